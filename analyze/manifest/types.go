@@ -1,0 +1,197 @@
+package manifest
+
+import "evenhand/analyze/unit"
+
+// Pos is a place in the manifest file, both counted from 1; the zero Pos means
+// that the value does not come from the file.
+type Pos struct{ Line, Column int }
+
+// Comparison is a whole manifest: what was recorded, with which settings.
+// Every field keeps the author's own spelling where it is shown.
+type Comparison struct {
+	Title      string
+	By         string
+	Date       string // as written, checked to be YYYY-MM-DD
+	Varies     Varies
+	Reference  string        // name of the take others are compared with; "" if none
+	Mains      unit.Hertz    // 50 or 60; 0 when not stated
+	About      *File         // Markdown notes
+	SetBy      string        // how controls were chosen, as written: "same position", "by ear", "by measurement" or free text
+	MayDiffer  []ControlPath // controls that were allowed to move
+	Disclosure string
+	FullScale  Quantity // full_scale_in: level of 0 dBFS at the converter's input (dBu, dBV or V); Written is "" when not stated
+
+	Match       Match
+	Performance Performance
+	Chain       []Device // in signal order
+	Takes       []Take   // in file order, names unique
+
+	// Path is the manifest's own path as opened; Dir the folder that file
+	// paths in it are relative to.
+	Path, Dir string
+}
+
+// Varies names what is under test: one slot of the chain, or one control of it.
+type Varies struct {
+	Slot    string
+	Control string // "" when the whole slot varies
+	Written string
+	Pos     Pos
+}
+
+// ControlPath names a control as slot.control.
+type ControlPath struct {
+	Slot, Control string
+	Written       string
+	Pos           Pos
+}
+
+// Match says how levels are matched. Zero values mean the defaults.
+type Match struct {
+	Target  *unit.LUFS // integrated loudness for every take; nil: as high as the ceiling allows
+	Ceiling *unit.DBTP // true-peak ceiling; nil: −1 dBTP
+}
+
+// Performance is the one performance that all takes share.
+type Performance struct {
+	Instrument, Tuning, Pickup, Notes string
+	Dry                               *File // the dry DI recording; nil if none
+	Loopback                          *File // the reamp output recorded back through the DI box; nil if none
+	Sections                          []Section
+	// SectionsFrom says where to take sections from when none are listed:
+	// "" (pauses of the dry recording), "markers" (cue markers of the dry
+	// recording or, without one, of the reference take).
+	SectionsFrom string
+}
+
+// Section is a named part of the performance on the timeline of the dry
+// recording (of the reference or first take when there is none).
+type Section struct {
+	Name     string
+	From, To unit.Seconds
+	Pos      Pos
+}
+
+// File is a file that the manifest names.
+type File struct {
+	Path         string // as written
+	Redistribute bool   // false: never copied into a published folder or a pack
+	Pos          Pos
+}
+
+// Device is one device in one slot of the chain.
+type Device struct {
+	Slot      string
+	Name      string // the device; "" when the slot is filled in by each take
+	Kind      string // as written, e.g. "valve power amp", "load", "cabinet", "microphone"
+	Controls  []Control
+	File      *File // impulse response or model file
+	Impedance Quantity
+	Power     Quantity
+	Position  *Position // for a microphone
+	Photo     *Photo
+	Notes     string
+	Pos       Pos
+}
+
+// Control is one control of a device and where it stands.
+type Control struct {
+	Name   string
+	Value  Value
+	Travel string   // as written: "270°"; "" for the usual 300°
+	From   string   // as written: where a rotary knob's travel begins; "" for 7 o'clock
+	Scale  string   // as written: "0-10", "1-12"; "" when not stated
+	Steps  []string // positions of a stepped control, in order
+	Pos    Pos
+}
+
+// ValueKind tells how a control's value was understood.
+type ValueKind string
+
+// The kinds of control values.
+const (
+	Clock   ValueKind = "clock"   // a clock position
+	Scaled  ValueKind = "scale"   // a number on a 0–10 or stated scale
+	Percent ValueKind = "percent" // per cent of travel
+	Physics ValueKind = "unit"    // a number with a unit of its own: dB, Hz, ms
+	Switch  ValueKind = "switch"  // on or off
+	Step    ValueKind = "step"    // one of the control's named steps
+	Text    ValueKind = "text"    // anything else, kept as text
+	Unset   ValueKind = "unset"   // present without a value: not stated
+)
+
+// Value is a control's position as written and as understood.
+type Value struct {
+	Written string // the author's own spelling: "1.10", "3 o'clock"
+	Kind    ValueKind
+	// Fraction is the position as a fraction of full travel, 0 to 1; NaN
+	// where the value has no position (text, units).
+	Fraction float64
+	Number   float64 // the number for Scaled, Percent and Physics; NaN otherwise
+	Unit     string  // "dB", "Hz", "ms", "%"; "" otherwise
+}
+
+// Quantity is a number with a unit, kept as written: 8 ohm, 60 W, +12 dBu.
+type Quantity struct {
+	Written string
+	Number  float64
+	Unit    string
+}
+
+// Position is where a microphone stood.
+type Position struct {
+	Distance Quantity // m, cm, mm, in
+	Angle    Quantity // degrees off axis
+	From     string   // what the distance is measured from
+}
+
+// Photo is a picture of a device or microphone setup.
+type Photo struct {
+	File File
+	Alt  string // required alternative text
+}
+
+// Role is the part that a take plays in the comparison.
+type Role string
+
+// The roles. The zero Role is an ordinary take.
+const (
+	RoleReference Role = "reference" // the take others are compared with
+	RoleBypass    Role = "bypass"    // the chain without the device under test
+	RoleRoom      Role = "room"      // the in-room reference
+	RoleBridge    Role = "bridge"    // joins two sessions
+)
+
+// Take is one render of the performance.
+type Take struct {
+	Name     string
+	File     File
+	RepeatOf string // name of the take that this one records a second time; "" otherwise
+	Role     Role
+	Channels []int  // 1-based channels of the file to use; nil: all (one or two)
+	Mics     *Mics  // a two-channel file with one microphone on each side
+	Slots    []Slot // what this take puts into slots of the chain, in chain order
+	Notes    string
+	Pos      Pos
+}
+
+// Slot is a take's entry for one slot: a device of its own, or changes to
+// controls of the chain's device there.
+type Slot struct {
+	Device Device
+	// Own is true when the take names a device (which replaces the chain's);
+	// false when it only sets controls on the chain's device.
+	Own bool
+}
+
+// Mics describes the two sides of a two-microphone file.
+type Mics struct{ Left, Right Mic }
+
+// Mic is one microphone and its share in the blend.
+type Mic struct {
+	Name     string
+	Blend    unit.DB // gain in the blend; 0 dB when not stated
+	Position *Position
+	Photo    *Photo
+	Notes    string
+}

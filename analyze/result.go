@@ -1,0 +1,493 @@
+package analyze
+
+import "evenhand/analyze/unit"
+
+// ResultFormat is the version of the layout of results.json. It grows when a
+// field changes its meaning or goes; new fields alone do not change it.
+const ResultFormat = 1
+
+// Result is everything that is known about a comparison: what was read, what
+// was measured with which parameters, and what follows. The page, the tables
+// and the archive are views of it. It is plain data: slices are never nil in
+// a finished Result, and everything is in manifest order.
+type Result struct {
+	Format     int         `json:"format"`
+	Tool       Tool        `json:"tool"`
+	Comparison Comparison  `json:"comparison"`
+	Parameters Parameters  `json:"parameters"`
+	Files      []File      `json:"files"`
+	Timeline   Timeline    `json:"timeline"`
+	Takes      []Take      `json:"takes"`
+	Loopback   *Loopback   `json:"loopback,omitempty"`
+	Match      Match       `json:"match"`
+	Resolution Resolution  `json:"resolution"`
+	Spectrum   Spectrum    `json:"spectrum"`
+	Likeness   []Likeness  `json:"likeness"`
+	Settings   Settings    `json:"settings"`
+	Checks     []Check     `json:"checks"`
+	Exclusions []Exclusion `json:"exclusions"`
+	Warnings   []Warning   `json:"warnings"`
+}
+
+// Tool names the program that made a Result.
+type Tool struct {
+	Name    string `json:"name"`
+	Version string `json:"version"`
+}
+
+// Comparison is the head of the manifest, as written.
+type Comparison struct {
+	Title      string   `json:"title"`
+	By         string   `json:"by"`
+	Date       string   `json:"date"`
+	Varies     string   `json:"varies"`
+	Slot       string   `json:"slot"`    // the varied slot
+	Control    string   `json:"control"` // the varied control; "" when the whole slot varies
+	Reference  string   `json:"reference"`
+	SetBy      string   `json:"set_by"`
+	MayDiffer  []string `json:"may_differ"`
+	Disclosure string   `json:"disclosure"`
+	FullScale  string   `json:"full_scale_in"`
+	Instrument string   `json:"instrument"`
+	Tuning     string   `json:"tuning"`
+	Pickup     string   `json:"pickup"`
+	Notes      string   `json:"performance_notes"`
+	About      string   `json:"about"` // Markdown text of the notes file
+}
+
+// Parameters are all the settings of the measurements that a reader needs to
+// repeat them.
+type Parameters struct {
+	Loudness  LoudnessParameters  `json:"loudness"`
+	Spectrum  SpectrumParameters  `json:"spectrum"`
+	Noise     NoiseParameters     `json:"noise"`
+	Alignment AlignmentParameters `json:"alignment"`
+	Match     MatchParameters     `json:"match"`
+}
+
+// LoudnessParameters: ITU-R BS.1770-5 and EBU Tech 3341/3342.
+type LoudnessParameters struct {
+	Standard       string       `json:"standard"`
+	GatingBlock    unit.Seconds `json:"gating_block_s"`
+	GatingHop      unit.Seconds `json:"gating_hop_s"`
+	AbsoluteGate   unit.LUFS    `json:"absolute_gate_lufs"`
+	RelativeGate   unit.LU      `json:"relative_gate_lu"`
+	MomentaryHop   unit.Seconds `json:"momentary_hop_s"`
+	ShortTermHop   unit.Seconds `json:"short_term_hop_s"`
+	RangeHop       unit.Seconds `json:"range_hop_s"`
+	MonoConvention string       `json:"mono_convention"`
+	TruePeakFactor int          `json:"true_peak_oversampling"` // at the comparison's rate
+}
+
+// SpectrumParameters: the averaged spectrum.
+type SpectrumParameters struct {
+	Method       string      `json:"method"`
+	Window       string      `json:"window"`
+	Length       int         `json:"length_samples"`
+	Hop          int         `json:"hop_samples"`
+	Resolution   unit.Hertz  `json:"bin_width_hz"`
+	ENBW         unit.Hertz  `json:"enbw_hz"`
+	Detrend      string      `json:"detrend"`
+	BandStandard string      `json:"band_standard"`
+	Confidence   unit.Number `json:"confidence"`
+	LowMid       unit.Hertz  `json:"low_mid_corner_hz"`
+	MidHigh      unit.Hertz  `json:"mid_high_corner_hz"`
+	From         unit.Hertz  `json:"from_hz"`
+	To           unit.Hertz  `json:"to_hz"`
+}
+
+// NoiseParameters: what counts as a pause and how noise is measured there.
+type NoiseParameters struct {
+	MinimumPause unit.Seconds `json:"minimum_pause_s"`
+	Guard        unit.Seconds `json:"guard_s"` // left out after the last note and before the next
+	Threshold    unit.DB      `json:"threshold_db"`
+	Bandwidth    string       `json:"bandwidth"`
+	Harmonics    int          `json:"hum_harmonics"`
+	Mains        unit.Hertz   `json:"mains_hz"`
+	MainsSource  string       `json:"mains_source"` // "stated", "found", "not found"
+}
+
+// AlignmentParameters: how lags were found.
+type AlignmentParameters struct {
+	CoarseBlock unit.Seconds  `json:"coarse_block_s"`
+	MaxLag      unit.Seconds  `json:"max_lag_s"`
+	FineBand    [2]unit.Hertz `json:"fine_band_hz"`
+	FineWindow  int           `json:"fine_window_samples"`
+	FineWindows int           `json:"fine_windows"`
+}
+
+// MatchParameters: what levels were matched to.
+type MatchParameters struct {
+	Ceiling      unit.DBTP `json:"ceiling_dbtp"`
+	TargetSource string    `json:"target_source"` // "stated" or "highest under the ceiling"
+	Tolerance    unit.LU   `json:"tolerance_lu"`
+	Dither       string    `json:"dither"`
+}
+
+// File is a file that was read.
+type File struct {
+	Path         string       `json:"path"` // as written in the manifest, with forward slashes
+	Use          string       `json:"use"`  // "manifest", "notes", "dry", "loopback", "take", "impulse response", "photo"
+	SHA256       string       `json:"sha256"`
+	Bytes        int64        `json:"bytes"`
+	Redistribute bool         `json:"redistribute"`
+	Audio        *AudioFormat `json:"audio,omitempty"`
+}
+
+// AudioFormat describes a WAV file.
+type AudioFormat struct {
+	Container  string       `json:"container"`
+	Encoding   string       `json:"encoding"` // "16-bit integer", "32-bit float"
+	SampleRate int          `json:"sample_rate_hz"`
+	Channels   int          `json:"channels"`
+	Frames     int64        `json:"frames"`
+	Duration   unit.Seconds `json:"duration_s"`
+}
+
+// Timeline is the common time axis: the dry recording's own, or the reference
+// take's when there is no dry recording.
+type Timeline struct {
+	Source     string `json:"source"` // "dry" or a take's name
+	SampleRate int    `json:"sample_rate_hz"`
+	// Spans[0] is the whole: the time that every take and the dry recording
+	// cover. The sections follow in order. All measures are per span, in this
+	// order.
+	Spans          []Span `json:"spans"`
+	SectionsSource string `json:"sections_source"` // "manifest", "markers", "pauses", "none"
+	Pauses         []Span `json:"pauses"`
+	// Overview is the dry recording's (or the source take's) peak level in
+	// equal steps over the whole span, at most 1200 values, linear 0 to 1.
+	Overview []unit.Number `json:"overview"`
+}
+
+// Span is a stretch of the timeline.
+type Span struct {
+	Name string       `json:"name"`
+	From unit.Seconds `json:"from_s"`
+	To   unit.Seconds `json:"to_s"`
+	// FirstFrame and Frames are the same in frames of the timeline's rate.
+	FirstFrame unit.Frames `json:"first_frame"`
+	Frames     unit.Frames `json:"frames"`
+}
+
+// Take is one take's measurements.
+type Take struct {
+	Name      string     `json:"name"`
+	Slug      string     `json:"slug"` // for file names and links; unique
+	File      string     `json:"file"`
+	Device    string     `json:"device"` // what fills the varied slot
+	Role      string     `json:"role"`
+	RepeatOf  string     `json:"repeat_of"`
+	Notes     string     `json:"notes"`
+	Signal    string     `json:"signal"` // "mono", "stereo", "mono as two equal channels", "blend of two microphones"
+	Mics      []Mic      `json:"mics"`
+	Alignment Alignment  `json:"alignment"`
+	Measures  []Measures `json:"measures"` // one per span of the timeline
+	Noise     Noise      `json:"noise"`
+	Gain      unit.DB    `json:"gain_db"` // applied to match
+	Published *Published `json:"published,omitempty"`
+}
+
+// Mic is one side of a two-microphone take.
+type Mic struct {
+	Side     string  `json:"side"`
+	Name     string  `json:"name"`
+	Blend    unit.DB `json:"blend_db"`
+	Position string  `json:"position"`
+	Notes    string  `json:"notes"`
+}
+
+// Alignment is where a take lies on the timeline.
+type Alignment struct {
+	// Lag is how much later the take is than the timeline's source; positive
+	// means later. It contains the gear's own delay.
+	Lag unit.Samples `json:"lag_samples"`
+	// LagToReference is the same against the reference (or first) take.
+	LagToReference      unit.Samples `json:"lag_to_reference_samples"`
+	Polarity            string       `json:"polarity"` // "same", "inverted", "uncertain": against the dry recording
+	PolarityToReference string       `json:"polarity_to_reference"`
+	Confidence          unit.Number  `json:"confidence"` // coarse peak over next best; below 2 nothing is claimed
+	Certain             bool         `json:"certain"`
+	Reason              string       `json:"reason"` // why uncertain; "" otherwise
+	Drift               unit.PPM     `json:"drift_ppm"`
+	DriftError          unit.PPM     `json:"drift_error_ppm"` // one standard error
+	// Applied is the lag that the published, aligned audio removes.
+	Applied unit.Samples `json:"applied_samples"`
+}
+
+// Measures are the figures of one span of one take, as recorded.
+type Measures struct {
+	Span           string    `json:"span"`
+	Integrated     unit.LUFS `json:"integrated_lufs"`
+	MaxMomentary   unit.LUFS `json:"max_momentary_lufs"`
+	MaxShortTerm   unit.LUFS `json:"max_short_term_lufs"`
+	Range          unit.LU   `json:"range_lu"`
+	TruePeak       unit.DBTP `json:"true_peak_dbtp"`
+	SamplePeak     unit.DBFS `json:"sample_peak_dbfs"`
+	RMS            unit.DBFS `json:"rms_dbfs"` // a full-scale sine is −3.01; channels averaged
+	Crest          unit.DB   `json:"crest_db"`
+	PeakToLoudness unit.LU   `json:"peak_to_loudness_lu"`
+	// Levels by other weightings, ungated, same span: what the match would
+	// have used instead.
+	Unweighted  unit.DB `json:"unweighted_db"`
+	AWeighted   unit.DB `json:"a_weighted_db"`
+	Weighted468 unit.DB `json:"itu468_weighted_db"`
+	// ShortTerm and Momentary are series for the plot, Step apart, beginning
+	// at the span's start; only for the whole.
+	Series *Series `json:"series,omitempty"`
+	// Bands are band levels after level matching, per resolution.
+	Third       []unit.DB   `json:"third_octave_db"`
+	Sixth       []unit.DB   `json:"sixth_octave_db"`
+	Twelfth     []unit.DB   `json:"twelfth_octave_db"`
+	Descriptors Descriptors `json:"descriptors"`
+	// EffectiveAverages is the equivalent number of independent averages.
+	EffectiveAverages unit.Number `json:"effective_averages"`
+	Warnings          []string    `json:"warnings"`
+}
+
+// Series is loudness over time.
+type Series struct {
+	Step      unit.Seconds `json:"step_s"`
+	Momentary []unit.LUFS  `json:"momentary_lufs"`  // greatest in each step
+	ShortTerm []unit.LUFS  `json:"short_term_lufs"` // greatest in each step
+}
+
+// Descriptors sum up a spectrum.
+type Descriptors struct {
+	Centroid unit.Hertz `json:"centroid_hz"`
+	Tilt     unit.DB    `json:"tilt_db_per_octave"`
+	Low      unit.DB    `json:"low_db"` // share of the power below the low/mid corner
+	Mid      unit.DB    `json:"mid_db"`
+	High     unit.DB    `json:"high_db"`
+}
+
+// Noise is what is heard in the pauses.
+type Noise struct {
+	Measured   bool         `json:"measured"`
+	Reason     string       `json:"reason"` // why not measured; "" otherwise
+	Gated      bool         `json:"gated"`  // pauses closed by a noise gate or muted: the figures describe the gate
+	Duration   unit.Seconds `json:"duration_s"`
+	AsRecorded NoiseLevels  `json:"as_recorded"`
+	AsMatched  NoiseLevels  `json:"as_matched"`
+	// CarriedIn is the part that the dry recording's own noise, scaled by the
+	// chain, explains; Added what the chain added. NaN where it cannot be told.
+	CarriedIn   unit.DBFS  `json:"carried_in_dbfs"`
+	Added       unit.DBFS  `json:"added_dbfs"`
+	SplitReason string     `json:"split_reason"`    // why not told apart; "" otherwise
+	Mains       unit.Hertz `json:"mains_hz"`        // found or stated; 0 when neither
+	Third       []unit.DB  `json:"third_octave_db"` // after matching
+	Warnings    []string   `json:"warnings"`
+}
+
+// NoiseLevels are noise levels in one state.
+type NoiseLevels struct {
+	Unweighted  unit.DBFS `json:"unweighted_dbfs"`
+	AWeighted   unit.DBFS `json:"a_weighted_dbfs"`
+	Weighted468 unit.DBFS `json:"itu468_weighted_dbfs"` // rms, not quasi-peak
+	Hum         unit.DBFS `json:"hum_dbfs"`
+	Hiss        unit.DBFS `json:"hiss_dbfs"`
+}
+
+// Match is the level match.
+type Match struct {
+	Target    unit.LUFS `json:"target_lufs"`
+	LimitedBy string    `json:"limited_by"` // the take whose true peak sets the target; "" when the target was stated
+	// Highest is the highest target that the ceiling allows.
+	Highest unit.LUFS `json:"highest_lufs"`
+	// Alternatives: per span and take, the gains other weightings would ask
+	// for, relative to the gain applied.
+	Alternatives []Alternative `json:"alternatives"`
+	// WorstDeviation is the greatest difference of a published file's
+	// re-measured loudness from the target.
+	WorstDeviation unit.LU `json:"worst_deviation_lu"`
+}
+
+// Alternative is what other conventions of matching would do to one take in
+// one span: gain relative to the comparison's mean, less the loudness match's.
+type Alternative struct {
+	Span        string  `json:"span"`
+	Take        string  `json:"take"`
+	Loudness    unit.DB `json:"loudness_db"` // matching this span alone by BS.1770
+	Unweighted  unit.DB `json:"unweighted_db"`
+	AWeighted   unit.DB `json:"a_weighted_db"`
+	Weighted468 unit.DB `json:"itu468_weighted_db"`
+	Spread      unit.DB `json:"spread_db"` // greatest less least of the four
+}
+
+// Resolution is the smallest difference that counts.
+type Resolution struct {
+	Source  string    `json:"source"` // "repeat" or "statistics"
+	Repeats []Repeat  `json:"repeats"`
+	Level   unit.DB   `json:"level_db"`        // NaN without a repeat
+	Third   []unit.DB `json:"third_octave_db"` // per band, whole span
+	Sixth   []unit.DB `json:"sixth_octave_db"`
+	Twelfth []unit.DB `json:"twelfth_octave_db"`
+}
+
+// Repeat compares a take with its repeat.
+type Repeat struct {
+	Take  string    `json:"take"`
+	Of    string    `json:"of"`
+	Level unit.LU   `json:"level_lu"`        // difference in integrated loudness as recorded
+	Third []unit.DB `json:"third_octave_db"` // differences per band after matching
+}
+
+// Spectrum holds what all spectra share and the differences.
+type Spectrum struct {
+	Third       []Band       `json:"third_octave_bands"`
+	Sixth       []Band       `json:"sixth_octave_bands"`
+	Twelfth     []Band       `json:"twelfth_octave_bands"`
+	Against     string       `json:"against"` // the reference take's name, or "median of all"
+	Differences []Difference `json:"differences"`
+}
+
+// Band is a fractional-octave band.
+type Band struct {
+	Label  string     `json:"label"`     // nominal frequency
+	Centre unit.Hertz `json:"centre_hz"` // exact
+	Low    unit.Hertz `json:"low_hz"`
+	High   unit.Hertz `json:"high_hz"`
+}
+
+// Difference is one take's band levels less the reference's, in one span.
+type Difference struct {
+	Span    string          `json:"span"`
+	Take    string          `json:"take"`
+	Third   BandDifferences `json:"third_octave"`
+	Sixth   BandDifferences `json:"sixth_octave"`
+	Twelfth BandDifferences `json:"twelfth_octave"`
+}
+
+// BandDifferences are differences per band, with the 95 % half width of their
+// statistical band and whether they exceed what the session resolves.
+type BandDifferences struct {
+	Difference []unit.DB `json:"difference_db"`
+	HalfWidth  []unit.DB `json:"half_width_db"`
+	Resolved   []bool    `json:"resolved"`
+}
+
+// Likeness says how alike two takes are after alignment and matching.
+type Likeness struct {
+	A string `json:"a"`
+	B string `json:"b"`
+	// Spectral is the rms difference of third-octave levels, whole span.
+	Spectral unit.DB `json:"spectral_db"`
+	// Residual is the level of A−B below A after aligning and best gain: the
+	// null. Minus infinity for identical audio.
+	Residual  unit.DB     `json:"residual_db"`
+	Coherence unit.Number `json:"coherence"` // power-weighted mean, 0 to 1
+	Resolved  bool        `json:"resolved"`  // spectral difference above what the session resolves
+}
+
+// Settings is the settings table: what was on each device in each take.
+type Settings struct {
+	Slots []SlotSettings `json:"slots"` // in signal order
+}
+
+// SlotSettings is one slot's rows.
+type SlotSettings struct {
+	Slot string       `json:"slot"`
+	Kind string       `json:"kind"`
+	Rows []SettingRow `json:"rows"`
+}
+
+// SettingRow is one property or control over all takes.
+type SettingRow struct {
+	Name    string         `json:"name"` // "device", "file", a control's name …
+	Control bool           `json:"control"`
+	Differs bool           `json:"differs"`
+	Varied  bool           `json:"varied"`     // it is what the comparison varies
+	Allowed bool           `json:"may_differ"` // listed in may_differ
+	Values  []SettingValue `json:"values"`     // one per take
+}
+
+// SettingValue is one cell.
+type SettingValue struct {
+	Written  string      `json:"written"`
+	Kind     string      `json:"kind"`     // manifest.ValueKind for controls
+	Fraction unit.Number `json:"fraction"` // NaN where it has no position
+	Stated   bool        `json:"stated"`
+}
+
+// Outcome is what a check came to.
+type Outcome string
+
+// The four outcomes; NotMeasured is counted apart and never as a pass.
+const (
+	Holds       Outcome = "holds"
+	Caution     Outcome = "caution"
+	Fails       Outcome = "fails"
+	NotMeasured Outcome = "not measured"
+)
+
+// Check is one question of fairness with its answer.
+type Check struct {
+	ID          string      `json:"id"` // stable, for links: "lag", "match"
+	Name        string      `json:"name"`
+	Group       string      `json:"group"`   // "sound", "settings", "safety", "files"
+	Subject     string      `json:"subject"` // the take or file; "" when it is about all
+	Outcome     Outcome     `json:"outcome"`
+	Reason      string      `json:"reason"`   // for NotMeasured: why; else what was seen
+	Value       string      `json:"value"`    // measured value with unit, as shown
+	Measured    unit.Number `json:"measured"` // the same as a number; NaN for none
+	Unit        string      `json:"unit"`
+	Limit       string      `json:"limit"`        // as shown
+	LimitSource string      `json:"limit_source"` // a standard, "common practice, no source", "set in the manifest"
+	Why         string      `json:"why"`          // why it matters to a listener
+	Do          string      `json:"do"`           // what to do; "" when it holds
+}
+
+// Exclusion answers one accusation against a comparison.
+type Exclusion struct {
+	Accusation string   `json:"accusation"`
+	Standing   string   `json:"standing"` // "excluded by measurement", "excluded by the published files", "rests on the maker's word", "found", "not excluded"
+	Because    string   `json:"because"`
+	Checks     []string `json:"checks"` // ids of the checks it rests on
+}
+
+// Loopback is the reamp level against the dry recording.
+type Loopback struct {
+	File string `json:"file"`
+	// Level differences are loopback less dry: positive is hotter.
+	Broadband unit.DB       `json:"broadband_db"`
+	Loudness  unit.LU       `json:"loudness_lu"`
+	Peak      unit.DB       `json:"peak_db"`
+	Octaves   []OctaveLevel `json:"octaves"`
+	Noise     unit.DB       `json:"noise_added_dbfs"`
+	Lag       unit.Samples  `json:"lag_samples"`
+	Polarity  string        `json:"polarity"`
+	Drift     unit.PPM      `json:"drift_ppm"`
+	Tilt      unit.DB       `json:"tilt_db_per_octave"`
+	Certain   bool          `json:"certain"`
+	Reason    string        `json:"reason"`
+	Advice    []string      `json:"advice"`
+	Warnings  []string      `json:"warnings"`
+}
+
+// OctaveLevel is a level difference in one octave band.
+type OctaveLevel struct {
+	Band     Band    `json:"band"`
+	Level    unit.DB `json:"level_db"`
+	Measured bool    `json:"measured"` // enough signal above the noise in the band
+}
+
+// Published is a file of the report, measured again after writing.
+type Published struct {
+	Path       string    `json:"path"` // in the report folder, forward slashes
+	SHA256     string    `json:"sha256"`
+	Bytes      int64     `json:"bytes"`
+	Encoding   string    `json:"encoding"` // "FLAC, 24-bit"
+	Channels   int       `json:"channels"`
+	SampleRate int       `json:"sample_rate_hz"`
+	Frames     int64     `json:"frames"`
+	Integrated unit.LUFS `json:"integrated_lufs"` // whole span, re-measured
+	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
+	Deviation  unit.LU   `json:"deviation_lu"` // re-measured less target
+}
+
+// Warning is a doubt about a result.
+type Warning struct {
+	Where   string `json:"where"` // a file or a take; "" for the whole
+	Message string `json:"message"`
+}
