@@ -1,0 +1,81 @@
+// Package flacio writes and reads FLAC files, losslessly compressed integer
+// audio, as blocks of samples. A Quantiser turns full-scale floats into the
+// integers that an Encoder takes.
+//
+// The mewkiz/flac library does the coding. Its own analysis knows fixed
+// predictors and one Rice parameter a block only, so this package chooses
+// channel decorrelation, predictor and Rice partitions and hands them over. It
+// also corrects the fields of the stream header that the library gets wrong.
+// All choices are made in arithmetic that gives the same bits on every
+// machine: the same samples give the same bytes.
+//
+// Source: RFC 9639, Free Lossless Audio Codec (December 2024); from memory.
+package flacio
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+)
+
+// The kinds of failure; match them with errors.Is.
+var (
+	// ErrUnsupported: a depth, rate or channel count outside what is read or written.
+	ErrUnsupported = errors.New("unsupported FLAC format")
+	// ErrCorrupt: a file that is not FLAC or whose content contradicts its checksums.
+	ErrCorrupt = errors.New("damaged FLAC file")
+	// ErrUse: the caller asked for something impossible.
+	ErrUse = errors.New("wrong use")
+)
+
+// Error is every error of this package except io.EOF.
+type Error struct {
+	Path string
+	Msg  string
+	Kind error // one of the sentinels, nil for failures of the operating system
+	Err  error // the underlying error, if any
+}
+
+func (e *Error) Error() string { return e.Path + ": " + e.Msg }
+
+// Unwrap returns the kind and the underlying error.
+func (e *Error) Unwrap() []error {
+	var list []error
+	for _, err := range []error{e.Kind, e.Err} {
+		if err != nil {
+			list = append(list, err)
+		}
+	}
+	return list
+}
+
+func fail(path string, kind error, format string, args ...any) error {
+	return &Error{Path: path, Kind: kind, Msg: fmt.Sprintf(format, args...)}
+}
+
+func wrap(path string, kind error, doing string, err error) error {
+	cause := err
+	if pe, ok := errors.AsType[*fs.PathError](err); ok {
+		cause = pe.Err // the path stands in front already
+	}
+	return &Error{Path: path, Kind: kind, Msg: doing + ": " + cause.Error(), Err: err}
+}
+
+// Limits on what is read and written.
+const (
+	MaxRate     = 655350 // Hz, the largest that the header can hold
+	MaxChannels = 8
+)
+
+// checkFormat reports what is not supported.
+func checkFormat(path string, rate, channels, bits int) error {
+	switch {
+	case rate < 1 || rate > MaxRate:
+		return fail(path, ErrUnsupported, "found a sample rate of %d Hz; allowed: 1 to %d Hz", rate, MaxRate)
+	case channels < 1 || channels > MaxChannels:
+		return fail(path, ErrUnsupported, "found %d channels; allowed: 1 to %d", channels, MaxChannels)
+	case bits != 16 && bits != 24:
+		return fail(path, ErrUnsupported, "found %d-bit samples; allowed: 16 or 24", bits)
+	}
+	return nil
+}
