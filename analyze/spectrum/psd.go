@@ -1,0 +1,217 @@
+package spectrum
+
+import (
+	"math"
+
+	"evenhand/analyze/unit"
+)
+
+// PSD is the power spectral density of one span.
+type PSD struct {
+	Rate   int // Hz
+	Length int // frames in a segment
+	// Density is one-sided, in full scale squared per hertz, at the frequencies
+	// k·Rate/Length, k = 0 … Length/2, all channels summed. NaN without segments.
+	Density  []float64
+	Segments int
+	// Effective is the number of independent segments that these overlapped ones
+	// are worth for stationary noise. It counts time only: two independent
+	// channels have up to twice as many degrees of freedom, equal ones no more.
+	Effective float64
+	Warnings  []string
+
+	noise, beat []float64 // variance of Density: noise alone, noise beating with the signal
+}
+
+// Resolution returns the distance of two bins in Hz. The window's equivalent
+// noise bandwidth is 1.5 times that.
+func (p PSD) Resolution() float64 { return float64(p.Rate) / float64(p.Length) }
+
+// minimumBins is how wide a band must at least be: the window then spreads less
+// than half of a tone at the band's middle into its neighbours, and a band's
+// level is its own.
+const minimumBins = 2
+
+// Resolved reports whether a band's level means anything: it lies below half the
+// sample rate and is at least two bins wide, and there was a segment.
+func (p PSD) Resolved(b Band) bool {
+	return p.Segments > 0 && float64(b.High) <= float64(p.Rate)/2 && float64(b.High-b.Low) >= minimumBins*p.Resolution()
+}
+
+// each calls f for every bin that lies at least partly from lo to hi Hz, with the
+// bin's share in power per density and the middle of that part in Hz. A bin
+// reaches half a bin to both sides of its frequency. The first and the last
+// reach to one side only and hold in that half the power of a whole bin.
+func (p PSD) each(lo, hi float64, f func(k int, share, hz float64)) {
+	df := p.Resolution()
+	last := len(p.Density) - 1
+	lo, hi = math.Max(lo, 0), math.Min(hi, float64(p.Rate)/2)
+	if last < 1 || !(lo < hi) {
+		return
+	}
+	for k := int(math.Floor(lo/df + 0.5)); k <= last; k++ {
+		a, b := math.Max(lo, (float64(k)-0.5)*df), math.Min(hi, (float64(k)+0.5)*df)
+		if b <= a {
+			if a >= hi {
+				return
+			}
+			continue
+		}
+		share := b - a
+		if k == 0 || k == last {
+			share *= 2
+		}
+		f(k, share, (a+b)/2)
+	}
+}
+
+// Power returns the power from lo to hi Hz in full scale squared (a full-scale
+// sine in one channel has 0.5), bins at the edges counted by the part that lies
+// inside. Frequencies outside 0 … Rate/2 count as none. From 0 to Rate/2 it is
+// the mean square of the windowed signal. NaN without segments.
+func (p PSD) Power(lo, hi unit.Hertz) float64 {
+	return p.Weighted(func(float64) float64 { return 1 }, lo, hi)
+}
+
+// Weighted returns the same with each part of the density multiplied by w, a
+// factor on power at a frequency in Hz.
+func (p PSD) Weighted(w func(hz float64) float64, lo, hi unit.Hertz) float64 {
+	if p.Segments == 0 {
+		return math.NaN()
+	}
+	sum := 0.0
+	p.each(float64(lo), float64(hi), func(k int, share, hz float64) { sum += p.Density[k] * share * w(hz) })
+	return sum
+}
+
+// Bands returns the power in each band, in full scale squared; NaN for a band
+// that is not Resolved.
+func (p PSD) Bands(bands []Band) []float64 {
+	out := make([]float64, len(bands))
+	for i, b := range bands {
+		if out[i] = math.NaN(); p.Resolved(b) {
+			out[i] = p.Power(b.Low, b.High)
+		}
+	}
+	return out
+}
+
+// Levels returns powers in dB, with a gain added: the one that matches levels,
+// or minus the total's level for levels relative to the total. −Inf for no
+// power, NaN where the power is NaN.
+func Levels(power []float64, gain unit.DB) []unit.DB {
+	out := make([]unit.DB, len(power))
+	for i, v := range power {
+		if out[i] = unit.DB(math.NaN()); !math.IsNaN(v) {
+			out[i] = unit.DB(unit.FromPower(v)) + gain
+		}
+	}
+	return out
+}
+
+// Correlation of the powers of noise, and of the beats of noise with a signal, in
+// bins one and two apart under the Hann window: its transform is −1/4, 1/2, −1/4,
+// so amplitudes correlate by −2/3 and 1/6.
+const (
+	noise1, noise2 = 4. / 9, 1. / 36
+	beat1, beat2   = 2. / 3, 1. / 6
+)
+
+// DegreesOfFreedom returns, for each band, the degrees of freedom of the
+// chi-square that varies as much as the band's power would from one pass to
+// the next: 2·mean²/variance, with the variance of the package comment. +Inf for
+// a band without noise, NaN for one without power or not Resolved.
+func (p PSD) DegreesOfFreedom(bands []Band) []float64 {
+	out := make([]float64, len(bands))
+	for i, b := range bands {
+		out[i] = math.NaN()
+		if !p.Resolved(b) {
+			continue
+		}
+		var mean, variance float64
+		var s1, s2 float64 // shares one and two bins before
+		p.each(float64(b.Low), float64(b.High), func(k int, s, _ float64) {
+			mean += p.Density[k] * s
+			variance += s * s * (p.noise[k] + p.beat[k])
+			// The mean of two variances is at least their geometric mean.
+			if s1 > 0 {
+				variance += s * s1 * (noise1*(p.noise[k]+p.noise[k-1]) + beat1*(p.beat[k]+p.beat[k-1]))
+			}
+			if s2 > 0 {
+				variance += s * s2 * (noise2*(p.noise[k]+p.noise[k-2]) + beat2*(p.beat[k]+p.beat[k-2]))
+			}
+			s1, s2 = s, s1
+		})
+		if mean > 0 {
+			out[i] = 2 * mean * mean / variance
+		}
+	}
+	return out
+}
+
+// StationaryDegreesOfFreedom returns the degrees of freedom of the power from lo
+// to hi Hz for stationary noise of even density in one channel: 2·Effective
+// times the number of independent bins in the band. For n whole bins that is
+// n²/(n + 2·(n−1)·4/9 + 2·(n−2)/36), 1 for a single bin and n/1.944 for many.
+func (p PSD) StationaryDegreesOfFreedom(lo, hi unit.Hertz) float64 {
+	var sum, square, s1, s2 float64
+	p.each(float64(lo), float64(hi), func(_ int, s, _ float64) {
+		sum += s
+		square += s*s + 2*s*(noise1*s1+noise2*s2)
+		s1, s2 = s, s1
+	})
+	return 2 * p.Effective * sum * sum / square
+}
+
+// Frame states what Describe's figures refer to.
+type Frame struct {
+	From, To         unit.Hertz // centroid and shares
+	LowMid, MidHigh  unit.Hertz // corners of the shares
+	TiltFrom, TiltTo unit.Hertz // range of the tilt
+}
+
+// DefaultFrame returns the frame used for guitar: 40 Hz to 16 kHz, corners at
+// 250 Hz and 2 kHz, tilt from 100 Hz to 5 kHz (common practice, no source).
+func DefaultFrame() Frame {
+	return Frame{From: 40, To: 16000, LowMid: 250, MidHigh: 2000, TiltFrom: 100, TiltTo: 5000}
+}
+
+// Descriptors sum up a spectrum. They are NaN without power.
+type Descriptors struct {
+	// Centroid is the mean of the frequency, weighted by power.
+	Centroid unit.Hertz
+	// Tilt is the slope, per octave, of the straight line that fits the
+	// third-octave levels best (least squares): 0 for pink noise, +3.01 for white.
+	Tilt unit.DB
+	// Low, Mid and High are the shares of the power below, between and above the
+	// corners, in dB of the whole.
+	Low, Mid, High unit.DB
+}
+
+// Describe returns the descriptors in a frame, whose frequencies are cut at half
+// the sample rate.
+func (p PSD) Describe(f Frame) Descriptors {
+	nan := math.NaN()
+	d := Descriptors{unit.Hertz(nan), unit.DB(nan), unit.DB(nan), unit.DB(nan), unit.DB(nan)}
+	total := p.Power(f.From, f.To)
+	if !(total > 0) {
+		return d
+	}
+	d.Centroid = unit.Hertz(p.Weighted(func(hz float64) float64 { return hz }, f.From, f.To) / total)
+	share := func(lo, hi unit.Hertz) unit.DB { return unit.DB(unit.FromPower(p.Power(lo, hi) / total)) }
+	d.Low, d.Mid, d.High = share(f.From, f.LowMid), share(f.LowMid, f.MidHigh), share(f.MidHigh, f.To)
+
+	bands := Bands(3, f.TiltFrom, f.TiltTo)
+	var n, sx, sy, sxx, sxy float64
+	for i, v := range p.Bands(bands) {
+		if !(v > 0) {
+			continue
+		}
+		x, y := math.Log2(float64(bands[i].Centre)), unit.FromPower(v)
+		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
+	}
+	if n >= 3 {
+		d.Tilt = unit.DB((n*sxy - sx*sy) / (n*sxx - sx*sx))
+	}
+	return d
+}
