@@ -1,0 +1,149 @@
+package loudness
+
+import (
+	"math"
+	"slices"
+
+	"evenhand/analyze/unit"
+)
+
+// Constants of the two standards.
+// Source: ITU-R BS.1770-5 (11/2023), Annex 1, eqs (2) and (6); EBU Tech 3342
+// (11/2023), 3.1 and 5.
+const (
+	offset        = -0.691
+	absoluteGate  = -70.0
+	relativeGate  = -10.0
+	rangeGate     = -20.0
+	rangeLow      = 10.0 // percentile
+	rangeHigh     = 95.0
+	binsPerLU     = 100
+	binTop        = 30.0 // LUFS; louder windows share the last bin
+	defaultExactN = 36000
+)
+
+// loudnessOf returns the loudness of a weighted mean square; −Inf for zero.
+func loudnessOf(power float64) float64 { return offset + unit.FromPower(power) }
+
+// powerOf is its inverse.
+func powerOf(lufs float64) float64 { return unit.ToPower(lufs - offset) }
+
+// store keeps the powers of the windows that pass the absolute gate: the
+// powers themselves up to exactN of them (an hour), and beyond that their
+// counts and sums in bins of 0.01 LU, so that memory is bounded. Beyond an
+// hour only windows within 0.01 LU of a relative gate can fall on its wrong
+// side, and percentiles are right to 0.01 LU.
+type store struct {
+	exactN int
+	exact  []float64
+	bins   []bin
+}
+
+type bin struct {
+	n   int64
+	sum float64
+}
+
+// add takes one window's power; the caller has applied the absolute gate.
+func (s *store) add(power float64) {
+	if s.bins == nil {
+		if len(s.exact) < s.exactN {
+			s.exact = append(s.exact, power)
+			return
+		}
+		s.bins = make([]bin, int((binTop-absoluteGate)*binsPerLU))
+		for _, p := range s.exact {
+			s.bin(p)
+		}
+		s.exact = nil
+	}
+	s.bin(power)
+}
+
+func (s *store) bin(power float64) {
+	i := int((loudnessOf(power) - absoluteGate) * binsPerLU)
+	b := &s.bins[min(max(i, 0), len(s.bins)-1)]
+	b.n++
+	b.sum += power
+}
+
+// groups returns the stored windows as (count, mean power) in ascending order
+// of power.
+func (s *store) groups() []bin {
+	if s.bins == nil {
+		g := make([]bin, len(s.exact))
+		for i, p := range slices.Sorted(slices.Values(s.exact)) {
+			g[i] = bin{1, p}
+		}
+		return g
+	}
+	var g []bin
+	for _, b := range s.bins {
+		if b.n > 0 {
+			g = append(g, b)
+		}
+	}
+	return g
+}
+
+func total(g []bin) (n int64, sum float64) {
+	for _, b := range g {
+		n += b.n
+		sum += b.sum
+	}
+	return n, sum
+}
+
+// above returns the groups whose mean power is above limit, or at it when
+// inclusive.
+func above(g []bin, limit float64, inclusive bool) []bin {
+	i := 0
+	for i < len(g) {
+		if p := g[i].sum / float64(g[i].n); p > limit || inclusive && p == limit {
+			break
+		}
+		i++
+	}
+	return g[i:]
+}
+
+// integrated returns the gated loudness of the stored 400 ms windows; −Inf
+// when none passed the absolute gate.
+//
+// Source: ITU-R BS.1770-5 (11/2023), Annex 1, eqs (5) to (7).
+func (s *store) integrated() float64 {
+	g := s.groups()
+	n, sum := total(g)
+	if n == 0 {
+		return math.Inf(-1)
+	}
+	n, sum = total(above(g, sum/float64(n)*unit.ToPower(relativeGate), false))
+	return loudnessOf(sum / float64(n))
+}
+
+// loudnessRange returns the difference of the 95th and 10th percentiles of
+// the stored 3 s windows after the relative gate; NaN without any.
+//
+// Source: EBU Tech 3342 (11/2023), section 5 (nearest rank).
+func (s *store) loudnessRange() float64 {
+	g := s.groups()
+	n, sum := total(g)
+	if n == 0 {
+		return math.NaN()
+	}
+	g = above(g, sum/float64(n)*unit.ToPower(rangeGate), true)
+	n, _ = total(g)
+	return loudnessOf(ranked(g, n, rangeHigh)) - loudnessOf(ranked(g, n, rangeLow))
+}
+
+// ranked returns the power of the nearest rank to percentile p.
+func ranked(g []bin, n int64, p float64) float64 {
+	rank := int64(math.Round(float64(n-1) * p / 100))
+	for _, b := range g {
+		if rank < b.n {
+			return b.sum / float64(b.n)
+		}
+		rank -= b.n
+	}
+	return math.NaN()
+}

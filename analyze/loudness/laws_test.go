@@ -1,0 +1,263 @@
+package loudness
+
+import (
+	"errors"
+	"math"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+)
+
+func scaled(x [][]float64, g float64) [][]float64 {
+	out := make([][]float64, len(x))
+	for c := range x {
+		out[c] = make([]float64, len(x[c]))
+		for i, v := range x[c] {
+			out[c][i] = g * v
+		}
+	}
+	return out
+}
+
+func delayed(x [][]float64, n int) [][]float64 {
+	out := make([][]float64, len(x))
+	for c := range x {
+		out[c] = append(make([]float64, n), x[c]...)
+	}
+	return out
+}
+
+func near(t *testing.T, name string, got, want, tol float64) {
+	t.Helper()
+	if !(math.Abs(got-want) <= tol) {
+		t.Errorf("%s = %.9f, want %.9f", name, got, want)
+	}
+}
+
+func TestGain(t *testing.T) {
+	x := music(48000, 2, 8, 3, 0.4)
+	a, b := measure(t, 48000, x, Options{})[0], measure(t, 48000, scaled(x, 2), Options{})[0]
+	g := 20 * math.Log10(2)
+	near(t, "integrated", float64(b.Integrated-a.Integrated), g, 1e-9)
+	near(t, "momentary", float64(b.MaxMomentary-a.MaxMomentary), g, 1e-9)
+	near(t, "short-term", float64(b.MaxShortTerm-a.MaxShortTerm), g, 1e-9)
+	near(t, "true peak", float64(b.TruePeak-a.TruePeak), g, 1e-9)
+	near(t, "sample peak", float64(b.SamplePeak-a.SamplePeak), g, 1e-9)
+	near(t, "rms", float64(b.RMS-a.RMS), g, 1e-9)
+	near(t, "range", float64(b.Range), float64(a.Range), 1e-9)
+	near(t, "crest", float64(b.Crest), float64(a.Crest), 1e-9)
+	near(t, "peak to loudness", float64(b.PeakToLoudness), float64(a.PeakToLoudness), 1e-9)
+}
+
+func TestPolarityAndChannelOrder(t *testing.T) {
+	x := music(44100, 2, 5, 20, 0.8)
+	a := measure(t, 44100, x, Options{})[0]
+	if b := measure(t, 44100, scaled(x, -1), Options{})[0]; !same(a, b) {
+		t.Errorf("inverted: %+v, want %+v", b, a)
+	}
+	if b := measure(t, 44100, [][]float64{x[1], x[0]}, Options{})[0]; !same(a, b) {
+		t.Errorf("swapped: %+v, want %+v", b, a)
+	}
+}
+
+// same compares bit for bit, NaN being equal to NaN.
+func same(a, b Measurement) bool {
+	bits := func(m Measurement) []uint64 {
+		var u []uint64
+		for _, v := range []float64{float64(m.Integrated), float64(m.MaxMomentary), float64(m.MaxShortTerm), float64(m.Range), float64(m.TruePeak),
+			float64(m.SamplePeak), float64(m.RMS), float64(m.Crest), float64(m.PeakToLoudness), float64(m.Momentary.Step), float64(m.ShortTerm.Step)} {
+			u = append(u, math.Float64bits(v))
+		}
+		for _, v := range append(slices.Clone(m.Momentary.Max), m.ShortTerm.Max...) {
+			u = append(u, math.Float64bits(float64(v)))
+		}
+		return u
+	}
+	return reflect.DeepEqual(bits(a), bits(b)) && slices.Equal(a.Warnings, b.Warnings)
+}
+
+func TestBlockSizeDoesNotMatter(t *testing.T) {
+	for _, rate := range []int{22050, 48000} {
+		x := music(rate, 3, 4, 5, 0.7)
+		n := int64(len(x[0]))
+		spans := []Range{{0, n}, {333, 3*int64(rate) + 11}, {int64(rate), 2 * int64(rate)}, {n - 5000, 9000}}
+		var want []Measurement
+		for _, size := range []int{1, 7, 480, 1024, 4096, int(n)} {
+			m, _ := NewMeter(rate, 3, Options{})
+			m.Track(spans...)
+			writeBlocks(t, m, x, size)
+			got := m.Finish()
+			if want == nil {
+				want = got
+			}
+			for i := range got {
+				if !same(got[i], want[i]) {
+					t.Errorf("%d Hz, blocks of %d, span %d: %+v, want %+v", rate, size, i, got[i], want[i])
+				}
+			}
+		}
+	}
+}
+
+// A stretch measured inside a longer stream is the stretch measured alone
+// when silence stands before it, at any first frame.
+func TestDelayAndSpans(t *testing.T) {
+	for _, rate := range []int{11025, 44100, 48000} {
+		x := music(rate, 2, 5, 3, 0.4)
+		n := int64(len(x[0]))
+		alone := measure(t, rate, x, Options{})[0]
+		for _, d := range []int{1, 220, 12345} {
+			y := delayed(x, d)
+			in := measure(t, rate, y, Options{}, Range{0, int64(len(y[0]))}, Range{int64(d), n})[1]
+			near(t, "integrated", float64(in.Integrated), float64(alone.Integrated), 1e-9)
+			near(t, "momentary", float64(in.MaxMomentary), float64(alone.MaxMomentary), 1e-9)
+			near(t, "short-term", float64(in.MaxShortTerm), float64(alone.MaxShortTerm), 1e-9)
+			near(t, "range", float64(in.Range), float64(alone.Range), 1e-9)
+			near(t, "true peak", float64(in.TruePeak), float64(alone.TruePeak), 1e-12)
+			near(t, "rms", float64(in.RMS), float64(alone.RMS), 1e-9)
+			if !slices.Equal(in.Warnings, alone.Warnings) || len(in.Momentary.Max) != len(alone.Momentary.Max) {
+				t.Errorf("delay %d: warnings %q and %q", d, in.Warnings, alone.Warnings)
+			}
+		}
+	}
+}
+
+func TestLevels(t *testing.T) {
+	// A full-scale sine has an rms of 1/√2 (arithmetic) and a crest of √2.
+	m := measure(t, 48000, tone(48000, 2, 1000, part{4, 0}), Options{})[0]
+	near(t, "rms", float64(m.RMS), -3.0103, 1e-4)
+	near(t, "crest", float64(m.Crest), 3.0103, 1e-4)
+	near(t, "sample peak", float64(m.SamplePeak), 0, 1e-9)
+	near(t, "peak to loudness", float64(m.PeakToLoudness), float64(m.TruePeak)-float64(m.Integrated), 1e-12)
+	// The power is averaged over channels: one of two silent is −3.01 dB.
+	x := tone(48000, 2, 1000, part{4, 0})
+	x[1] = make([]float64, len(x[0]))
+	near(t, "rms, one side", float64(measure(t, 48000, x, Options{})[0].RMS), -6.0206, 1e-4)
+	// Dual mono reads as both channels of a stereo file do.
+	a := measure(t, 48000, x[:1], Options{DualMono: true})[0]
+	b := measure(t, 48000, [][]float64{x[0], x[0]}, Options{})[0]
+	near(t, "dual mono", float64(a.Integrated), float64(b.Integrated), 1e-9)
+	near(t, "dual mono rms", float64(a.RMS), float64(b.RMS), 1e-9)
+}
+
+func TestSilenceAndShortness(t *testing.T) {
+	inf := math.Inf(-1)
+	m := measure(t, 48000, [][]float64{make([]float64, 48000*4)}, Options{})[0]
+	for name, v := range map[string]float64{"integrated": float64(m.Integrated), "momentary": float64(m.MaxMomentary), "short-term": float64(m.MaxShortTerm),
+		"true peak": float64(m.TruePeak), "sample peak": float64(m.SamplePeak), "rms": float64(m.RMS), "series": float64(m.Momentary.Max[5])} {
+		if v != inf {
+			t.Errorf("silence: %s = %v, want −Inf", name, v)
+		}
+	}
+	for _, c := range []struct {
+		seconds           float64
+		spans             []Range
+		warning           string
+		integrated, short bool // measured
+	}{
+		{4, nil, "shorter than 60 s", true, true},
+		{2.99, nil, "shorter than 3 s", true, false},
+		{0.39, nil, "shorter than 0.4 s", false, false},
+		{1, []Range{{0, 96000}}, "ends 1.000 s before", true, false},
+		{1, []Range{{48000, 10}}, "empty", false, false},
+		{1, []Range{{10, 0}}, "empty", false, false},
+	} {
+		m := measure(t, 48000, tone(48000, 1, 1000, part{c.seconds, -20}), Options{}, c.spans...)[0]
+		if !strings.Contains(strings.Join(m.Warnings, "; "), c.warning) {
+			t.Errorf("%v s: warnings %q, want %q", c.seconds, m.Warnings, c.warning)
+		}
+		if got := !math.IsNaN(float64(m.Integrated)); got != c.integrated {
+			t.Errorf("%v s: integrated %v", c.seconds, m.Integrated)
+		}
+		if got := !math.IsNaN(float64(m.MaxShortTerm)); got != c.short {
+			t.Errorf("%v s: short-term %v", c.seconds, m.MaxShortTerm)
+		}
+	}
+	if m := measure(t, 48000, tone(48000, 1, 1000, part{60, -20}), Options{})[0]; len(m.Warnings) != 0 {
+		t.Errorf("60 s: warnings %q, want none", m.Warnings)
+	}
+}
+
+func TestSeries(t *testing.T) {
+	// 250 s at 8 kHz: 2500 steps of 0.1 s are joined to 0.4 s each. A burst
+	// of 1 s at 100 s is centred on windows from 99.8 to 101.2 s.
+	x := tone(8000, 1, 1000, part{100, -50}, part{1, -20}, part{149, -50})
+	m := measure(t, 8000, x, Options{})[0]
+	if m.Momentary.Step != 0.4 || len(m.Momentary.Max) != 625 || len(m.ShortTerm.Max) != 625 || m.ShortTerm.Step != 0.4 {
+		t.Fatalf("step %v, %d and %d points", float64(m.Momentary.Step), len(m.Momentary.Max), len(m.ShortTerm.Max))
+	}
+	for i, v := range m.Momentary.Max {
+		loud := i >= 249 && i <= 252
+		if got := v > -40; got != loud {
+			t.Errorf("step %d: %v, loud %v", i, v, loud)
+		}
+	}
+	if first, last := m.ShortTerm.Max[0], m.ShortTerm.Max[624]; !math.IsNaN(float64(first)) || !math.IsNaN(float64(last)) {
+		t.Errorf("short-term begins with %v and ends with %v, want NaN", first, last)
+	}
+	if v := slices.Max(m.Momentary.Max); v != m.MaxMomentary {
+		t.Errorf("greatest of the series %v, greatest momentary %v", v, m.MaxMomentary)
+	}
+}
+
+// Beyond an hour powers are kept in bins: the results stay within 0.01 LU.
+func TestBoundedStore(t *testing.T) {
+	x := music(16000, 1, 40, 2, 0.3)
+	long := tone(16000, 1, 1000, part{20, -45})
+	x[0] = append(x[0], long[0]...)
+	exact := measure(t, 16000, x, Options{})[0]
+	m, _ := NewMeter(16000, 1, Options{})
+	m.Track(Range{0, int64(len(x[0]))})
+	m.spans[0].gating.exactN, m.spans[0].ranging.exactN = 50, 50
+	writeBlocks(t, m, x, 4096)
+	if b := m.spans[0].gating.bins; b == nil {
+		t.Fatal("no bins in use")
+	}
+	got := m.Finish()[0]
+	near(t, "integrated", float64(got.Integrated), float64(exact.Integrated), 0.01)
+	near(t, "range", float64(got.Range), float64(exact.Range), 0.01)
+}
+
+func TestWeightsFor(t *testing.T) {
+	for mask, want := range map[uint32][]float64{
+		0:     nil,
+		0x3:   {1, 1},
+		0x3F:  {1, 1, 1, 0, 1.41, 1.41},
+		0x60F: {1, 1, 1, 0, 1.41, 1.41},
+		0x63F: {1, 1, 1, 0, 1, 1, 1.41, 1.41},
+	} {
+		if got := WeightsFor(mask); !slices.Equal(got, want) {
+			t.Errorf("WeightsFor(%#x) = %v, want %v", mask, got, want)
+		}
+	}
+}
+
+func TestErrors(t *testing.T) {
+	for _, c := range []struct {
+		rate, channels int
+		opts           Options
+	}{
+		{7999, 1, Options{}}, {384001, 1, Options{}}, {48000, 0, Options{}}, {48000, 33, Options{}},
+		{48000, 2, Options{Weights: []float64{1}}}, {48000, 1, Options{Weights: []float64{math.NaN()}}}, {48000, 2, Options{DualMono: true}},
+	} {
+		if m, err := NewMeter(c.rate, c.channels, c.opts); m != nil || !errors.Is(err, ErrFormat) {
+			t.Errorf("NewMeter(%d, %d, %v) gives %v", c.rate, c.channels, c.opts, err)
+		}
+	}
+	try := func(name string, want error, f func(m *Meter) error) {
+		m, _ := NewMeter(48000, 2, Options{})
+		if err := f(m); !errors.Is(err, want) {
+			t.Errorf("%s: %v, want %v", name, err, want)
+		}
+	}
+	ok := [][]float64{{0, 0}, {0, 0}}
+	try("channels", ErrBlock, func(m *Meter) error { return m.Write(ok[:1]) })
+	try("lengths", ErrBlock, func(m *Meter) error { return m.Write([][]float64{{0}, {0, 0}}) })
+	for _, v := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+		try("not finite", ErrNotFinite, func(m *Meter) error { return m.Write([][]float64{{0, 0}, {0, v}}) })
+	}
+	try("late", ErrRange, func(m *Meter) error { _ = m.Write(ok); m.Track(Range{0, 1}); return m.Write(ok) })
+	try("negative", ErrRange, func(m *Meter) error { m.Track(Range{-1, 5}); return m.Write(ok) })
+	try("finished", ErrFinished, func(m *Meter) error { m.Finish(); return m.Write(ok) })
+}
