@@ -3,7 +3,6 @@ package dsp
 import (
 	"fmt"
 	"math"
-	"math/bits"
 )
 
 // Complex transforms complex sequences whose length is a power of two. With
@@ -11,7 +10,7 @@ import (
 // transforms in well under half their time. It keeps work space, so a value
 // must not be used by two goroutines at once.
 //
-// The algorithm sorts itself: passes of radix 4 from one buffer to another, after
+// The algorithm sorts itself: passes of radix 4 from one buffer to another, then
 // one of radix 2 where the length asks for it.
 //
 // Source: T. G. Stockham, High-speed convolution and correlation, AFIPS Spring
@@ -118,31 +117,30 @@ func (t *Complex) PairPower(dst, x, y, w []float64) {
 // run transforms t.a and returns the buffer that holds the result.
 func (t *Complex) run() []complex128 {
 	src, dst := t.a, t.b
-	n := t.n
-	stride := 1
-	if bits.TrailingZeros(uint(n))%2 == 1 {
-		// An odd power of two needs one pass of radix 2.
-		half := n / 2
-		lo, hi, out := src[:half], src[half:], dst[:n]
-		for p, r := range t.root[:half] {
-			u, v := lo[p], hi[p]
-			out[2*p] = u + v
-			out[2*p+1] = (u - v) * r
-		}
-		src, dst = dst, src
-		n, stride = half, 2
-	}
+	n, stride := t.n, 1
 	for ; n >= 4; n, stride = n/4, stride*4 {
 		m := n / 4
-		if stride == 1 {
+		switch {
+		case stride == 1:
 			t.firstPass(src, dst)
-		} else {
+		case stride == 4:
+			t.secondPass(src, dst)
+		default:
 			for p := range m {
 				w1, w2, w3 := t.root[p*stride], t.root[2*p*stride], t.root[3*p*stride]
 				pass4(src[p*stride:], dst[4*p*stride:], stride, m*stride, w1, w2, w3)
 			}
 		}
 		src, dst = dst, src
+	}
+	if n == 2 { // an odd power of two
+		lo, hi := src[:stride], src[stride:][:stride]
+		x, y := dst[:stride], dst[stride:][:stride]
+		for i, u := range lo {
+			v := hi[i]
+			x[i], y[i] = u+v, u-v
+		}
+		src = dst
 	}
 	return src
 }
@@ -161,6 +159,27 @@ func (t *Complex) firstPass(src, dst []complex128) {
 		o[1] = (u + jv) * w1
 		o[2] = (s - q) * w2
 		o[3] = (u - jv) * w3
+	}
+}
+
+// secondPass is the pass of stride 4, whose inner loop is too short for a call.
+func (t *Complex) secondPass(src, dst []complex128) {
+	q := t.n / 4
+	a, b, c, d := src[:q], src[q:][:q], src[2*q:][:q], src[3*q:][:q]
+	var w1, w2, w3 complex128
+	for i := range a {
+		p := i &^ 3
+		if i == p {
+			w1, w2, w3 = t.root[p], t.root[2*p], t.root[3*p]
+		}
+		s, u := a[i]+c[i], a[i]-c[i]
+		q, v := b[i]+d[i], b[i]-d[i]
+		jv := complex(imag(v), -real(v)) // −i·v
+		o := dst[4*p+i-p:][:13]
+		o[0] = s + q
+		o[4] = (u + jv) * w1
+		o[8] = (s - q) * w2
+		o[12] = (u - jv) * w3
 	}
 }
 
