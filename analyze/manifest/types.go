@@ -2,8 +2,9 @@ package manifest
 
 import "evenhand/analyze/unit"
 
-// Pos is a place in the manifest file, both counted from 1; the zero Pos means
-// that the value does not come from the file.
+// Pos is a place in the manifest file, both counted from 1, columns in
+// characters (Unicode code points) and not in bytes; the zero Pos means that
+// the value does not come from the file.
 type Pos struct{ Line, Column int }
 
 // Comparison is a whole manifest: what was recorded, with which settings.
@@ -26,9 +27,23 @@ type Comparison struct {
 	Chain       []Device // in signal order
 	Takes       []Take   // in file order, names unique
 
+	// Limits are the author's own limits of checks, in file order. Whether the
+	// ids and values mean something is for the checks to say.
+	Limits []Limit
+
+	// Warnings are things that are legal but doubtful, in file order.
+	Warnings []Problem
+
 	// Path is the manifest's own path as opened; Dir the folder that file
 	// paths in it are relative to.
 	Path, Dir string
+}
+
+// Limit is a limit that the author sets for one check.
+type Limit struct {
+	ID      string // id of the check
+	Written string // the limit as written
+	Pos     Pos
 }
 
 // Varies names what is under test: one slot of the chain, or one control of it.
@@ -127,8 +142,10 @@ type Value struct {
 	// Fraction is the position as a fraction of full travel, 0 to 1; NaN
 	// where the value has no position (text, units).
 	Fraction float64
-	Number   float64 // the number for Scaled, Percent and Physics; NaN otherwise
-	Unit     string  // "dB", "Hz", "ms", "%"; "" otherwise
+	// Number is the number for Scaled, Percent and Physics, in Unit; NaN
+	// otherwise. kHz are given in Hz and s in ms.
+	Number float64
+	Unit   string // "dB", "Hz", "ms", "%"; "" otherwise
 }
 
 // Quantity is a number with a unit, kept as written: 8 ohm, 60 W, +12 dBu.

@@ -1,0 +1,139 @@
+package manifest
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+)
+
+var drivePattern = regexp.MustCompile(`^[A-Za-z]:`)
+
+// fileKind is a file: its path, or a mapping with the path and whether it may
+// be passed on.
+func fileKind() kind[File] {
+	path := kind[File]{func(w *walker, v value) (File, bool) {
+		s, ok := w.line(v, "the path of a file")
+		if !ok {
+			return File{}, false
+		}
+		switch {
+		case strings.Contains(s, "://"):
+			w.fault(v.place, "download it and name the file", "%s is a web address, a manifest names files", quote(s))
+			return File{}, false
+		case strings.Contains(s, `\`):
+			w.fault(v.place, "write / between folders, on every system", `%s has a \ in it`, quote(s))
+			return File{}, false
+		case strings.HasSuffix(s, "/"):
+			w.fault(v.place, "", "%s names a folder, a file is needed", quote(s))
+			return File{}, false
+		case strings.HasPrefix(s, "/") || drivePattern.MatchString(s):
+			w.warn(v.place, "name it relative to the manifest's folder", "an absolute path, which holds on this machine only")
+		}
+		w.files = append(w.files, fileUse{s, v.place})
+		return File{Path: s, Redistribute: true, Pos: v.pos}, true
+	}, anyScalar}
+	long := object[File]{what: "a file", keys: []key[File]{
+		must(field("file", "its path, relative to the manifest's folder", path, func(f *File) *File { return f })),
+		redistributeKey("no: never copied into a published folder or a pack", func(f *File) *File { return f }),
+	}}
+	return kind[File]{func(w *walker, v value) (File, bool) {
+		if _, single := v.scalar(); single {
+			return path.read(w, v)
+		}
+		var f File
+		ok := long.read(w, v, &f)
+		return f, ok && f.Path != ""
+	}, schema{"anyOf": []any{path.schema, long.schema()}}}
+}
+
+// findFiles reports files that the manifest names and that cannot be read.
+func (w *walker) findFiles(dir string) {
+	for _, f := range w.files {
+		full := filepath.FromSlash(f.path)
+		if !filepath.IsAbs(full) {
+			full = filepath.Join(dir, full)
+		}
+		info, err := os.Stat(full)
+		switch {
+		case errors.Is(err, fs.ErrNotExist):
+			w.missing(f, dir)
+		case err != nil:
+			w.fault(f.at, "", "%s cannot be read: %s", quote(f.path), reason(err))
+		case info.IsDir():
+			w.fault(f.at, "", "%s is a folder, a file is needed", quote(f.path))
+		case !info.Mode().IsRegular():
+			w.fault(f.at, "", "%s is not a regular file", quote(f.path))
+		default:
+			h, err := os.Open(full)
+			if err != nil {
+				w.fault(f.at, "", "%s cannot be read: %s", quote(f.path), reason(err))
+				continue
+			}
+			h.Close()
+		}
+	}
+}
+
+// reason is what the system says, without the path that the message has.
+func reason(err error) string {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err.Error()
+	}
+	return err.Error()
+}
+
+// missing reports a file that is not there, with the nearest name in the last
+// folder of its path that is.
+func (w *walker) missing(f fileUse, dir string) {
+	parts := strings.Split(f.path, "/")
+	here, seen := dir, ""
+	if filepath.IsAbs(filepath.FromSlash(f.path)) {
+		here = filepath.VolumeName(filepath.FromSlash(f.path)) + string(filepath.Separator)
+	}
+	for i, part := range parts {
+		next := filepath.Join(here, part)
+		if _, err := os.Stat(next); err == nil {
+			here, seen = next, seen+part+"/"
+			continue
+		}
+		names := folderNames(here)
+		hint := ""
+		if n := near(part, names); n != "" {
+			hint = "did you mean " + quote(seen+strings.Join(append([]string{n}, parts[i+1:]...), "/")) + "?"
+		} else if len(names) == 0 {
+			hint = "the folder is empty"
+		} else {
+			const most = 8
+			if len(names) > most {
+				names = append(names[:most:most], "…")
+			}
+			hint = "the folder holds: " + strings.Join(names, ", ")
+		}
+		what := "no file %s"
+		if i < len(parts)-1 {
+			what = "no file %s: there is no folder " + strings.ReplaceAll(quote(seen+part), "%", "%%")
+		}
+		w.fault(f.at, hint, what, quote(f.path))
+		return
+	}
+	w.fault(f.at, "", "no file %s", quote(f.path))
+}
+
+// folderNames lists a folder in order, without hidden files; at most 2000
+// names are looked at.
+func folderNames(dir string) []string {
+	d, err := os.Open(dir)
+	if err != nil {
+		return nil
+	}
+	defer d.Close()
+	names, _ := d.Readdirnames(2000)
+	names = slices.DeleteFunc(names, func(n string) bool { return strings.HasPrefix(n, ".") })
+	slices.Sort(names)
+	return names
+}

@@ -1,0 +1,325 @@
+package manifest
+
+import (
+	"regexp"
+	"slices"
+	"strings"
+
+	"evenhand/analyze/unit"
+)
+
+// The tables below are the manifest language: the parser walks by them and the
+// schema for editors is written from them.
+
+// draft is a take with the places that later checks need.
+type draft struct {
+	Take
+	nameAt, roleAt, repeatAt, channelsAt place
+}
+
+func comparisonObject() object[Comparison] {
+	return object[Comparison]{what: "the manifest", keys: []key[Comparison]{
+		must(field("title", "what is compared, in one line", lineKind("a title"), func(c *Comparison) *string { return &c.Title })),
+		field("by", "who made the comparison", lineKind("a name"), func(c *Comparison) *string { return &c.By }),
+		field("date", "when the takes were recorded: YYYY-MM-DD", dateKind(), func(c *Comparison) *string { return &c.Date }),
+		must(field("varies", "what is under test: one slot of the chain, or one control of it as slot.control", pathKind("a slot or slot.control"), func(c *Comparison) *Varies { return &c.Varies })),
+		placed("reference", "the take that others are compared with", lineKind("a take's name"), func(c *Comparison) *string { return &c.Reference }, func(w *walker, _ *Comparison) *place { return &w.reference }),
+		field("mains", "mains frequency where it was recorded", mainsKind(), func(c *Comparison) *unit.Hertz { return &c.Mains }),
+		optional("about", "a Markdown file with notes for the page", fileKind(), func(c *Comparison) **File { return &c.About }),
+		field("set_by", "how controls were chosen: same position, by ear, by measurement, or in your words", lineKind("how controls were chosen"), func(c *Comparison) *string { return &c.SetBy }),
+		field("may_differ", "controls that were allowed to move, as slot.control", oneOrMore("controls, each slot.control", controlPathKind()), func(c *Comparison) *[]ControlPath { return &c.MayDiffer }),
+		field("full_scale_in", "level of digital full scale at the converter's input", fullScaleKind(), func(c *Comparison) *Quantity { return &c.FullScale }),
+		field("disclosure", "who paid, who lent the gear, what was edited", proseKind("a disclosure"), func(c *Comparison) *string { return &c.Disclosure }),
+		field("match", "how levels are matched", matchObject().asKind(), func(c *Comparison) *Match { return &c.Match }),
+		field("performance", "the one performance that all takes share", performanceObject().asKind(), func(c *Comparison) *Performance { return &c.Performance }),
+		chainKey(),
+		takesKey(),
+		field("limits", "limits of checks, id: limit", limitsKind(), func(c *Comparison) *[]Limit { return &c.Limits }),
+	}}
+}
+
+// placed is a field that also notes where its value stands.
+func placed[T, V any](name, doc string, k kind[V], at func(*T) *V, where func(*walker, *T) *place) key[T] {
+	f := field(name, doc, k, at)
+	read := f.read
+	f.read = func(w *walker, v value, t *T) {
+		*where(w, t) = v.place
+		read(w, v, t)
+	}
+	return f
+}
+
+func matchObject() object[Match] {
+	return object[Match]{what: "match:", keys: []key[Match]{
+		optional("target", "integrated loudness for every take; otherwise as high as the ceiling allows",
+			levelKind[unit.LUFS]("a loudness", "-16 LUFS", unitSet{{"LUFS"}}, -70, 0), func(m *Match) **unit.LUFS { return &m.Target }),
+		optional("ceiling", "highest true peak of any take, -1 dBTP when not stated",
+			levelKind[unit.DBTP]("a true peak", "-1 dBTP", unitSet{{"dBTP"}}, -30, 0), func(m *Match) **unit.DBTP { return &m.Ceiling }),
+	}}
+}
+
+func performanceObject() object[Performance] {
+	section := object[Section]{what: "a section", pos: func(s *Section) *Pos { return &s.Pos }, keys: []key[Section]{
+		must(field("name", "what is played", lineKind("a name"), func(s *Section) *string { return &s.Name })),
+		must(field("from", "where it begins in the dry recording", timeKind(), func(s *Section) *unit.Seconds { return &s.From })),
+		must(field("to", "where it ends", timeKind(), func(s *Section) *unit.Seconds { return &s.To })),
+	}}
+	sections := listOf("sections", section.asKind())
+	return object[Performance]{what: "performance:", keys: []key[Performance]{
+		field("instrument", "the instrument", lineKind("an instrument"), func(p *Performance) *string { return &p.Instrument }),
+		field("tuning", "its tuning", lineKind("a tuning"), func(p *Performance) *string { return &p.Tuning }),
+		field("pickup", "the pickup in use", lineKind("a pickup"), func(p *Performance) *string { return &p.Pickup }),
+		field("notes", "anything else about the performance", proseKind("notes"), func(p *Performance) *string { return &p.Notes }),
+		optional("dry", "the dry recording that every take was made from", fileKind(), func(p *Performance) **File { return &p.Dry }),
+		optional("loopback", "the reamp output recorded back through the DI box", fileKind(), func(p *Performance) **File { return &p.Loopback }),
+		{
+			name:   "sections",
+			doc:    "parts of the performance, or the word markers for the cue markers of the recording; otherwise found from the pauses",
+			schema: schema{"anyOf": []any{sections.schema, schema{"enum": []string{"markers"}}}},
+			read: func(w *walker, v value, p *Performance) {
+				if s, single := v.scalar(); single {
+					if p.SectionsFrom = s; s != "markers" {
+						w.fault(v.place, "", "found %s where a list of sections or the word markers belongs", quote(s))
+					}
+					return
+				}
+				before := len(w.problems)
+				if p.Sections, _ = sections.read(w, v); len(w.problems) == before {
+					w.checkSections(p.Sections, v.field)
+				}
+			},
+		},
+	}}
+}
+
+// deviceKeys are the keys of a device, in the chain and in a take.
+func deviceKeys() []key[Device] {
+	return []key[Device]{
+		field("device", "the device in the slot", lineKind("a device"), func(d *Device) *string { return &d.Name }),
+		field("kind", "what sort of device it is", lineKind("a kind of device"), func(d *Device) *string { return &d.Kind }),
+		controlsKey(),
+		optional("file", "the impulse response or model that it plays", fileKind(), func(d *Device) **File { return &d.File }),
+		field("impedance", "its load or source impedance: 8 ohm", quantityKind("an impedance", "8 ohm",
+			unitSet{{"ohm", "ohms", "Ω", "Ω"}, {"kohm", "kΩ", "kΩ"}, {"Mohm", "MΩ", "MΩ"}}, positive), func(d *Device) *Quantity { return &d.Impedance }),
+		field("power", "its power or rating: 60 W", quantityKind("a power", "60 W", unitSet{{"W"}, {"kW"}, {"mW"}}, positive), func(d *Device) *Quantity { return &d.Power }),
+		optional("position", "where a microphone stood", positionObject().asKind(), func(d *Device) **Position { return &d.Position }),
+		optional("photo", "a picture", photoObject().asKind(), func(d *Device) **Photo { return &d.Photo }),
+		field("notes", "anything else about the device", proseKind("notes"), func(d *Device) *string { return &d.Notes }),
+		redistributeKey("no: the file is never copied into a published folder or a pack", func(d *Device) *File { return d.File }),
+	}
+}
+
+// redistributeKey says beside a file that it must not be passed on; file
+// returns nil when there is none.
+func redistributeKey[T any](doc string, file func(*T) *File) key[T] {
+	k := yesNoKind()
+	return key[T]{name: "redistribute", doc: doc, schema: k.schema, read: func(w *walker, v value, t *T) {
+		yes, ok := k.read(w, v)
+		f := file(t)
+		switch {
+		case ok && f == nil:
+			w.warn(v.place, "it is about the file: beside it", "redistribute: without a file")
+		case ok && !yes:
+			f.Redistribute = false
+		}
+	}}
+}
+
+func positionObject() object[Position] {
+	return object[Position]{what: "position:", keys: []key[Position]{
+		field("distance", "how far away: 5 cm", quantityKind("a distance", "5 cm", lengths, between(0, 100000)), func(p *Position) *Quantity { return &p.Distance }),
+		field("angle", "degrees off axis: 30°", quantityKind("an angle", "30°", degrees, between(-180, 180)), func(p *Position) *Quantity { return &p.Angle }),
+		field("from", "what the distance is measured from", lineKind("a place"), func(p *Position) *string { return &p.From }),
+	}}
+}
+
+func photoObject() object[Photo] {
+	return object[Photo]{what: "photo:", keys: []key[Photo]{
+		must(field("file", "the picture", fileKind(), func(p *Photo) *File { return &p.File })),
+		must(field("alt", "what the picture shows, for readers who cannot see it", lineKind("an alternative text"), func(p *Photo) *string { return &p.Alt })),
+		redistributeKey("no: never published", func(p *Photo) *File { return &p.File }),
+	}}
+}
+
+var slotPattern = regexp.MustCompile(`^[\p{L}\p{N}][\p{L}\p{N} _-]*$`)
+
+func chainKey() key[Comparison] {
+	slot := lineKind("a slot")
+	reserved := takeObject().names()
+	device := object[Device]{what: "a slot of the chain", pos: func(d *Device) *Pos { return &d.Pos }, keys: deviceKeys()}
+	device.keys = append([]key[Device]{must(key[Device]{
+		name: "slot", doc: "the name of the slot, which takes use as a key",
+		schema: schema{"allOf": []any{slot.schema, schema{"not": schema{"enum": reserved}}}},
+		read: func(w *walker, v value, d *Device) {
+			s, ok := slot.read(w, v)
+			switch {
+			case !ok:
+			case slices.Contains(reserved, s):
+				w.fault(v.place, "choose another name", "slot %s has the name of one of a take's keys", quote(s))
+			case !slotPattern.MatchString(s):
+				w.fault(v.place, "", "%s is not a name for a slot: letters, digits, spaces, - and _ are allowed", quote(s))
+			default:
+				d.Slot = s
+			}
+		},
+	})}, device.keys...)
+	list := listOf("slots, in signal order", device.asKind())
+	return must(key[Comparison]{
+		name: "chain", doc: "the signal chain in signal order, one device to a slot", schema: list.schema,
+		read: func(w *walker, v value, c *Comparison) {
+			before := len(w.problems)
+			c.Chain, _ = list.read(w, v)
+			for i, d := range c.Chain {
+				for _, e := range c.Chain[:i] {
+					if d.Slot != "" && d.Slot == e.Slot {
+						w.fault(place{d.Pos, v.field}, "number them: "+d.Slot+" 1, "+d.Slot+" 2", "slot %s for the second time, first at %d:%d", quote(d.Slot), e.Pos.Line, e.Pos.Column)
+						break
+					}
+				}
+			}
+			if len(w.problems) == before && len(c.Chain) == 0 {
+				w.fault(v.place, "", "a chain without a slot")
+			}
+			w.chainRead = len(w.problems) == before
+		},
+	})
+}
+
+func micsObject() object[Mics] {
+	mic := object[Mic]{what: "a microphone", keys: []key[Mic]{
+		must(field("name", "the microphone", lineKind("a name"), func(m *Mic) *string { return &m.Name })),
+		field("blend", "its gain in the blend, 0 dB when not stated", levelKind[unit.DB]("a gain in the blend", "-4 dB", decibels, -120, 40), func(m *Mic) *unit.DB { return &m.Blend }),
+		optional("position", "where it stood", positionObject().asKind(), func(m *Mic) **Position { return &m.Position }),
+		optional("photo", "a picture", photoObject().asKind(), func(m *Mic) **Photo { return &m.Photo }),
+		field("notes", "anything else about it", proseKind("notes"), func(m *Mic) *string { return &m.Notes }),
+	}}
+	return object[Mics]{what: "mics:", keys: []key[Mics]{
+		must(field("left", "the microphone on the left channel", mic.asKind(), func(m *Mics) *Mic { return &m.Left })),
+		must(field("right", "the microphone on the right channel", mic.asKind(), func(m *Mics) *Mic { return &m.Right })),
+	}}
+}
+
+func takeObject() object[draft] {
+	roles := []string{string(RoleReference), string(RoleBypass), string(RoleRoom), string(RoleBridge)}
+	role := kind[Role]{func(w *walker, v value) (Role, bool) {
+		s, ok := oneOf("a role", roles...).read(w, v)
+		return Role(s), ok
+	}, schema{"enum": roles}}
+	device := object[Device]{what: "a device", pos: func(d *Device) *Pos { return &d.Pos }, keys: deviceKeys()}
+	return object[draft]{
+		what: "a take", pos: func(t *draft) *Pos { return &t.Pos },
+		keys: []key[draft]{
+			must(placed("name", "the take's name, shown to readers", lineKind("a name"), func(t *draft) *string { return &t.Name }, func(_ *walker, t *draft) *place { return &t.nameAt })),
+			must(field("file", "its recording", fileKind(), func(t *draft) *File { return &t.File })),
+			placed("repeat_of", "the take that this one records a second time", lineKind("a take's name"), func(t *draft) *string { return &t.RepeatOf }, func(_ *walker, t *draft) *place { return &t.repeatAt }),
+			placed("role", "reference: the take others are compared with; bypass: the chain without the device under test; room: the in-room reference; bridge: joins two sessions",
+				role, func(t *draft) *Role { return &t.Role }, func(_ *walker, t *draft) *place { return &t.roleAt }),
+			placed("channels", "the channels of the file to use, from 1", channelsKind(), func(t *draft) *[]int { return &t.Channels }, func(_ *walker, t *draft) *place { return &t.channelsAt }),
+			optional("mics", "the two microphones of a two-channel file", micsObject().asKind(), func(t *draft) **Mics { return &t.Mics }),
+			field("notes", "anything else about the take", proseKind("notes"), func(t *draft) *string { return &t.Notes }),
+			redistributeKey("no: the recording is never copied into a published folder or a pack", func(t *draft) *File { return &t.File }),
+		},
+		more: &more[draft]{
+			schema: schema{"description": "a slot of the chain: the device that this take puts there, or changes to its controls",
+				"anyOf": []any{anyScalar, schema{"type": "null"}, device.schema()}},
+			names: func(w *walker) []string {
+				names := make([]string, len(w.c.Chain))
+				for i, d := range w.c.Chain {
+					names[i] = d.Slot
+				}
+				return names
+			},
+			read: func(w *walker, e entry, t *draft) {
+				if e.val.empty() {
+					return
+				}
+				i := slices.IndexFunc(w.c.Chain, func(d Device) bool { return d.Slot == e.key })
+				w.slotBase = &w.c.Chain[i]
+				defer func() { w.slotBase = nil }()
+				d, ok := Device{Slot: e.key, Pos: e.val.pos}, true
+				if _, single := e.val.scalar(); single {
+					d.Name, ok = w.line(e.val, "a device")
+				} else {
+					ok = device.read(w, e.val, &d)
+				}
+				if ok {
+					t.Slots = append(t.Slots, Slot{Device: d, Own: d.Name != ""})
+				}
+			},
+		},
+	}
+}
+
+func takesKey() key[Comparison] {
+	list := listOf("takes", takeObject().asKind())
+	return must(key[Comparison]{
+		name: "takes", doc: "the renders of the performance", schema: list.schema,
+		read: func(w *walker, v value, c *Comparison) {
+			before := len(w.problems)
+			w.drafts, _ = list.read(w, v)
+			if len(w.drafts) == 0 && len(w.problems) == before {
+				w.fault(v.place, "", "takes: without a take")
+			}
+			for i := range w.drafts {
+				t := &w.drafts[i].Take
+				slices.SortStableFunc(t.Slots, func(a, b Slot) int { return c.slotIndex(a.Device.Slot) - c.slotIndex(b.Device.Slot) })
+				c.Takes = append(c.Takes, *t)
+			}
+		},
+	})
+}
+
+func limitsKind() kind[[]Limit] {
+	return kind[[]Limit]{func(w *walker, v value) ([]Limit, bool) {
+		entries, ok := w.entries(v, "limits:")
+		var list []Limit
+		for _, e := range entries {
+			s, ok := w.line(e.val, "a limit")
+			if ok && s == "" {
+				w.fault(e.at, "", "no limit for %s", quote(e.key))
+			}
+			list = append(list, Limit{ID: e.key, Written: s, Pos: e.at.pos})
+		}
+		return list, ok
+	}, schema{"type": "object", "additionalProperties": anyScalar}}
+}
+
+// pathKind is a slot, or a control of a slot as slot.control: the text up to
+// the first point is the slot.
+func pathKind(what string) kind[Varies] {
+	line := lineKind(what)
+	return kind[Varies]{func(w *walker, v value) (Varies, bool) {
+		s, ok := line.read(w, v)
+		if !ok {
+			return Varies{}, false
+		}
+		slot, control, dotted := strings.Cut(s, ".")
+		slot, control = strings.TrimSpace(slot), strings.TrimSpace(control)
+		if slot == "" || dotted && control == "" {
+			w.fault(v.place, "", "%s is not %s", quote(s), what)
+			return Varies{}, false
+		}
+		return Varies{slot, control, s, v.pos}, true
+	}, line.schema}
+}
+
+func controlPathKind() kind[ControlPath] {
+	path := pathKind("a control, slot.control")
+	return kind[ControlPath]{func(w *walker, v value) (ControlPath, bool) {
+		p, ok := path.read(w, v)
+		if ok && p.Control == "" {
+			w.fault(v.place, "name one of its controls: "+p.Slot+".volume", "%s is not a control, slot.control", quote(p.Written))
+			return ControlPath{}, false
+		}
+		return ControlPath(p), ok
+	}, schema{"type": "string", "pattern": `^[^.]*[^. ][^.]*\..*[^ ]`}}
+}
+
+func fullScaleKind() kind[Quantity] {
+	return quantityKind("a converter's full scale", "+12 dBu", unitSet{{"dBu"}, {"dBV"}, {"V"}}, func(q Quantity) string {
+		if q.Unit == "V" {
+			return positive(q)
+		}
+		return between(-60, 60)(q)
+	})
+}

@@ -1,0 +1,310 @@
+package manifest
+
+import (
+	"errors"
+	"math"
+	"os"
+	"reflect"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/unit"
+)
+
+func mustParse(t *testing.T, src string) *Comparison {
+	t.Helper()
+	c, err := Parse("m.yaml", []byte(src))
+	if err != nil {
+		t.Fatalf("Parse: %v\n--- of\n%s", err, src)
+	}
+	return c
+}
+
+// problems parses and returns what is wrong, one string each.
+func problems(src string) []string {
+	_, err := Parse("m.yaml", []byte(src))
+	var list *Errors
+	if !errors.As(err, &list) {
+		return nil
+	}
+	var out []string
+	for _, p := range list.List {
+		out = append(out, p.String())
+	}
+	return out
+}
+
+func readFile(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func TestFullExample(t *testing.T) {
+	c := mustParse(t, readFile(t, "testdata/full.yaml"))
+	if c.Title != "Four fuzz circuits, one baritone riff" || c.By != "Fern Street Recording" || c.Date != "2026-03-14" ||
+		c.Reference != "Mossback" || c.Mains != 50 || c.About.Path != "notes.md" || !c.About.Redistribute {
+		t.Errorf("head: %+v", c)
+	}
+	if c.Varies != (Varies{"fuzz", "", "fuzz", Pos{4, 9}}) {
+		t.Errorf("varies: %+v", c.Varies)
+	}
+	p := c.Performance
+	if p.Instrument != "Baritone guitar, 27.7 in scale" || p.Tuning != "B1 E2 A2 D3 F#3 B3" || p.Pickup != "bridge humbucker" ||
+		p.Dry.Path != "audio/dry.wav" || p.Dry.Pos != (Pos{13, 8}) || p.Loopback.Path != "audio/loopback.wav" {
+		t.Errorf("performance: %+v", p)
+	}
+	want := []Section{{"Low riff", 0, 11.5, Pos{16, 7}}, {"Open chords", 13, 24, Pos{17, 7}}}
+	if !reflect.DeepEqual(p.Sections, want) {
+		t.Errorf("sections: %+v, want %+v", p.Sections, want)
+	}
+	var slots []string
+	for _, d := range c.Chain {
+		slots = append(slots, d.Slot+"="+d.Name)
+	}
+	if got := strings.Join(slots, "; "); got != "reamp=Passive reamp box; fuzz=; amp=Kestrel 20; load=Reactive load box; cabinet=Open-back 2x12, impulse response" {
+		t.Errorf("chain: %s", got)
+	}
+	amp := c.Chain[2]
+	for i, w := range []struct {
+		name, written string
+		kind          ValueKind
+		fraction      float64
+	}{{"volume", "noon", Clock, .5}, {"bass", "11 o'clock", Clock, .4}, {"treble", "1:30", Clock, .65}, {"bright", "off", Switch, 0}} {
+		g := amp.Controls[i]
+		if g.Name != w.name || g.Value.Written != w.written || g.Value.Kind != w.kind || math.Abs(g.Value.Fraction-w.fraction) > 1e-12 {
+			t.Errorf("amp control %d: %+v, want %+v", i, g, w)
+		}
+	}
+	if amp.Kind != "valve power amp" || c.Chain[3].Impedance != (Quantity{"8 ohm", 8, "ohm"}) || c.Chain[3].Power != (Quantity{"60 W", 60, "W"}) || c.Chain[4].File.Path != "ir/openback.wav" {
+		t.Errorf("devices: %+v", c.Chain)
+	}
+	if len(c.Takes) != 2 {
+		t.Fatalf("%d takes", len(c.Takes))
+	}
+	kiln := c.TakeByName("Kiln")
+	if kiln.File.Path != "audio/kiln.wav" || kiln.Mics == nil ||
+		kiln.Mics.Left.Name != "Dynamic, cap edge" || kiln.Mics.Left.Blend != 0 ||
+		kiln.Mics.Right.Name != "Ribbon, 5 cm off axis" || kiln.Mics.Right.Blend != unit.DB(-4) {
+		t.Errorf("take: %+v %+v", kiln, kiln.Mics)
+	}
+	if s := kiln.Slots[0]; !s.Own || s.Device.Name != "Kiln" || s.Device.Slot != "fuzz" || len(s.Device.Controls) != 3 ||
+		s.Device.Controls[1].Value.Number != 7 || s.Device.Controls[1].Value.Fraction != .7 {
+		t.Errorf("slot: %+v", s)
+	}
+	if len(c.Warnings) != 2 || c.Warnings[0].Pos != (Pos{46, 21}) ||
+		c.Warnings[0].Message != `a comma inside braces ends a value; read as "Dynamic, cap edge"` {
+		t.Errorf("warnings: %v", c.Warnings)
+	}
+}
+
+const rest = `
+varies: amp
+chain:
+  - slot: amp
+    device: Kestrel 20
+takes:
+  - name: One
+    file: one.wav
+`
+
+// controlsOf parses controls, given as lines, on the amplifier.
+func controlsOf(t *testing.T, lines string) []Control {
+	t.Helper()
+	src := "title: x\nvaries: amp\nchain:\n  - slot: amp\n    device: Kestrel 20\n    controls:\n      " +
+		strings.ReplaceAll(strings.TrimRight(lines, "\n"), "\n", "\n      ") + "\ntakes: [{name: One, file: one.wav}]\n"
+	return mustParse(t, src).Chain[0].Controls
+}
+
+// The clock positions follow from a travel of 300° that begins at 7 o'clock
+// (common practice, no source): each hour is 30°, a tenth.
+func TestControlValues(t *testing.T) {
+	nan := math.NaN()
+	for _, tt := range []struct {
+		yaml             string
+		written          string
+		kind             ValueKind
+		fraction, number float64
+		unit             string
+	}{
+		{"noon", "noon", Clock, .5, nan, ""},
+		{"7 o'clock", "7 o'clock", Clock, 0, nan, ""},
+		{"5 o'clock", "5 o'clock", Clock, 1, nan, ""},
+		{"\"1:30\"", "1:30", Clock, .65, nan, ""},
+		{"1:30", "1:30", Clock, .65, nan, ""},
+		{"12:00", "12:00", Clock, .5, nan, ""},
+		{"3 o’clock", "3 o’clock", Clock, .8, nan, ""},
+		{"2:30 o'clock", "2:30 o'clock", Clock, .75, nan, ""},
+		{"half past two", "half past two", Text, nan, nan, ""},
+		{"{value: \"7:30\", travel: 270°, from: \"7:30\"}", "7:30", Clock, 0, nan, ""},
+		{"{value: noon, travel: 270°, from: \"7:30\"}", "noon", Clock, .5, nan, ""},
+		{"{value: \"4:30\", travel: 270 deg, from: \"7:30\"}", "4:30", Clock, 1, nan, ""},
+		{"5", "5", Scaled, .5, 5, ""},
+		{"1.10", "1.10", Scaled, .11, 1.1, ""},
+		{"010", "010", Scaled, 1, 10, ""},
+		{"0", "0", Scaled, 0, 0, ""},
+		{"{value: 1, scale: 1-12}", "1", Scaled, 0, 1, ""},
+		{"{value: 12, scale: 1-12}", "12", Scaled, 1, 12, ""},
+		{"{value: -5, scale: -15 to 15}", "-5", Scaled, 1. / 3, -5, ""},
+		{"7/12", "7/12", Scaled, 7. / 12, 7, ""},
+		{"3 of 11", "3 of 11", Scaled, 3. / 11, 3, ""},
+		{"50 %", "50 %", Percent, .5, 50, "%"},
+		{"12.5%", "12.5%", Percent, .125, 12.5, "%"},
+		{"-4 dB", "-4 dB", Physics, nan, -4, "dB"},
+		{"−4 dB", "−4 dB", Physics, nan, -4, "dB"},
+		{"2.5 kHz", "2.5 kHz", Physics, nan, 2500, "Hz"},
+		{"800 hz", "800 hz", Physics, nan, 800, "Hz"},
+		{"380 ms", "380 ms", Physics, nan, 380, "ms"},
+		{"1.5 s", "1.5 s", Physics, nan, 1500, "ms"},
+		{"on", "on", Switch, 1, nan, ""},
+		{"off", "off", Switch, 0, nan, ""},
+		{"no", "no", Switch, 0, nan, ""},
+		{"true", "true", Switch, 1, nan, ""},
+		{"{value: flat, steps: [dark, flat, bright]}", "flat", Step, .5, nan, ""},
+		{"{value: 2, steps: [1, 2, 4, 8]}", "2", Step, 1. / 3, nan, ""},
+		{"{value: on, steps: [off, on]}", "on", Step, 1, nan, ""},
+		{"0x1F", "0x1F", Text, nan, nan, ""},
+		{"1_000", "1_000", Text, nan, nan, ""},
+		{".inf", ".inf", Text, nan, nan, ""},
+		{"Null", "Null", Text, nan, nan, ""},
+		{"8 ohm tap", "8 ohm tap", Text, nan, nan, ""},
+		{"|\n    up\n", "up", Text, nan, nan, ""},
+		{"", "", Unset, nan, nan, ""},
+		{"~", "", Unset, nan, nan, ""},
+		{"{scale: 1-12}", "", Unset, nan, nan, ""},
+	} {
+		v := controlsOf(t, "tone: "+tt.yaml)[0].Value
+		same := func(a, b float64) bool { return math.IsNaN(a) && math.IsNaN(b) || math.Abs(a-b) < 1e-12 }
+		if v.Written != tt.written || v.Kind != tt.kind || !same(v.Fraction, tt.fraction) || !same(v.Number, tt.number) || v.Unit != tt.unit {
+			t.Errorf("%s: got %+v, want %+v", tt.yaml, v, tt)
+		}
+	}
+}
+
+func TestControlDetails(t *testing.T) {
+	c := controlsOf(t, "zeta: {value: \"10:00\", travel: 270°, from: \"7:30\"}\nalpha: {value: b, steps: [a, b]}\nmid: {value: 3, scale: 1-12}")
+	if c[0].Name != "zeta" || c[1].Name != "alpha" || c[2].Name != "mid" {
+		t.Errorf("order: %+v", c)
+	}
+	if c[0].Travel != "270°" || c[0].From != "7:30" || !reflect.DeepEqual(c[1].Steps, []string{"a", "b"}) || c[2].Scale != "1-12" || c[2].Pos != (Pos{9, 7}) {
+		t.Errorf("details: %+v", c)
+	}
+}
+
+func TestTimes(t *testing.T) {
+	for _, tt := range []struct {
+		s    string
+		want unit.Seconds
+	}{{"0:11.5", 11.5}, {`"0:11.5"`, 11.5}, {"1:02:03.5", 3723.5}, {"12", 12}, {"12 s", 12}, {"12.25s", 12.25}, {"90", 90}, {"61:00", 3660}} {
+		c := mustParse(t, "title: x"+rest+"performance: {sections: [{name: a, from: 0, to: "+tt.s+"}]}\n")
+		if got := c.Performance.Sections[0].To; got != tt.want {
+			t.Errorf("%s: %v, want %v", tt.s, float64(got), float64(tt.want))
+		}
+	}
+}
+
+func TestOtherKeys(t *testing.T) {
+	c := mustParse(t, readFile(t, "testdata/other.yaml"))
+	if len(c.Warnings) != 0 {
+		t.Errorf("warnings: %v", c.Warnings)
+	}
+	if c.Varies != (Varies{"amp", "gain", "amp.gain", Pos{3, 9}}) || c.Mains != 60 || c.SetBy != "by ear" || c.Reference != "Low" {
+		t.Errorf("head: %+v", c)
+	}
+	if !reflect.DeepEqual(c.MayDiffer, []ControlPath{{"amp", "volume", "amp.volume", Pos{6, 13}}}) {
+		t.Errorf("may_differ: %+v", c.MayDiffer)
+	}
+	if c.FullScale != (Quantity{"+12 dBu", 12, "dBu"}) || *c.Match.Target != -16 || *c.Match.Ceiling != -1.5 {
+		t.Errorf("levels: %+v %+v", c.FullScale, c.Match)
+	}
+	if c.Disclosure != "The amp was lent.\nNothing was paid." {
+		t.Errorf("disclosure: %q", c.Disclosure)
+	}
+	if !reflect.DeepEqual(c.Limits, []Limit{{"lag", "1 ms", Pos{40, 3}}, {"match", "0.05 LU", Pos{41, 3}}}) {
+		t.Errorf("limits: %+v", c.Limits)
+	}
+	if c.Performance.SectionsFrom != "markers" || c.Performance.Dry.Redistribute {
+		t.Errorf("performance: %+v", c.Performance)
+	}
+	mic := c.Chain[1]
+	if *mic.Position != (Position{Quantity{"5 cm", 5, "cm"}, Quantity{"-30°", -30, "°"}, "grille cloth"}) ||
+		mic.Photo.Alt != "Microphone at the dust cap" || mic.Photo.File.Path != "mic.jpg" || mic.Photo.File.Redistribute {
+		t.Errorf("mic: %+v %+v", mic.Position, mic.Photo)
+	}
+	if got := c.Takes[1]; got.Role != RoleBridge || !reflect.DeepEqual(got.Channels, []int{3}) || got.File.Redistribute || got.Notes != "late" || got.RepeatOf != "Low" {
+		t.Errorf("take: %+v", got)
+	}
+}
+
+func TestChainOf(t *testing.T) {
+	c := mustParse(t, readFile(t, "testdata/chains.yaml"))
+	show := func(name string) string {
+		var parts []string
+		for _, d := range c.ChainOf(c.TakeByName(name)) {
+			s := d.Slot + "=" + d.Name + "/" + d.Kind
+			for _, k := range d.Controls {
+				s += " " + k.Name + ":" + k.Value.Written + "@" + unit.Format(k.Value.Fraction, 2)
+			}
+			parts = append(parts, s)
+		}
+		return strings.Join(parts, "; ")
+	}
+	for name, want := range map[string]string{
+		"plain":    "fuzz=Kiln/pedal tone:5@0.50 sag:12@1.00; amp=Kestrel/valve vol:noon@0.50",
+		"turned":   "fuzz=Kiln/pedal tone:5@0.50 sag:1@0.00; amp=Kestrel/valve vol:3 o'clock@0.80 mid:5@0.50",
+		"own":      "fuzz=Moss/pedal tone:2@0.20; amp=Kestrel/valve vol:noon@0.50",
+		"own kind": "fuzz=Moss/rack; amp=Kestrel/valve vol:noon@0.50",
+		"again":    "fuzz=Moss/pedal tone:2@0.20; amp=Kestrel/valve vol:4 o'clock@0.90",
+		"third":    "fuzz=Moss/pedal tone:2@0.20; amp=Kestrel/valve vol:4 o'clock@0.90",
+		"bypassed": "fuzz=/; amp=Kestrel/valve vol:noon@0.50",
+		"short":    "fuzz=Slate/pedal; amp=Kestrel/valve vol:noon@0.50",
+	} {
+		if got := show(name); got != want {
+			t.Errorf("%s:\n got %s\nwant %s", name, got, want)
+		}
+	}
+	// What is returned is not the comparison's own.
+	chain := c.ChainOf(c.TakeByName("plain"))
+	chain[0].Controls[0].Name = "changed"
+	if c.Chain[0].Controls[0].Name != "tone" {
+		t.Error("ChainOf shares its controls")
+	}
+	if c.TakeByName("nobody") != nil {
+		t.Error("TakeByName finds a take that is not there")
+	}
+}
+
+func TestSlug(t *testing.T) {
+	for name, want := range map[string]string{
+		"Mossback": "mossback", "Kestrel 20 (bright!)": "kestrel-20-bright", "Grün & Süß": "gruen-suess",
+		"Café Åre": "cafe-are", "Cafe\u0301": "cafe", "  --x--  ": "x", "Dan's": "dans", "CON": "take-con", "com1": "take-com1",
+		strings.Repeat("ab ", 50): strings.TrimRight(strings.Repeat("ab-", 20), "-"),
+	} {
+		if got := Slug(name); got != want {
+			t.Errorf("Slug(%q) = %q, want %q", name, got, want)
+		}
+	}
+	if a, b := Slug("山"), Slug("川"); a == b || !strings.HasPrefix(a, "take-") || Slug("") == "" {
+		t.Errorf("names without Latin letters: %q %q", a, b)
+	}
+}
+
+// Distances are counted by hand from the definition.
+func TestDistance(t *testing.T) {
+	for _, tt := range []struct {
+		a, b string
+		want int
+	}{{"", "", 0}, {"gian", "gain", 1}, {"abc", "", 3}, {"title", "titel", 1}, {"colour", "color", 1}, {"ca", "abc", 3}, {"größe", "grösse", 2}} {
+		if got := distance(tt.a, tt.b); got != tt.want || distance(tt.b, tt.a) != tt.want {
+			t.Errorf("distance(%q, %q) = %d, want %d", tt.a, tt.b, got, tt.want)
+		}
+	}
+	for _, tt := range []struct{ found, want string }{{"vareis", "varies"}, {"Titel", "title"}, {"xx", ""}, {"colour", ""}, {"b", ""}} {
+		if got := near(tt.found, comparisonObject().names()); got != tt.want {
+			t.Errorf("near(%q) = %q, want %q", tt.found, got, tt.want)
+		}
+	}
+}

@@ -1,0 +1,77 @@
+package manifest
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+)
+
+// Parse reads a manifest from its bytes. The path is used for positions in
+// messages and to set Dir; no file is looked at. It returns either a
+// comparison or an *Errors with every problem found.
+func Parse(path string, src []byte) (*Comparison, error) {
+	w := parse(path, src)
+	return w.result()
+}
+
+// Load opens and reads a manifest and looks for the files that it names, which
+// are relative to the manifest's folder; ../ is allowed. It returns either a
+// comparison or an *Errors with every problem found; when the manifest itself
+// cannot be read, the error is the system's.
+func Load(path string) (*Comparison, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("manifest %s cannot be opened: %w", path, err)
+	}
+	defer f.Close()
+	src, err := io.ReadAll(io.LimitReader(f, MaxSize+1))
+	if err != nil {
+		return nil, fmt.Errorf("manifest %s cannot be read: %w", path, err)
+	}
+	w := parse(path, src)
+	w.findFiles(filepath.Dir(path))
+	return w.result()
+}
+
+func parse(path string, src []byte) *walker {
+	w := &walker{path: path, c: &Comparison{Path: path, Dir: filepath.Dir(path)}}
+	text, ok := w.clean(src)
+	if !ok {
+		return w
+	}
+	root := w.tree(text)
+	if root == nil {
+		return w
+	}
+	if comparisonObject().read(w, newValue(root, Pos{1, 1}, ""), w.c) {
+		w.checkAll()
+	}
+	return w
+}
+
+func (w *walker) result() (*Comparison, error) {
+	if len(w.problems) > 0 {
+		sortProblems(w.problems)
+		return nil, &Errors{w.problems}
+	}
+	sortProblems(w.warnings)
+	w.c.Warnings = w.warnings
+	return w.c, nil
+}
+
+// Schema returns the JSON Schema (draft 2020-12) of the manifest language for
+// editors, indented and with a final line end. It is written from the same
+// tables that the parser walks by; what depends on other parts of a manifest
+// (names of slots and takes, the range of a control) only the parser knows.
+func Schema() []byte {
+	s := comparisonObject().schema()
+	s["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+	s["title"] = "manifest of a comparison"
+	b, err := json.MarshalIndent(s, "", "  ")
+	if err != nil {
+		panic(err) // the tables hold nothing that JSON cannot
+	}
+	return append(b, '\n')
+}

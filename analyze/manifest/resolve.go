@@ -1,0 +1,155 @@
+package manifest
+
+import (
+	"fmt"
+	"hash/fnv"
+	"slices"
+	"strings"
+	"unicode"
+)
+
+// TakeByName returns the take of that name, nil if there is none.
+func (c *Comparison) TakeByName(name string) *Take {
+	for i := range c.Takes {
+		if c.Takes[i].Name == name {
+			return &c.Takes[i]
+		}
+	}
+	return nil
+}
+
+func (c *Comparison) slotIndex(slot string) int {
+	return slices.IndexFunc(c.Chain, func(d Device) bool { return d.Slot == slot })
+}
+
+// ChainOf returns the chain of one take: a device for each slot, in signal
+// order. A device that the take names replaces the chain's; otherwise, or when
+// it has the same name, what the take says is laid over what the chain says,
+// control by control. A repeat begins from the take that it repeats. In a
+// bypass the varied slot is empty (without a name) unless the take fills it.
+// The slices are the caller's; what pointers lead to is shared.
+func (c *Comparison) ChainOf(t *Take) []Device {
+	lineage := []*Take{t}
+	for range c.Takes {
+		o := c.TakeByName(lineage[len(lineage)-1].RepeatOf)
+		if o == nil || slices.Contains(lineage, o) {
+			break
+		}
+		lineage = append(lineage, o)
+	}
+	chain := slices.Clone(c.Chain)
+	for i := range chain {
+		chain[i].Controls = slices.Clone(chain[i].Controls)
+	}
+	if i := c.slotIndex(c.Varies.Slot); i >= 0 && c.Varies.Control == "" &&
+		slices.ContainsFunc(lineage, func(t *Take) bool { return t.Role == RoleBypass }) {
+		chain[i] = Device{Slot: chain[i].Slot, Pos: chain[i].Pos}
+	}
+	for _, t := range slices.Backward(lineage) {
+		for _, s := range t.Slots {
+			if i := c.slotIndex(s.Device.Slot); i >= 0 {
+				chain[i] = overlay(chain[i], s.Device)
+			}
+		}
+	}
+	return chain
+}
+
+// sameDevice tells whether a take's entry is about the device that is in the
+// slot already.
+func sameDevice(base, over Device) bool {
+	return base.Name == "" || over.Name == "" || base.Name == over.Name
+}
+
+// overlay lays what a take says about a slot over what is known of it.
+func overlay(base, over Device) Device {
+	d := base
+	if !sameDevice(base, over) {
+		d = Device{Slot: base.Slot, Kind: base.Kind}
+	}
+	for _, f := range []struct {
+		to   *string
+		from string
+	}{{&d.Name, over.Name}, {&d.Kind, over.Kind}, {&d.Notes, over.Notes}} {
+		if f.from != "" {
+			*f.to = f.from
+		}
+	}
+	if over.File != nil {
+		d.File = over.File
+	}
+	if over.Impedance.Written != "" {
+		d.Impedance = over.Impedance
+	}
+	if over.Power.Written != "" {
+		d.Power = over.Power
+	}
+	if over.Position != nil {
+		d.Position = over.Position
+	}
+	if over.Photo != nil {
+		d.Photo = over.Photo
+	}
+	d.Pos = over.Pos
+	d.Controls = slices.Clone(d.Controls)
+	for _, n := range over.Controls {
+		if i := slices.IndexFunc(d.Controls, func(o Control) bool { return o.Name == n.Name }); i >= 0 {
+			d.Controls[i] = n
+		} else {
+			d.Controls = append(d.Controls, n)
+		}
+	}
+	return d
+}
+
+// letters spells letters of the Latin alphabets in ASCII, pairwise.
+var letters = strings.NewReplacer(
+	"ä", "ae", "ö", "oe", "ü", "ue", "ß", "ss", "æ", "ae", "œ", "oe", "ø", "o", "å", "a", "þ", "th", "ð", "d",
+	"à", "a", "á", "a", "â", "a", "ã", "a", "ā", "a", "ă", "a", "ą", "a",
+	"ç", "c", "ć", "c", "č", "c", "ĉ", "c", "ċ", "c", "ď", "d", "đ", "d",
+	"è", "e", "é", "e", "ê", "e", "ë", "e", "ē", "e", "ė", "e", "ę", "e", "ě", "e",
+	"ğ", "g", "ĝ", "g", "ģ", "g", "ġ", "g", "ĥ", "h", "ħ", "h",
+	"ì", "i", "í", "i", "î", "i", "ï", "i", "ī", "i", "į", "i", "ı", "i", "ĵ", "j", "ķ", "k",
+	"ł", "l", "ĺ", "l", "ľ", "l", "ļ", "l", "ñ", "n", "ń", "n", "ň", "n", "ņ", "n",
+	"ò", "o", "ó", "o", "ô", "o", "õ", "o", "ō", "o", "ő", "o", "ŕ", "r", "ř", "r",
+	"ś", "s", "š", "s", "ş", "s", "ș", "s", "ŝ", "s", "ť", "t", "ţ", "t", "ț", "t",
+	"ù", "u", "ú", "u", "û", "u", "ū", "u", "ů", "u", "ű", "u", "ų", "u", "ŭ", "u",
+	"ŵ", "w", "ý", "y", "ÿ", "y", "ŷ", "y", "ź", "z", "ž", "z", "ż", "z",
+	"'", "", "’", "",
+)
+
+// Slug returns a name for files and links: lower-case ASCII letters, digits
+// and single dashes, beginning and ending with a letter or digit, 1 to 60
+// bytes. Different names can share one; Parse refuses takes that do.
+func Slug(name string) string {
+	const most = 60
+	var b strings.Builder
+	dash := false
+	for _, r := range letters.Replace(strings.ToLower(name)) {
+		switch {
+		case unicode.Is(unicode.Mn, r): // an accent written as a character of its own
+		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
+			if dash && b.Len() > 0 {
+				b.WriteByte('-')
+			}
+			dash = false
+			b.WriteRune(r)
+		default:
+			dash = true
+		}
+	}
+	s := b.String()
+	if len(s) > most {
+		s = strings.TrimRight(s[:most], "-")
+	}
+	if s == "" {
+		h := fnv.New32a()
+		h.Write([]byte(name))
+		return fmt.Sprintf("take-%08x", h.Sum32())
+	}
+	// Names that one common system keeps for devices.
+	if slices.Contains([]string{"con", "prn", "aux", "nul"}, s) || len(s) == 4 && (s[:3] == "com" || s[:3] == "lpt") && s[3] >= '0' && s[3] <= '9' {
+		return "take-" + s
+	}
+	return s
+}

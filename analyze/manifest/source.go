@@ -1,0 +1,209 @@
+package manifest
+
+import (
+	"bytes"
+	"errors"
+	"strings"
+	"unicode/utf8"
+
+	yaml "github.com/goccy/go-yaml"
+	"github.com/goccy/go-yaml/ast"
+	"github.com/goccy/go-yaml/lexer"
+	"github.com/goccy/go-yaml/parser"
+	"github.com/goccy/go-yaml/token"
+)
+
+// MaxSize is the greatest size of a manifest in bytes.
+const MaxSize = 1 << 20
+
+const (
+	maxDepth   = 32 // of nested lists and mappings; the language needs 8
+	maxItems   = 500
+	maxRefused = 50 // features outside the language before reading stops
+)
+
+// clean checks the bytes of a manifest and returns its text with line ends as
+// \n, without a byte order mark and with tabs behind the indentation as
+// spaces. It sets w.lines. It returns false when the text cannot be read on.
+func (w *walker) clean(src []byte) (string, bool) {
+	if len(src) > MaxSize {
+		w.fault(place{}, "notes belong in a Markdown file named by about:", "the file has more than %d KiB, the most a manifest may have", MaxSize>>10)
+		return "", false
+	}
+	if bytes.HasPrefix(src, []byte{0xff, 0xfe}) || bytes.HasPrefix(src, []byte{0xfe, 0xff}) {
+		w.fault(place{}, "save the file as UTF-8", "the file is UTF-16, a manifest must be UTF-8")
+		return "", false
+	}
+	src = bytes.TrimPrefix(src, []byte("\xef\xbb\xbf"))
+	text := strings.ReplaceAll(strings.ReplaceAll(string(src), "\r\n", "\n"), "\r", "\n")
+	w.lines = strings.Split(strings.ToValidUTF8(text, "\uFFFD"), "\n")
+	good := true
+	var out strings.Builder
+	for i, line := range strings.Split(text, "\n") {
+		if i > 0 {
+			out.WriteByte('\n')
+		}
+		if !w.cleanLine(i+1, line) {
+			good = false
+		}
+		if strings.TrimSpace(line) != "" {
+			out.WriteString(strings.ReplaceAll(line, "\t", " "))
+		}
+	}
+	return out.String(), good
+}
+
+// cleanLine reports the first character of a line that a manifest may not hold.
+func (w *walker) cleanLine(number int, line string) bool {
+	indent := true
+	column := 0
+	for i, r := range line {
+		column++
+		at := place{pos: Pos{number, column}}
+		switch {
+		case r == utf8.RuneError && !strings.HasPrefix(line[i:], "\uFFFD"):
+			w.fault(at, "save the file as UTF-8", "byte 0x%02X is not UTF-8 text", line[i])
+			return false
+		case r == '\t' && indent && strings.TrimSpace(line) != "":
+			w.fault(at, "indent with spaces", "a tab in the indentation, where YAML allows spaces only")
+			return false
+		case r < ' ' && r != '\t' || r == 0x7f:
+			w.fault(at, "remove the character", "control character U+%04X in the text", r)
+			return false
+		}
+		indent = indent && (r == ' ' || r == '\t')
+	}
+	return true
+}
+
+// tree reads the text as one YAML document. It returns nil when there is
+// nothing to walk; what was wrong is then among the problems.
+func (w *walker) tree(text string) (root ast.Node) {
+	// The library is given text from anybody; should it panic on some of it,
+	// that text is refused like other text that is not YAML.
+	defer func() {
+		if recover() != nil {
+			w.fault(place{pos: Pos{1, 1}}, "", "the file cannot be read as YAML")
+			root = nil
+		}
+	}()
+	tokens := lexer.Tokenize(text)
+	if bad := tokens.InvalidToken(); bad != nil {
+		w.syntax(bad.Error, bad)
+		return nil
+	}
+	if !w.inLanguage(tokens) {
+		return nil
+	}
+	file, err := parser.Parse(tokens, 0, parser.AllowDuplicateMapKey())
+	var fault yaml.Error
+	if errors.As(err, &fault) {
+		w.syntax(fault.GetMessage(), fault.GetToken())
+		return nil
+	}
+	if err != nil {
+		w.fault(place{pos: Pos{1, 1}}, "", "the file cannot be read as YAML")
+		return nil
+	}
+	for _, doc := range file.Docs {
+		if doc.Body != nil && doc.Body.Type() != ast.DirectiveType {
+			return doc.Body
+		}
+	}
+	if len(w.problems) == 0 {
+		w.fault(place{}, "a manifest begins with title:, see the examples", "the manifest is empty")
+	}
+	return nil
+}
+
+// inLanguage reports tokens of YAML that the manifest language leaves out, and
+// returns false when the tree should not be built.
+func (w *walker) inLanguage(tokens token.Tokens) bool {
+	before := len(w.problems)
+	content, ended, depth, line, dashes := false, false, 0, 0, 0
+	var indents []int
+	for _, t := range tokens {
+		at := place{pos: Pos{t.Position.Line, t.Position.Column}}
+		if t.Position.Line != line {
+			line, dashes = t.Position.Line, 0
+			for depth == 0 && len(indents) > 0 && indents[len(indents)-1] >= t.Position.Column {
+				indents = indents[:len(indents)-1]
+			}
+			if depth == 0 {
+				indents = append(indents, t.Position.Column)
+			}
+		}
+		switch t.Type {
+		case token.AnchorType:
+			w.fault(at, "write the value out at each place; a value that begins with & needs quotes", "an anchor (&), which the manifest language leaves out")
+		case token.AliasType:
+			w.fault(at, "write the value out at each place; a value that begins with * needs quotes", "an alias (*), which the manifest language leaves out")
+		case token.MergeKeyType:
+			w.fault(at, "write the keys out at each place", "a merge key (<<), which the manifest language leaves out")
+		case token.TagType:
+			w.fault(at, "remove it; a value that begins with ! needs quotes", "a tag (!), which the manifest language leaves out")
+		case token.DirectiveType:
+			w.fault(at, "remove the line; a value that begins with % needs quotes", "a directive (%%), which the manifest language leaves out")
+		case token.MappingKeyType:
+			w.fault(at, "write key: value; a value that begins with ? needs quotes", "an explicit key (?), which the manifest language leaves out")
+		case token.DocumentHeaderType:
+			if content || ended {
+				w.fault(at, "keep one comparison per file", "a second document begins here, a manifest is one document")
+				return false
+			}
+			ended = true
+			continue
+		case token.CommentType, token.DocumentEndType:
+			ended = ended || t.Type == token.DocumentEndType
+			continue
+		case token.MappingStartType, token.SequenceStartType:
+			depth++
+		case token.MappingEndType, token.SequenceEndType:
+			depth--
+		case token.SequenceEntryType:
+			dashes++
+		}
+		content = true
+		if depth > maxDepth || dashes > maxDepth || len(indents) > maxDepth {
+			w.fault(at, "", "nested more than %d deep", maxDepth)
+			return false
+		}
+	}
+	return len(w.problems)-before <= maxRefused
+}
+
+// syntax reports what the YAML library found wrong, in our words where the
+// mistake is a common one.
+func (w *walker) syntax(message string, t *token.Token) {
+	at := place{pos: Pos{1, 1}}
+	if t != nil && t.Position != nil {
+		at.pos = Pos{t.Position.Line, t.Position.Column}
+	}
+	for _, known := range []struct{ part, message, hint string }{
+		{"mapping value is not allowed", "a second \": \" on the line", "put the value in quotes when it contains \": \""},
+		{"could not find end character of double-quoted", "a double quote that is not closed", "close it with \""},
+		{"could not find end character of single-quoted", "a single quote that is not closed", "close it with '; a text that begins with an apostrophe needs double quotes"},
+		{"sequence end token ']' not found", "a [ that is not closed", "close it with ]"},
+		{"',' or ']' must be specified", "a list in brackets that goes wrong here", "separate its items with commas and close it with ]"},
+		{"could not find flow mapping end token", "a { that is not closed", "close it with }"},
+		{"could not find flow map content", "a { that is not closed", "close it with }"},
+		{"',' or '}' must be specified", "a mapping in braces that goes wrong here", "separate its entries with commas and close it with }"},
+		{"corresponding to ']'", "a ] without a [ before it", "put the value in quotes when it contains ]"},
+		{"corresponding to '}'", "a } without a { before it", "put the value in quotes when it contains }"},
+		{"reserved character", "a value that begins with @ or `", "put the value in quotes"},
+		{"unexpected directive", "a value that begins with %", "put the value in quotes"},
+		{"unexpected key name", "text where a key with its colon belongs", "write key: value, with the key on one line and a space behind the colon"},
+		{"block sequence entries are not allowed", "a list item behind a key on the same line", "begin the list on the next line, or put the value in quotes"},
+		{"value is not allowed in this context", "a line that does not fit the lines before it", "give lines of one mapping or list the same indentation"},
+		{"unexpected scalar value type", "a comma without a value before it", "remove the comma"},
+		{"unknown escape character", "a backslash that means nothing", "in double quotes write \\\\ for a backslash, or use single quotes"},
+		{"invalid header option", "text behind | or >", "begin the text on the next line, indented"},
+		{"found an invalid key", "a list or a mapping used as a key", "write key: value"},
+	} {
+		if strings.Contains(message, known.part) {
+			w.fault(at, known.hint, "%s", known.message)
+			return
+		}
+	}
+	w.fault(at, "", "not valid YAML: %s", strings.TrimSuffix(message, "."))
+}
