@@ -37,7 +37,7 @@ const maxWindow = 1 << 30
 func (r *Reader) start() error {
 	frameBytes := int64(r.layout.frameBytes())
 	offset := r.layout.dataStart + r.next*frameBytes
-	r.end = min(r.info.Frames, r.next+maxWindow/frameBytes)
+	r.end = min(r.info.Frames, r.next+r.window/frameBytes)
 	size := (r.end - r.next) * frameBytes
 	if r.layout.float {
 		r.body = io.NewSectionReader(r.src, offset, size)

@@ -79,6 +79,7 @@ type Reader struct {
 	body   io.Reader // continues at frame next; nil after Seek or an error
 	end    int64     // first frame that body does not hold
 	raw    []byte    // one block of undecoded bytes
+	window int64     // maxWindow; smaller in tests
 }
 
 // blockBytes is the size of the read buffer: small enough to stay in a
@@ -123,7 +124,7 @@ func NewReader(r io.ReaderAt, size int64, name string) (*Reader, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &Reader{src: r, path: name, info: info, layout: lay, unpack: lay.unpacker()}, nil
+	return &Reader{src: r, path: name, info: info, layout: lay, unpack: lay.unpacker(), window: maxWindow}, nil
 }
 
 // Inspect returns what the header of the file at path says, without reading
