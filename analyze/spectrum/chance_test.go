@@ -79,7 +79,11 @@ func measure(t testing.TB, rate int, p Params, x []float64, spans ...Range) []PS
 // Two passes of one chain must show no finding anywhere on the page in at least
 // 95 % of all cases: bands of three resolutions in the whole and two sections.
 func TestTwoPassesShowNoFinding(t *testing.T) {
-	const rate, seeds = 8000, 200
+	const rate = 8000
+	seeds := uint64(200)
+	if raced {
+		seeds = 20 // the race detector slows this down tenfold
+	}
 	dry := riff(rate, 10)
 	n := int64(len(dry))
 	spans := []Range{{0, n}, {0, n / 2}, {n / 2, n / 2}}
@@ -109,7 +113,7 @@ func TestTwoPassesShowNoFinding(t *testing.T) {
 				t.Fatalf("only %d comparisons in the family", family)
 			}
 			each := FamilyConfidence(0.95, family)
-			found, plain, compared := 0, 0, 0
+			found, plain, compared := uint64(0), 0, 0
 			for s := uint64(1); s <= seeds; s++ {
 				after := measure(t, rate, p, c.pass(dry, rate, 1000+s), spans...)
 				any := false

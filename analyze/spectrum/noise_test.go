@@ -130,3 +130,23 @@ func TestCompareSilence(t *testing.T) {
 		t.Errorf("silence is described as %+v", d)
 	}
 }
+
+// A spectrum that was put together elsewhere has no record of how its noise
+// went; it counts as stationary.
+func TestDegreesOfFreedomWithoutRecord(t *testing.T) {
+	p := PSD{Rate: 48000, Length: 4096, Segments: 10, Effective: 9, Density: make([]float64, 2049)}
+	for k := range p.Density {
+		p.Density[k] = 1e-9
+	}
+	df := p.Resolution()
+	for n, want := range map[int]float64{1: 1, 2: 4 / (2 + 8./9), 1000: 1000 * 1000 / (1000 + 999*8./9 + 998./18)} {
+		lo, hi := unit.Hertz(99.5*df), unit.Hertz((99.5+float64(n))*df)
+		near(t, "stationary", p.StationaryDegreesOfFreedom(lo, hi), 18*want, 1e-6*want)
+		if n > 1 {
+			near(t, "without record", p.DegreesOfFreedom([]Band{{Low: lo, High: hi}})[0], 18*want, 1e-6*want)
+		}
+	}
+	if v := p.StationaryDegreesOfFreedom(500, 400); !math.IsNaN(v) {
+		t.Errorf("no bins have %g degrees of freedom", v)
+	}
+}

@@ -38,31 +38,27 @@ func (p PSD) Resolved(b Band) bool {
 	return p.Segments > 0 && float64(b.High) <= float64(p.Rate)/2 && float64(b.High-b.Low) >= minimumBins*p.Resolution()
 }
 
-// each calls f for every bin that lies at least partly from lo to hi Hz, with the
-// bin's share in power per density and the middle of that part in Hz. A bin
-// reaches half a bin to both sides of its frequency. The first and the last
-// reach to one side only and hold in that half the power of a whole bin.
-func (p PSD) each(lo, hi float64, f func(k int, share, hz float64)) {
-	df := p.Resolution()
-	last := len(p.Density) - 1
+// reach tells which bins lie at least partly from lo to hi Hz: the first and the
+// last, and the share that each of these two has in power per density. Those
+// between have a whole bin. A bin reaches half a bin to both sides of its
+// frequency; the spectrum's first and last reach to one side only and hold in
+// that half the power of a whole bin. It returns ok false for no bins.
+func (p PSD) reach(lo, hi float64) (first, last int, sFirst, sLast float64, ok bool) {
+	df, end := p.Resolution(), len(p.Density)-1
 	lo, hi = math.Max(lo, 0), math.Min(hi, float64(p.Rate)/2)
-	if last < 1 || !(lo < hi) {
-		return
+	if end < 1 || !(lo < hi) {
+		return 0, 0, 0, 0, false
 	}
-	for k := int(math.Floor(lo/df + 0.5)); k <= last; k++ {
-		a, b := math.Max(lo, (float64(k)-0.5)*df), math.Min(hi, (float64(k)+0.5)*df)
-		if b <= a {
-			if a >= hi {
-				return
-			}
-			continue
+	first = min(int(math.Floor(lo/df+0.5)), end)
+	last = min(int(math.Ceil(hi/df-0.5)), end)
+	share := func(k int) float64 {
+		s := math.Min(hi, (float64(k)+0.5)*df) - math.Max(lo, (float64(k)-0.5)*df)
+		if k == 0 || k == end {
+			s *= 2
 		}
-		share := b - a
-		if k == 0 || k == last {
-			share *= 2
-		}
-		f(k, share, (a+b)/2)
+		return math.Max(s, 0)
 	}
+	return first, last, share(first), share(last), last >= first
 }
 
 // Power returns the power from lo to hi Hz in full scale squared (a full-scale
@@ -70,17 +66,41 @@ func (p PSD) each(lo, hi float64, f func(k int, share, hz float64)) {
 // inside. Frequencies outside 0 … Rate/2 count as none. From 0 to Rate/2 it is
 // the mean square of the windowed signal. NaN without segments.
 func (p PSD) Power(lo, hi unit.Hertz) float64 {
-	return p.Weighted(func(float64) float64 { return 1 }, lo, hi)
+	if p.Segments == 0 {
+		return math.NaN()
+	}
+	first, last, sFirst, sLast, ok := p.reach(float64(lo), float64(hi))
+	if !ok {
+		return 0
+	}
+	if first == last {
+		return p.Density[first] * sFirst
+	}
+	sum := 0.0
+	for _, v := range p.Density[first+1 : last] {
+		sum += v
+	}
+	return p.Density[first]*sFirst + sum*p.Resolution() + p.Density[last]*sLast
 }
 
-// Weighted returns the same with each part of the density multiplied by w, a
-// factor on power at a frequency in Hz.
+// Weighted returns the same with each bin multiplied by w, a factor on power at a
+// frequency in Hz, taken at the bin's frequency.
 func (p PSD) Weighted(w func(hz float64) float64, lo, hi unit.Hertz) float64 {
 	if p.Segments == 0 {
 		return math.NaN()
 	}
-	sum := 0.0
-	p.each(float64(lo), float64(hi), func(k int, share, hz float64) { sum += p.Density[k] * share * w(hz) })
+	first, last, sFirst, sLast, ok := p.reach(float64(lo), float64(hi))
+	if !ok {
+		return 0
+	}
+	df := p.Resolution()
+	sum := p.Density[first] * sFirst * w(float64(first)*df)
+	for k := first + 1; k < last; k++ {
+		sum += p.Density[k] * df * w(float64(k)*df)
+	}
+	if last > first {
+		sum += p.Density[last] * sLast * w(float64(last)*df)
+	}
 	return sum
 }
 
@@ -120,46 +140,78 @@ const (
 // DegreesOfFreedom returns, for each band, the degrees of freedom of the
 // chi-square that varies as much as the band's power would from one pass to
 // the next: 2·mean²/variance, with the variance of the package comment. +Inf for
-// a band without noise, NaN for one without power or not Resolved.
+// a band without noise, NaN for one without power or not Resolved. For a PSD
+// that Welch did not make it is StationaryDegreesOfFreedom.
 func (p PSD) DegreesOfFreedom(bands []Band) []float64 {
 	out := make([]float64, len(bands))
 	for i, b := range bands {
-		out[i] = math.NaN()
-		if !p.Resolved(b) {
-			continue
-		}
-		var mean, variance float64
-		var s1, s2 float64 // shares one and two bins before
-		p.each(float64(b.Low), float64(b.High), func(k int, s, _ float64) {
-			mean += p.Density[k] * s
-			variance += s * s * (p.noise[k] + p.beat[k])
-			// The mean of two variances is at least their geometric mean.
-			if s1 > 0 {
-				variance += s * s1 * (noise1*(p.noise[k]+p.noise[k-1]) + beat1*(p.beat[k]+p.beat[k-1]))
-			}
-			if s2 > 0 {
-				variance += s * s2 * (noise2*(p.noise[k]+p.noise[k-2]) + beat2*(p.beat[k]+p.beat[k-2]))
-			}
-			s1, s2 = s, s1
-		})
-		if mean > 0 {
-			out[i] = 2 * mean * mean / variance
+		mean := p.Power(b.Low, b.High)
+		switch {
+		case !p.Resolved(b) || !(mean > 0):
+			out[i] = math.NaN()
+		case p.noise == nil:
+			out[i] = p.StationaryDegreesOfFreedom(b.Low, b.High)
+		default:
+			out[i] = 2 * mean * mean / p.variance(float64(b.Low), float64(b.High))
 		}
 	}
 	return out
+}
+
+// variance returns the variance of the power from lo to hi Hz.
+func (p PSD) variance(lo, hi float64) float64 {
+	first, last, sFirst, sLast, ok := p.reach(lo, hi)
+	if !ok {
+		return 0
+	}
+	df := p.Resolution()
+	sum := 0.0
+	s1, s2 := 0.0, 0.0 // shares of the bins one and two before
+	for k := first; k <= last; k++ {
+		s := df
+		if k == first {
+			s = sFirst
+		} else if k == last {
+			s = sLast
+		}
+		n, b := p.noise[k], p.beat[k]
+		v := s * (n + b)
+		// The mean of two variances is at least their geometric mean.
+		if k > first {
+			v += s1 * (noise1*(n+p.noise[k-1]) + beat1*(b+p.beat[k-1]))
+		}
+		if k > first+1 {
+			v += s2 * (noise2*(n+p.noise[k-2]) + beat2*(b+p.beat[k-2]))
+		}
+		sum += s * v
+		s1, s2 = s, s1
+	}
+	return sum
 }
 
 // StationaryDegreesOfFreedom returns the degrees of freedom of the power from lo
 // to hi Hz for stationary noise of even density in one channel: 2·Effective
 // times the number of independent bins in the band. For n whole bins that is
 // n²/(n + 2·(n−1)·4/9 + 2·(n−2)/36), 1 for a single bin and n/1.944 for many.
+// NaN for no bins.
 func (p PSD) StationaryDegreesOfFreedom(lo, hi unit.Hertz) float64 {
+	first, last, sFirst, sLast, ok := p.reach(float64(lo), float64(hi))
+	if !ok {
+		return math.NaN()
+	}
+	df := p.Resolution()
 	var sum, square, s1, s2 float64
-	p.each(float64(lo), float64(hi), func(_ int, s, _ float64) {
+	for k := first; k <= last; k++ {
+		s := df
+		if k == first {
+			s = sFirst
+		} else if k == last {
+			s = sLast
+		}
 		sum += s
 		square += s*s + 2*s*(noise1*s1+noise2*s2)
 		s1, s2 = s, s1
-	})
+	}
 	return 2 * p.Effective * sum * sum / square
 }
 

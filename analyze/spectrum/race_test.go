@@ -1,0 +1,5 @@
+//go:build race
+
+package spectrum
+
+const raced = true
