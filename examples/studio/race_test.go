@@ -1,0 +1,5 @@
+//go:build race
+
+package studio
+
+const raceDetector = true
