@@ -100,7 +100,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 	if len(d.steps) > 0 {
 		i := slices.IndexFunc(d.steps, func(step string) bool { return strings.EqualFold(step, s) })
 		if i < 0 {
-			return wrong(suggest(s, "steps", d.steps), "%s is not one of the control's steps: %s", quote(s), strings.Join(d.steps, ", "))
+			return wrong(didYouMean(s, d.steps), "%s is not one of the control's steps: %s", quote(s), strings.Join(d.steps, ", "))
 		}
 		v.Kind, v.Fraction = Step, 0
 		if len(d.steps) > 1 {
@@ -114,7 +114,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 		}
 		angle := math.Mod(minutes-d.from+720, 720) / 2
 		if angle > d.travel {
-			hint := "if the knob turns another way, say so: {value: \"" + s + "\", travel: 330°, from: \"6:30\"}"
+			hint := "if the knob turns another way, say so with travel: and from:"
 			if d.travelSaid {
 				hint = ""
 			}
@@ -173,7 +173,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 		if !ok || n < d.low || n > d.high {
 			hint := ""
 			if !d.scaleSaid {
-				hint = "state the scale when it is another: {value: " + s + ", scale: 0-12}"
+				hint = "if the panel has other numbers, state them: {value: " + s + ", scale: LOW-HIGH}"
 			}
 			return wrong(hint, "%s is outside the scale, %s to %s", quote(s), trim(d.low), trim(d.high))
 		}
@@ -263,7 +263,7 @@ func controlsKey() key[Device] {
 			"anyOf": []any{anyScalar, schema{"type": "null"}, details.schema()},
 		}},
 		read: func(w *walker, v value, d *Device) {
-			list, ok := w.entries(v, "the list of controls")
+			list, ok := w.entries(v, "controls:", "write name: value for each control")
 			if !ok {
 				return
 			}

@@ -36,7 +36,7 @@ func fileKind() kind[File] {
 		w.files = append(w.files, fileUse{s, v.place})
 		return File{Path: s, Redistribute: true, Pos: v.pos}, true
 	}, anyScalar}
-	long := object[File]{what: "a file", keys: []key[File]{
+	long := object[File]{what: "the mapping of a file", keys: []key[File]{
 		must(field("file", "its path, relative to the manifest's folder", path, func(f *File) *File { return f })),
 		redistributeKey("no: never copied into a published folder or a pack", func(f *File) *File { return f }),
 	}}

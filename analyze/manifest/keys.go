@@ -163,7 +163,7 @@ func chainKey() key[Comparison] {
 			}
 		},
 	})}, device.keys...)
-	list := listOf("slots, in signal order", device.asKind())
+	list := listOf("slots", device.asKind())
 	return must(key[Comparison]{
 		name: "chain", doc: "the signal chain in signal order, one device to a slot", schema: list.schema,
 		read: func(w *walker, v value, c *Comparison) {
@@ -271,7 +271,7 @@ func takesKey() key[Comparison] {
 
 func limitsKind() kind[[]Limit] {
 	return kind[[]Limit]{func(w *walker, v value) ([]Limit, bool) {
-		entries, ok := w.entries(v, "limits:")
+		entries, ok := w.entries(v, "limits:", "")
 		var list []Limit
 		for _, e := range entries {
 			s, ok := w.line(e.val, "a limit")

@@ -74,7 +74,7 @@ func (o object[T]) names() []string {
 // that later keys can build on earlier ones. It returns false when the value
 // is no mapping; single bad keys are reported and left out.
 func (o object[T]) read(w *walker, v value, t *T) bool {
-	list, ok := w.entries(v, o.what)
+	list, ok := w.entries(v, o.what, "its keys: "+strings.Join(o.names(), ", "))
 	if !ok {
 		return false
 	}
@@ -87,7 +87,10 @@ func (o object[T]) read(w *walker, v value, t *T) bool {
 		i := slices.IndexFunc(list, func(e entry) bool { return e.key == k.name })
 		switch {
 		case i < 0 && k.required:
-			w.fault(v.place, "", "%s without %s", o.what, k.name+":")
+			// A misspelt key is reported as such and not also as missing.
+			if !slices.ContainsFunc(list, func(e entry) bool { return !slices.Contains(names, e.key) && near(e.key, names) == k.name }) {
+				w.fault(v.place, k.name+": "+k.doc, "no %s in %s", k.name+":", o.what)
+			}
 		case i < 0:
 		case list[i].val.empty() && k.required:
 			w.fault(list[i].at, "", "no value for %s", k.name+":")
@@ -205,7 +208,7 @@ func oneOf(what string, words ...string) kind[string] {
 		if !ok || slices.Contains(words, s) {
 			return s, ok
 		}
-		w.fault(v.place, suggest(s, "known", words), "%s is not %s; allowed: %s", quote(s), what, strings.Join(words, ", "))
+		w.fault(v.place, didYouMean(s, words), "%s is not %s; allowed: %s", quote(s), what, strings.Join(words, ", "))
 		return "", false
 	}, schema{"enum": words}}
 }

@@ -34,7 +34,7 @@ func problems(src string) []string {
 	return out
 }
 
-func readFile(t *testing.T, path string) string {
+func readFile(t testing.TB, path string) string {
 	t.Helper()
 	b, err := os.ReadFile(path)
 	if err != nil {

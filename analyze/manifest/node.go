@@ -143,7 +143,7 @@ func join(path, name string) string {
 
 // entries returns a mapping's keys in file order without duplicates, which are
 // reported. It returns false, reported, when the value is no mapping.
-func (w *walker) entries(v value, what string) ([]entry, bool) {
+func (w *walker) entries(v value, what, hint string) ([]entry, bool) {
 	var nodes []*ast.MappingValueNode
 	switch n := v.node.(type) {
 	case *ast.MappingNode:
@@ -151,7 +151,7 @@ func (w *walker) entries(v value, what string) ([]entry, bool) {
 	case *ast.MappingValueNode:
 		nodes = []*ast.MappingValueNode{n}
 	default:
-		w.fault(v.place, "", "found %s where %s belongs, a mapping of keys and values", v.found(), what)
+		w.fault(v.place, hint, "%s must be a mapping of keys and values, found %s", what, v.found())
 		return nil, false
 	}
 	if len(nodes) > maxItems {
@@ -161,9 +161,16 @@ func (w *walker) entries(v value, what string) ([]entry, bool) {
 	list := make([]entry, 0, len(nodes))
 	first := map[string]Pos{}
 	for _, n := range nodes {
-		key, ok := newValue(n.Key, Pos{}, "").scalar()
+		var name ast.Node = n.Key
+		if explicit, ok := n.Key.(*ast.MappingKeyNode); ok {
+			name = explicit.Value
+		}
+		key, ok := newValue(name, Pos{}, "").scalar()
 		pos := tokenPos(n.Key.GetToken())
 		at := place{pos, join(v.field, key)}
+		if n.Key.Type() == ast.MergeKeyType {
+			continue // reported among the tokens
+		}
 		if !ok {
 			w.fault(at, "", "a key that is not plain text")
 			continue
@@ -193,7 +200,11 @@ func (w *walker) items(v value, what string) ([]value, bool) {
 	}
 	list := make([]value, len(n.Values))
 	for i, item := range n.Values {
-		list[i] = newValue(item, v.pos, v.field+"["+strconv.Itoa(i)+"]")
+		at := v.pos
+		if i < len(n.Entries) && n.Entries[i].Start != nil {
+			at = tokenPos(n.Entries[i].Start)
+		}
+		list[i] = newValue(item, at, v.field+"["+strconv.Itoa(i)+"]")
 	}
 	return list, true
 }

@@ -6,7 +6,12 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"sync"
 )
+
+// language is the table of the whole manifest, built when first needed and
+// never changed.
+var language = sync.OnceValue(comparisonObject)
 
 // Parse reads a manifest from its bytes. The path is used for positions in
 // messages and to set Dir; no file is looked at. It returns either a
@@ -45,7 +50,7 @@ func parse(path string, src []byte) *walker {
 	if root == nil {
 		return w
 	}
-	if comparisonObject().read(w, newValue(root, Pos{1, 1}, ""), w.c) {
+	if language().read(w, newValue(root, Pos{1, 1}, ""), w.c) {
 		w.checkAll()
 	}
 	return w
@@ -66,7 +71,7 @@ func (w *walker) result() (*Comparison, error) {
 // tables that the parser walks by; what depends on other parts of a manifest
 // (names of slots and takes, the range of a control) only the parser knows.
 func Schema() []byte {
-	s := comparisonObject().schema()
+	s := language().schema()
 	s["$schema"] = "https://json-schema.org/draft/2020-12/schema"
 	s["title"] = "manifest of a comparison"
 	b, err := json.MarshalIndent(s, "", "  ")

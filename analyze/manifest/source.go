@@ -120,7 +120,7 @@ func (w *walker) tree(text string) (root ast.Node) {
 // returns false when the tree should not be built.
 func (w *walker) inLanguage(tokens token.Tokens) bool {
 	before := len(w.problems)
-	content, ended, depth, line, dashes := false, false, 0, 0, 0
+	content, ended, depth, line, dashes, directive := false, false, 0, 0, 0, 0
 	var indents []int
 	for _, t := range tokens {
 		at := place{pos: Pos{t.Position.Line, t.Position.Column}}
@@ -143,6 +143,7 @@ func (w *walker) inLanguage(tokens token.Tokens) bool {
 		case token.TagType:
 			w.fault(at, "remove it; a value that begins with ! needs quotes", "a tag (!), which the manifest language leaves out")
 		case token.DirectiveType:
+			directive = t.Position.Line
 			w.fault(at, "remove the line; a value that begins with % needs quotes", "a directive (%%), which the manifest language leaves out")
 		case token.MappingKeyType:
 			w.fault(at, "write key: value; a value that begins with ? needs quotes", "an explicit key (?), which the manifest language leaves out")
@@ -163,7 +164,7 @@ func (w *walker) inLanguage(tokens token.Tokens) bool {
 		case token.SequenceEntryType:
 			dashes++
 		}
-		content = true
+		content = content || t.Position.Line != directive
 		if depth > maxDepth || dashes > maxDepth || len(indents) > maxDepth {
 			w.fault(at, "", "nested more than %d deep", maxDepth)
 			return false
@@ -178,6 +179,10 @@ func (w *walker) syntax(message string, t *token.Token) {
 	at := place{pos: Pos{1, 1}}
 	if t != nil && t.Position != nil {
 		at.pos = Pos{t.Position.Line, t.Position.Column}
+	}
+	if strings.Contains(message, "mapping value is not allowed") && !w.colonBehind(at.pos) {
+		w.fault(at, "give the keys of one mapping the same indentation, or put the value in quotes", "a value that runs on into a line with a key")
+		return
 	}
 	for _, known := range []struct{ part, message, hint string }{
 		{"mapping value is not allowed", "a second \": \" on the line", "put the value in quotes when it contains \": \""},
@@ -206,4 +211,13 @@ func (w *walker) syntax(message string, t *token.Token) {
 		}
 	}
 	w.fault(at, "", "not valid YAML: %s", strings.TrimSuffix(message, "."))
+}
+
+// colonBehind tells whether a key's colon stands on the line from pos on.
+func (w *walker) colonBehind(pos Pos) bool {
+	if pos.Line < 1 || pos.Line > len(w.lines) {
+		return false
+	}
+	r := []rune(w.lines[pos.Line-1] + " ")
+	return strings.Contains(string(r[max(0, min(pos.Column-1, len(r))):]), ": ")
 }

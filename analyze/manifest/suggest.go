@@ -52,11 +52,18 @@ func near(found string, names []string) string {
 	return best
 }
 
+func didYouMean(found string, names []string) string {
+	if n := near(found, names); n != "" {
+		return "did you mean " + quote(n) + "?"
+	}
+	return ""
+}
+
 // suggest is the hint for a name that is not one of the known ones: the
 // nearest, or all of them.
 func suggest(found, what string, names []string) string {
-	if n := near(found, names); n != "" {
-		return "did you mean " + quote(n) + "?"
+	if hint := didYouMean(found, names); hint != "" {
+		return hint
 	}
 	if len(names) == 0 {
 		return ""

@@ -1,0 +1,130 @@
+package manifest
+
+import (
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// folder writes files, with empty content unless given, into a new folder.
+func folder(t *testing.T, files map[string]string) string {
+	t.Helper()
+	dir := t.TempDir()
+	for name, content := range files {
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(content), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return dir
+}
+
+func TestLoad(t *testing.T) {
+	dir := folder(t, map[string]string{
+		"session/m.yaml":        "title: x\nvaries: amp\nchain: [{slot: amp, device: A}]\ntakes: [{name: One, file: audio/one.wav}, {name: Two, file: ../two.wav}]\n",
+		"session/audio/one.wav": "", "two.wav": "",
+	})
+	path := filepath.Join(dir, "session", "m.yaml")
+	c, err := Load(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if c.Path != path || c.Dir != filepath.Join(dir, "session") || len(c.Takes) != 2 {
+		t.Errorf("%+v", c)
+	}
+}
+
+func TestLoadMissingFiles(t *testing.T) {
+	manifest := `title: x
+varies: amp
+about: nots.md
+chain: [{slot: amp, device: A, file: ir}]
+takes:
+  - {name: One, file: audio/mosback.wav}
+  - {name: Two, file: adio/kiln.wav}
+  - {name: Three, file: audio/zzz.wav, tilte: x}
+  - {name: Four, file: audio/kiln.wav/inner.wav}
+  - {name: Five, file: nowhere/at/all.wav}
+`
+	dir := folder(t, map[string]string{"m.yaml": manifest, "notes.md": "", "audio/mossback.wav": "", "audio/kiln.wav": "", "ir/a.wav": ""})
+	path := filepath.Join(dir, "m.yaml")
+	c, err := Load(path)
+	var list *Errors
+	if !errors.As(err, &list) || c != nil {
+		t.Fatalf("got %v, %v", c, err)
+	}
+	var got []string
+	for _, p := range list.List {
+		if p.Path != path {
+			t.Errorf("path %q", p.Path)
+		}
+		got = append(got, strings.TrimPrefix(strings.Split(p.String(), "\n")[0], path)+" | "+p.Hint)
+	}
+	want := []string{
+		`:3:8: no file "nots.md" | did you mean "notes.md"?`,
+		`:4:38: "ir" is a folder, a file is needed | `,
+		`:6:23: no file "audio/mosback.wav" | did you mean "audio/mossback.wav"?`,
+		`:7:23: no file "adio/kiln.wav": there is no folder "adio" | did you mean "audio/kiln.wav"?`,
+		`:8:25: no file "audio/zzz.wav" | the folder holds: kiln.wav, mossback.wav`,
+		`:8:40: unknown key "tilte" in a take | did you mean "file"?`,
+		`:9:24: "audio/kiln.wav/inner.wav" cannot be read: not a directory | `,
+		`:10:24: no file "nowhere/at/all.wav": there is no folder "nowhere" | the folder holds: audio, ir, m.yaml, notes.md`,
+	}
+	if strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+func TestLoadUnreadable(t *testing.T) {
+	dir := folder(t, map[string]string{"big.yaml": strings.Repeat("# 45678901234567\n", MaxSize/16)})
+	if _, err := Load(filepath.Join(dir, "none.yaml")); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("no manifest: %v", err)
+	}
+	if _, err := Load(dir); err == nil {
+		t.Error("a folder is taken for a manifest")
+	}
+	var list *Errors
+	if _, err := Load(filepath.Join(dir, "big.yaml")); !errors.As(err, &list) || !strings.Contains(err.Error(), "1024 KiB") {
+		t.Errorf("too big: %v", err)
+	}
+}
+
+func TestWarnings(t *testing.T) {
+	c := mustParse(t, `title: x
+varies: fuzz
+may_differ: [amp.gain, amp.gain]
+performance: {dry: /home/dry.wav}
+chain:
+  - {slot: fuzz, redistribute: no}
+  - {slot: amp, device: A, controls: {gain: 1, volume: 2}}
+takes:
+  - {name: One, file: one.wav, fuzz: Kiln}
+  - {name: Two, file: one.wav, amp: {controls: {volme: 3}}}
+  - {name: Three, file: /home/dry.wav, role: bypass}
+  - {name: Four, file: one.wav, channels: 2, fuzz: {device: Moss, box}}
+`)
+	var got []string
+	for _, p := range c.Warnings {
+		got = append(got, strings.Split(p.String(), "\n")[0]+" | "+p.Hint)
+	}
+	want := []string{
+		`m.yaml:3:24: "amp.gain" twice in may_differ: | `,
+		`m.yaml:4:20: an absolute path, which holds on this machine only | name it relative to the manifest's folder`,
+		`m.yaml:6:32: redistribute: without a file | it is about the file: beside it`,
+		`m.yaml:10:12: take "Two" does not say what is in the slot under test, "fuzz" | add fuzz: to the take`,
+		`m.yaml:10:23: the recording of take "Two" is also that of take "One" | `,
+		`m.yaml:10:49: control "volme" is not among those of amp: in the chain | did you mean "volume"?`,
+		`m.yaml:11:25: an absolute path, which holds on this machine only | name it relative to the manifest's folder`,
+		`m.yaml:11:25: the recording of take "Three" is the dry recording | `,
+		`m.yaml:12:61: a comma inside braces ends a value; read as "Moss, box" | put the text in quotes: device: "Moss, box"`,
+	}
+	if strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
