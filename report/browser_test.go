@@ -1,0 +1,196 @@
+package report
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/cdproto/runtime"
+	"github.com/chromedp/chromedp"
+)
+
+// browser starts headless Chromium. Without one the test is skipped, but
+// fails where the environment says CI.
+func browser(t *testing.T) context.Context {
+	t.Helper()
+	path := ""
+	for _, n := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
+		if p, err := exec.LookPath(n); err == nil {
+			path = p
+			break
+		}
+	}
+	if path == "" {
+		if os.Getenv("CI") != "" {
+			t.Fatal("no Chromium found")
+		}
+		t.Skip("no Chromium found")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
+	actx, c1 := chromedp.NewExecAllocator(t.Context(), opts...)
+	ctx, c2 := chromedp.NewContext(actx)
+	ctx, c3 := context.WithTimeout(ctx, 2*time.Minute)
+	t.Cleanup(func() { c3(); c2(); c1() })
+	return ctx
+}
+
+// watch collects what the browser complains about and every request that
+// leaves the report.
+func watch(t *testing.T, ctx context.Context, base string) func() []string {
+	t.Helper()
+	var mu sync.Mutex
+	bad := []string{}
+	add := func(s string) { mu.Lock(); bad = append(bad, s); mu.Unlock() }
+	err := chromedp.Listen(ctx, func(ev any) {
+		switch e := ev.(type) {
+		case *runtime.EventConsoleAPICalled:
+			if e.Type == runtime.ConsoleAPICalledTypeError {
+				add("console error")
+			}
+		case *runtime.EventExceptionThrown:
+			add(e.ExceptionDetails.Text)
+		case *log.EventEntryAdded:
+			if e.Entry.Level == log.EntryLevelError || e.Entry.Level == log.EntryLevelWarning {
+				add(e.Entry.Text)
+			}
+		case *network.EventRequestWillBeSent:
+			if !strings.HasPrefix(e.Request.URL, base) && !strings.HasPrefix(e.Request.URL, "data:") {
+				add("request to " + e.Request.URL)
+			}
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return func() []string { mu.Lock(); defer mu.Unlock(); return append([]string{}, bad...) }
+}
+
+func colourScheme(scheme string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
+		return err
+	})
+}
+
+const openAll = `document.querySelectorAll('details').forEach(d => d.open = true); 0`
+
+func TestPageInBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	axe, err := os.ReadFile(filepath.Join("testdata", "axe.min.js"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := variants()
+	for _, c := range []struct {
+		name string
+		http bool
+		dark bool
+		wide int64
+	}{{"usual", true, false, 1400}, {"usual", false, true, 360}, {"hostile", false, false, 360}, {"void", true, true, 800}, {"one", false, false, 800}, {"loopback", true, false, 360}} {
+		t.Run(fmt.Sprintf("%s/http=%v/%d", c.name, c.http, c.wide), func(t *testing.T) {
+			dir := write(t, all[c.name])
+			base := "file://" + dir + "/"
+			if c.http {
+				s := httptest.NewServer(http.FileServer(http.Dir(dir)))
+				t.Cleanup(s.Close)
+				base = s.URL + "/"
+			}
+			ctx := browser(t)
+			bad := watch(t, ctx, base)
+			scheme := "light"
+			if c.dark {
+				scheme = "dark"
+			}
+			err := chromedp.Do(ctx, chromedp.EmulateViewport(c.wide, 900),
+				colourScheme(scheme),
+				chromedp.Navigate(base+"index.html"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			shift, err := chromedp.Run(ctx, chromedp.Evaluate[float64](`new Promise(r => { let s = 0; new PerformanceObserver(l => l.getEntries().forEach(e => s += e.value)).observe({type: 'layout-shift', buffered: true}); setTimeout(() => r(s), 300) })`, chromedp.EvalAwaitPromise))
+			if err != nil || shift > 0 {
+				t.Errorf("layout shift %v, %v", shift, err)
+			}
+			over, err := chromedp.Run(ctx, chromedp.Evaluate[float64](openAll+`; document.documentElement.scrollWidth - innerWidth`))
+			if err != nil || over > 0 {
+				t.Errorf("the page is %v px wider than the window, %v", over, err)
+			}
+			if err := chromedp.Do(ctx, chromedp.Evaluate[chromedp.Void](string(axe)+";0")); err != nil {
+				t.Fatal(err)
+			}
+			v, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`axe.run(document, {preload: false}).then(r => r.violations.map(v => v.id + ': ' + v.nodes.slice(0, 3).map(n => n.html.slice(0, 160) + ' ' + (n.any[0]||n.all[0]||n.none[0]||{}).message).join(' | ')))`, chromedp.EvalAwaitPromise))
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, s := range v {
+				t.Error("axe:", s)
+			}
+			for _, s := range bad() {
+				t.Error("browser:", s)
+			}
+		})
+	}
+}
+
+// TestScreenshots writes pictures of the page into the folder that
+// EVENHAND_SHOTS names, for looking at.
+func TestScreenshots(t *testing.T) {
+	out := os.Getenv("EVENHAND_SHOTS")
+	if out == "" {
+		t.Skip("EVENHAND_SHOTS is not set")
+	}
+	which := strings.Fields(os.Getenv("EVENHAND_SHOTS_OF"))
+	if len(which) == 0 {
+		which = []string{"usual"}
+	}
+	all := variants()
+	for _, name := range which {
+		dir := write(t, all[name])
+		ctx := browser(t)
+		for _, w := range []int64{360, 800, 1400} {
+			for _, scheme := range []string{"light", "dark"} {
+				err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 900),
+					colourScheme(scheme),
+					chromedp.Navigate("file://"+dir+"/index.html"))
+				if err != nil {
+					t.Fatal(err)
+				}
+				png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := os.WriteFile(filepath.Join(out, fmt.Sprintf("%s-%d-%s.png", name, w, scheme)), png, 0o644); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		pdf, err := chromedp.Run(ctx, chromedp.Action[[]byte](func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
+			yes := true
+			r, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PreferCSSPageSize: &yes})
+			return r.Data, err
+		}))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(filepath.Join(out, name+".pdf"), pdf, 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+}

@@ -1,0 +1,244 @@
+package chart
+
+import (
+	"fmt"
+	"html"
+	"math"
+	"strings"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/plotter"
+	"gonum.org/v1/plot/vg"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Text is what a plot says to those who do not see it. ID must be unique on
+// the page and a plain word.
+type Text struct{ ID, Title, Desc string }
+
+// frame is the drawing area with its axes, in units of the viewBox.
+type frame struct {
+	width, height            float64
+	left, right, top, bottom float64
+	x, y                     axis
+	class                    string
+}
+
+// render draws the layers into the frame. Layers are clipped to its inside.
+func (f frame) render(t Text, behind, layers []plot.Plotter) string {
+	c := newCanvas()
+	id := html.EscapeString(t.ID)
+	fmt.Fprintf(c, `<svg class="plot %s" role="img" aria-labelledby="%s-t %s-d" viewBox="0 -%g %g %g" width="%g" height="%g"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`,
+		f.class, id, id, f.height, f.width, f.height, f.width, f.height, id, html.EscapeString(t.Title), id, html.EscapeString(t.Desc))
+	p := plot.New()
+	p.BackgroundColor = nil
+	p.HideAxes()
+	p.X.Padding, p.Y.Padding = 0, 0
+	if f.x.log {
+		p.X.Scale = plot.LogScale{}
+	}
+	p.Add(behind...)
+	p.Add(gridLines{f})
+	p.Add(raw(fmt.Sprintf(`<svg x="%g" y="-%g" width="%g" height="%g" viewBox="%g -%g %g %g">`,
+		f.left, f.height-f.top, f.innerWidth(), f.innerHeight(), f.left, f.height-f.top, f.innerWidth(), f.innerHeight())))
+	p.Add(layers...)
+	p.Add(raw("</svg>"))
+	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = f.x.min, f.x.max, f.y.min, f.y.max
+	dc := draw.NewCanvas(c, vg.Length(f.width), vg.Length(f.height))
+	p.Draw(draw.Crop(dc, vg.Length(f.left), vg.Length(-f.right), vg.Length(f.bottom), vg.Length(-f.top)))
+	c.WriteString("</svg>")
+	return c.String()
+}
+
+func (f frame) innerWidth() float64  { return f.width - f.left - f.right }
+func (f frame) innerHeight() float64 { return f.height - f.top - f.bottom }
+
+// raw is a plotter that writes markup.
+type raw string
+
+func (r raw) Plot(dc draw.Canvas, _ *plot.Plot) { unwrap(dc).WriteString(string(r)) }
+
+// gridLines draws the ticks as lines through the frame and their labels.
+type gridLines struct{ f frame }
+
+func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
+	c, f := unwrap(dc), g.f
+	tx, ty := p.Transforms(&dc)
+	var thin, thick pathWriter
+	x0, x1 := f.left, f.width-f.right
+	y0, y1 := f.bottom, f.height-f.top
+	for _, t := range f.x.ticks {
+		w, x := &thick, float64(tx(t.at))
+		if t.minor {
+			w = &thin
+		}
+		w.move(grid(x), grid(-y0))
+		w.line(grid(x), grid(-y1))
+		if t.label != "" {
+			c.text("tx", x, y0-19, "middle", t.label)
+		}
+	}
+	for _, t := range f.y.ticks {
+		y := float64(ty(t.at))
+		w := &thick
+		if t.at == 0 {
+			fmt.Fprintf(c, `<path class="zero" d="M%s %sh%s"/>`, tenths(grid(x0)), tenths(grid(-y)), tenths(grid(x1-x0)))
+		}
+		w.move(grid(x0), grid(-y))
+		w.line(grid(x1), grid(-y))
+		if t.label != "" {
+			c.text("ty", x0-7, y-4, "end", t.label)
+		}
+	}
+	if thin.b.Len() > 0 {
+		fmt.Fprintf(c, `<path class="gm" d="%s"/>`, thin.b.String())
+	}
+	if thick.b.Len() > 0 {
+		fmt.Fprintf(c, `<path class="gr" d="%s"/>`, thick.b.String())
+	}
+}
+
+// Curve is one take's line. Values that are not finite leave a gap.
+type Curve struct {
+	Name string
+	Take int // index that gives colour, dash and marker
+	X, Y []float64
+}
+
+// line is a curve as a layer: its runs of finite values drawn by gonum, and
+// its markers every nth point.
+type line struct {
+	Curve
+	every, offset int // markers; every 0 for none
+	class         string
+}
+
+func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
+	c := unwrap(dc)
+	fmt.Fprintf(c, `<g class="%s" data-take="%d"><title>%s</title>`, l.class, l.Take, html.EscapeString(l.Name))
+	for _, run := range runs(l.X, l.Y) {
+		if len(run) < 2 {
+			continue
+		}
+		if g, err := plotter.NewLine(run); err == nil {
+			g.Plot(dc, p)
+		}
+	}
+	if l.every > 0 {
+		tx, ty := p.Transforms(&dc)
+		var b strings.Builder
+		n := min(len(l.X), len(l.Y))
+		for i := 0; i < n; i++ {
+			if Finite(l.Y[i]) && Finite(l.X[i]) && i%l.every == l.offset%l.every && l.Y[i] >= p.Y.Min && l.Y[i] <= p.Y.Max {
+				b.WriteString(markerPath(markOf(l.Take).shape, float64(tx(l.X[i])), -float64(ty(l.Y[i]))))
+			}
+		}
+		if b.Len() > 0 {
+			fmt.Fprintf(c, `<path class="mk" d="%s"/>`, b.String())
+		}
+	}
+	c.WriteString("</g>")
+}
+
+// runs splits a curve where a value cannot be drawn.
+func runs(x, y []float64) []plotter.XYs {
+	var out []plotter.XYs
+	var run plotter.XYs
+	for i := 0; i < min(len(x), len(y)); i++ {
+		if Finite(x[i]) && Finite(y[i]) {
+			run = append(run, plotter.XY{X: x[i], Y: y[i]})
+			continue
+		}
+		if len(run) > 0 {
+			out, run = append(out, run), nil
+		}
+	}
+	if len(run) > 0 {
+		out = append(out, run)
+	}
+	return out
+}
+
+// area fills between two curves over the same x.
+type area struct {
+	class     string
+	x, lo, hi []float64
+}
+
+func (a area) Plot(dc draw.Canvas, p *plot.Plot) {
+	tx, ty := p.Transforms(&dc)
+	start := 0
+	flush := func(end int) {
+		if end-start < 2 {
+			return
+		}
+		var path vg.Path
+		for i := start; i < end; i++ {
+			pt := vg.Point{X: tx(a.x[i]), Y: ty(a.hi[i])}
+			if i == start {
+				path.Move(pt)
+			} else {
+				path.Line(pt)
+			}
+		}
+		for i := end - 1; i >= start; i-- {
+			path.Line(vg.Point{X: tx(a.x[i]), Y: ty(a.lo[i])})
+		}
+		path.Close()
+		unwrap(dc).path(a.class, path)
+	}
+	n := min(len(a.x), len(a.lo), len(a.hi))
+	for i := 0; i < n; i++ {
+		if !Finite(a.x[i]) || !Finite(a.lo[i]) || !Finite(a.hi[i]) {
+			flush(i)
+			start = i + 1
+		}
+	}
+	flush(n)
+}
+
+// Section is a named stretch of time in seconds.
+type Section struct {
+	Name     string
+	From, To float64
+}
+
+// sectionBands shades every second section and writes the names on top.
+type sectionBands struct {
+	sections []Section
+	f        frame
+}
+
+func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
+	c := unwrap(dc)
+	tx, _ := p.Transforms(&dc)
+	for i, sec := range s.sections {
+		if !Finite(sec.From) || !Finite(sec.To) {
+			continue
+		}
+		x0 := float64(tx(math.Max(sec.From, p.X.Min)))
+		x1 := float64(tx(math.Min(sec.To, p.X.Max)))
+		if x1 <= x0 {
+			continue
+		}
+		fmt.Fprintf(c, `<rect class="sec s%d" x="%.1f" y="%.1f" width="%.1f" height="%.1f"><title>%s</title></rect>`,
+			i%2, x0, -(s.f.height - s.f.top), x1-x0, s.f.innerHeight(), html.EscapeString(sec.Name))
+		room := int((x1 - x0) / 10.5) // units per letter at the size used on narrow screens
+		if name := shorten(sec.Name, room); name != "" {
+			c.text("sn", (x0+x1)/2, s.f.height-s.f.top+7, "middle", name)
+		}
+	}
+}
+
+// shorten cuts s to at most n letters, with an ellipsis; "" when fewer than
+// three would be left.
+func shorten(s string, n int) string {
+	r := []rune(s)
+	if len(r) <= n {
+		return s
+	}
+	if n < 4 {
+		return ""
+	}
+	return strings.TrimRight(string(r[:n-1]), " ") + "…"
+}

@@ -1,0 +1,107 @@
+package chart
+
+import (
+	"fmt"
+	"math"
+	"strings"
+)
+
+// Eight colours, four dashes and eight marker shapes: two takes never share
+// all three before the 33rd take, and no two share colour and dash.
+const (
+	colours = 8
+	dashes  = 4
+	shapes  = 8
+)
+
+// mark is how a take looks in every plot.
+type mark struct{ colour, dash, shape int }
+
+func markOf(take int) mark {
+	round := take / colours
+	return mark{take % colours, (take + round) % dashes, (take + 3*round) % shapes}
+}
+
+// Class returns the classes that give the take with the given index its
+// colour and dash.
+func Class(take int) string {
+	m := markOf(take)
+	return fmt.Sprintf("c%d d%d", m.colour, m.dash)
+}
+
+// Swatch returns a small SVG picture of the take's line and marker, for
+// legends and table heads. It is decoration: the name must stand beside it.
+// The page must hold Symbols once.
+func Swatch(take int) string {
+	return fmt.Sprintf(`<svg class="sw %s" width="34" height="14" aria-hidden="true"><use href="#mark-%d"/></svg>`, Class(take), markOf(take).shape)
+}
+
+// Symbols returns the drawings that swatches and dials refer to.
+func Symbols() string {
+	var b strings.Builder
+	b.WriteString(`<svg class="symbols" width="0" height="0" aria-hidden="true">`)
+	for s := range shapes {
+		fmt.Fprintf(&b, `<symbol id="mark-%d"><path class="ln" d="M1 7h32"/><path class="mk" d="%s"/></symbol>`, s, markerPath(s, 17, 7))
+	}
+	fmt.Fprintf(&b, `<symbol id="knob"><path class="ring" d="%s"/><circle class="kb" cx="12" cy="12" r="7"/></symbol>`, dialArc(1))
+	b.WriteString(`<symbol id="knob-unset"><circle class="kb unset" cx="12" cy="12" r="7"/></symbol></svg>`)
+	return b.String()
+}
+
+// markerPath draws the shape around (x, y) in SVG coordinates.
+func markerPath(shape int, x, y float64) string {
+	at := func(dx, dy float64) string {
+		sep := ","
+		return tenths(grid(x+dx)) + sep + tenths(grid(y+dy))
+	}
+	switch shape {
+	case 0: // disc
+		return "M" + at(-3.4, 0) + "a3.4 3.4 0 1 0 6.8 0a3.4 3.4 0 1 0-6.8 0z"
+	case 1: // square
+		return "M" + at(-3, -3) + "h6v6h-6z"
+	case 2: // triangle, up
+		return "M" + at(0, -4.2) + "l4 7.2h-8z"
+	case 3: // diamond
+		return "M" + at(0, -4.5) + "l4.5 4.5-4.5 4.5-4.5-4.5z"
+	case 4: // triangle, down
+		return "M" + at(0, 4.2) + "l4-7.2h-8z"
+	case 5: // upright bar
+		return "M" + at(-1.6, -4.4) + "h3.2v8.8h-3.2z"
+	case 6: // plus
+		return "M" + at(-1.4, -4.4) + "h2.8v3h3v2.8h-3v3h-2.8v-3h-3v-2.8h3z"
+	default: // hourglass
+		return "M" + at(-3.6, -4) + "h7.2l-7.2 8h7.2z"
+	}
+}
+
+// Palette returns the style sheet rules for colours and dashes of takes, in
+// light and dark. The colours are the result of a search in OKLab for the
+// greatest least difference between any two under normal vision and under
+// simulated protanopia, deuteranopia and tritanopia at 3:1 contrast or more
+// against the page; a test computes what they reach.
+func Palette() string {
+	var b strings.Builder
+	set := func(cs [colours]string) {
+		for i, c := range cs {
+			fmt.Fprintf(&b, "--p%d:%s;", i, c)
+		}
+	}
+	b.WriteString(":root{")
+	set(light())
+	b.WriteString("}\n@media(prefers-color-scheme:dark){:root{")
+	set(dark())
+	b.WriteString("}}\n@media print{:root{")
+	set(light())
+	b.WriteString("}}\n")
+	for i := range colours {
+		fmt.Fprintf(&b, ".c%d{--c:var(--p%d)}", i, i)
+	}
+	for i, d := range [dashes]string{"none", "7 3", "2 3", "9 3 2 3"} {
+		fmt.Fprintf(&b, ".d%d{--d:%s}", i, d)
+	}
+	b.WriteByte('\n')
+	return b.String()
+}
+
+// Finite reports whether v can be placed on a plot.
+func Finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

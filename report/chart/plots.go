@@ -1,0 +1,232 @@
+package chart
+
+import (
+	"fmt"
+	"html"
+	"math"
+
+	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg/draw"
+)
+
+// Pitch is a named frequency, such as an open string's.
+type Pitch struct {
+	Name string
+	Hz   float64
+}
+
+// Spectrum draws level curves in dB over frequency in Hz. It returns an svg
+// element. Values below depth under the greatest are cut off.
+func Spectrum(t Text, curves []Curve, pitches []Pitch, lo, hi float64) string {
+	ys := make([][]float64, 0, len(curves))
+	for _, c := range curves {
+		ys = append(ys, c.Y)
+	}
+	f := frame{width: 600, height: 390, left: 50, right: 16, top: 26, bottom: 32,
+		x: frequencyAxis(lo, hi), y: levelAxis(72, ys...), class: "wide"}
+	layers := []plot.Plotter{}
+	for i, c := range curves {
+		every := max(1, len(c.X)/10)
+		layers = append(layers, line{Curve: c, every: every, offset: i, class: "curve " + Class(c.Take)})
+	}
+	return f.render(t, []plot.Plotter{pitchMarks{f, pitches}}, layers)
+}
+
+// pitchMarks draws short ticks above the frame and names the lowest and the
+// highest pitch.
+type pitchMarks struct {
+	f       frame
+	pitches []Pitch
+}
+
+func (m pitchMarks) Plot(dc draw.Canvas, p *plot.Plot) {
+	c := unwrap(dc)
+	tx, _ := p.Transforms(&dc)
+	y := m.f.height - m.f.top
+	for i, s := range m.pitches {
+		if !(s.Hz >= p.X.Min && s.Hz <= p.X.Max) {
+			continue
+		}
+		x := float64(tx(s.Hz))
+		fmt.Fprintf(c, `<path class="pitch" d="M%s %sv-6"><title>%s</title></path>`, tenths(grid(x)), tenths(grid(-y)), html.EscapeString(s.Name))
+		if i == 0 || i == len(m.pitches)-1 {
+			c.text("sn", x, y+9, "middle", s.Name)
+		}
+	}
+}
+
+// Strip draws one take's differences in dB over frequency with the band
+// within which nothing is claimed. Resolved parts are drawn in the take's
+// colour, the rest grey. reach is the least range of the y axis, so that
+// several strips share one.
+func Strip(t Text, c Curve, band []float64, resolved []bool, lo, hi, reach float64) string {
+	f := frame{width: 360, height: 176, left: 36, right: 10, top: 8, bottom: 24,
+		x: frequencyAxis(lo, hi), y: symmetricAxis(reach), class: "strip"}
+	// Every second octave is labelled: the strip is narrow.
+	ticks := f.x.ticks[:0:0]
+	k := 0
+	for _, t := range f.x.ticks {
+		if t.label != "" {
+			if k%2 == 0 {
+				t.label = ""
+			}
+			k++
+		}
+		ticks = append(ticks, t)
+	}
+	f.x.ticks = ticks
+	under := make([]float64, len(band))
+	for i, b := range band {
+		under[i] = -b
+	}
+	sure := Curve{Name: c.Name, Take: c.Take, X: c.X, Y: make([]float64, len(c.Y))}
+	for i, v := range c.Y {
+		sure.Y[i] = math.NaN()
+		if i < len(resolved) && resolved[i] {
+			sure.Y[i] = v
+		}
+	}
+	every := max(1, len(c.X)/30)
+	return f.render(t, nil, []plot.Plotter{
+		area{"band", c.X, under, band},
+		line{Curve: c, class: "soft"},
+		line{Curve: sure, every: every, class: "curve " + Class(c.Take)},
+	})
+}
+
+// Loudness draws loudness over time in seconds with the sections behind.
+func Loudness(t Text, curves []Curve, sections []Section, from, to float64) string {
+	ys := make([][]float64, 0, len(curves))
+	for _, c := range curves {
+		ys = append(ys, c.Y)
+	}
+	f := frame{width: 600, height: 330, left: 50, right: 16, top: 28, bottom: 32,
+		x: timeAxis(from, to), y: levelAxis(36, ys...), class: "wide"}
+	layers := []plot.Plotter{}
+	for i, c := range curves {
+		every := max(1, len(c.X)/8)
+		layers = append(layers, line{Curve: c, every: every, offset: i * max(1, every/max(1, len(curves))), class: "curve " + Class(c.Take)})
+	}
+	return f.render(t, []plot.Plotter{sectionBands{sections, f}}, layers)
+}
+
+// Overview draws the peak level over time, linear 0 to 1, as a filled shape
+// with the sections behind.
+func Overview(t Text, peaks []float64, sections []Section, from, to float64) string {
+	const columns = 300
+	n := min(columns, len(peaks))
+	x, hi, lo := make([]float64, n), make([]float64, n), make([]float64, n)
+	top := 0.0
+	for i := range n {
+		for _, v := range peaks[i*len(peaks)/n : (i+1)*len(peaks)/n] {
+			if Finite(v) {
+				hi[i] = math.Max(hi[i], v)
+			}
+		}
+		x[i] = from + (float64(i)+0.5)/float64(n)*(to-from)
+		lo[i] = -0.01
+		top = math.Max(top, hi[i])
+	}
+	if top == 0 {
+		top = 1
+	}
+	f := frame{width: 600, height: 140, left: 16, right: 16, top: 28, bottom: 32,
+		x: timeAxis(from, to), y: axis{min: -0.02 * top, max: top * 1.05}, class: "wide"}
+	return f.render(t, []plot.Plotter{sectionBands{sections, f}}, []plot.Plotter{area{"wave", x, lo, hi}})
+}
+
+// Row is one line of a level plot: a take with two values in dB, either of
+// which may be missing.
+type Row struct {
+	Name           string
+	Take           int
+	Hollow, Filled float64
+	Soft           bool // shown in grey: not to be compared
+}
+
+// Levels draws a row for each take with a hollow and a filled marker on a
+// common dB axis, joined by a line.
+func Levels(t Text, rows []Row) string {
+	all := []float64{}
+	for _, r := range rows {
+		all = append(all, r.Hollow, r.Filled)
+	}
+	const pitch = 30
+	h := float64(len(rows)*pitch) + 44
+	f := frame{width: 600, height: h, left: 160, right: 22, top: 10, bottom: 32, x: levelAxis(80, all), y: axis{min: 0, max: float64(max(1, len(rows)))}, class: "wide"}
+	return f.render(t, nil, []plot.Plotter{levelRows{rows, f}})
+}
+
+func rowClass(r Row) string {
+	if r.Soft {
+		return "grey"
+	}
+	return Class(r.Take)
+}
+
+type levelRows struct {
+	rows []Row
+	f    frame
+}
+
+func (l levelRows) Plot(dc draw.Canvas, p *plot.Plot) {
+	c := unwrap(dc)
+	tx, ty := p.Transforms(&dc)
+	c.WriteString("</svg>") // names stand outside the clipped area
+	for i, r := range l.rows {
+		c.text("tn", l.f.left-10, float64(ty(float64(len(l.rows)-i)-0.5))-4, "end", shorten(r.Name, 14))
+	}
+	c.WriteString("<svg overflow=\"visible\">")
+	for i, r := range l.rows {
+		y := -float64(ty(float64(len(l.rows)-i) - 0.5))
+		fmt.Fprintf(c, `<g class="curve %s"><title>%s</title>`, rowClass(r), html.EscapeString(r.Name))
+		in := func(v float64) bool { return Finite(v) && v >= p.X.Min && v <= p.X.Max }
+		if in(r.Hollow) && in(r.Filled) {
+			fmt.Fprintf(c, `<path class="join" d="M%s %sH%s"/>`, tenths(grid(float64(tx(r.Hollow)))), tenths(grid(y)), tenths(grid(float64(tx(r.Filled)))))
+		}
+		if in(r.Hollow) {
+			fmt.Fprintf(c, `<path class="hm" d="%s"/>`, markerPath(markOf(r.Take).shape, float64(tx(r.Hollow)), y))
+		}
+		if in(r.Filled) {
+			fmt.Fprintf(c, `<path class="mk" d="%s"/>`, markerPath(markOf(r.Take).shape, float64(tx(r.Filled)), y))
+		}
+		c.WriteString("</g>")
+	}
+}
+
+// Dial returns a small SVG picture of a knob: where its pointer stands for a
+// fraction 0 to 1 of the usual 300° of travel (common practice, no source),
+// or an empty ring when the position is not known. It is decoration: the
+// written value must stand beside it. The page must hold Symbols once.
+func Dial(fraction float64) string {
+	const start = `<svg class="dial" width="24" height="24" aria-hidden="true"><use href="#knob`
+	if !Finite(fraction) {
+		return start + `-unset"/></svg>`
+	}
+	f := math.Max(0, math.Min(1, fraction))
+	s := start + `"/>`
+	if f > 0.003 {
+		s += fmt.Sprintf(`<path class="on" d="%s"/>`, dialArc(f))
+	}
+	x0, y0 := polar(-150+300*f, 2)
+	x1, y1 := polar(-150+300*f, 7)
+	return s + fmt.Sprintf(`<path class="pt" d="M%.1f %.1fL%.1f %.1f"/></svg>`, x0, y0, x1, y1)
+}
+
+// dialArc is the part of a knob's travel from its beginning to fraction f.
+func dialArc(f float64) string {
+	x0, y0 := polar(-150, 10.5)
+	x1, y1 := polar(-150+300*f, 10.5)
+	large := 0
+	if f > 0.6 {
+		large = 1
+	}
+	return fmt.Sprintf("M%.1f %.1fA10.5 10.5 0 %d 1 %.1f %.1f", x0, y0, large, x1, y1)
+}
+
+// polar returns the point at deg clockwise from 12 o'clock, r from the centre
+// of a 24-unit square.
+func polar(deg, r float64) (x, y float64) {
+	s, c := math.Sincos(deg * math.Pi / 180)
+	return 12 + r*s, 12 - r*c
+}

@@ -1,0 +1,203 @@
+package report
+
+import (
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+// checksView is every check, grouped by what it asks.
+type checksView struct {
+	Total      int
+	Groups     []checkGroup
+	Exclusions []exclusionView
+}
+
+type checkGroup struct {
+	Name   string
+	Checks []checkView
+}
+
+// checkView is one question with its answers, one for each subject.
+type checkView struct {
+	Anchor  string
+	Name    string
+	Worst   outcomeView
+	Tally   string // "5 hold, 1 caution"
+	Open    bool
+	Why     string
+	Limit   string
+	Source  string
+	Answers []answerView
+}
+
+type answerView struct {
+	Subject string
+	Outcome outcomeView
+	Value   string
+	Reason  string
+	Do      string
+	Limit   string // only where it is not the same for all
+}
+
+type exclusionView struct {
+	Accusation, Standing, Class, Because string
+	Checks                               []fact // anchor and name
+}
+
+// severity orders outcomes: what must be seen first comes first.
+func severity(o analyze.Outcome) int {
+	switch o {
+	case analyze.Fails:
+		return 3
+	case analyze.Caution:
+		return 2
+	case analyze.Holds:
+		return 0
+	}
+	return 1
+}
+
+// checkGroups names the groups in order of the page.
+var checkGroups = [...]fact{{"sound", "Sound"}, {"settings", "Settings"}, {"files", "Files"}, {"safety", "Safety"}, {"", "Further checks"}}
+
+func (b *builder) checks() checksView {
+	v := checksView{Total: len(b.res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}}
+	anchors := map[string]string{}
+	names := map[string]string{}
+	known := map[string]bool{"sound": true, "settings": true, "files": true, "safety": true}
+	for _, g := range checkGroups {
+		group := checkGroup{Name: g.Value, Checks: []checkView{}}
+		var order []string
+		byID := map[string][]analyze.Check{}
+		for _, k := range b.res.Checks {
+			if k.Group == g.Name || (g.Name == "" && !known[k.Group]) {
+				id := k.ID + "\x00" + k.Name
+				if len(byID[id]) == 0 {
+					order = append(order, id)
+				}
+				byID[id] = append(byID[id], k)
+			}
+		}
+		for _, id := range order {
+			c := viewCheck(byID[id])
+			c.Anchor = "check-" + number(len(anchors)+1)
+			key := byID[id][0].ID
+			if _, taken := anchors[key]; !taken {
+				names[key] = c.Name
+				anchors[key] = c.Anchor
+			} else {
+				anchors[id] = c.Anchor // same id under another name: only counted
+			}
+			group.Checks = append(group.Checks, c)
+		}
+		if len(group.Checks) > 0 {
+			v.Groups = append(v.Groups, group)
+		}
+	}
+	for _, e := range b.res.Exclusions {
+		x := exclusionView{Accusation: e.Accusation, Standing: e.Standing, Because: e.Because, Checks: []fact{}}
+		switch e.Standing {
+		case "found":
+			x.Class = "fails"
+		case "excluded by measurement", "excluded by the published files":
+			x.Class = "holds"
+		default:
+			x.Class = "caution"
+		}
+		for _, id := range e.Checks {
+			if a, ok := anchors[id]; ok {
+				x.Checks = append(x.Checks, fact{a, names[id]})
+			}
+		}
+		v.Exclusions = append(v.Exclusions, x)
+	}
+	return v
+}
+
+// viewCheck joins the answers to one question.
+func viewCheck(ks []analyze.Check) checkView {
+	c := checkView{Name: ks[0].Name, Why: ks[0].Why, Limit: ks[0].Limit, Source: ks[0].LimitSource, Answers: []answerView{}}
+	worst := ks[0].Outcome
+	counts := map[analyze.Outcome]int{}
+	same := true
+	for _, k := range ks {
+		if severity(k.Outcome) > severity(worst) {
+			worst = k.Outcome
+		}
+		o := k.Outcome
+		if viewOutcome(o).Class == "unmeasured" {
+			o = analyze.NotMeasured
+		}
+		counts[o]++
+		same = same && k.Limit == ks[0].Limit
+	}
+	for _, k := range ks {
+		a := answerView{Subject: k.Subject, Outcome: viewOutcome(k.Outcome), Value: k.Value, Reason: k.Reason, Do: k.Do}
+		if !same {
+			a.Limit = k.Limit
+		}
+		c.Answers = append(c.Answers, a)
+	}
+	if !same {
+		c.Limit = ""
+	}
+	c.Worst = viewOutcome(worst)
+	c.Open = worst == analyze.Fails || worst == analyze.Caution
+	switch {
+	case len(ks) == 1:
+		c.Tally = orElse(ks[0].Value, ks[0].Reason)
+	default:
+		parts := []string{}
+		for _, o := range outcomes {
+			n := counts[o]
+			if n == 0 {
+				continue
+			}
+			switch o {
+			case analyze.Holds:
+				parts = append(parts, plural(n, "holds", "hold"))
+			case analyze.Fails:
+				parts = append(parts, plural(n, "fails", "fail"))
+			case analyze.Caution:
+				parts = append(parts, plural(n, "caution", "cautions"))
+			default:
+				parts = append(parts, plural(n, "not measured", "not measured"))
+			}
+		}
+		c.Tally = list(parts)
+	}
+	return c
+}
+
+// loopbackView is the reamp level.
+type loopbackView struct {
+	File    string
+	Facts   []fact
+	Octaves table
+	Advice  []string
+	Reason  string
+}
+
+func (b *builder) loopback() *loopbackView {
+	l := b.res.Loopback
+	if l == nil {
+		return nil
+	}
+	v := &loopbackView{File: l.File, Advice: append([]string{}, l.Advice...), Facts: []fact{
+		{"Broadband", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
+		{"Noise added", unit.DBFS(l.Noise).String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
+	}}
+	if !l.Certain {
+		v.Reason = orElse(l.Reason, "no reason given")
+	}
+	rows := []row{}
+	for _, o := range l.Octaves {
+		c := cell{Text: unit.Signed(float64(o.Level), 1)}
+		if !o.Measured {
+			c = cell{Text: "not measured: too little signal above the noise", Class: "t grey"}
+		}
+		rows = append(rows, row{Cells: []cell{{Text: bandName(o.Band), Head: true}, c}})
+	}
+	v.Octaves = newTable("Loopback less dry recording in each octave, dB", heads("Octave", "Difference, dB"), rows)
+	return v
+}

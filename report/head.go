@@ -1,0 +1,270 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+// headView is the title block and the paragraph that says it all.
+type headView struct {
+	Block   []fact
+	Summary []string // sentences
+	Tally   []tally
+	Failed  []string // failed checks, in words
+	Voids   []string // what was not held equal although nothing allows it
+	Rests   string   // what the resolution rests on
+}
+
+// fact is one field of the title block.
+type fact struct{ Name, Value string }
+
+// tally counts the checks of one outcome.
+type tally struct {
+	Outcome outcomeView
+	Count   int
+}
+
+// outcomeView shows an outcome by word and by mark.
+type outcomeView struct{ Word, Mark, Class string }
+
+func viewOutcome(o analyze.Outcome) outcomeView {
+	switch o {
+	case analyze.Holds:
+		return outcomeView{"holds", "✓", "holds"}
+	case analyze.Caution:
+		return outcomeView{"caution", "!", "caution"}
+	case analyze.Fails:
+		return outcomeView{"fails", "×", "fails"}
+	}
+	return outcomeView{"not measured", "–", "unmeasured"}
+}
+
+var outcomes = [...]analyze.Outcome{analyze.Fails, analyze.Caution, analyze.NotMeasured, analyze.Holds}
+
+func (b *builder) head() headView {
+	res := b.res
+	c := res.Comparison
+	v := headView{Block: []fact{}, Summary: []string{}, Tally: []tally{}, Failed: []string{}, Voids: []string{}, Rests: resolutionWords(res.Resolution)}
+	add := func(name, value string) {
+		if value != "" {
+			v.Block = append(v.Block, fact{name, value})
+		}
+	}
+	add("By", c.By)
+	add("Date", c.Date)
+	add("Under test", orElse(c.Varies, c.Slot))
+	add("Takes", number(len(res.Takes)))
+	add("Compared with", res.Spectrum.Against)
+	add("Instrument", c.Instrument)
+	add("Tuning", c.Tuning)
+	add("Pickup", c.Pickup)
+	add("Controls set", c.SetBy)
+	add("Full scale in", c.FullScale)
+	if len(res.Timeline.Spans) > 0 {
+		s := res.Timeline.Spans[0]
+		d := (s.To - s.From).String()
+		if n := len(b.sections()); n > 0 {
+			d += " in " + plural(n, "section", "sections")
+		}
+		add("Music compared", d)
+	}
+	add("Disclosure", c.Disclosure)
+
+	v.Summary = append(v.Summary, b.comparedWords(), b.heldWords())
+	v.Voids = b.uncontrolled()
+	if len(v.Voids) > 0 {
+		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+list(v.Voids)+".")
+	}
+	v.Summary = append(v.Summary, b.matchWords())
+	counts := map[analyze.Outcome]int{}
+	for _, k := range res.Checks {
+		o := k.Outcome
+		if viewOutcome(o).Class == "unmeasured" {
+			o = analyze.NotMeasured
+		}
+		counts[o]++
+		if o == analyze.Fails {
+			v.Failed = append(v.Failed, failedWords(k))
+		}
+	}
+	for _, o := range outcomes {
+		v.Tally = append(v.Tally, tally{viewOutcome(o), counts[o]})
+	}
+	return v
+}
+
+// failedWords says in one line what failed.
+func failedWords(k analyze.Check) string {
+	s := k.Name
+	if k.Subject != "" {
+		s += ", " + k.Subject
+	}
+	if k.Value != "" {
+		s += ": " + k.Value
+		if k.Limit != "" {
+			s += " (limit " + k.Limit + ")"
+		}
+	} else if k.Reason != "" {
+		s += ": " + k.Reason
+	}
+	return s
+}
+
+func (b *builder) comparedWords() string {
+	names := []string{}
+	for _, t := range b.res.Takes {
+		names = append(names, t.Name)
+	}
+	c := b.res.Comparison
+	what := orElse(c.Slot, "device")
+	if c.Control != "" {
+		what = c.Control + " of the " + what
+	}
+	source := "one performance"
+	for _, f := range b.res.Files {
+		if f.Use == "dry" {
+			source = "one dry recording of one performance"
+			break
+		}
+	}
+	if len(names) == 1 {
+		return fmt.Sprintf("One take, %s, of %s: with nothing beside it there is nothing to compare, only to measure.", names[0], source)
+	}
+	return fmt.Sprintf("%s takes of %s, made to differ in the %s alone: %s.", countWord(len(names)), source, what, listUpTo(names, 8))
+}
+
+// heldWords lists the slots that are the same in every take.
+func (b *builder) heldWords() string {
+	held := []string{}
+	allowed := []string{}
+	for _, s := range b.res.Settings.Slots {
+		same, device := true, ""
+		for _, r := range s.Rows {
+			if r.Differs {
+				same = false
+			}
+			if r.Differs && r.Allowed && !r.Varied {
+				allowed = append(allowed, s.Slot+" "+r.Name)
+			}
+			if r.Name == "device" && len(r.Values) > 0 {
+				device = r.Values[0].Written
+			}
+		}
+		if same && s.Slot != b.res.Comparison.Slot {
+			if device != "" {
+				held = append(held, s.Slot+" ("+device+")")
+			} else {
+				held = append(held, s.Slot)
+			}
+		}
+	}
+	s := ""
+	if len(held) > 0 {
+		s = "Held equal, as written down: " + list(held) + "."
+	} else {
+		s = "Nothing is written down as held equal."
+	}
+	if len(allowed) > 0 {
+		s += " Allowed to move, and shown below: " + list(allowed) + "."
+	}
+	return s
+}
+
+// uncontrolled lists settings that differ although they are neither under
+// test nor allowed to.
+func (b *builder) uncontrolled() []string {
+	out := []string{}
+	for _, s := range b.res.Settings.Slots {
+		for _, r := range s.Rows {
+			if r.Differs && !r.Varied && !r.Allowed {
+				out = append(out, s.Slot+" "+r.Name)
+			}
+		}
+	}
+	return out
+}
+
+func (b *builder) matchWords() string {
+	m := b.res.Match
+	if v, ok := b.firstIntegrated(); !ok || v != v {
+		return "Levels were not matched: no loudness could be measured."
+	}
+	s := fmt.Sprintf("All were matched to %s integrated loudness over the same music", m.Target)
+	if std := b.res.Parameters.Loudness.Standard; std != "" {
+		s += " (" + std + ")"
+	}
+	if m.LimitedBy != "" {
+		s += fmt.Sprintf(", the highest level at which no true peak passes %s; %s sets that limit", b.res.Parameters.Match.Ceiling, m.LimitedBy)
+	}
+	published := false
+	for _, t := range b.res.Takes {
+		published = published || t.Published != nil
+	}
+	if published {
+		s += fmt.Sprintf(". Measured again from the files on this page, none is more than %s LU off", strings.TrimPrefix(unit.Format(float64(m.WorstDeviation), 3), "−"))
+	}
+	return s + "."
+}
+
+func (b *builder) firstIntegrated() (float64, bool) {
+	for _, t := range b.res.Takes {
+		if m, ok := whole(t); ok {
+			return float64(m.Integrated), true
+		}
+	}
+	return 0, false
+}
+
+// listenView is the listening area.
+type listenView struct {
+	Overview figure
+	Takes    []listenTake
+	Missing  bool // no audio was published
+}
+
+type listenTake struct {
+	Label    label
+	Device   string
+	Role     string
+	Signal   string
+	Gain     string
+	Level    string
+	Path     string
+	Encoding string
+	Mics     []string
+	Notes    string
+	Polarity string // "" when the same as the reference's
+}
+
+func (b *builder) listen() listenView {
+	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview()}
+	for i, t := range b.res.Takes {
+		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: []string{}}
+		if t.Device != t.Name {
+			l.Device = t.Device
+		}
+		if t.RepeatOf != "" {
+			l.Role = strings.TrimPrefix(l.Role+", repeat of "+t.RepeatOf, ", ")
+		}
+		if t.Alignment.PolarityToReference == "inverted" {
+			l.Polarity = "polarity inverted against the reference"
+		}
+		for _, m := range t.Mics {
+			s := m.Side + ": " + m.Name + ", " + m.Blend.String()
+			if m.Position != "" {
+				s += ", " + m.Position
+			}
+			l.Mics = append(l.Mics, s)
+		}
+		if p := t.Published; p != nil {
+			v.Missing = false
+			l.Path, l.Encoding = p.Path, p.Encoding
+			l.Level = unit.Format(float64(p.Integrated), 2) + " LUFS, " + p.TruePeak.String()
+		}
+		v.Takes = append(v.Takes, l)
+	}
+	return v
+}

@@ -1,0 +1,215 @@
+package report
+
+import (
+	"math"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+)
+
+// loudnessView is loudness and dynamics.
+type loudnessView struct {
+	Words        []string
+	Levels       table
+	Dynamics     table
+	Time         figure
+	Sections     table
+	Alternatives table
+	AltWords     string
+	AltSections  table
+}
+
+func (b *builder) loudness() loudnessView {
+	v := loudnessView{Words: []string{}}
+	var integrated, crest []levelPoint
+	levels, dynamics := []row{}, []row{}
+	for i, t := range b.res.Takes {
+		m, ok := whole(t)
+		if !ok {
+			continue
+		}
+		integrated = append(integrated, levelPoint{t.Name, float64(m.Integrated)})
+		crest = append(crest, levelPoint{t.Name, float64(m.Crest)})
+		again, peak := "–", "–"
+		if p := t.Published; p != nil {
+			again, peak = unit.Format(float64(p.Integrated), 2), unit.Format(float64(p.TruePeak), 1)
+		}
+		levels = append(levels, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
+			unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1), unit.Signed(float64(t.Gain), 2), again, peak)...)})
+		dynamics = append(dynamics, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
+			unit.Format(float64(m.Range), 1), unit.Format(float64(m.MaxMomentary+unit.LUFS(t.Gain)), 1), unit.Format(float64(m.MaxShortTerm+unit.LUFS(t.Gain)), 1),
+			unit.Format(float64(m.Crest), 1), unit.Format(float64(m.PeakToLoudness), 1), unit.Format(float64(m.RMS), 1), unit.Format(float64(m.SamplePeak), 1))...)})
+	}
+	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels)
+	v.Dynamics = newTable("Dynamics", heads("Take", "Range, LU", "Max. momentary after matching, LUFS", "Max. short-term after matching, LUFS", "Crest factor, dB", "Peak to loudness, LU", "RMS as recorded, dBFS", "Sample peak as recorded, dBFS"), dynamics)
+	v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
+	if w := crestWords(crest); w != "" {
+		v.Words = append(v.Words, w)
+	}
+	v.Time = b.timeFigure()
+	v.Sections = b.sectionTable()
+	v.Alternatives, v.AltWords = b.alternatives(b.wholeName(), "Gains that other ways of matching would add, whole performance")
+	v.AltSections = b.alternativeSections()
+	return v
+}
+
+// timeFigure is short-term loudness over time, after matching.
+func (b *builder) timeFigure() figure {
+	f := figure{ID: "time", Title: "Loudness over time", Axes: "Short-term loudness (3 s) in LUFS after matching, over time in minutes and seconds.", Legend: b.labels, Words: []string{}, CSV: "data/loudness-over-time.csv", Download: "CSV, every step"}
+	from, to := b.span()
+	curves := []chart.Curve{}
+	const points, lines = 240, 36
+	head := heads("From")
+	var tables []series
+	for i, t := range b.res.Takes {
+		m, ok := whole(t)
+		if !ok || m.Series == nil || !(m.Series.Step > 0) {
+			continue
+		}
+		all := make([]float64, len(m.Series.ShortTerm))
+		for k, v := range m.Series.ShortTerm {
+			all[k] = float64(v) + float64(t.Gain)
+		}
+		s := thin(all, float64(m.Series.Step), points)
+		curves = append(curves, chart.Curve{Name: t.Name, Take: i, X: s.times(from), Y: s.values})
+		head = append(head, cell{Text: t.Name, Head: true})
+		tables = append(tables, thin(all, float64(m.Series.Step), lines))
+	}
+	rows := []row{}
+	if len(tables) > 0 {
+		for k := range tables[0].values {
+			line := []cell{{Text: unit.Seconds(from + float64(k)*tables[0].step).String(), Head: true}}
+			for _, s := range tables {
+				line = append(line, cell{Text: at(s.values, k, 1)})
+			}
+			rows = append(rows, row{Cells: line})
+		}
+		f.Axes += " Greatest value in each step."
+	}
+	f.Table = newTable("Greatest short-term loudness in each step, LUFS after matching", head, rows)
+	if len(curves) > 0 {
+		f.SVG = svg(chart.Loudness(chart.Text{ID: f.ID, Title: "Loudness over time of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, b.chartSections(), from, to))
+	}
+	return f
+}
+
+// series is a thinned series: the greatest value of each step.
+type series struct {
+	step   float64
+	values []float64
+}
+
+func (s series) times(from float64) []float64 {
+	out := make([]float64, len(s.values))
+	for i := range out {
+		out[i] = from + (float64(i)+0.5)*s.step
+	}
+	return out
+}
+
+// thin joins neighbouring steps until at most most are left, keeping the
+// greatest value of each; values that are not numbers do not count.
+func thin(v []float64, step float64, most int) series {
+	n := max(1, (len(v)+most-1)/most)
+	out := series{step: step * float64(n), values: []float64{}}
+	for i := 0; i < len(v); i += n {
+		top := math.NaN()
+		for _, x := range v[i:min(i+n, len(v))] {
+			if !math.IsNaN(x) && (math.IsNaN(top) || x > top) {
+				top = x
+			}
+		}
+		out.values = append(out.values, top)
+	}
+	return out
+}
+
+// sectionTable is the loudness after matching in each section.
+func (b *builder) sectionTable() table {
+	head := heads("Take")
+	for _, s := range b.sections() {
+		head = append(head, cell{Text: s.Name, Head: true})
+	}
+	rows := []row{}
+	for i, t := range b.res.Takes {
+		line := []cell{takeCell(b.labels[i])}
+		for k := range b.sections() {
+			c := cell{Text: "–"}
+			if k+1 < len(t.Measures) {
+				c.Text = unit.Format(float64(t.Measures[k+1].Integrated)+float64(t.Gain), 1)
+			}
+			line = append(line, c)
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	return newTable("Integrated loudness of each section after matching, LUFS", head, rows)
+}
+
+func (b *builder) alternativesOf(span string) []analyze.Alternative {
+	out := []analyze.Alternative{}
+	for _, a := range b.res.Match.Alternatives {
+		if a.Span == span {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+func (b *builder) alternatives(span, caption string) (table, string) {
+	alts := b.alternativesOf(span)
+	rows := []row{}
+	for _, a := range alts {
+		rows = append(rows, b.alternativeRow(a))
+	}
+	return newTable(caption, alternativeHeads(), rows), alternativeWords(alts)
+}
+
+func alternativeHeads() []cell {
+	return heads("Take", "This span alone, dB", "Unweighted, dB", "A-weighted, dB", "468-weighted, dB", "Spread, dB")
+}
+
+func (b *builder) alternativeRow(a analyze.Alternative) row {
+	first := cell{Text: a.Take, Head: true}
+	if i := b.index(a.Take); i >= 0 {
+		first = takeCell(b.labels[i])
+	}
+	return row{Cells: append([]cell{first}, cells(
+		unit.Signed(float64(a.Loudness), 1), unit.Signed(float64(a.Unweighted), 1), unit.Signed(float64(a.AWeighted), 1), unit.Signed(float64(a.Weighted468), 1), unit.Format(float64(a.Spread), 1))...)}
+}
+
+// alternativeSections lists the same for every section.
+func (b *builder) alternativeSections() table {
+	rows := []row{}
+	for _, s := range b.sections() {
+		for i, a := range b.alternativesOf(s.Name) {
+			r := b.alternativeRow(a)
+			if i == 0 {
+				r.Group = s.Name
+			}
+			rows = append(rows, r)
+		}
+	}
+	return newTable("Gains that other ways of matching would add, section by section", alternativeHeads(), rows)
+}
+
+// overview is the picture of the performance in the listening area.
+func (b *builder) overview() figure {
+	f := figure{ID: "overview", Title: "The performance", Legend: []label{}, Words: []string{}}
+	from, to := b.span()
+	rows := []row{}
+	names := []string{}
+	for _, s := range b.sections() {
+		names = append(names, s.Name)
+		rows = append(rows, row{Cells: append([]cell{{Text: s.Name, Head: true}}, cells(s.From.String(), s.To.String())...)})
+	}
+	f.Table = newTable("Sections", heads("Section", "From", "To"), rows)
+	if len(b.res.Timeline.Overview) > 0 {
+		desc := "Peak level over time; the figures are in results.json."
+		if len(names) > 0 {
+			desc = "Peak level over time with the sections " + listUpTo(names, 12) + ". Their times are in the table that follows."
+		}
+		f.SVG = svg(chart.Overview(chart.Text{ID: f.ID, Title: "Overview of the performance", Desc: desc}, floats(b.res.Timeline.Overview), b.chartSections(), from, to))
+	}
+	return f
+}

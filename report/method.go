@@ -1,0 +1,145 @@
+package report
+
+import (
+	"fmt"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+// methodView is how everything was measured.
+type methodView struct {
+	Paragraphs []paragraph
+	Lags       table
+	Footnotes  []footnote
+}
+
+type paragraph struct{ Title, Text string }
+
+// seconds prints a short time with the digits it has.
+func seconds(s unit.Seconds) string {
+	return strings.TrimSuffix(strings.TrimRight(unit.Format(float64(s), 4), "0"), ".") + " s"
+}
+
+func (b *builder) method() methodView {
+	p := b.res.Parameters
+	v := methodView{Paragraphs: []paragraph{}, Footnotes: b.notes}
+	if v.Footnotes == nil {
+		v.Footnotes = []footnote{}
+	}
+	add := func(title, text string) { v.Paragraphs = append(v.Paragraphs, paragraph{title, text}) }
+	add("Time", b.timelineWords())
+	a := p.Alignment
+	add("Alignment", fmt.Sprintf("Each take is placed on that timeline in two steps: the correlation of the level in blocks of %s, searched within ±%s; then %d windows of %d samples, correlated between %s and %s, to a fraction of a sample. A lag contains the gear’s own delay. Where two ways of estimating disagree, the answer is “uncertain”.",
+		seconds(a.CoarseBlock), seconds(a.MaxLag), a.FineWindows, a.FineWindow, a.FineBand[0], a.FineBand[1]))
+	l := p.Loudness
+	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s.",
+		orElse(l.Standard, "Loudness"), seconds(l.GatingBlock), seconds(l.GatingHop), l.AbsoluteGate, unit.Signed(float64(l.RelativeGate), 1)+" LU", seconds(l.MomentaryHop), seconds(l.ShortTermHop), seconds(l.RangeHop), l.TruePeakFactor, orElse(l.MonoConvention, "not stated")))
+	m := p.Match
+	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s. The written files were measured again; the tolerance is %s LU. Dither: %s.",
+		b.res.Match.Target, orElse(m.TargetSource, "no source given"), m.Ceiling, unit.Format(float64(m.Tolerance), 2), orElse(m.Dither, "none")))
+	s := p.Spectrum
+	add("Spectra", fmt.Sprintf("%s, %s window of %d samples, hop %d, bins %s Hz wide (noise bandwidth %s Hz), detrend: %s. Bands: %s, from %s to %s, after level matching. Bands around differences hold with %s %% confidence, from the number of independent averages.",
+		orElse(s.Method, "Averaged spectra"), s.Window, s.Length, s.Hop, unit.Format(float64(s.Resolution), 2), unit.Format(float64(s.ENBW), 2), orElse(s.Detrend, "none"), s.BandStandard, s.From, s.To, unit.Format(float64(s.Confidence)*100, 0)))
+	n := p.Noise
+	mains := "not found"
+	if n.Mains > 0 {
+		mains = n.Mains.String() + ", " + n.MainsSource
+	}
+	add("Noise", fmt.Sprintf("Measured in pauses of at least %s in which the dry recording stays under %s, leaving out %s at either end; bandwidth %s. Hum is what stands at the mains frequency (%s) and its first %d harmonics, hiss is the rest. 468-weighted values are rms, not quasi-peak.",
+		seconds(n.MinimumPause), n.Threshold, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
+	add("What counts", resolutionWords(b.res.Resolution))
+
+	rows := []row{}
+	for i, t := range b.res.Takes {
+		x := t.Alignment
+		sure := "yes"
+		if !x.Certain {
+			sure = "no: " + orElse(x.Reason, "no reason given")
+		}
+		rows = append(rows, row{Cells: append([]cell{takeCell(b.labels[i])}, append(cells(
+			unit.Signed(float64(x.Lag), 2), unit.Signed(float64(x.LagToReference), 2), unit.Signed(float64(x.Applied), 2)),
+			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
+			cell{Text: driftText(x)}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})
+	}
+	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag to the reference, samples", "Removed, samples", "<Polarity", "<Polarity to the reference", "Drift, ppm", "Peak over next best", "<Certain"), rows)
+	return v
+}
+
+func driftText(a analyze.Alignment) string {
+	s := unit.Signed(float64(a.Drift), 2)
+	if e := unit.Format(float64(a.DriftError), 2); e != "–" && s != "–" {
+		s += " ± " + e
+	}
+	return s
+}
+
+func (b *builder) timelineWords() string {
+	t := b.res.Timeline
+	source := "the dry recording"
+	if t.Source != "dry" {
+		source = "the take " + orElse(t.Source, "that comes first")
+	}
+	s := "All times are those of " + source
+	if t.SampleRate > 0 {
+		s += fmt.Sprintf(" (%d Hz)", t.SampleRate)
+	}
+	s += ". "
+	if len(t.Spans) > 0 {
+		s += fmt.Sprintf("The whole is the time that everything covers, %s to %s. ", t.Spans[0].From, t.Spans[0].To)
+	}
+	switch t.SectionsSource {
+	case "manifest":
+		s += "The sections are those written down."
+	case "markers":
+		s += "The sections come from the markers in the recording."
+	case "pauses":
+		s += "The sections were found from the pauses."
+	default:
+		s += "There are no sections."
+	}
+	return s
+}
+
+// filesView is what was read and what is published.
+type filesView struct {
+	Read      table
+	Written   table
+	Withheld  []string
+	Downloads []fact // path and words
+	Tool      string
+	Format    int
+}
+
+func (b *builder) files(opts Options) filesView {
+	v := filesView{Withheld: []string{}, Downloads: []fact{{"results.json", "every number, parameter and hash"}}, Tool: strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version), Format: b.res.Format}
+	if len(opts.Manifest) > 0 {
+		v.Downloads = append(v.Downloads, fact{manifestName, "the manifest, as read"})
+	}
+	for _, f := range csvFiles() {
+		v.Downloads = append(v.Downloads, fact{f.path, f.words})
+	}
+	rows := []row{}
+	for _, f := range b.res.Files {
+		format := "–"
+		if a := f.Audio; a != nil {
+			format = fmt.Sprintf("%s, %s, %d Hz, %s, %s", a.Container, a.Encoding, a.SampleRate, plural(a.Channels, "channel", "channels"), a.Duration)
+		}
+		pub := "may be published"
+		if !f.Redistribute {
+			pub = "not to be passed on"
+			v.Withheld = append(v.Withheld, f.Path)
+		}
+		rows = append(rows, row{Cells: []cell{{Text: f.Path, Head: true, Refs: b.notes.about(f.Path)}, {Text: f.Use, Class: "t"}, {Text: format, Class: "t"}, {Text: fmt.Sprint(f.Bytes)}, {Text: pub, Class: "t"}, {Text: f.SHA256, Class: "hash"}}})
+	}
+	v.Read = newTable("Files that were read", heads("File", "<Use", "<Format", "Bytes", "<Licence note", "<SHA-256"), rows)
+	rows = []row{}
+	for _, t := range b.res.Takes {
+		if p := t.Published; p != nil {
+			rows = append(rows, row{Cells: []cell{{Text: p.Path, Head: true}, {Text: fmt.Sprintf("%s, %d Hz, %s", p.Encoding, p.SampleRate, plural(p.Channels, "channel", "channels")), Class: "t"}, {Text: unit.Format(float64(p.Integrated), 2)}, {Text: unit.Signed(float64(p.Deviation), 3)}, {Text: unit.Format(float64(p.TruePeak), 2)}, {Text: fmt.Sprint(p.Bytes)}, {Text: p.SHA256, Class: "hash"}}})
+		}
+	}
+	v.Written = newTable("Files that are published here, measured again", heads("File", "<Format", "Integrated, LUFS", "Off target, LU", "True peak, dBTP", "Bytes", "<SHA-256"), rows)
+	return v
+}

@@ -1,0 +1,163 @@
+package report
+
+import (
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+)
+
+// noiseView is noise in the pauses.
+type noiseView struct {
+	Words    []string
+	Levels   figure
+	Spectrum figure
+	Table    table
+	Split    table
+	Reasons  []string // why something was not measured or told apart
+	Measured bool
+}
+
+func (b *builder) noise() noiseView {
+	v := noiseView{Words: noiseWords(b.res.Takes), Reasons: []string{}}
+	shown := []chart.Row{}
+	curves := []chart.Curve{}
+	legend := []label{}
+	rows, split := []row{}, []row{}
+	for i, t := range b.res.Takes {
+		n := t.Noise
+		if !n.Measured {
+			line := []cell{takeCell(b.labels[i])}
+			for range 6 {
+				line = append(line, cell{Text: "–", Class: "grey"})
+			}
+			rows = append(rows, row{Cells: append(line, cell{Text: "not measured: " + orElse(n.Reason, "no reason given"), Class: "t"})})
+			continue
+		}
+		v.Measured = true
+		state := "in " + unit.Format(float64(n.Duration), 1) + " s of pauses"
+		class := ""
+		if n.Gated {
+			state, class = "gated: describes the gate", "grey"
+		}
+		a, m := n.AsRecorded, n.AsMatched
+		line := []cell{takeCell(b.labels[i])}
+		for _, x := range []unit.DBFS{a.AWeighted, m.AWeighted, m.Unweighted, m.Weighted468, m.Hum, m.Hiss} {
+			line = append(line, cell{Text: unit.Format(float64(x), 1), Class: class})
+		}
+		rows = append(rows, row{Cells: append(line, cell{Text: state, Class: "t"})})
+		shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(a.AWeighted), Filled: float64(m.AWeighted), Soft: n.Gated})
+		if len(n.Third) > 0 {
+			curves = append(curves, chart.Curve{Name: t.Name, Take: i, X: centres(b.res.Spectrum.Third), Y: floats(n.Third)})
+			legend = append(legend, b.labels[i])
+		}
+		mains := "not found"
+		if n.Mains > 0 {
+			mains = n.Mains.String()
+		}
+		why := n.SplitReason
+		split = append(split, row{Cells: append([]cell{takeCell(b.labels[i])}, append(cells(
+			unit.Format(float64(n.CarriedIn), 1), unit.Format(float64(n.Added), 1), mains, unit.Format(float64(a.Hum), 1), unit.Format(float64(a.Hiss), 1)),
+			cell{Text: why, Class: "t"})...)})
+	}
+	v.Table = newTable("Noise in the pauses, dBFS", heads("Take", "A-weighted, as recorded", "A-weighted, as matched", "Unweighted, as matched", "468-weighted rms, as matched", "Hum, as matched", "Hiss, as matched", "<Pauses"), rows)
+	v.Split = newTable("Where the noise comes from, dBFS as recorded", heads("Take", "Carried in by the dry recording", "Added by the chain", "Mains", "Hum", "Hiss", "<Not told apart because"), split)
+	if v.Measured {
+		v.Levels = figure{ID: "noise-levels", Title: "Noise in the pauses", Axes: "A-weighted noise in dBFS. Hollow marks: as recorded; filled marks: as matched, which is what is heard here; grey: closed by a gate.",
+			SVG:    svg(chart.Levels(chart.Text{ID: "noise-levels", Title: "Noise in the pauses of " + plural(len(shown), "take", "takes"), Desc: "A-weighted level in dBFS as recorded and as matched; the figures are in the table that follows."}, shown)),
+			Legend: []label{}, Words: v.Words, Table: v.Table, CSV: "data/noise.csv", Download: "CSV"}
+	}
+	v.Spectrum = b.noiseSpectrum(curves, legend)
+	return v
+}
+
+func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
+	f := figure{ID: "noise-spectrum", Title: "Noise spectra", Axes: "Third-octave level in dB after matching, over frequency in Hz, in the pauses.", Legend: legend, Words: []string{}, CSV: "data/noise-spectrum.csv", Download: "CSV"}
+	head := heads("Band")
+	for _, c := range curves {
+		head = append(head, cell{Text: c.Name, Head: true})
+	}
+	rows := []row{}
+	for k, band := range b.res.Spectrum.Third {
+		line := []cell{{Text: bandName(band), Head: true}}
+		for _, c := range curves {
+			line = append(line, cell{Text: at(c.Y, k, 1)})
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	f.Table = newTable("Noise in third octaves, dB after matching", head, rows)
+	if len(curves) > 0 {
+		lo, hi := bandRange(b.res.Spectrum.Third)
+		f.SVG = svg(chart.Spectrum(chart.Text{ID: f.ID, Title: "Noise spectra of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, nil, lo, hi))
+	}
+	return f
+}
+
+// likenessView is how alike the takes are.
+type likenessView struct {
+	Words     []string
+	Spectral  table
+	Residual  table
+	Coherence table
+	Any       bool
+}
+
+func (b *builder) likeness() likenessView {
+	ls := b.res.Likeness
+	v := likenessView{Words: likenessWords(ls), Any: len(ls) > 0}
+	top := 0.0
+	for _, l := range ls {
+		if d := float64(l.Spectral); chart.Finite(d) && d > top {
+			top = d
+		}
+	}
+	v.Spectral = b.matrix("Spectral distance: rms difference of third-octave levels, dB", func(l analyze.Likeness) cell {
+		c := cell{Text: unit.Format(float64(l.Spectral), 1)}
+		switch d := float64(l.Spectral); {
+		case !l.Resolved:
+			c.Class = "grey"
+		case chart.Finite(d) && top > 0:
+			c.Class = "q" + number(int(min(4, d/top*5)))
+		}
+		return c
+	})
+	v.Residual = b.matrix("Null: level of what is left of the one less the other, dB below", func(l analyze.Likeness) cell {
+		return cell{Text: unit.Format(float64(l.Residual), 1)}
+	})
+	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", func(l analyze.Likeness) cell {
+		return cell{Text: unit.Format(float64(l.Coherence), 2)}
+	})
+	return v
+}
+
+// matrix sets every pair into a square table.
+func (b *builder) matrix(caption string, show func(analyze.Likeness) cell) table {
+	pairs := map[[2]int]cell{}
+	for _, l := range b.res.Likeness {
+		i, j := b.index(l.A), b.index(l.B)
+		if i < 0 || j < 0 {
+			continue
+		}
+		c := show(l)
+		pairs[[2]int{i, j}], pairs[[2]int{j, i}] = c, c
+	}
+	head := heads("Take")
+	rows := []row{}
+	for _, l := range b.labels {
+		head = append(head, cell{Text: l.Name, Head: true})
+	}
+	for i, l := range b.labels {
+		line := []cell{{Text: l.Name, Head: true, Swatch: l.Swatch}}
+		for j := range b.labels {
+			c, ok := pairs[[2]int{i, j}]
+			switch {
+			case i == j:
+				c = cell{Text: "·", Class: "self"}
+			case !ok:
+				c = cell{Text: "–", Class: "grey"}
+			}
+			line = append(line, c)
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	return newTable(caption, head, rows)
+}

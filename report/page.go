@@ -1,0 +1,284 @@
+package report
+
+import (
+	"fmt"
+	"html/template"
+	"strconv"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/report/chart"
+)
+
+// pageView is what the page template sees: one view for each section.
+type pageView struct {
+	Title    string
+	Policy   string
+	Symbols  template.HTML
+	Head     headView
+	Listen   listenView
+	Settings settingsView
+	Spectra  spectraView
+	Loudness loudnessView
+	Noise    noiseView
+	Likeness likenessView
+	Checks   checksView
+	Loopback *loopbackView
+	Method   methodView
+	Files    filesView
+	Notes    notesView
+}
+
+// label names a take wherever it appears, with its line and marker.
+type label struct {
+	Index  int
+	Name   string
+	Slug   string
+	Swatch template.HTML
+	Refs   []int // footnotes about this take
+}
+
+// cell is one cell of a table. Refs are footnote numbers.
+type cell struct {
+	Text   string
+	Class  string
+	Head   bool
+	Swatch template.HTML
+	Dial   template.HTML
+	Refs   []int
+}
+
+// row is one line of a table; Group starts a group of lines with a heading.
+type row struct {
+	Group string
+	Class string
+	Cells []cell
+}
+
+// table is a data table. Head and each row's Cells have the same length.
+type table struct {
+	Caption string
+	Head    []cell
+	Rows    []row
+	Wide    bool // may be scrolled sideways
+	Columns int
+}
+
+// figure is a plot with what must stand around it.
+type figure struct {
+	ID       string
+	Title    string
+	Axes     string // what the axes show, in words
+	SVG      template.HTML
+	Legend   []label
+	Words    []string // what to see
+	Table    table
+	CSV      string
+	Download string // link text
+}
+
+// svg marks a chart's output as markup: chart escapes every text it is given.
+func svg(s string) template.HTML { return template.HTML(s) } //nolint:gosec // see above
+
+// builder holds what the sections' views share.
+type builder struct {
+	res    *analyze.Result
+	labels []label
+	notes  footnotes
+}
+
+// newPage builds all views from a result.
+func newPage(res *analyze.Result, opts Options) (pageView, error) {
+	b := &builder{res: res, notes: collectFootnotes(res), labels: []label{}}
+	for i, t := range res.Takes {
+		b.labels = append(b.labels, label{Index: i, Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
+	}
+	notes, err := newNotes(res.Comparison.About)
+	if err != nil {
+		return pageView{}, fmt.Errorf("notes: %w", err)
+	}
+	return pageView{
+		Title:    orElse(res.Comparison.Title, "Untitled comparison"),
+		Policy:   contentPolicy,
+		Symbols:  svg(chart.Symbols()),
+		Head:     b.head(),
+		Listen:   b.listen(),
+		Settings: b.settings(),
+		Spectra:  b.spectra(),
+		Loudness: b.loudness(),
+		Noise:    b.noise(),
+		Likeness: b.likeness(),
+		Checks:   b.checks(),
+		Loopback: b.loopback(),
+		Method:   b.method(),
+		Files:    b.files(opts),
+		Notes:    notes,
+	}, nil
+}
+
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
+// heads turns texts into heading cells. A column of words, not of numbers, is
+// marked by a leading <.
+func heads(texts ...string) []cell {
+	out := make([]cell, 0, len(texts))
+	for _, t := range texts {
+		c := cell{Text: t, Head: true}
+		if words, ok := strings.CutPrefix(t, "<"); ok {
+			c.Text, c.Class = words, "t"
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// cells turns texts into number cells.
+func cells(texts ...string) []cell {
+	out := make([]cell, 0, len(texts))
+	for _, t := range texts {
+		out = append(out, cell{Text: t})
+	}
+	return out
+}
+
+// takeCell is a take's name as a line heading.
+func takeCell(l label) cell {
+	return cell{Text: l.Name, Head: true, Swatch: l.Swatch, Refs: l.Refs}
+}
+
+func newTable(caption string, head []cell, rows []row) table {
+	if rows == nil {
+		rows = []row{}
+	}
+	return table{Caption: caption, Head: head, Rows: rows, Columns: len(head), Wide: true}
+}
+
+// floats converts any of the unit types' slices.
+func floats[T ~float64](in []T) []float64 {
+	out := make([]float64, len(in))
+	for i, v := range in {
+		out[i] = float64(v)
+	}
+	return out
+}
+
+// whole returns the measures over the whole span, and false when there are
+// none.
+func whole(t analyze.Take) (analyze.Measures, bool) {
+	if len(t.Measures) == 0 {
+		return analyze.Measures{}, false
+	}
+	return t.Measures[0], true
+}
+
+// index returns a take's place in the result, −1 when there is none of that
+// name.
+func (b *builder) index(name string) int {
+	for i, t := range b.res.Takes {
+		if t.Name == name {
+			return i
+		}
+	}
+	return -1
+}
+
+// wholeName is the name of the span that covers everything.
+func (b *builder) wholeName() string {
+	if len(b.res.Timeline.Spans) == 0 {
+		return ""
+	}
+	return b.res.Timeline.Spans[0].Name
+}
+
+// sections are the spans after the whole.
+func (b *builder) sections() []analyze.Span {
+	if len(b.res.Timeline.Spans) < 2 {
+		return []analyze.Span{}
+	}
+	return b.res.Timeline.Spans[1:]
+}
+
+func (b *builder) chartSections() []chart.Section {
+	out := []chart.Section{}
+	for _, s := range b.sections() {
+		out = append(out, chart.Section{Name: s.Name, From: float64(s.From), To: float64(s.To)})
+	}
+	return out
+}
+
+// span returns the time that the plots over time cover.
+func (b *builder) span() (from, to float64) {
+	if len(b.res.Timeline.Spans) == 0 {
+		return 0, 1
+	}
+	s := b.res.Timeline.Spans[0]
+	return float64(s.From), float64(s.To)
+}
+
+// footnotes are the numbered doubts of the whole report.
+type footnotes []footnote
+
+type footnote struct {
+	Number int
+	Where  string
+	Text   string
+}
+
+// collectFootnotes numbers the result's warnings and those of its parts,
+// each once.
+func collectFootnotes(res *analyze.Result) footnotes {
+	out := footnotes{}
+	seen := map[string]bool{}
+	add := func(where, text string) {
+		key := where + "\x00" + text
+		if text == "" || seen[key] {
+			return
+		}
+		seen[key] = true
+		out = append(out, footnote{Number: len(out) + 1, Where: where, Text: text})
+	}
+	for _, w := range res.Warnings {
+		add(w.Where, w.Message)
+	}
+	for _, t := range res.Takes {
+		for i, m := range t.Measures {
+			for _, w := range m.Warnings {
+				if i > 0 {
+					w = m.Span + ": " + w
+				}
+				add(t.Name, w)
+			}
+		}
+		for _, w := range t.Noise.Warnings {
+			add(t.Name, "noise: "+w)
+		}
+	}
+	if res.Loopback != nil {
+		for _, w := range res.Loopback.Warnings {
+			add(res.Loopback.File, w)
+		}
+	}
+	return out
+}
+
+// about returns the numbers of the footnotes about any of the given subjects.
+func (f footnotes) about(where ...string) []int {
+	out := []int{}
+	for _, n := range f {
+		for _, w := range where {
+			if w != "" && n.Where == w {
+				out = append(out, n.Number)
+				break
+			}
+		}
+	}
+	return out
+}
+
+// number prints a count.
+func number(n int) string { return strconv.Itoa(n) }

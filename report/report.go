@@ -1,0 +1,117 @@
+// Package report turns a result into a folder that can be published: a page
+// with plots, the numbers behind it as JSON and CSV, and the hashes of what
+// was read. It measures nothing: every number comes from the result.
+package report
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"html/template"
+	"os"
+	"path/filepath"
+
+	"evenhand/analyze"
+	"evenhand/report/chart"
+	"evenhand/templates"
+)
+
+// Options are what Write needs beside the result.
+type Options struct {
+	// Manifest is the manifest as it was read, published beside the results;
+	// nil to leave it out.
+	Manifest []byte
+}
+
+const manifestName = "manifest.yaml"
+
+// contentPolicy lets the page use its own files and nothing else.
+const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'"
+
+// ErrNoTakes is returned for a result without a take.
+var ErrNoTakes = errors.New("report: the result holds no take")
+
+// Write writes the report into dir, an existing folder in which the published
+// audio files already stand where Published.Path says: index.html, style.css,
+// results.json, the CSV files under data and, when given, the manifest. The
+// same result gives the same bytes. On an error dir may hold a part of the
+// report; the caller throws it away.
+func Write(dir string, res *analyze.Result, opts Options) error {
+	if res == nil || len(res.Takes) == 0 {
+		return ErrNoTakes
+	}
+	put := func(name string, data []byte) error {
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+			return fmt.Errorf("report: %w", err)
+		}
+		if err := os.WriteFile(path, data, 0o644); err != nil {
+			return fmt.Errorf("report: %w", err)
+		}
+		return nil
+	}
+	html, err := render(res, opts)
+	if err != nil {
+		return fmt.Errorf("report: page: %w", err)
+	}
+	if err := put("index.html", html); err != nil {
+		return err
+	}
+	style, err := templates.Files().ReadFile("style.css")
+	if err != nil {
+		return fmt.Errorf("report: %w", err)
+	}
+	if err := put("style.css", append(style, chart.Palette()...)); err != nil {
+		return err
+	}
+	results, err := encode(res)
+	if err != nil {
+		return fmt.Errorf("report: results: %w", err)
+	}
+	if err := put("results.json", results); err != nil {
+		return err
+	}
+	for _, f := range csvFiles() {
+		data, err := f.bytes(res)
+		if err != nil {
+			return fmt.Errorf("report: %s: %w", f.path, err)
+		}
+		if err := put(f.path, data); err != nil {
+			return err
+		}
+	}
+	if len(opts.Manifest) > 0 {
+		return put(manifestName, opts.Manifest)
+	}
+	return nil
+}
+
+// render makes the page.
+func render(res *analyze.Result, opts Options) ([]byte, error) {
+	view, err := newPage(res, opts)
+	if err != nil {
+		return nil, err
+	}
+	t, err := template.ParseFS(templates.Files(), "*.html")
+	if err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	if err := t.ExecuteTemplate(&out, "index.html", view); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
+
+// encode makes results.json: indented, fields in the order of the types.
+func encode(res *analyze.Result) ([]byte, error) {
+	var out bytes.Buffer
+	e := json.NewEncoder(&out)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", " ")
+	if err := e.Encode(res); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}

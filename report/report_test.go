@@ -1,0 +1,301 @@
+package report
+
+import (
+	"bytes"
+	"encoding/csv"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// variants are the fixture's edge cases by name.
+func variants() map[string]*analyze.Result {
+	one := fixtureOf(fixtureTakes[:1])
+	many := make([]fixtureTake, 16)
+	for i := range many {
+		many[i] = fixtureTakes[i%4]
+		many[i].name = fmt.Sprintf("Take %d", i+1)
+		many[i].tilt -= 0.2 * float64(i/4)
+	}
+	long := make([]fixtureTake, 4)
+	copy(long, fixtureTakes[:4])
+	long[1].name = strings.Repeat("An endless name of a device with its year and batch ", 4)
+	long[2].name = strings.Repeat("Unbroken", 30)
+	long[3].name = `<b onclick="x()">&"'</b><script>alert(1)</script>`
+	hostile := fixtureOf(long)
+	hostile.Comparison.Title = `</title><script>alert(1)</script>`
+	hostile.Comparison.About = "<script>alert(1)</script>\n\n![pic](https://elsewhere.example/x.png) [local](secret.txt) [js](javascript:alert(1))\n\n# player\n"
+	hostile.Settings.Slots[0].Rows[0].Values[0].Written = `=cmd|' /C calc'!A0`
+	for i := range hostile.Takes {
+		hostile.Takes[i].Slug = fmt.Sprintf("take-%d", i+1)
+		hostile.Takes[i].Published.Path = fmt.Sprintf("audio/take-%d.flac", i+1)
+	}
+	void := fixture()
+	for i := range void.Takes {
+		t := &void.Takes[i]
+		t.Published, t.Noise = nil, analyze.Noise{Reason: "no pause is long enough"}
+		for k := range t.Measures {
+			m := &t.Measures[k]
+			m.Series = nil
+			m.Integrated, m.TruePeak, m.Crest = unit.LUFS(nan), unit.DBTP(math.Inf(-1)), unit.DB(nan)
+			for b := range m.Third {
+				m.Third[b] = unit.DB(math.Inf(-1))
+			}
+		}
+	}
+	for i := range void.Spectrum.Differences {
+		d := &void.Spectrum.Differences[i].Third
+		for b := range d.Difference {
+			d.Difference[b], d.HalfWidth[b], d.Resolved[b] = unit.DB(nan), unit.DB(nan), false
+		}
+	}
+	void.Likeness, void.Checks, void.Timeline.Overview = []analyze.Likeness{}, []analyze.Check{}, []unit.Number{}
+	dryless := fixture()
+	dryless.Timeline.Source, dryless.Timeline.SectionsSource = "Mossback", "none"
+	dryless.Timeline.Spans = dryless.Timeline.Spans[:1]
+	dryless.Spectrum.Against = "median of all"
+	dryless.Resolution.Source = "statistics"
+	looped := fixture()
+	looped.Loopback = &analyze.Loopback{File: "audio/loopback.wav", Broadband: 1.2, Loudness: 1.1, Peak: 1.4, Noise: -88, Lag: 120.5, Polarity: "same", Tilt: -0.1, Certain: false, Reason: "the loop is quiet",
+		Advice: []string{"Turn the reamp box down by 1.2 dB."}, Octaves: []analyze.OctaveLevel{{Band: analyze.Band{Label: "63", Centre: 63.1}, Level: -0.8, Measured: true}, {Band: analyze.Band{Label: "16k", Centre: 15849}}}}
+	return map[string]*analyze.Result{"usual": fixture(), "one": one, "many": fixtureOf(many), "hostile": hostile, "void": void, "dryless": dryless, "loopback": looped, "bare": {Takes: []analyze.Take{{Name: "Bare"}}}}
+}
+
+func write(t *testing.T, res *analyze.Result) string {
+	t.Helper()
+	dir := t.TempDir()
+	if err := Write(dir, res, Options{Manifest: []byte("title: Test\n")}); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+func read(t *testing.T, path string) string {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(b)
+}
+
+func TestGolden(t *testing.T) {
+	got := read(t, filepath.Join(write(t, fixture()), "index.html"))
+	path := filepath.Join("testdata", "index.golden.html")
+	if *update {
+		if err := os.WriteFile(path, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	g, w := strings.Split(got, "\n"), strings.Split(read(t, path), "\n")
+	for i := range max(len(g), len(w)) {
+		a, b := "(end)", "(end)"
+		if i < len(g) {
+			a = g[i]
+		}
+		if i < len(w) {
+			b = w[i]
+		}
+		if a != b {
+			t.Fatalf("line %d differs; run with -update if that is meant\n got: %.300s\nwant: %.300s", i+1, a, b)
+		}
+	}
+}
+
+// The page keeps its promises in every edge case: no inline style or script,
+// unique ids, links that lead somewhere, nothing from another host.
+func TestPageHoldsItsPromises(t *testing.T) {
+	ids := regexp.MustCompile(`\sid="([^"]*)"`)
+	fragments := regexp.MustCompile(`href="#([^"]*)"`)
+	refs := regexp.MustCompile(`(?:href|src)="([^"#][^"]*)"`)
+	for name, res := range variants() {
+		t.Run(name, func(t *testing.T) {
+			dir := write(t, res)
+			page := read(t, filepath.Join(dir, "index.html"))
+			for _, bad := range []string{" style=", "<style", "<script", "onclick=\"x", "%!", "ZgotmplZ", "NaN", "Inf", "<nil>", "\x00"} {
+				if strings.Contains(page, bad) {
+					i := strings.Index(page, bad)
+					t.Errorf("the page holds %q: …%s…", bad, page[max(0, i-80):min(len(page), i+80)])
+				}
+			}
+			seen := map[string]bool{}
+			for _, m := range ids.FindAllStringSubmatch(page, -1) {
+				if seen[m[1]] {
+					t.Errorf("id %q is used twice", m[1])
+				}
+				seen[m[1]] = true
+			}
+			for _, m := range fragments.FindAllStringSubmatch(page, -1) {
+				if !seen[m[1]] {
+					t.Errorf("link to #%s leads nowhere", m[1])
+				}
+			}
+			for _, m := range refs.FindAllStringSubmatch(page, -1) {
+				switch {
+				case strings.HasPrefix(m[1], "data:"), strings.HasPrefix(m[1], "audio/"), strings.HasPrefix(m[1], "https://studio.example/"):
+				default:
+					if _, err := os.Stat(filepath.Join(dir, filepath.FromSlash(m[1]))); err != nil {
+						t.Errorf("link to %s: %v", m[1], err)
+					}
+				}
+			}
+			if !bytes.Equal([]byte(page), []byte(read(t, filepath.Join(write(t, res), "index.html")))) {
+				t.Error("two runs give different pages")
+			}
+		})
+	}
+}
+
+func TestWeight(t *testing.T) {
+	dir := write(t, fixture())
+	total := 0
+	for _, f := range []string{"index.html", "style.css"} {
+		total += len(read(t, filepath.Join(dir, f)))
+	}
+	t.Logf("page and style: %d bytes", total)
+	if total > 200<<10 {
+		t.Errorf("the page weighs %d bytes before audio, more than 200 kB", total)
+	}
+}
+
+func TestResultsRoundTrip(t *testing.T) {
+	dir := write(t, fixture())
+	var back analyze.Result
+	if err := json.Unmarshal([]byte(read(t, filepath.Join(dir, "results.json"))), &back); err != nil {
+		t.Fatal(err)
+	}
+	if len(back.Takes) != len(fixtureTakes) || back.Takes[1].Gain.String() != "−4.6 dB" {
+		t.Errorf("read back %d takes, gain %s", len(back.Takes), back.Takes[1].Gain)
+	}
+}
+
+func TestWriteRefusesNothing(t *testing.T) {
+	for _, r := range []*analyze.Result{nil, {}} {
+		if err := Write(t.TempDir(), r, Options{}); !errors.Is(err, ErrNoTakes) {
+			t.Errorf("got %v", err)
+		}
+	}
+}
+
+func table2(t *testing.T, dir, name string) [][]string {
+	t.Helper()
+	rows, err := csv.NewReader(strings.NewReader(read(t, filepath.Join(dir, name)))).ReadAll()
+	if err != nil {
+		t.Fatalf("%s: %v", name, err)
+	}
+	return rows
+}
+
+func TestCSV(t *testing.T) {
+	dir := write(t, fixture())
+	third := table2(t, dir, "data/spectrum-third-octave.csv")
+	if want := 1 + 6*5*30; len(third) != want {
+		t.Errorf("third octaves: %d lines, want %d", len(third), want)
+	}
+	if third[0][4] != "level after matching (dB)" || third[1][2] != "25" {
+		t.Errorf("third octaves begin %q %q", third[0], third[1])
+	}
+	series := table2(t, dir, "data/loudness-over-time.csv")
+	if series[1][3] != "-inf" || series[1][0] != "Mossback" || series[2][1] != "0.5" {
+		t.Errorf("series begin %q %q", series[1], series[2])
+	}
+	settings := table2(t, dir, "data/settings.csv")
+	found := false
+	for _, line := range settings {
+		if line[0] == "fuzz" && line[2] == "level" {
+			found = true
+			if line[9] != "1.10" || line[7] != "5" {
+				t.Errorf("settings keep their spelling: %q", line)
+			}
+		}
+	}
+	if !found {
+		t.Error("no line for the fuzz’s level")
+	}
+}
+
+func TestCSVCellsAreNoFormulas(t *testing.T) {
+	for in, want := range map[string]string{"=1+1": "'=1+1", "@x": "'@x", "-4 dB": "-4 dB", "+12 dBu": "+12 dBu", "-cmd": "'-cmd", "+1=2": "'+1=2", "noon": "noon", " =1": "' =1", "": ""} {
+		if got := word(in); got != want {
+			t.Errorf("word(%q) = %q, want %q", in, got, want)
+		}
+	}
+}
+
+func TestSettingsView(t *testing.T) {
+	b, err := newPage(fixture(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := b.Settings
+	if got := v.Differs.Rows[0].Group; got != "Under test" {
+		t.Errorf("first group %q", got)
+	}
+	if n := len(v.Differs.Rows); n != 5 {
+		t.Errorf("%d lines differ or may differ, want 5", n)
+	}
+	if !v.Valve || v.Unstated != 4 {
+		t.Errorf("valve %v, unstated %d", v.Valve, v.Unstated)
+	}
+	res := fixture()
+	res.Settings.Slots[4].Rows[1].Differs = true
+	b, err = newPage(res, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(b.Settings.Uncontrolled) != 1 || b.Settings.Differs.Rows[0].Group != "Not held equal, and not allowed to move" {
+		t.Errorf("an uncontrolled difference is not shown first: %+v", b.Settings.Uncontrolled)
+	}
+}
+
+func TestHeadView(t *testing.T) {
+	p, err := newPage(fixture(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := map[string]int{"fails": 1, "caution": 1, "not measured": 1, "holds": 18}
+	for _, c := range p.Head.Tally {
+		if c.Count != want[c.Outcome.Word] {
+			t.Errorf("%d checks %s, want %d", c.Count, c.Outcome.Word, want[c.Outcome.Word])
+		}
+	}
+	if len(p.Head.Failed) != 1 || !strings.Contains(p.Head.Failed[0], "1 other control moved") {
+		t.Errorf("failed: %q", p.Head.Failed)
+	}
+}
+
+func TestNotes(t *testing.T) {
+	v, err := newNotes("# Top\n\n<b>raw</b> ![cat](http://x.example/c.png) [a](b.html) [c](//host/x) <javascript:alert(1)> https://ok.example/\n\n| a | b |\n|:-:|--:|\n| 1 | 2 |\n\n[![in](y.png)](https://z.example/)\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := string(v.HTML)
+	for _, bad := range []string{"<img", "<b>", "style=", "href=\"b.html\"", "//host", "href=\"javascript", "<h1", " id="} {
+		if strings.Contains(h, bad) {
+			t.Errorf("notes hold %q:\n%s", bad, h)
+		}
+	}
+	for _, good := range []string{"<h3>Top</h3>", "[picture: cat]", `href="https://ok.example/"`, `align="right"`, "[picture: in]"} {
+		if !strings.Contains(h, good) {
+			t.Errorf("notes lack %q:\n%s", good, h)
+		}
+	}
+	if len(v.Doubt) != 3 {
+		t.Errorf("doubts: %q", v.Doubt)
+	}
+	if v, err = newNotes(strings.Repeat("*a_ ", 17000)); err != nil || v.HTML != "" || len(v.Doubt) != 1 {
+		t.Errorf("long notes: %v, %q", err, v.Doubt)
+	}
+}

@@ -1,0 +1,247 @@
+package report
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+)
+
+// spectraView is tone: spectra and their differences.
+type spectraView struct {
+	Third       figure
+	Twelfth     figure
+	Against     string
+	Resolution  string
+	Strips      []stripView
+	StripTable  table
+	Sections    []sectionWords
+	Descriptors table
+	Corners     string
+}
+
+type stripView struct {
+	Label label
+	SVG   template.HTML
+	Words string
+}
+
+// sectionWords are a section's sentences.
+type sectionWords struct {
+	Name  string
+	Words []string
+}
+
+func (b *builder) spectra() spectraView {
+	res := b.res
+	v := spectraView{Against: res.Spectrum.Against, Resolution: resolutionWords(res.Resolution), Strips: []stripView{}, Sections: []sectionWords{}}
+	v.Third = b.spectrumFigure("third", "Third-octave spectra", res.Spectrum.Third, func(m analyze.Measures) []unit.DB { return m.Third })
+	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", res.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth })
+	v.Third.CSV, v.Twelfth.CSV = "data/spectrum-third-octave.csv", "data/spectrum-twelfth-octave.csv"
+
+	wholeName := b.wholeName()
+	against := b.againstWords()
+	reach := b.reach(wholeName)
+	lo, hi := bandRange(res.Spectrum.Third)
+	shown := []analyze.Difference{}
+	for _, d := range b.differences(wholeName) {
+		i := b.index(d.Take)
+		if d.Take == res.Spectrum.Against || i < 0 {
+			continue
+		}
+		shown = append(shown, d)
+		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third)
+		v.Third.Words = append(v.Third.Words, words)
+		band := b.counts(d.Third, res.Resolution.Third)
+		v.Strips = append(v.Strips, stripView{b.labels[i], svg(chart.Strip(
+			chart.Text{ID: fmt.Sprintf("diff%d", i), Title: d.Take + " less " + against, Desc: words},
+			chart.Curve{Name: d.Take, Take: i, X: centres(res.Spectrum.Third), Y: floats(d.Third.Difference)},
+			band, d.Third.Resolved, lo, hi, reach)), words})
+	}
+	v.StripTable = b.differenceTable(shown)
+	if len(v.Third.Words) == 0 {
+		v.Third.Words = []string{"There is nothing to compare with."}
+	}
+	for _, s := range b.sections() {
+		w := sectionWords{Name: s.Name, Words: []string{}}
+		for _, d := range b.differences(s.Name) {
+			if d.Take != res.Spectrum.Against {
+				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, d.Third))
+			}
+		}
+		if len(w.Words) > 0 {
+			v.Sections = append(v.Sections, w)
+		}
+	}
+	p := res.Parameters.Spectrum
+	v.Corners = fmt.Sprintf("Low is the part of the power below %s, high the part above %s, mid the rest.", p.LowMid, p.MidHigh)
+	rows := []row{}
+	for i, t := range res.Takes {
+		m, ok := whole(t)
+		if !ok {
+			continue
+		}
+		d := m.Descriptors
+		rows = append(rows, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
+			d.Centroid.String(), unit.Signed(float64(d.Tilt), 2), unit.Format(float64(d.Low), 1), unit.Format(float64(d.Mid), 1), unit.Format(float64(d.High), 1))...)})
+	}
+	v.Descriptors = newTable("Spectrum in five figures, whole performance", heads("Take", "Centroid", "Tilt, dB per octave", "Low, dB", "Mid, dB", "High, dB"), rows)
+	return v
+}
+
+// againstWords names what takes are compared with inside a sentence.
+func (b *builder) againstWords() string {
+	if a := b.res.Spectrum.Against; b.index(a) >= 0 || a == "" {
+		return orElse(a, "the others")
+	}
+	return "the " + strings.TrimPrefix(b.res.Spectrum.Against, "the ")
+}
+
+// differences returns the entries of one span.
+func (b *builder) differences(span string) []analyze.Difference {
+	out := []analyze.Difference{}
+	for _, d := range b.res.Spectrum.Differences {
+		if d.Span == span {
+			out = append(out, d)
+		}
+	}
+	return out
+}
+
+// counts is the least difference that counts per band: the larger of the
+// statistical half width and the session's resolution.
+func (b *builder) counts(d analyze.BandDifferences, session []unit.DB) []float64 {
+	out := floats(d.HalfWidth)
+	for i := range out {
+		if i < len(session) && !math.IsNaN(float64(session[i])) && (math.IsNaN(out[i]) || float64(session[i]) > out[i]) {
+			out[i] = float64(session[i])
+		}
+	}
+	return out
+}
+
+// reach is the range in dB that all difference strips share: the greatest
+// resolved difference, so that an unresolved outlier does not flatten them.
+func (b *builder) reach(span string) float64 {
+	r := 6.0
+	for _, d := range b.differences(span) {
+		for i, v := range floats(d.Third.Difference) {
+			if i < len(d.Third.Resolved) && d.Third.Resolved[i] && chart.Finite(v) {
+				r = math.Max(r, math.Abs(v))
+			}
+		}
+	}
+	return math.Min(r, 40)
+}
+
+func centres(bands []analyze.Band) []float64 {
+	out := make([]float64, len(bands))
+	for i, b := range bands {
+		out[i] = float64(b.Centre)
+	}
+	return out
+}
+
+func bandRange(bands []analyze.Band) (lo, hi float64) {
+	if len(bands) == 0 {
+		return 20, 20000
+	}
+	return float64(bands[0].Low), float64(bands[len(bands)-1].High)
+}
+
+func (b *builder) spectrumFigure(id, title string, bands []analyze.Band, pick func(analyze.Measures) []unit.DB) figure {
+	curves := []chart.Curve{}
+	f := figure{ID: "spectrum-" + id, Title: title, Axes: "Band level in dB after level matching, over frequency in Hz. Whole performance.", Legend: b.labels, Words: []string{}, Download: "CSV, all sections"}
+	head := heads("Band")
+	levels := [][]float64{}
+	for i, t := range b.res.Takes {
+		m, ok := whole(t)
+		if !ok {
+			continue
+		}
+		y := floats(pick(m))
+		levels = append(levels, y)
+		curves = append(curves, chart.Curve{Name: t.Name, Take: i, X: centres(bands), Y: y})
+		head = append(head, cell{Text: t.Name, Head: true})
+	}
+	rows := []row{}
+	for k, band := range bands {
+		line := []cell{{Text: bandName(band), Head: true}}
+		for _, y := range levels {
+			line = append(line, cell{Text: at(y, k, 1)})
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	f.Table = newTable(title+", dB", head, rows)
+	lo, hi := bandRange(bands)
+	f.SVG = svg(chart.Spectrum(chart.Text{ID: f.ID, Title: title + " of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, pitches(b.res.Comparison.Tuning), lo, hi))
+	return f
+}
+
+// at prints y[k], or an en dash where there is no such value.
+func at(y []float64, k, decimals int) string {
+	if k >= len(y) {
+		return "–"
+	}
+	return unit.Format(y[k], decimals)
+}
+
+func (b *builder) differenceTable(ds []analyze.Difference) table {
+	head := heads("Band")
+	for _, d := range ds {
+		head = append(head, cell{Text: d.Take, Head: true})
+	}
+	rows := []row{}
+	for k, band := range b.res.Spectrum.Third {
+		line := []cell{{Text: bandName(band), Head: true}}
+		for _, d := range ds {
+			c := cell{Text: "–"}
+			if k < len(d.Third.Difference) {
+				c.Text = unit.Signed(float64(d.Third.Difference[k]), 1)
+				if w := b.counts(d.Third, b.res.Resolution.Third); k < len(w) && chart.Finite(w[k]) {
+					c.Text += " ±" + unit.Format(w[k], 1)
+				}
+				if k >= len(d.Third.Resolved) || !d.Third.Resolved[k] {
+					c.Class = "grey"
+				}
+			}
+			line = append(line, c)
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	return newTable("Differences in dB to "+b.againstWords()+", with the least that counts; grey: not resolved", head, rows)
+}
+
+// pitches reads note names such as "B1" or "F#3" from a tuning, lowest first.
+// A4 is 440 Hz in equal temperament. Source: ISO 16:1975.
+func pitches(tuning string) []chart.Pitch {
+	steps := map[byte]int{'C': 0, 'D': 2, 'E': 4, 'F': 5, 'G': 7, 'A': 9, 'B': 11}
+	out := []chart.Pitch{}
+	for _, w := range strings.Fields(strings.ReplaceAll(tuning, ",", " ")) {
+		n, ok := steps[w[0]]
+		rest := w[1:]
+		if !ok || len(rest) == 0 {
+			continue
+		}
+		switch {
+		case strings.HasPrefix(rest, "#"):
+			n, rest = n+1, rest[1:]
+		case strings.HasPrefix(rest, "♯"):
+			n, rest = n+1, strings.TrimPrefix(rest, "♯")
+		case strings.HasPrefix(rest, "b"):
+			n, rest = n-1, rest[1:]
+		case strings.HasPrefix(rest, "♭"):
+			n, rest = n-1, strings.TrimPrefix(rest, "♭")
+		}
+		if len(rest) != 1 || rest[0] < '0' || rest[0] > '9' {
+			continue
+		}
+		midi := 12*(int(rest[0]-'0')+1) + n
+		out = append(out, chart.Pitch{Name: w, Hz: 440 * math.Pow(2, float64(midi-69)/12)})
+	}
+	return out
+}

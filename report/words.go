@@ -1,0 +1,347 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+// The sentences of the page. Each function makes them from numbers and leaves
+// out every difference that the measurement does not resolve.
+
+// list joins names: "A", "A and B", "A, B and C".
+func list(names []string) string {
+	switch n := len(names); n {
+	case 0:
+		return ""
+	case 1:
+		return names[0]
+	default:
+		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
+	}
+}
+
+// listUpTo joins at most most names and counts the others.
+func listUpTo(names []string, most int) string {
+	if len(names) <= most {
+		return list(names)
+	}
+	return strings.Join(names[:most], ", ") + " and " + plural(len(names)-most, "other", "others")
+}
+
+// plural prints a count with its noun.
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return number(n) + " " + many
+}
+
+// countWord writes small counts out, for the start of a sentence.
+func countWord(n int) string {
+	words := [...]string{"No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve"}
+	if n >= 0 && n < len(words) {
+		return words[n]
+	}
+	return number(n)
+}
+
+// dB prints an unsigned level difference with the digits that it supports.
+func dB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
+
+// run is a stretch of neighbouring bands with a resolved difference of one
+// sign.
+type run struct {
+	first, last, peak int
+	value             float64 // the difference at peak
+}
+
+func resolvedRuns(d analyze.BandDifferences, n int) []run {
+	var out []run
+	open := false
+	for i := range n {
+		v, ok := 0.0, false
+		if i < len(d.Difference) && i < len(d.Resolved) && d.Resolved[i] {
+			v = float64(d.Difference[i])
+			ok = !math.IsNaN(v) && !math.IsInf(v, 0) && v != 0
+		}
+		if !ok {
+			open = false
+			continue
+		}
+		if open && (v > 0) == (out[len(out)-1].value > 0) {
+			r := &out[len(out)-1]
+			r.last = i
+			if math.Abs(v) > math.Abs(r.value) {
+				r.peak, r.value = i, v
+			}
+			continue
+		}
+		out, open = append(out, run{i, i, i, v}), true
+	}
+	return out
+}
+
+// spectrumWords says in one sentence how a take's level-matched spectrum
+// differs from the one it is compared with: the greatest resolved differences
+// in order of frequency, and the ends of the range where nothing is resolved.
+func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences) string {
+	n := len(bands)
+	runs := resolvedRuns(d, n)
+	if len(runs) == 0 {
+		return fmt.Sprintf("%s: no difference to %s is resolved in any band.", take, against)
+	}
+	lowest, highest := runs[0].first, runs[len(runs)-1].last
+	const most = 3
+	sort.SliceStable(runs, func(i, j int) bool { return math.Abs(runs[i].value) > math.Abs(runs[j].value) })
+	rest := 0
+	if len(runs) > most {
+		rest = len(runs) - most
+		runs = runs[:most]
+	}
+	sort.Slice(runs, func(i, j int) bool { return runs[i].first < runs[j].first })
+	parts := []string{}
+	for k, r := range runs {
+		more := "more"
+		if r.value < 0 {
+			more = "less"
+		}
+		than := ""
+		if k == 0 {
+			than = " than " + against
+		}
+		switch octaves := math.Log2(float64(bands[r.last].High) / float64(bands[r.first].Low)); {
+		case octaves <= 1.01:
+			parts = append(parts, fmt.Sprintf("%s %s%s around %s", dB(r.value), more, than, bandName(bands[r.peak])))
+		case r.last == n-1:
+			parts = append(parts, fmt.Sprintf("up to %s %s%s above %s", dB(r.value), more, than, bandName(bands[r.first])))
+		case r.first == 0:
+			parts = append(parts, fmt.Sprintf("up to %s %s%s below %s", dB(r.value), more, than, bandName(bands[r.last])))
+		default:
+			parts = append(parts, fmt.Sprintf("up to %s %s%s from %s to %s", dB(r.value), more, than, bandName(bands[r.first]), bandName(bands[r.last])))
+		}
+	}
+	s := take + " has " + list(parts)
+	if rest > 0 {
+		s += ", and " + plural(rest, "smaller difference", "smaller differences") + " elsewhere"
+	}
+	const end = 3 // bands
+	var none []string
+	if lowest >= end {
+		none = append(none, "below "+bandName(bands[lowest]))
+	}
+	if n-1-highest >= end {
+		none = append(none, "above "+bandName(bands[highest]))
+	}
+	if len(none) > 0 {
+		s += "; " + list(none) + " no difference is resolved"
+	}
+	return s + "."
+}
+
+// bandName prints a band's nominal frequency with its unit.
+func bandName(b analyze.Band) string {
+	l := strings.TrimSpace(strings.TrimSuffix(b.Label, "Hz"))
+	switch {
+	case l == "":
+		return b.Centre.String()
+	case strings.HasSuffix(l, "k"):
+		return strings.TrimSpace(strings.TrimSuffix(l, "k")) + " kHz"
+	}
+	return l + " Hz"
+}
+
+// resolutionWords says what the smallest difference that counts rests on.
+func resolutionWords(r analyze.Resolution) string {
+	if r.Source != "repeat" {
+		return "No take was recorded twice, so what the session itself repeats is unknown: only differences beyond the statistical band of the averaged spectra count here."
+	}
+	pairs := []string{}
+	for _, p := range r.Repeats {
+		pairs = append(pairs, p.Take+" repeats "+p.Of)
+	}
+	s := "What counts as a difference is what exceeds the session's own repeat (" + list(pairs) + ") and the statistical band of the averaged spectra."
+	if l := float64(r.Level); !math.IsNaN(l) {
+		s += " Level repeats within " + unit.Format(math.Abs(l), 2) + " dB."
+	}
+	return s
+}
+
+// levelPoint is one take's value for a comparison in words.
+type levelPoint struct {
+	name  string
+	value float64
+}
+
+// extremes returns the points with the least and the greatest finite value.
+func extremes(ps []levelPoint) (lo, hi levelPoint, ok bool) {
+	for _, p := range ps {
+		if math.IsNaN(p.value) || math.IsInf(p.value, 0) {
+			continue
+		}
+		if !ok || p.value < lo.value {
+			lo = p
+		}
+		if !ok || p.value > hi.value {
+			hi = p
+		}
+		ok = true
+	}
+	return lo, hi, ok
+}
+
+// loudnessWords says how far the takes lay apart as recorded and what the
+// match did. resolution is the level that the session repeats, NaN when
+// unknown.
+func loudnessWords(integrated []levelPoint, resolution float64) string {
+	lo, hi, ok := extremes(integrated)
+	if !ok {
+		return "No integrated loudness could be measured."
+	}
+	d := hi.value - lo.value
+	if lo.name == hi.name {
+		return fmt.Sprintf("%s was recorded at %s.", lo.name, unit.LUFS(lo.value))
+	}
+	if d < 0.05 || (!math.IsNaN(resolution) && d < math.Abs(resolution)) {
+		return "As recorded, the takes do not differ in loudness by more than can be told."
+	}
+	return fmt.Sprintf("As recorded, the takes lay up to %s apart: %s was the loudest (%s), %s the quietest (%s).",
+		unit.LU(d), hi.name, unit.LUFS(hi.value), lo.name, unit.LUFS(lo.value))
+}
+
+// crestWords says which take is the most and which the least compressed.
+func crestWords(crest []levelPoint) string {
+	lo, hi, ok := extremes(crest)
+	if !ok || lo.name == hi.name || hi.value-lo.value < 0.5 {
+		return ""
+	}
+	return fmt.Sprintf("%s keeps the most of its peaks (crest factor %s), %s the least (%s).",
+		hi.name, dB(hi.value), lo.name, dB(lo.value))
+}
+
+// alternativeWords says how far other conventions of matching would disagree
+// with the one used, over the whole span.
+func alternativeWords(alts []analyze.Alternative) string {
+	var most analyze.Alternative
+	found := false
+	for _, a := range alts {
+		s := float64(a.Spread)
+		if math.IsNaN(s) || math.IsInf(s, 0) {
+			continue
+		}
+		if !found || a.Spread > most.Spread {
+			most, found = a, true
+		}
+	}
+	if !found {
+		return "Other ways of matching could not be worked out."
+	}
+	if most.Spread < 0.5 {
+		return "A-weighted, unweighted and 468-weighted matching would ask for the same gains within 0.5 dB: the choice of weighting hardly matters here."
+	}
+	s := fmt.Sprintf("No one figure is right for a dull and a bright take at once. The ways of matching disagree most over %s: %s between the greatest and the least gain they ask for.",
+		most.Take, dB(float64(most.Spread)))
+	name, v := "A-weighted", float64(most.AWeighted)
+	if u := float64(most.Unweighted); math.Abs(u) > math.Abs(v) || math.IsNaN(v) {
+		name, v = "unweighted", u
+	}
+	if w := float64(most.Weighted468); math.Abs(w) > math.Abs(v) || math.IsNaN(v) {
+		name, v = "468-weighted", w
+	}
+	if !math.IsNaN(v) && math.Abs(v) >= 0.05 {
+		way := "louder"
+		if v < 0 {
+			way = "quieter"
+		}
+		s += fmt.Sprintf(" Matched by %s level it would play %s %s than it does here.", name, dB(v), way)
+	}
+	return s
+}
+
+// noiseWords says which take is the noisiest after matching and of what kind
+// its noise is. Gated takes and takes without a measurement are named apart.
+func noiseWords(takes []analyze.Take) []string {
+	out := []string{}
+	var ps []levelPoint
+	var gated, missing []string
+	byName := map[string]analyze.Noise{}
+	for _, t := range takes {
+		switch {
+		case !t.Noise.Measured:
+			missing = append(missing, t.Name)
+		case t.Noise.Gated:
+			gated = append(gated, t.Name)
+		default:
+			ps = append(ps, levelPoint{t.Name, float64(t.Noise.AsMatched.AWeighted)})
+			byName[t.Name] = t.Noise
+		}
+	}
+	if lo, hi, ok := extremes(ps); ok {
+		n := byName[hi.name]
+		s := fmt.Sprintf("After matching, %s has the most noise in the pauses: %s A-weighted", hi.name, unit.DBFS(hi.value))
+		switch d := hi.value - lo.value; {
+		case lo.name == hi.name:
+			s = fmt.Sprintf("After matching, the pauses of %s hold %s of A-weighted noise", hi.name, unit.DBFS(hi.value))
+		case d < 1:
+			s = fmt.Sprintf("After matching, the takes are alike in noise within %s A-weighted, around %s", dB(d), unit.DBFS(hi.value))
+		default:
+			s += fmt.Sprintf(", %s above %s, the quietest", dB(d), lo.name)
+		}
+		hum, hiss := float64(n.AsMatched.Hum), float64(n.AsMatched.Hiss)
+		switch {
+		case math.IsNaN(hum) || math.IsNaN(hiss):
+		case hum-hiss >= 3:
+			s += "; it is mostly hum"
+		case hiss-hum >= 3:
+			s += "; it is mostly hiss"
+		default:
+			s += "; hum and hiss are about equal in it"
+		}
+		out = append(out, s+".")
+	}
+	if len(gated) > 0 {
+		out = append(out, fmt.Sprintf("The pauses of %s were closed by a noise gate or muted: those figures describe the gate, not the circuit.", list(gated)))
+	}
+	if len(missing) > 0 {
+		out = append(out, fmt.Sprintf("Noise was not measured for %s.", list(missing)))
+	}
+	return out
+}
+
+// likenessWords names the most and the least alike pair.
+func likenessWords(ls []analyze.Likeness) []string {
+	out := []string{}
+	var near, far *analyze.Likeness
+	unresolved := 0
+	for i := range ls {
+		l := &ls[i]
+		if v := float64(l.Spectral); math.IsNaN(v) || math.IsInf(v, 0) {
+			continue
+		}
+		if !l.Resolved {
+			unresolved++
+			continue
+		}
+		if near == nil || l.Spectral < near.Spectral {
+			near = l
+		}
+		if far == nil || l.Spectral > far.Spectral {
+			far = l
+		}
+	}
+	if far != nil {
+		s := fmt.Sprintf("Furthest apart in tone are %s and %s (%s rms over the third-octave bands)", far.A, far.B, dB(float64(far.Spectral)))
+		if near != far {
+			s += fmt.Sprintf("; closest, of those that can be told apart, are %s and %s (%s)", near.A, near.B, dB(float64(near.Spectral)))
+		}
+		out = append(out, s+".")
+	}
+	if unresolved > 0 {
+		out = append(out, fmt.Sprintf("%s cannot be told apart in tone by this measurement and %s shown in grey.", plural(unresolved, "pair", "pairs"), map[bool]string{true: "is", false: "are"}[unresolved == 1]))
+	}
+	return out
+}
