@@ -30,7 +30,7 @@ type Closing struct {
 }
 
 // trace holds levels in dB of 10 ms frames of the first difference, which
-// weighs hiss and not the low notes; still marks frames without any change.
+// weighs hiss and not the low notes.
 type trace struct {
 	first int // of level[0], in frames of 10 ms from the start of the stretch; ≤ 0
 	level []float32
@@ -42,11 +42,13 @@ type tracer struct {
 	frames         int   // of 10 ms
 	skipped        int
 	power          []float64
-	count          []int
 	mono           []float64 // from the start of the stretch, mean of the channels
 	first          int64
 	last           []float64 // samples of the channels, lag frames back
 	seen           int64     // frames read since start
+	finished       bool
+	trace          trace
+	closed         *Closing
 }
 
 func newTracer(rate int, s Stretch) tracer {
@@ -57,17 +59,15 @@ func newTracer(rate int, s Stretch) tracer {
 		start: s.First - int64(before*h), frames: before + within, skipped: before}
 }
 
-func (t *tracer) begin() int64 { return t.start }
-
 // write takes the frames of the block, which begins at frame pos, that belong
-// to the trace.
-func (t *tracer) write(block [][]float64, pos int64) {
+// to the trace, and says whether it is complete.
+func (t *tracer) write(block [][]float64, pos int64) (complete bool) {
 	from, to := max(0, t.start-pos), min(int64(len(block[0])), t.start+int64(t.frames*t.hop)-pos)
 	if from >= to {
-		return
+		return false
 	}
 	if t.power == nil {
-		t.power, t.count = make([]float64, t.frames), make([]int, t.frames)
+		t.power = make([]float64, t.frames)
 		t.last = make([]float64, len(block)*t.lag)
 	}
 	for c, b := range block {
@@ -90,24 +90,33 @@ func (t *tracer) write(block [][]float64, pos int64) {
 		}
 		t.mono = append(t.mono, s/float64(len(block)))
 	}
-	t.seen += to - from
-}
-
-func (t *tracer) finish() trace {
-	n := int(t.seen) / t.hop
-	r := trace{first: -t.skipped, level: make([]float32, n)}
-	for i := range n {
-		r.level[i] = float32(unit.FromPower(t.power[i] / float64(t.hop)))
+	if t.seen += to - from; t.seen < int64(t.frames*t.hop) {
+		return false
 	}
-	t.power, t.last = nil, nil
-	return r
+	t.finish()
+	return true
 }
 
-// closing looks for a gate that closes within the pause and lets go of the
-// samples kept for it. A fall counts when the level before it is steady and
-// noise-like, and not merely the slower start of the same decay.
+// finish sets trace and closed from what was written and lets go of the rest.
+// It may be called again.
+func (t *tracer) finish() {
+	if t.finished {
+		return
+	}
+	t.finished = true
+	n := int(t.seen) / t.hop
+	t.trace = trace{first: -t.skipped, level: make([]float32, n)}
+	for i := range n {
+		t.trace.level[i] = float32(unit.FromPower(t.power[i] / float64(t.hop)))
+	}
+	t.closed = t.closing(t.trace)
+	t.power, t.last, t.mono = nil, nil, nil
+}
+
+// closing looks for a gate that closes within the pause. A fall counts when the
+// level before it is steady and noise-like, and not merely the slower start of
+// the same decay.
 func (t *tracer) closing(r trace) *Closing {
-	defer func() { t.mono = nil }()
 	if len(r.level) <= t.skipped {
 		return nil
 	}
@@ -232,7 +241,8 @@ func decide(r *Result, step float64) {
 
 // Gate looks for a gate with the help of the dry recording: the take falls by
 // 12 dB or more within 60 ms and stays down while the dry recording, well above
-// its own noise before and after, falls by less than 3 dB. Both results are of
+// its own noise before and after, falls by less than a quarter of that and less
+// than 6 dB. Both results are of
 // the same pauses, given in the same order, each in its recording's own frames.
 // It returns whether most of the pauses that the take and the dry recording
 // have in common, or at least two of them, show that, and what was seen. It
@@ -284,8 +294,8 @@ func fallsAlone(dry, take trace) (fall float64, ok bool) {
 			if before-after < 12 || float64(slices.Max(t[i+e:n])) > after+6 {
 				continue
 			}
-			dryBefore, dryAfter := med(d[i-9:i-4]), med(d[i+e+4:min(n, i+e+9)])
-			if dryBefore-dryAfter < 3 && dryAfter > floor+6 {
+			dryBefore, dryAfter := med(d[i-6:i-2]), med(d[i+e+2:i+e+6])
+			if dryBefore-dryAfter < min(6, (before-after)/4) && dryAfter > floor+6 {
 				return before - after, true
 			}
 		}

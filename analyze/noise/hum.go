@@ -27,25 +27,26 @@ const (
 // four-term window with side lobes below −92 dB, so that loud hum does not raise
 // the hiss between its lines) and padded with zeros.
 type comb struct {
-	step      int // reduction of the rate
-	rate      float64
-	filter    []float64
-	fft       *dsp.FFT
-	spread    float64 // bins that one independent value of the density covers
-	x         []float64
-	spectrum  []complex128
-	density   []float64
-	sums      []float64 // running sum of density
-	width     float64   // of a bin of the padded spectrum, Hz
-	harmonics int
-	bases     []float64
-	grids     [][]cell // per base: [candidate*harmonics + k−1]
-	low       []float64
-	lowFrom   float64
-	to        float64
-	pieces    int
-	seconds   float64
-	shape     float64 // equivalent averages of the noise beside a line, both sides
+	step          int // reduction of the rate
+	rate          float64
+	filter        []float64
+	fft           *dsp.Complex
+	spread        float64 // bins that one independent value of the density covers
+	x, y          []float64
+	window        []float64
+	first, second []complex128
+	density       []float64
+	sums          []float64 // running sum of density
+	width         float64   // of a bin of the padded spectrum, Hz
+	harmonics     int
+	bases         []float64
+	grids         [][]cell // per base: [candidate*harmonics + k−1]
+	low           []float64
+	lowFrom       float64
+	to            float64
+	pieces        int
+	seconds       float64
+	shape         float64 // equivalent averages of the noise beside a line, both sides
 }
 
 type cell struct{ line, left, right, lobe, lobeWidth float64 }
@@ -56,8 +57,9 @@ func newComb(rate int, p Params) *comb {
 	if c.step > 1 {
 		c.filter = lowPass(16*c.step+1, 0.5/float64(c.step))
 	}
-	n := dsp.NextPow2(3 * (pieceFrames(rate)/c.step + 1))
-	c.fft, c.x, c.spectrum = dsp.NewFFT(n), make([]float64, n), make([]complex128, n/2+1)
+	n := dsp.NextPow2(2 * (pieceFrames(rate)/c.step + 1))
+	c.fft, c.x, c.y = dsp.NewComplex(n), make([]float64, n), make([]float64, n)
+	c.first, c.second = make([]complex128, n/2+1), make([]complex128, n/2+1)
 	c.density, c.sums = make([]float64, n/2+1), make([]float64, n/2+2)
 	c.width = c.rate / float64(n)
 	c.bases = []float64{50, 60}
@@ -114,45 +116,68 @@ func window(u float64) float64 {
 	return 0.35875 - 0.48829*math.Cos(u) + 0.14128*math.Cos(2*u) - 0.01168*math.Cos(3*u)
 }
 
-// transform sets density and sums from one channel and returns the length of
-// what was transformed, in s, or 0 when it is too short.
-func (c *comb) transform(x []float64) float64 {
-	n := len(x)
+// transform sets density, the sum over the channels, and sums, and returns the
+// length of what was transformed, in s, or 0 when it is too short.
+func (c *comb) transform(x [][]float64) float64 {
+	n := len(x[0])
 	if c.step > 1 {
-		n = (len(x)-len(c.filter))/c.step + 1
+		n = (n-len(c.filter))/c.step + 1
 	}
 	n = min(n, len(c.x))
 	if n < 16 {
 		return 0
 	}
-	mean, energy := 0.0, 0.0
-	for i := range n {
-		if c.step == 1 {
-			c.x[i] = x[i]
-		} else {
-			s := 0.0
-			for j, h := range c.filter {
-				s += h * x[i*c.step+j]
-			}
-			c.x[i] = s
+	if len(c.window) != n {
+		c.window = make([]float64, n)
+		for i := range c.window {
+			c.window[i] = window(float64(i) / float64(n))
 		}
-		mean += c.x[i]
 	}
-	mean /= float64(n)
-	for i := range n {
-		w := window(float64(i) / float64(n))
+	energy := 0.0
+	for _, w := range c.window {
 		energy += w * w
-		c.x[i] = (c.x[i] - mean) * w
 	}
-	clear(c.x[n:])
-	c.spectrum = c.fft.Forward(c.spectrum, c.x)
 	scale := 2 / (c.rate * energy)
-	for k, v := range c.spectrum {
-		d := (real(v)*real(v) + imag(v)*imag(v)) * scale
-		c.density[k] = d
+	clear(c.density)
+	for i := 0; i < len(x); i += 2 {
+		c.reduce(c.x, x[i], n)
+		if i+1 < len(x) {
+			c.reduce(c.y, x[i+1], n)
+		} else {
+			clear(c.y)
+		}
+		c.first, c.second = c.fft.Pair(c.first, c.second, c.x, c.y)
+		for k, u := range c.first {
+			v := c.second[k]
+			c.density[k] += (real(u)*real(u) + imag(u)*imag(u) + real(v)*real(v) + imag(v)*imag(v)) * scale
+		}
+	}
+	for k, d := range c.density {
 		c.sums[k+1] = c.sums[k] + d
 	}
 	return float64(n) / c.rate
+}
+
+// reduce sets dst to n windowed frames of x at the lower rate, without their
+// mean, and to zeros.
+func (c *comb) reduce(dst, x []float64, n int) {
+	mean := 0.0
+	for i := range n {
+		s := x[i]
+		if c.step > 1 {
+			s = 0
+			for j, v := range x[i*c.step:][:len(c.filter)] {
+				s += c.filter[j] * v
+			}
+		}
+		dst[i] = s
+		mean += s
+	}
+	mean /= float64(n)
+	for i, w := range c.window {
+		dst[i] = (dst[i] - mean) * w
+	}
+	clear(dst[n:])
 }
 
 // between is the sum of density and the number of bins from lo to hi Hz.
@@ -168,31 +193,23 @@ func (c *comb) between(lo, hi float64) (sum, bins float64) {
 // add takes in a piece. Channels are summed as powers and counted as one in the
 // test, since they may be copies.
 func (c *comb) add(x [][]float64) {
-	counted := false
-	for _, b := range x {
-		t := c.transform(b)
-		// The window must tell multiples of 50 Hz apart and leave noise
-		// between them.
-		bin := 1 / max(t, 1e-9)
-		far := min(farFloor, 25/bin)
-		if far < nearFloor+2 {
-			continue
-		}
-		if !counted {
-			counted = true
-			c.pieces++
-			c.seconds += t
-			c.shape += 2 * (far - nearFloor) / c.spread
-		}
-		for k, d := range c.density {
-			c.low[k] += d
-		}
-		for g, base := range c.bases {
-			for i := range gridLen {
-				f := candidate(base, i)
-				for k := 1; k <= c.harmonics; k++ {
-					c.grids[g][i*c.harmonics+k-1].add(c, f*float64(k), bin, far)
-				}
+	t := c.transform(x)
+	// The window must tell multiples of 50 Hz apart and leave noise between them.
+	far := min(farFloor, 25*t)
+	if far < nearFloor+2 {
+		return
+	}
+	c.pieces++
+	c.seconds += t
+	c.shape += 2 * (far - nearFloor) / c.spread
+	for k, d := range c.density {
+		c.low[k] += d
+	}
+	for g, base := range c.bases {
+		for i := range gridLen {
+			f := candidate(base, i)
+			for k := 1; k <= c.harmonics; k++ {
+				c.grids[g][i*c.harmonics+k-1].add(c, f*float64(k), 1/t, far)
 			}
 		}
 	}
@@ -217,7 +234,7 @@ func (c *comb) interpolated(f float64) float64 {
 	return max(0, b+u*((d-a)/2+u*((a+d)/2-b)))
 }
 
-// floor is the density beside the line, summed over pieces and channels:
+// floor is the density beside the line, summed over pieces like the others:
 // interpolated on a log scale between the two sides, with the bias of the
 // geometric mean of estimates taken off.
 func (e cell) floor(shape float64) float64 {
@@ -267,7 +284,7 @@ func (c *comb) find(channels int) found {
 	n := float64(channels * c.pieces)
 	for k, e := range row {
 		if c.logP(e) < math.Log(FalseAlarm) {
-			r.lines[k] = max(0, e.lobe-e.floor(c.shape)*e.lobeWidth/n) / n
+			r.lines[k] = max(0, e.lobe-e.floor(c.shape)*e.lobeWidth/float64(c.pieces)) / n
 			r.hum += r.lines[k]
 		}
 	}
@@ -323,16 +340,25 @@ func (c *comb) score(g, i int, weights []float64) float64 {
 
 // refine puts a parabola through the score around its best candidate.
 func (c *comb) refine(g, at int) float64 {
-	f := candidate(c.bases[g], at)
-	if at == 0 || at == gridLen-1 {
-		return f
-	}
 	w := c.weights(g)
-	a, b, d := c.score(g, at-1, w), c.score(g, at, w), c.score(g, at+1, w)
-	if q := a - 2*b + d; q < 0 {
-		f += gridStep * max(-1, min(1, (a-d)/(2*q)))
+	s := make([]float64, gridLen)
+	for i := max(0, at-1); i < min(gridLen, at+2); i++ {
+		s[i] = c.score(g, i, w)
 	}
-	return f
+	return candidate(c.bases[g], at) + gridStep*vertex(s, at)
+}
+
+// vertex is where the parabola through y[at] and its neighbours has its top,
+// relative to at, within ±1; 0 at the ends of y.
+func vertex(y []float64, at int) float64 {
+	if at == 0 || at == len(y)-1 {
+		return 0
+	}
+	a, b, d := y[at-1], y[at], y[at+1]
+	if q := a - 2*b + d; q < 0 {
+		return max(-1, min(1, (a-d)/(2*q)))
+	}
+	return 0
 }
 
 // logP is the logarithm of the probability that noise alone gives a line at

@@ -125,7 +125,8 @@ type Meter struct {
 	p              Params
 	pos            int64
 	pauses         []*pause // usable ones, in order
-	next           int
+	next           int      // the one being measured
+	traced         int      // the first whose trace is not complete
 	longest        int64
 	given          int
 
@@ -219,8 +220,10 @@ func (m *Meter) Write(block [][]float64) error {
 			return fmt.Errorf("noise: channels of %d and %d frames in one block", n, len(b))
 		}
 	}
-	for i := m.next; i < len(m.pauses) && m.pauses[i].tracer.begin() < m.pos+int64(n); i++ {
-		m.pauses[i].tracer.write(block, m.pos)
+	for i := m.traced; i < len(m.pauses) && m.pauses[i].tracer.start < m.pos+int64(n); i++ {
+		if m.pauses[i].tracer.write(block, m.pos) {
+			m.traced++ // they end in the order in which they begin
+		}
 	}
 	for m.next < len(m.pauses) {
 		q := m.pauses[m.next]
@@ -376,8 +379,8 @@ func (m *Meter) level(q *pause) PauseLevel {
 		Duration:   unit.Seconds(float64(q.frames) / float64(m.rate)),
 		Unweighted: unit.DBFS(math.NaN()), AWeighted: unit.DBFS(math.NaN()),
 	}
-	l.trace = q.tracer.finish()
-	l.Closing = q.tracer.closing(l.trace)
+	q.tracer.finish()
+	l.trace, l.Closing = q.tracer.trace, q.tracer.closed
 	if q.segments > 0 {
 		s := float64(q.segments)
 		l.Unweighted, l.AWeighted = level(q.power/s), level(q.a/s)

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/cmplx"
 
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
@@ -101,27 +102,35 @@ func Split(dry, take Signal, rate int, p Params) (SplitResult, error) {
 		i++
 		j++
 	}
+	if l := float64(take.Result.Hum); !math.IsNaN(l) {
+		s.hum = unit.ToPower(l)
+	}
 	s.result(&r)
 	return r, nil
 }
+
+// humLeft is how far below the hum a carried-in part is not believed, in dB:
+// the mains frequency wanders, so that the lines do not cancel wholly.
+const humLeft = 35
 
 type splitter struct {
 	rate     int
 	w        *welch
 	comb     *comb
 	x, y     []float64
-	dry      []complex128
 	xx, yy   []float64
 	xy       []complex128
 	segments int
 	averages float64
+	window   []float64
+	hum      float64 // power of the lines taken off the take
 }
 
 func newSplitter(rate int, p Params) *splitter {
 	w := newWelch(rate, p)
 	n := len(w.sum)
 	return &splitter{rate: rate, w: w, comb: newComb(rate, p), x: make([]float64, pieceFrames(rate)), y: make([]float64, pieceFrames(rate)),
-		dry: make([]complex128, n), xx: make([]float64, n), yy: make([]float64, n), xy: make([]complex128, n)}
+		xx: make([]float64, n), yy: make([]float64, n), xy: make([]complex128, n)}
 }
 
 func (s *splitter) pause(dry, take Signal, a, b *pause) error {
@@ -171,46 +180,56 @@ func (s *splitter) removeHum(x []float64, r Result) {
 	if len(r.Lines) == 0 {
 		return
 	}
-	t := s.comb.transform(x)
+	t := s.comb.transform([][]float64{x})
 	if t == 0 {
 		return
 	}
-	f, best := float64(r.Mains), -1.0
-	for i := -40; i <= 40; i++ {
-		g, sum := float64(r.Mains)+float64(i)*gridStep, 0.0
+	const reach = 40 // steps of the grid to both sides: 0.2 Hz
+	var fit [2*reach + 1]float64
+	at := 0
+	for i := range fit {
+		f := float64(r.Mains) + float64(i-reach)*gridStep
 		for _, l := range r.Lines {
 			if l.Harmonic <= searchHarmonics || l.Harmonic == r.Lines[0].Harmonic {
-				sum += s.comb.density[min(len(s.comb.density)-1, int(g*float64(l.Harmonic)/s.comb.width+0.5))]
+				fit[i] += s.comb.interpolated(f * float64(l.Harmonic))
 			}
 		}
-		if sum > best {
-			f, best = g, sum
+		if fit[i] > fit[at] {
+			at = i
 		}
 	}
-	w := dsp.Hann(len(x))
+	f := float64(r.Mains) + (float64(at-reach)+vertex(fit[:], at))*gridStep
+	w := s.hann(len(x))
 	for _, l := range r.Lines {
-		turn := 2 * math.Pi * f * float64(l.Harmonic) / float64(s.rate)
-		re, im, sum := 0.0, 0.0, 0.0
+		turn := cmplx.Rect(1, 2*math.Pi*f*float64(l.Harmonic)/float64(s.rate))
+		z, sum := complex(1, 0), complex(0, 0)
 		for i, v := range x {
-			sin, cos := math.Sincos(turn * float64(i))
-			re += v * w[i] * cos
-			im += v * w[i] * sin
-			sum += w[i]
+			sum += complex(v*w[i], 0) * z
+			z *= turn
 		}
-		re, im = 2*re/sum, 2*im/sum
+		sum *= complex(4/float64(len(x)), 0) // the window's mean is ½
+		z = 1
 		for i := range x {
-			sin, cos := math.Sincos(turn * float64(i))
-			x[i] -= re*cos + im*sin
+			x[i] -= real(sum)*real(z) + imag(sum)*imag(z)
+			z *= turn
 		}
 	}
+}
+
+// hann returns the window of n frames, kept while n stays the same.
+func (s *splitter) hann(n int) []float64 {
+	if len(s.window) != n {
+		s.window = dsp.Hann(n)
+	}
+	return s.window
 }
 
 func (s *splitter) add(x, y []float64) {
 	n := s.w.n
 	for o := 0; o+n <= len(x); o += n / 2 {
-		copy(s.dry, s.w.transform(x[o:o+n]))
-		for k, v := range s.w.transform(y[o : o+n]) {
-			u := s.dry[k]
+		first, second := s.w.transform(x[o:o+n], y[o:o+n])
+		for k, u := range first {
+			v := second[k]
 			s.xx[k] += real(u)*real(u) + imag(u)*imag(u)
 			s.yy[k] += real(v)*real(v) + imag(v)*imag(v)
 			s.xy[k] += complex(real(u), -imag(u)) * v
@@ -228,7 +247,7 @@ func (s *splitter) result(r *SplitResult) {
 		r.Reason = fmt.Sprintf("the pauses give %s averages, %d are needed to tell carried-in noise from added", unit.Format(n, 1), LeastAverages)
 		return
 	}
-	carried, added, variance, variance2 := 0.0, 0.0, 0.0, 0.0
+	var carried, added, variance, variance2 float64
 	for k := range s.yy {
 		p := s.yy[k] / float64(s.segments) * s.w.scale * s.w.flat[k]
 		c := 0.0
@@ -245,12 +264,18 @@ func (s *splitter) result(r *SplitResult) {
 		variance += v * (1/(n*n) + 2*c*(1-c)*(1-c)/n + c*c/n)
 		variance2 += v * (1 - c) * (1 - c) / n
 	}
-	switch total := carried + added; {
+	total := carried + added
+	told := max(carried, 0) + 3*math.Sqrt(variance)
+	if hum := s.hum * unit.ToPower(-humLeft); carried < hum {
+		told = max(told, hum)
+		carried = 0
+	}
+	switch {
 	case carried > 3*math.Sqrt(variance) && added > 3*math.Sqrt(variance2):
 		r.CarriedIn, r.Added = level(carried), level(added)
 	case added > 3*math.Sqrt(variance2):
 		r.Added = level(total)
-		r.Reason = fmt.Sprintf("carried-in noise is below %s, which is what the pauses can tell", level(max(carried, 0)+3*math.Sqrt(variance)))
+		r.Reason = fmt.Sprintf("carried-in noise is below %s, which is what the pauses can tell", level(told))
 	default:
 		r.CarriedIn = level(total)
 		r.Reason = "added noise is too small beside the carried-in noise to be told"

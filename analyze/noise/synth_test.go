@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"math/cmplx"
 	"math/rand/v2"
 	"testing"
 
@@ -84,6 +85,13 @@ func (c *clip) hum(mains float64, levels ...float64) *clip {
 // that decays by the given dB/s and is stopped at another time within release
 // seconds (60 dB).
 func (c *clip) note(hz, from, stop, decay, release float64) *clip {
+	var turn, z [30]complex128
+	top := 1
+	for ; top < 30 && float64(top)*hz < 8000; top++ {
+		k := float64(top)
+		turn[top] = cmplx.Rect(1, 2*math.Pi*hz*k*(1+1e-5*k*k)/testRate)
+		z[top] = cmplx.Rect(1/k, k)
+	}
 	for i := at(from); i < len(c.x); i++ {
 		t := float64(i)/testRate - from
 		g := -decay * t
@@ -93,12 +101,12 @@ func (c *clip) note(hz, from, stop, decay, release float64) *clip {
 		if g < -160 {
 			break
 		}
-		g += 20 * math.Log10(math.Min(1, t/0.003)+1e-9)
 		v := 0.0
-		for k := 1; k < 30 && float64(k)*hz < 8000; k++ {
-			v += math.Sin(2*math.Pi*hz*float64(k)*t*(1+1e-5*float64(k*k))+float64(k)) / float64(k)
+		for k := 1; k < top; k++ {
+			v += imag(z[k])
+			z[k] *= turn[k]
 		}
-		c.x[i] += 0.12 * unit.ToAmplitude(g) * v
+		c.x[i] += 0.12 * math.Min(1, t/0.003) * unit.ToAmplitude(g) * v
 	}
 	return c
 }
@@ -133,9 +141,8 @@ func (c *clip) gate(depth, release float64, closes, opens []float64) *clip {
 	for j := range closes {
 		for i := at(closes[j]); i < min(at(opens[j]), len(c.x)); i++ {
 			u := math.Min(1, (float64(i)/testRate-closes[j])/release)
-			c.x[i] *= unit.ToAmplitude(-depth * u)
-			if math.IsInf(depth, 1) && u >= 1 {
-				c.x[i] = 0
+			if d := depth * u; d > 0 { // not so for Inf·0
+				c.x[i] *= unit.ToAmplitude(-d)
 			}
 		}
 	}

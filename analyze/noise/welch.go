@@ -18,25 +18,26 @@ func pieceFrames(rate int) int { return dsp.NextPow2(rate) }
 // Source: P. D. Welch, The use of fast Fourier transform for the estimation of
 // power spectra, IEEE Trans. Audio Electroacoust. AU-15, 1967 (from memory).
 type welch struct {
-	n        int
-	width    float64 // of a bin, Hz
-	from, to float64
-	fft      *dsp.FFT
-	window   []float64
-	scale    float64 // |X|² to one-sided density
-	x        []float64
-	spectrum []complex128
-	sum      []float64
-	piece    []float64
-	flat, a  []float64 // band weights per bin: share of the bin in the band, and that by A
-	segments int
-	averages float64
+	n             int
+	width         float64 // of a bin, Hz
+	from, to      float64
+	fft           *dsp.Complex
+	window        []float64
+	scale         float64 // |X|² to one-sided density
+	x, y          []float64
+	first, second []complex128
+	sum           []float64
+	piece         []float64
+	flat, a       []float64 // band weights per bin: share of the bin in the band, and that by A
+	segments      int
+	averages      float64
 }
 
 func newWelch(rate int, p Params) *welch {
 	n := dsp.NextPow2((rate + 9) / 10)
 	w := &welch{n: n, width: float64(rate) / float64(n), from: float64(p.From), to: float64(p.To),
-		fft: dsp.NewFFT(n), window: dsp.Hann(n), x: make([]float64, n), spectrum: make([]complex128, n/2+1),
+		fft: dsp.NewComplex(n), window: dsp.Hann(n), x: make([]float64, n), y: make([]float64, n),
+		first: make([]complex128, n/2+1), second: make([]complex128, n/2+1),
 		sum: make([]float64, n/2+1), piece: make([]float64, n/2+1), flat: make([]float64, n/2+1), a: make([]float64, n/2+1)}
 	energy := 0.0
 	for _, v := range w.window {
@@ -58,18 +59,25 @@ func (w *welch) share(k int, from float64) float64 {
 	return max(0, min(f+w.width/2, w.to)-max(f-w.width/2, from))
 }
 
-// transform puts the density of x, its mean taken off, into add(k, density).
-func (w *welch) transform(x []float64) []complex128 {
+// transform returns the coefficients of the windowed segments x and y without
+// their means; they hold until the next call. y may be nil.
+func (w *welch) transform(x, y []float64) (cx, cy []complex128) {
+	w.prepare(w.x, x)
+	w.prepare(w.y, y)
+	w.first, w.second = w.fft.Pair(w.first, w.second, w.x, w.y)
+	return w.first, w.second
+}
+
+func (w *welch) prepare(dst, x []float64) {
 	mean := 0.0
 	for _, v := range x {
 		mean += v
 	}
 	mean /= float64(len(x))
 	for i, v := range x {
-		w.x[i] = (v - mean) * w.window[i]
+		dst[i] = (v - mean) * w.window[i]
 	}
-	w.spectrum = w.fft.Forward(w.spectrum, w.x)
-	return w.spectrum
+	clear(dst[len(x):])
 }
 
 // add averages a piece and returns the number of its segments and the sums
@@ -77,12 +85,26 @@ func (w *welch) transform(x []float64) []complex128 {
 // the channels.
 func (w *welch) add(x [][]float64) (segments int, power, a float64) {
 	clear(w.piece)
-	for _, b := range x {
-		for o := 0; o+w.n <= len(b); o += w.n / 2 {
-			for k, v := range w.transform(b[o : o+w.n]) {
-				w.piece[k] += (real(v)*real(v) + imag(v)*imag(v)) * w.scale
+	var held []float64 // a segment that waits for a second one
+	take := func(x, y []float64) {
+		first, second := w.transform(x, y)
+		for k, u := range first {
+			v := second[k]
+			w.piece[k] += (real(u)*real(u) + imag(u)*imag(u) + real(v)*real(v) + imag(v)*imag(v)) * w.scale
+		}
+	}
+	for o := 0; o+w.n <= len(x[0]); o += w.n / 2 {
+		for _, b := range x {
+			if s := b[o : o+w.n]; held == nil {
+				held = s
+			} else {
+				take(held, s)
+				held = nil
 			}
 		}
+	}
+	if held != nil {
+		take(held, nil)
 	}
 	segments = segmentsIn(len(x[0]), w.n)
 	last := len(w.piece) - 1
