@@ -39,7 +39,7 @@ func (q *Quantiser) Quantise(dst []int32, src []float64) (clipped int) {
 		v := float64(x * q.full)
 		if q.pcg != nil {
 			r := q.pcg.Uint64()
-			v += float64(int64(r>>32)-int64(r&math.MaxUint32)) * 0x1p-32
+			v += float64(float64(int64(r>>32)-int64(r&math.MaxUint32)) * 0x1p-32)
 		}
 		v = math.RoundToEven(v)
 		switch {

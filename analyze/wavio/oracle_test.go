@@ -3,10 +3,13 @@ package wavio
 import (
 	"bytes"
 	"encoding/binary"
+	"fmt"
+	"maps"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -40,15 +43,32 @@ func run(t *testing.T, name string, args ...string) []byte {
 	return out
 }
 
-// ffmpegSamples decodes a file to 64-bit floats with ffmpeg.
-func ffmpegSamples(t *testing.T, ffmpeg, path string, channels int) [][]float64 {
-	raw := run(t, ffmpeg, "-v", "error", "-i", path, "-f", "f64le", "-c:a", "pcm_f64le", "-")
-	x := make([][]float64, channels)
-	for i := 0; i+8 <= len(raw); i += 8 {
-		c := i / 8 % channels
-		x[c] = append(x[c], math.Float64frombits(binary.LittleEndian.Uint64(raw[i:])))
+// ffmpegSamples decodes files to 64-bit floats with ffmpeg, all in one run:
+// starting it takes longer than decoding.
+func ffmpegSamples(t *testing.T, ffmpeg string, paths []string, channels []int) [][][]float64 {
+	t.Helper()
+	dir := t.TempDir()
+	args := []string{"-v", "error"}
+	for _, p := range paths {
+		args = append(args, "-i", p)
 	}
-	return x
+	for i := range paths {
+		args = append(args, "-map", fmt.Sprint(i), "-f", "f64le", "-c:a", "pcm_f64le", filepath.Join(dir, fmt.Sprint(i)))
+	}
+	run(t, ffmpeg, args...)
+	all := make([][][]float64, len(paths))
+	for i, n := range channels {
+		raw, err := os.ReadFile(filepath.Join(dir, fmt.Sprint(i)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		all[i] = make([][]float64, n)
+		for k := 0; k+8 <= len(raw); k += 8 {
+			c := k / 8 % n
+			all[i][c] = append(all[i][c], math.Float64frombits(binary.LittleEndian.Uint64(raw[k:])))
+		}
+	}
+	return all
 }
 
 // TestReadsWhatOthersWrite: files of ffmpeg and sox, sample by sample against
@@ -59,7 +79,8 @@ func TestReadsWhatOthersWrite(t *testing.T) {
 	source := filepath.Join(dir, "source.wav")
 	write(t, source, Spec{SampleRate: 48000, Channels: 2, Bits: 64, Float: true}, scaled(steps(Spec{Channels: 2, Bits: 64, Float: true}, 4001)))
 	path := func(n string) string { return filepath.Join(dir, n+".wav") }
-	made := map[string]string{} // file → expected encoding
+	made := map[string]string{}                   // file → expected encoding
+	args := []string{"-v", "error", "-i", source} // ffmpeg writes all of its files in one run
 	for codec, enc := range map[string]string{"pcm_u8": "8-bit integer", "pcm_s16le": "16-bit integer", "pcm_s24le": "24-bit integer",
 		"pcm_s32le": "32-bit integer", "pcm_f32le": "32-bit float", "pcm_f64le": "64-bit float"} {
 		for _, ch := range []string{"1", "2", "6"} {
@@ -67,14 +88,14 @@ func TestReadsWhatOthersWrite(t *testing.T) {
 				continue
 			}
 			p := path("ffmpeg " + codec + ch)
-			run(t, ffmpeg, "-v", "error", "-i", source, "-ac", ch, "-c:a", codec, p)
+			args = append(args, "-ac", ch, "-c:a", codec, p)
 			made[p] = enc
 		}
 		if codec == "pcm_u8" || codec == "pcm_s32le" {
 			continue
 		}
 		p := path("rf64 " + codec)
-		run(t, ffmpeg, "-v", "error", "-i", source, "-rf64", "always", "-write_bext", "1", "-metadata", "description=a riff", "-c:a", codec, p)
+		args = append(args, "-rf64", "always", "-write_bext", "1", "-metadata", "description=a riff", "-c:a", codec, p)
 		made[p] = enc
 		p = path("pipe " + codec)
 		if err := os.WriteFile(p, run(t, ffmpeg, "-v", "error", "-i", source, "-c:a", codec, "-f", "wav", "-"), 0o644); err != nil {
@@ -82,6 +103,7 @@ func TestReadsWhatOthersWrite(t *testing.T) {
 		}
 		made[p] = enc
 	}
+	run(t, ffmpeg, args...)
 	for _, e := range [][]string{{"unsigned-integer", "8", "8-bit integer"}, {"signed-integer", "16", "16-bit integer"}, {"signed-integer", "24", "24-bit integer"},
 		{"signed-integer", "32", "32-bit integer"}, {"floating-point", "32", "32-bit float"}, {"floating-point", "64", "64-bit float"}} {
 		p := path("sox " + e[0] + e[1])
@@ -100,33 +122,34 @@ func TestReadsWhatOthersWrite(t *testing.T) {
 		t.Fatal(err)
 	}
 	made[p] = "16-bit integer"
-	for p, enc := range made {
-		t.Run(filepath.Base(p), func(t *testing.T) {
-			r, err := Open(p)
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer r.Close()
-			info := r.Info()
-			if info.Encoding != enc {
-				t.Errorf("encoding %q, want %q", info.Encoding, enc)
-			}
-			base := filepath.Base(p)
-			if rf := strings.HasPrefix(base, "rf64"); rf != (info.Container == "RF64") || rf != (info.Bext != nil && info.Bext.Description == "a riff") {
-				t.Errorf("container %q, bext %+v", info.Container, info.Bext)
-			}
-			if pipe := strings.Contains(base, "pipe"); pipe != (len(info.Warnings) == 1) {
-				t.Errorf("warnings %q", info.Warnings)
-			}
-			got, err := readAll(r, 512)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if info.Frames != 4001 {
-				t.Errorf("%d frames, want 4001", info.Frames)
-			}
-			equal(t, got, ffmpegSamples(t, ffmpeg, p, info.Channels))
-		})
+	paths := slices.Sorted(maps.Keys(made))
+	var channels []int
+	var ours [][][]float64
+	for _, p := range paths {
+		r, err := Open(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		info := r.Info()
+		base := filepath.Base(p)
+		if info.Encoding != made[p] || info.Frames != 4001 {
+			t.Errorf("%s: encoding %q, want %q; %d frames, want 4001", base, info.Encoding, made[p], info.Frames)
+		}
+		if rf := strings.HasPrefix(base, "rf64"); rf != (info.Container == "RF64") || rf != (info.Bext != nil && info.Bext.Description == "a riff") {
+			t.Errorf("%s: container %q, bext %+v", base, info.Container, info.Bext)
+		}
+		if pipe := strings.Contains(base, "pipe"); pipe != (len(info.Warnings) == 1) {
+			t.Errorf("%s: warnings %q", base, info.Warnings)
+		}
+		x, err := readAll(r, 512)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ours, channels = append(ours, x), append(channels, info.Channels)
+	}
+	for i, theirs := range ffmpegSamples(t, ffmpeg, paths, channels) {
+		t.Run(filepath.Base(paths[i]), func(t *testing.T) { equal(t, ours[i], theirs) })
 	}
 }
 
@@ -143,28 +166,39 @@ func scaled(x [][]float64) [][]float64 {
 // TestOthersReadWhatWeWrite: every depth, and 24 bits in every number of channels, decoded by ffmpeg and sox.
 func TestOthersReadWhatWeWrite(t *testing.T) {
 	ffmpeg, sox := needTool(t, "ffmpeg"), needTool(t, "sox")
-	for _, s := range formats() {
+	dir := t.TempDir()
+	var paths, names []string
+	var channels []int
+	var ours [][][]float64
+	for i, s := range formats() {
 		if s.Channels != 2 && s.Bits != 24 {
 			continue
 		}
-		t.Run(name(s), func(t *testing.T) {
-			path := filepath.Join(t.TempDir(), "a.wav")
-			s.Bext = &Bext{Description: "d"}
-			s.Cues = []Cue{{ID: 1, Frame: 3, Label: "here"}}
-			x := steps(s, 501)
-			if s.Float {
-				for _, ch := range x {
-					for i := range ch {
-						ch[i] = float64(float32(ch[i] / 16))
-					}
+		path := filepath.Join(dir, fmt.Sprint(i, ".wav"))
+		s.Bext = &Bext{Description: "d"}
+		s.Cues = []Cue{{ID: 1, Frame: 3, Label: "here"}}
+		x := steps(s, 501)
+		if s.Float {
+			for _, ch := range x {
+				for i := range ch {
+					ch[i] = float64(float32(ch[i] / 16))
 				}
 			}
-			write(t, path, s, x)
-			equal(t, ffmpegSamples(t, ffmpeg, path, s.Channels), x)
-			if got := strings.TrimSpace(string(run(t, sox, "--i", "-s", path))); got != "501" {
-				t.Errorf("sox sees %s frames, want 501", got)
-			}
-		})
+		}
+		write(t, path, s, x)
+		paths, names, channels, ours = append(paths, path), append(names, name(s)), append(channels, s.Channels), append(ours, x)
+	}
+	for i, theirs := range ffmpegSamples(t, ffmpeg, paths, channels) {
+		t.Run(names[i], func(t *testing.T) { equal(t, theirs, ours[i]) })
+	}
+	counts := strings.Fields(string(run(t, sox, append([]string{"--i", "-s"}, paths...)...)))
+	if len(counts) != len(paths) {
+		t.Fatalf("sox reports on %d files of %d", len(counts), len(paths))
+	}
+	for i, frames := range counts {
+		if frames != "501" {
+			t.Errorf("%s: sox sees %s frames, want 501", names[i], frames)
+		}
 	}
 }
 
