@@ -90,10 +90,16 @@ type SpectrumParameters struct {
 	Detrend      string      `json:"detrend"`
 	BandStandard string      `json:"band_standard"`
 	Confidence   unit.Number `json:"confidence"`
-	LowMid       unit.Hertz  `json:"low_mid_corner_hz"`
-	MidHigh      unit.Hertz  `json:"mid_high_corner_hz"`
-	From         unit.Hertz  `json:"from_hz"`
-	To           unit.Hertz  `json:"to_hz"`
+	// BandConfidence is that of a single band, strict enough that the whole page has Confidence.
+	BandConfidence unit.Number `json:"band_confidence"`
+	DescriptorFrom unit.Hertz  `json:"descriptor_from_hz"`
+	DescriptorTo   unit.Hertz  `json:"descriptor_to_hz"`
+	TiltFrom       unit.Hertz  `json:"tilt_from_hz"`
+	TiltTo         unit.Hertz  `json:"tilt_to_hz"`
+	LowMid         unit.Hertz  `json:"low_mid_corner_hz"`
+	MidHigh        unit.Hertz  `json:"mid_high_corner_hz"`
+	From           unit.Hertz  `json:"from_hz"`
+	To             unit.Hertz  `json:"to_hz"`
 }
 
 // NoiseParameters: what counts as a pause and how noise is measured there.
@@ -211,6 +217,9 @@ type Alignment struct {
 	Reason              string       `json:"reason"` // why uncertain; "" otherwise
 	Drift               unit.PPM     `json:"drift_ppm"`
 	DriftError          unit.PPM     `json:"drift_error_ppm"` // one standard error
+	// Spread is the robust standard deviation of the lag over time: below a few
+	// samples for one performance, hundreds for another pass at the same music.
+	Spread unit.Samples `json:"spread_samples"`
 	// Applied is the lag that the published, aligned audio removes.
 	Applied unit.Samples `json:"applied_samples"`
 }
@@ -263,9 +272,12 @@ type Descriptors struct {
 
 // Noise is what is heard in the pauses.
 type Noise struct {
-	Measured   bool         `json:"measured"`
-	Reason     string       `json:"reason"` // why not measured; "" otherwise
-	Gated      bool         `json:"gated"`  // pauses closed by a noise gate or muted: the figures describe the gate
+	Measured bool   `json:"measured"`
+	Reason   string `json:"reason"` // why not measured; "" otherwise
+	Gated    bool   `json:"gated"`  // pauses closed by a noise gate or muted: the figures describe the gate
+	// Silent: the pauses hold digital silence or less than a converter's own noise.
+	Silent     bool         `json:"silent"`
+	GateReason string       `json:"gate_reason"` // what was seen when Gated or Silent
 	Duration   unit.Seconds `json:"duration_s"`
 	AsRecorded NoiseLevels  `json:"as_recorded"`
 	AsMatched  NoiseLevels  `json:"as_matched"`

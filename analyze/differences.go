@@ -1,0 +1,253 @@
+package analyze
+
+import (
+	"context"
+	"math"
+	"slices"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+)
+
+// pageConfidence is the confidence that no band of the whole page is shown as
+// different by chance.
+const pageConfidence = 0.95
+
+// scales are the three band resolutions in one order: third, sixth, twelfth.
+func (b bandSets) scales() [3][]spectrum.Band { return [3][]spectrum.Band{b.third, b.sixth, b.twelfth} }
+
+// finishSpectra fills in band levels after matching, what the session resolves,
+// and every take's differences to the reference or to the median of all.
+func (s *Session) finishSpectra(context.Context) error {
+	res := s.Result
+	sp := &res.Spectrum
+	sp.Third, sp.Sixth, sp.Twelfth = bandsOf(s.bands.third), bandsOf(s.bands.sixth), bandsOf(s.bands.twelfth)
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		for k := range t.Measures {
+			m := &t.Measures[k]
+			m.Third = s.levels(i, k, s.bands.third)
+			m.Sixth = s.levels(i, k, s.bands.sixth)
+			m.Twelfth = s.levels(i, k, s.bands.twelfth)
+		}
+	}
+
+	perBand := 0
+	for _, bands := range s.bands.scales() {
+		perBand += len(bands)
+	}
+	s.confidence = spectrum.FamilyConfidence(pageConfidence, len(res.Takes)*len(res.Timeline.Spans)*perBand)
+	s.Result.Parameters.Spectrum.BandConfidence = unit.Number(s.confidence)
+	s.findResolution()
+
+	sp.Against = "median of all"
+	if res.Comparison.Reference != "" {
+		sp.Against = res.Comparison.Reference
+	}
+	sp.Differences = []Difference{}
+	for k, span := range res.Timeline.Spans {
+		var dof [3][][]float64
+		if res.Comparison.Reference == "" {
+			for r, bands := range s.bands.scales() {
+				for i := range res.Takes {
+					dof[r] = append(dof[r], s.psd[i][k].DegreesOfFreedom(bands))
+				}
+			}
+		}
+		for i := range res.Takes {
+			if res.Comparison.Reference != "" && i == s.anchor {
+				continue
+			}
+			d := Difference{Span: span.Name, Take: res.Takes[i].Name}
+			for r, out := range []*BandDifferences{&d.Third, &d.Sixth, &d.Twelfth} {
+				if res.Comparison.Reference != "" {
+					*out = s.difference(i, s.anchor, k, r)
+				} else {
+					*out = s.toMedian(i, k, r, dof[r])
+				}
+			}
+			sp.Differences = append(sp.Differences, d)
+		}
+	}
+	return nil
+}
+
+func bandsOf(in []spectrum.Band) []Band {
+	out := make([]Band, len(in))
+	for i, b := range in {
+		out[i] = Band{Label: b.Label, Centre: b.Centre, Low: b.Low, High: b.High}
+	}
+	return out
+}
+
+func (s *Session) levels(take, span int, bands []spectrum.Band) []unit.DB {
+	return spectrum.Levels(s.psd[take][span].Bands(bands), s.Result.Takes[take].Gain)
+}
+
+// difference compares take a with take b in one span at one of the resolutions.
+func (s *Session) difference(a, b, span, scale int) BandDifferences {
+	ga, gb := s.Result.Takes[a].Gain, s.Result.Takes[b].Gain
+	c := spectrum.Compare(s.psd[a][span], s.psd[b][span], ga, gb, s.bands.scales()[scale], s.confidence)
+	return s.resolve(c.Difference, c.HalfWidth, span, scale)
+}
+
+// toMedian compares a take with the median of all in one span. The median of
+// several varies no more than the one of them that varies most, so that take's
+// degrees of freedom stand for the median's.
+func (s *Session) toMedian(take, span, scale int, dof [][]float64) BandDifferences {
+	var all [][]unit.DB
+	for i := range s.Result.Takes {
+		if s.countsForMedian(i) {
+			all = append(all, s.levels(i, span, s.bands.scales()[scale]))
+		}
+	}
+	own := s.levels(take, span, s.bands.scales()[scale])
+	diff := make([]unit.DB, len(own))
+	half := make([]unit.DB, len(own))
+	for b := range own {
+		values := []unit.DB{}
+		least := math.Inf(1)
+		for i, l := range all {
+			if v := l[b]; !math.IsNaN(float64(v)) {
+				values = append(values, v)
+			}
+			least = math.Min(least, dof[i][b])
+		}
+		diff[b] = own[b] - median(values)
+		half[b] = max(spectrum.SmallestDifference, spectrum.DifferenceHalfWidth(dof[take][b], least, s.confidence))
+		if math.IsInf(float64(diff[b]), 0) {
+			diff[b] = unit.DB(nan())
+		}
+	}
+	return s.resolve(diff, half, span, scale)
+}
+
+// countsForMedian leaves out repeats, which would count a take twice, and the
+// bypass, which is not one of the things compared.
+func (s *Session) countsForMedian(i int) bool {
+	t := &s.Result.Takes[i]
+	return t.RepeatOf == "" && t.Role != string(manifest.RoleBypass)
+}
+
+func median(v []unit.DB) unit.DB {
+	if len(v) == 0 {
+		return unit.DB(nan())
+	}
+	slices.Sort(v)
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2
+}
+
+// resolve marks the differences that exceed both what chance and what the
+// session's own repeat allow.
+func (s *Session) resolve(diff, half []unit.DB, span, scale int) BandDifferences {
+	out := BandDifferences{Difference: diff, HalfWidth: half, Resolved: make([]bool, len(diff))}
+	for b := range diff {
+		if s.repeatSpread != nil {
+			half[b] = max(half[b], s.repeatSpread[span][scale][b])
+		}
+		out.Resolved[b] = math.Abs(float64(diff[b])) > float64(half[b])
+	}
+	return out
+}
+
+// findResolution compares every repeat with the take that it repeats.
+func (s *Session) findResolution() {
+	res := s.Result
+	r := Resolution{Source: "statistics", Repeats: []Repeat{}, Level: unit.DB(nan())}
+	index := map[string]int{}
+	for i := range res.Takes {
+		index[res.Takes[i].Name] = i
+	}
+	spread := make([][3][]unit.DB, len(res.Timeline.Spans))
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		if t.RepeatOf == "" {
+			continue
+		}
+		of := index[t.RepeatOf]
+		rep := Repeat{Take: t.Name, Of: t.RepeatOf,
+			Level: unit.LU(t.Measures[0].Integrated - res.Takes[of].Measures[0].Integrated)}
+		for k := range res.Timeline.Spans {
+			for scale, bands := range s.bands.scales() {
+				a, b := s.levels(i, k, bands), s.levels(of, k, bands)
+				d := make([]unit.DB, len(bands))
+				for n := range d {
+					d[n] = a[n] - b[n]
+				}
+				if k == 0 && scale == 0 {
+					rep.Third = slices.Clone(d)
+				}
+				spread[k][scale] = widest(spread[k][scale], neighbours(d))
+			}
+		}
+		r.Repeats = append(r.Repeats, rep)
+		if level := unit.DB(math.Abs(float64(rep.Level))); math.IsNaN(float64(r.Level)) || level > r.Level {
+			r.Level = level
+		}
+	}
+	if len(r.Repeats) > 0 {
+		r.Source = "repeat"
+		s.repeatSpread = spread
+	}
+	// What the session resolves in each band: the largest half width of any
+	// take against the reference or, without one, against the first.
+	out := [3]*[]unit.DB{&r.Third, &r.Sixth, &r.Twelfth}
+	for scale, bands := range s.bands.scales() {
+		*out[scale] = make([]unit.DB, len(bands))
+		for i := range res.Takes {
+			if i == s.anchor && len(res.Takes) > 1 {
+				continue
+			}
+			for n, h := range s.difference(i, s.anchor, 0, scale).HalfWidth {
+				if h > (*out[scale])[n] || math.IsNaN(float64(h)) {
+					(*out[scale])[n] = h
+				}
+			}
+		}
+	}
+	res.Resolution = r
+}
+
+// neighbours returns the greatest magnitude among each band and the two beside
+// it: one repeat gives one difference per band, and a band in which it happens
+// to be zero is not resolved better than those beside it.
+func neighbours(d []unit.DB) []unit.DB {
+	out := make([]unit.DB, len(d))
+	for i := range d {
+		for k := max(0, i-1); k <= min(len(d)-1, i+1); k++ {
+			if v := unit.DB(math.Abs(float64(d[k]))); v > out[i] && !math.IsInf(float64(v), 0) {
+				out[i] = v
+			}
+		}
+	}
+	return out
+}
+
+func widest(a, b []unit.DB) []unit.DB {
+	for i := range a {
+		b[i] = max(a[i], b[i])
+	}
+	return b
+}
+
+// spectralDistance returns the rms difference of two takes' third-octave levels
+// over the whole span, and whether any band of it is resolved.
+func (s *Session) spectralDistance(a, b int) (unit.DB, bool) {
+	d := s.difference(a, b, 0, 0)
+	var sum float64
+	n := 0
+	resolved := false
+	for i, v := range d.Difference {
+		if f := float64(v); !math.IsNaN(f) && !math.IsInf(f, 0) {
+			sum += f * f
+			n++
+		}
+		resolved = resolved || d.Resolved[i]
+	}
+	if n == 0 {
+		return unit.DB(nan()), false
+	}
+	return unit.DB(math.Sqrt(sum / float64(n))), resolved
+}

@@ -1,0 +1,198 @@
+package analyze
+
+import (
+	"bytes"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"evenhand/analyze/wavio"
+)
+
+// DraftManifest writes the beginning of a manifest for the recordings in a
+// folder: every WAV file that can be read becomes a take with its format and
+// duration as a comment, the dry recording and the loopback are guessed from
+// the file names and marked as guesses, and everything else stands as
+// commented lines to complete. dir is the folder that the manifest will lie
+// in. It also returns what was left out and why.
+//
+// Errors: *InputError when the folder cannot be read or holds no recording.
+func DraftManifest(folder, dir string) (text []byte, warnings []string, err error) {
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return nil, nil, &InputError{[]error{err}}
+	}
+	var files []draftFile
+	for _, e := range entries {
+		if e.IsDir() || !strings.EqualFold(filepath.Ext(e.Name()), ".wav") {
+			continue
+		}
+		full := filepath.Join(folder, e.Name())
+		info, err := wavio.Inspect(full)
+		if err != nil {
+			warnings = append(warnings, fmt.Sprintf("left out: %v", err))
+			continue
+		}
+		for _, w := range info.Warnings {
+			warnings = append(warnings, fmt.Sprintf("%s: %s", e.Name(), w))
+		}
+		path, err := filepath.Rel(dir, full)
+		if err != nil {
+			path = full
+		}
+		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
+	}
+	if len(files) == 0 {
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to", folder)}}
+	}
+	dry := guess(files, "dry", "di", "clean di", "direct")
+	loop := guess(files, "loopback", "loop", "reamp loop")
+	var b bytes.Buffer
+	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+
+	line("# Complete this and run: evenhand check, then evenhand build.")
+	line("# Lines that begin with # are not read; take the # away to use one.")
+	line("title: %s", scalar(filepath.Base(absolute(folder))))
+	line("# by: who recorded it")
+	line("# date: 2026-03-14")
+	line("varies: device                    # the slot of the chain that differs between takes")
+	line("# reference: %s", scalar(files[firstTake(files, dry, loop)].name))
+	line("# mains: 50 Hz                    # 50 or 60 Hz; found from the recordings when not stated")
+	line("# about: notes.md                 # Markdown for the page")
+	line("# set_by: same position           # how controls were chosen: same position, by ear, by measurement")
+	line("# may_differ: [amp.volume]        # controls that were allowed to move")
+	line("# disclosure: who paid, who lent the gear, what was edited")
+	line("# full_scale_in: +12 dBu          # level of 0 dBFS at the converter's input, when known")
+	line("")
+	line("performance:")
+	line("  # instrument: Baritone guitar, 27.7 in scale")
+	line("  # tuning: B1 E2 A2 D3 F#3 B3")
+	line("  # pickup: bridge humbucker")
+	if dry >= 0 {
+		line("  dry: %-28s # a guess from the file's name (%s): the dry recording that every take was made from", scalar(files[dry].path), files[dry].describe())
+	} else {
+		line("  # dry: dry.wav                  # no file's name looks like the dry recording; name it if there is one")
+	}
+	if loop >= 0 {
+		line("  loopback: %-23s # a guess from the file's name (%s): the reamp output recorded back through the DI box", scalar(files[loop].path), files[loop].describe())
+	} else {
+		line("  # loopback: loopback.wav        # the reamp output recorded back through the DI box")
+	}
+	source := dry
+	if source < 0 {
+		source = firstTake(files, dry, loop)
+	}
+	if n := len(files[source].info.Cues); n > 0 {
+		line("  sections: markers               # %s has %d cue markers", files[source].name, n)
+	} else {
+		line("  # sections:                     # found from the pauses when not listed")
+		line("  #   - {name: Low riff, from: \"0:00.0\", to: \"0:11.5\"}")
+	}
+	line("")
+	line("chain:                            # in signal order; one device to a slot")
+	line("  - slot: device                  # filled in by each take")
+	line("  # - slot: amp")
+	line("  #   device: name of the amplifier")
+	line("  #   kind: valve power amp")
+	line("  #   controls: {volume: noon, bass: \"11 o'clock\", bright: off}")
+	line("  # - slot: load")
+	line("  #   device: name of the load box")
+	line("  #   kind: load")
+	line("  #   impedance: 8 ohm")
+	line("  #   power: 60 W")
+	line("")
+	line("takes:")
+	n := 0
+	for i, f := range files {
+		if i == dry || i == loop {
+			continue
+		}
+		n++
+		line("  - name: %s", scalar(f.name))
+		line("    file: %-25s # %s", scalar(f.path), f.describe())
+		switch {
+		case f.info.Channels == 2:
+			line("    # mics:                       # if each side is a microphone")
+			line("    #   left:  {name: first microphone, blend: 0 dB}")
+			line("    #   right: {name: second microphone, blend: 0 dB}")
+		case f.info.Channels > 2:
+			line("    channels: [1]                 # of %d; one or two can be compared", f.info.Channels)
+		}
+		line("    device:")
+		line("      device: %s", scalar(f.name))
+		line("      # controls: {gain: noon, tone: 4, level: \"3 o'clock\"}")
+		line("    # repeat_of: the take that this one records a second time")
+	}
+	if n == 0 {
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too", folder, files[0].name)}}
+	}
+	return b.Bytes(), warnings, nil
+}
+
+type draftFile struct {
+	path, name string
+	info       wavio.Info
+}
+
+func (f draftFile) describe() string {
+	channels := fmt.Sprintf("%d channels", f.info.Channels)
+	switch f.info.Channels {
+	case 1:
+		channels = "mono"
+	case 2:
+		channels = "two channels"
+	}
+	return fmt.Sprintf("%v, %s, %s, %s kHz", f.info.Duration(), channels, f.info.Encoding,
+		strconv.FormatFloat(float64(f.info.SampleRate)/1000, 'f', -1, 64))
+}
+
+// guess returns the file whose name has one of the words as a word of its own,
+// the earlier word first; −1 for none.
+func guess(files []draftFile, words ...string) int {
+	for _, w := range words {
+		for i, f := range files {
+			parts := strings.FieldsFunc(strings.ToLower(f.name), func(r rune) bool { return strings.ContainsRune(" _-.,()[]", r) })
+			if slices.Contains(parts, w) || strings.Join(parts, " ") == w {
+				return i
+			}
+		}
+	}
+	return -1
+}
+
+func firstTake(files []draftFile, not ...int) int {
+	for i := range files {
+		if !slices.Contains(not, i) {
+			return i
+		}
+	}
+	return 0
+}
+
+// scalar writes a string so that YAML reads it as that string.
+func scalar(s string) string {
+	plain := s != "" && strings.TrimSpace(s) == s
+	for i, r := range s {
+		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r > 0x7f || i > 0 && (r >= '0' && r <= '9' || strings.ContainsRune(" _-./", r))) {
+			plain = false
+		}
+	}
+	switch strings.ToLower(s) {
+	case "true", "false", "null", "yes", "no", "on", "off", "y", "n":
+		plain = false
+	}
+	if plain {
+		return s
+	}
+	return strconv.Quote(s)
+}
+
+func absolute(path string) string {
+	if a, err := filepath.Abs(path); err == nil {
+		return a
+	}
+	return path
+}

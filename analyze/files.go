@@ -1,0 +1,65 @@
+package analyze
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+
+	"evenhand/analyze/wavio"
+)
+
+// SHA256File returns the lower-case hexadecimal SHA-256 of a file and its
+// length in bytes, reading it once in blocks. It stops with ctx's error when
+// ctx is done.
+//
+// Source: FIPS 180-4 (the standard library's implementation).
+func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", 0, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	n, err := io.CopyBuffer(struct{ io.Writer }{h}, ctxReader{ctx, f}, make([]byte, 1<<18))
+	if err != nil {
+		return "", 0, fmt.Errorf("%s: %w", path, err)
+	}
+	return hex.EncodeToString(h.Sum(nil)), n, nil
+}
+
+// ctxReader stops reading when its context is done.
+type ctxReader struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (r ctxReader) Read(p []byte) (int, error) {
+	if err := r.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return r.r.Read(p)
+}
+
+func audioFormat(i wavio.Info) *AudioFormat {
+	return &AudioFormat{
+		Container:  i.Container,
+		Encoding:   i.Encoding,
+		SampleRate: i.SampleRate,
+		Channels:   i.Channels,
+		Frames:     i.Frames,
+		Duration:   i.Duration(),
+	}
+}
+
+// inDir resolves a path as written in a manifest in dir.
+func inDir(dir, path string) string {
+	path = filepath.FromSlash(path)
+	if filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(dir, path)
+}

@@ -1,0 +1,156 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+)
+
+// Defaults of the level match.
+const (
+	// DefaultCeiling is the true peak that no matched take exceeds.
+	//
+	// Source: EBU R 128, maximum permitted true-peak level −1 dBTP (from memory).
+	DefaultCeiling = unit.DBTP(-1)
+	// MatchTolerance is how far a published file's loudness may be from the
+	// target. It is far below the smallest level difference that is heard
+	// under test conditions (0.1 to 0.2 dB; common practice, no source).
+	MatchTolerance = unit.LU(0.05)
+)
+
+// CeilingError says that a stated target loudness would take a take's true
+// peak above the ceiling.
+type CeilingError struct {
+	Take    string
+	Target  unit.LUFS // as stated
+	Peak    unit.DBTP // where the take would peak
+	Ceiling unit.DBTP
+	Highest unit.LUFS // the highest target that every take allows
+}
+
+func (e *CeilingError) Error() string {
+	return fmt.Sprintf("match: a target of %s LUFS would take the true peak of %q to %s dBTP, above the ceiling of %s dBTP; the highest target that every take allows is %s LUFS: state that or a lower one, or leave the target out",
+		unit.Format(float64(e.Target), 1), e.Take, unit.Format(float64(e.Peak), 1), unit.Format(float64(e.Ceiling), 1), unit.Format(float64(e.Highest), 1))
+}
+
+// SilentError says that a take has no loudness to match.
+type SilentError struct{ Take string }
+
+func (e *SilentError) Error() string {
+	return fmt.Sprintf("match: take %q has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", e.Take)
+}
+
+// matchTakes sets every take's gain so that all have the same integrated
+// loudness over the whole span, and fills res.Match. Without a stated target
+// it is the highest, in steps of 0.1 LU, at which no take's true peak passes
+// the ceiling.
+func matchTakes(res *Result, spec manifest.Match) error {
+	ceiling := DefaultCeiling
+	if spec.Ceiling != nil {
+		ceiling = *spec.Ceiling
+	}
+	m := Match{Highest: unit.LUFS(math.Inf(1)), Alternatives: []Alternative{}}
+	limit := ""
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		w := t.Measures[0]
+		if math.IsInf(float64(w.Integrated), -1) || math.IsNaN(float64(w.Integrated)) {
+			return &SilentError{t.Name}
+		}
+		if top := w.Integrated + unit.LUFS(ceiling-w.TruePeak); top < m.Highest {
+			m.Highest, limit = top, t.Name
+		}
+	}
+	// Down to a tenth, so that the stated figure is the one used. The small
+	// offset keeps a value that is a tenth already from losing one to rounding.
+	m.Highest = unit.LUFS(math.Floor(float64(m.Highest)*10+1e-9) / 10)
+	m.Target, m.LimitedBy = m.Highest, limit
+	source := "highest under the ceiling"
+	if spec.Target != nil {
+		m.Target, m.LimitedBy, source = *spec.Target, "", "stated"
+	}
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		gain := m.Target - t.Measures[0].Integrated
+		t.Gain = unit.DB(gain)
+		if peak := t.Measures[0].TruePeak + unit.DBTP(gain); peak > ceiling+1e-9 {
+			return &CeilingError{Take: limit, Target: m.Target, Peak: peakOf(res, limit, m.Target), Ceiling: ceiling, Highest: m.Highest}
+		}
+	}
+	m.Alternatives = alternatives(res)
+	res.Match = m
+	res.Parameters.Match = MatchParameters{
+		Ceiling:      ceiling,
+		TargetSource: source,
+		Tolerance:    MatchTolerance,
+	}
+	return nil
+}
+
+func peakOf(res *Result, name string, target unit.LUFS) unit.DBTP {
+	for i := range res.Takes {
+		if t := &res.Takes[i]; t.Name == name {
+			return t.Measures[0].TruePeak + unit.DBTP(target-t.Measures[0].Integrated)
+		}
+	}
+	return unit.DBTP(math.NaN())
+}
+
+// alternatives returns, span by span and take by take, what matching by other
+// weightings, or by this span alone, would have asked for beyond the gain that
+// was applied. Each convention is normalised to its own mean over the takes, so
+// that only differences between takes are compared.
+func alternatives(res *Result) []Alternative {
+	conventions := []func(Measures) float64{
+		func(m Measures) float64 { return float64(m.Integrated) },
+		func(m Measures) float64 { return float64(m.Unweighted) },
+		func(m Measures) float64 { return float64(m.AWeighted) },
+		func(m Measures) float64 { return float64(m.Weighted468) },
+	}
+	applied := relative(res, 0, conventions[0])
+	out := []Alternative{}
+	for s := range res.Timeline.Spans {
+		asks := make([][]float64, len(conventions))
+		for c, level := range conventions {
+			asks[c] = relative(res, s, level)
+		}
+		for t := range res.Takes {
+			lo, hi := math.Inf(1), math.Inf(-1)
+			var v [4]float64
+			for c := range asks {
+				// A louder take asks for less gain.
+				v[c] = applied[t] - asks[c][t]
+				lo, hi = math.Min(lo, v[c]), math.Max(hi, v[c])
+			}
+			out = append(out, Alternative{
+				Span: res.Timeline.Spans[s].Name, Take: res.Takes[t].Name,
+				Loudness: unit.DB(v[0]), Unweighted: unit.DB(v[1]), AWeighted: unit.DB(v[2]), Weighted468: unit.DB(v[3]),
+				Spread: unit.DB(hi - lo),
+			})
+		}
+	}
+	return out
+}
+
+// relative returns each take's level in a span less the mean over the takes
+// whose level is finite; NaN for a take that is silent there.
+func relative(res *Result, span int, level func(Measures) float64) []float64 {
+	v := make([]float64, len(res.Takes))
+	var sum float64
+	var n int
+	for t := range res.Takes {
+		v[t] = level(res.Takes[t].Measures[span])
+		if math.IsInf(v[t], 0) || math.IsNaN(v[t]) {
+			v[t] = math.NaN()
+			continue
+		}
+		sum += v[t]
+		n++
+	}
+	for t := range v {
+		v[t] -= sum / float64(n)
+	}
+	return v
+}

@@ -1,0 +1,322 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/noise"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/weighting"
+)
+
+// Range of the levels, spectra and noise: the audible one.
+const (
+	audibleFrom = unit.Hertz(20)
+	audibleTo   = unit.Hertz(20000)
+)
+
+// bandSets are the fractional-octave bands of a session.
+type bandSets struct{ third, sixth, twelfth []spectrum.Band }
+
+// measure runs every meter over the whole span of every take, in one pass each
+// and in parallel.
+func (s *Session) measure(ctx context.Context) error {
+	tl := &s.Result.Timeline
+	whole := tl.Spans[0]
+	s.bands = bandSets{
+		third:   spectrum.Bands(3, audibleFrom, audibleTo),
+		sixth:   spectrum.Bands(6, audibleFrom, audibleTo),
+		twelfth: spectrum.Bands(12, audibleFrom, audibleTo),
+	}
+	s.psd = make([][]spectrum.PSD, len(s.takes))
+	s.noise = make([]noise.Result, len(s.takes))
+	total := int64(whole.Frames) * int64(len(s.takes))
+	if s.dry != nil {
+		total += int64(whole.Frames)
+	}
+	step := s.progress("measuring", total)
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i := range s.takes {
+		g.Go(func() error { return s.measureTake(ctx, i, step) })
+	}
+	if s.dry != nil {
+		g.Go(func() error {
+			r, err := s.measureNoise(ctx, s.dry, int64(whole.FirstFrame), step)
+			s.dryNoise = &r
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	s.setParameters()
+	return nil
+}
+
+func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) error {
+	tl := &s.Result.Timeline
+	whole := tl.Spans[0]
+	sig := s.takes[i]
+	rate, channels := sig.info.SampleRate, sig.channels()
+	loud, err := loudness.NewMeter(rate, channels, loudness.Options{})
+	if err != nil {
+		return err
+	}
+	welch, err := spectrum.NewWelch(rate, channels, spectrum.DefaultParams(rate))
+	if err != nil {
+		return err
+	}
+	for _, sp := range tl.Spans {
+		first, frames := int64(sp.FirstFrame-whole.FirstFrame), int64(sp.Frames)
+		loud.Track(loudness.Range{First: first, Frames: frames})
+		if err := welch.Track(spectrum.Range{First: first, Frames: frames}); err != nil {
+			return err
+		}
+	}
+	quiet, err := s.noiseMeter(sig, int64(whole.FirstFrame))
+	if err != nil {
+		return err
+	}
+	r, err := sig.open()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	err = r.each(s.firstFrame(i, whole), int64(whole.Frames), func(_ int64, block [][]float64) error {
+		step(int64(len(block[0])))
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		if err := loud.Write(block); err != nil {
+			return err
+		}
+		if err := welch.Write(block); err != nil {
+			return err
+		}
+		return quiet.Write(block)
+	})
+	if err != nil {
+		return fmt.Errorf("%s: %w", sig.path, err)
+	}
+	s.psd[i] = welch.Finish()
+	s.noise[i] = quiet.Finish()
+	t := &s.Result.Takes[i]
+	for k, m := range loud.Finish() {
+		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, s.psd[i][k], k == 0))
+	}
+	return nil
+}
+
+// measuresOf turns one span's measurements into the result's form. Band levels
+// follow once the gains are known.
+func (s *Session) measuresOf(sp Span, m loudness.Measurement, p spectrum.PSD, series bool) Measures {
+	out := Measures{
+		Span:       sp.Name,
+		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
+		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
+		Unweighted:        unit.DB(unit.FromPower(p.Power(audibleFrom, audibleTo))),
+		AWeighted:         unit.DB(unit.FromPower(p.Weighted(weighting.APower, audibleFrom, audibleTo))),
+		Weighted468:       unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, audibleFrom, audibleTo))),
+		EffectiveAverages: unit.Number(p.Effective),
+		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
+	}
+	d := p.Describe(spectrum.DefaultFrame())
+	out.Descriptors = Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}
+	if series {
+		out.Series = &Series{Step: m.Momentary.Step, Momentary: m.Momentary.Max, ShortTerm: m.ShortTerm.Max}
+	}
+	return out
+}
+
+// noiseMeter returns a meter over the timeline's pauses for a recording that
+// is read from the whole span's first frame on.
+func (s *Session) noiseMeter(sig *signal, first int64) (*noise.Meter, error) {
+	return noise.NewMeter(sig.info.SampleRate, sig.channels(), shifted(s.quiet, -first), s.noiseParams())
+}
+
+func (s *Session) noiseParams() noise.Params {
+	// The pauses keep their guard already: see activity.Params.
+	return noise.Params{Mains: s.Manifest.Mains, From: audibleFrom}
+}
+
+func shifted(in []noise.Stretch, by int64) []noise.Stretch {
+	out := make([]noise.Stretch, len(in))
+	for i, p := range in {
+		out[i] = noise.Stretch{First: p.First + by, Frames: p.Frames}
+	}
+	return out
+}
+
+// measureNoise measures a recording's pauses alone.
+func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, step func(int64)) (noise.Result, error) {
+	whole := s.Result.Timeline.Spans[0]
+	m, err := s.noiseMeter(sig, int64(whole.FirstFrame))
+	if err != nil {
+		return noise.Result{}, err
+	}
+	r, err := sig.open()
+	if err != nil {
+		return noise.Result{}, err
+	}
+	defer r.Close()
+	err = r.each(first, int64(whole.Frames), func(_ int64, block [][]float64) error {
+		step(int64(len(block[0])))
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return m.Write(block)
+	})
+	if err != nil {
+		return noise.Result{}, fmt.Errorf("%s: %w", sig.path, err)
+	}
+	return m.Finish(), nil
+}
+
+// finishNoise fills in the takes' noise, as recorded and after matching.
+func (s *Session) finishNoise(ctx context.Context) error {
+	whole := s.Result.Timeline.Spans[0]
+	mains := map[string]int{}
+	for i := range s.Result.Takes {
+		t := &s.Result.Takes[i]
+		n := s.noise[i]
+		out := Noise{
+			Measured: n.Measured, Reason: n.Reason, Gated: n.Gated, Silent: n.Silent, GateReason: n.GateReason,
+			Duration: n.Duration, Mains: n.Mains, CarriedIn: unit.DBFS(nan()), Added: unit.DBFS(nan()),
+			Third: []unit.DB{}, Warnings: append([]string{}, n.Warnings...),
+		}
+		if len(s.quiet) == 0 {
+			out.Measured, out.Reason = false, "the performance has no pause long enough"
+		}
+		out.AsRecorded = noiseLevels(n, 0)
+		out.AsMatched = noiseLevels(n, t.Gain)
+		if n.Measured {
+			out.Third = spectrum.Levels(n.PSD.Bands(s.bands.third), t.Gain)
+		}
+		switch {
+		case s.dry == nil:
+			out.SplitReason = "there is no dry recording to compare with"
+		case !n.Measured:
+			out.SplitReason = "the noise was not measured"
+		default:
+			if gated, reason := noise.Gate(*s.dryNoise, n); gated && !out.Gated {
+				out.Gated, out.GateReason = true, reason
+			}
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			split, err := s.splitNoise(i, whole)
+			if err != nil {
+				return err
+			}
+			out.CarriedIn, out.Added, out.SplitReason = split.CarriedIn, split.Added, split.Reason
+		}
+		t.Noise = out
+		mains[n.MainsSource]++
+	}
+	p := &s.Result.Parameters.Noise
+	p.Mains, p.MainsSource = s.Manifest.Mains, "stated"
+	if s.Manifest.Mains == 0 {
+		p.MainsSource = "not found"
+		if mains["found"] > 0 {
+			p.MainsSource = "found"
+			for i := range s.noise {
+				if s.noise[i].MainsSource == "found" {
+					p.Mains = unit.Hertz(10 * math.Round(float64(s.noise[i].Mains)/10))
+				}
+			}
+		}
+	}
+	return nil
+}
+
+func (s *Session) splitNoise(i int, whole Span) (noise.SplitResult, error) {
+	dry, err := s.dry.open()
+	if err != nil {
+		return noise.SplitResult{}, err
+	}
+	defer dry.Close()
+	take, err := s.takes[i].open()
+	if err != nil {
+		return noise.SplitResult{}, err
+	}
+	defer take.Close()
+	return noise.Split(
+		noise.Signal{Source: dry, Pauses: s.quiet, Result: *s.dryNoise},
+		noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i]), Result: s.noise[i]},
+		s.Result.Timeline.SampleRate, s.noiseParams())
+}
+
+func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
+	g := unit.DBFS(gain)
+	return NoiseLevels{
+		Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g,
+		Hum: n.Hum + g, Hiss: n.Hiss + g,
+	}
+}
+
+// compareTakes measures how alike each pair of takes is.
+func (s *Session) compareTakes(ctx context.Context) error {
+	whole := s.Result.Timeline.Spans[0]
+	type pair struct{ a, b int }
+	var pairs []pair
+	for a := range s.takes {
+		for b := a + 1; b < len(s.takes); b++ {
+			pairs = append(pairs, pair{a, b})
+		}
+	}
+	step := s.progress("comparing", int64(len(pairs)))
+	likeness := make([]Likeness, len(pairs))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for k, p := range pairs {
+		g.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			l, err := s.compare(p.a, p.b, whole)
+			likeness[k] = l
+			step(1)
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	s.Result.Likeness = likeness
+	return nil
+}
+
+// comparedAtMost is the longest part of the whole span that pairs of takes are
+// nulled over, so that the time taken does not grow with the takes.
+const comparedAtMost = unit.Seconds(60)
+
+func (s *Session) compare(a, b int, whole Span) (Likeness, error) {
+	ta, tb := &s.Result.Takes[a], &s.Result.Takes[b]
+	l := Likeness{A: ta.Name, B: tb.Name}
+	l.Spectral, l.Resolved = s.spectralDistance(a, b)
+	ra, err := s.takes[a].open()
+	if err != nil {
+		return l, err
+	}
+	defer ra.Close()
+	rb, err := s.takes[b].open()
+	if err != nil {
+		return l, err
+	}
+	defer rb.Close()
+	frames := min(int64(whole.Frames), int64(float64(comparedAtMost)*float64(s.Result.Timeline.SampleRate)))
+	polarity := 1
+	if ta.Alignment.PolarityToReference != tb.Alignment.PolarityToReference && tb.Alignment.PolarityToReference != "uncertain" && ta.Alignment.PolarityToReference != "uncertain" {
+		polarity = -1
+	}
+	m, err := align.Compare(ra, rb, tb.Alignment.Applied-ta.Alignment.Applied, polarity, s.firstFrame(a, whole), frames)
+	l.Residual, l.Coherence = m.Residual, m.Coherence
+	return l, err
+}

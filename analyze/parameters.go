@@ -1,0 +1,52 @@
+package analyze
+
+import (
+	"evenhand/analyze/activity"
+	"evenhand/analyze/align"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/noise"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+)
+
+// setParameters writes down every setting that a reader needs to repeat the
+// measurements, from the packages that used them.
+func (s *Session) setParameters() {
+	rate := s.Result.Timeline.SampleRate
+	p := &s.Result.Parameters
+	mono := "a mono file counts as one channel, 3.01 LU below the same signal in both"
+	if s.takes[0].channels() == 2 {
+		mono = "some takes have two channels, so mono ones count as two equal channels"
+	}
+	p.Loudness = LoudnessParameters{
+		Standard:    "ITU-R BS.1770-5 (11/2023); EBU Tech 3341 and 3342 (11/2023)",
+		GatingBlock: 0.4, GatingHop: 0.1, AbsoluteGate: -70, RelativeGate: -10,
+		MomentaryHop: 0.01, ShortTermHop: 0.1, RangeHop: 0.1,
+		MonoConvention: mono,
+		TruePeakFactor: loudness.Oversampling(rate),
+	}
+	sp := spectrum.DefaultParams(rate)
+	frame := spectrum.DefaultFrame()
+	bin := float64(rate) / float64(sp.Length)
+	p.Spectrum = SpectrumParameters{
+		Method: "Welch's averaged periodogram, one-sided density, powers of all channels added",
+		Window: "Hann, periodic", Length: sp.Length, Hop: sp.Hop,
+		Resolution: unit.Hertz(bin), ENBW: unit.Hertz(1.5 * bin), Detrend: "none",
+		BandStandard: "IEC 61260-1:2014, base ten, exact mid-band frequencies",
+		Confidence:   pageConfidence, BandConfidence: unit.Number(s.confidence),
+		LowMid: frame.LowMid, MidHigh: frame.MidHigh,
+		From: audibleFrom, To: audibleTo,
+		DescriptorFrom: frame.From, DescriptorTo: frame.To, TiltFrom: frame.TiltFrom, TiltTo: frame.TiltTo,
+	}
+	a := activity.DefaultParams()
+	p.Noise = NoiseParameters{
+		MinimumPause: a.MinPause, Guard: a.Guard,
+		Bandwidth: "20 Hz to 20 kHz, or to half the sample rate",
+		Harmonics: noise.MaxHarmonics,
+	}
+	o := align.DefaultOptions(rate)
+	p.Alignment = AlignmentParameters{
+		CoarseBlock: align.CoarseBlock, MaxLag: o.MaxLag, FineBand: [2]unit.Hertz{o.Low, o.High},
+		FineWindow: align.FineWindow(rate), FineWindows: o.Windows,
+	}
+}

@@ -1,0 +1,184 @@
+package analyze
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path"
+	"path/filepath"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/unit"
+)
+
+// AudioDir is the folder of the published audio in a report, with a forward
+// slash when part of a path there.
+const AudioDir = "audio"
+
+// Publish writes every take's matched, aligned audio of the whole span as FLAC
+// into dir/audio and measures each written file again. It fills in
+// Take.Published and Match.WorstDeviation.
+//
+// Depth: 24 bits when a take's source is deeper than 16, otherwise 16 bits with
+// dither, since gain was applied. Frames: the whole span, the same number for
+// every take, each shifted by its lag rounded to a whole frame.
+func (s *Session) Publish(ctx context.Context, dir string) error {
+	if err := os.MkdirAll(filepath.Join(dir, AudioDir), 0o777); err != nil {
+		return err
+	}
+	res := s.Result
+	step := s.progress("writing matched audio", int64(len(res.Takes)))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	dithered := make([]bool, len(res.Takes))
+	for i := range res.Takes {
+		g.Go(func() error {
+			p, err := s.publishTake(ctx, dir, i)
+			if err != nil {
+				return err
+			}
+			res.Takes[i].Published = p
+			dithered[i] = p.Encoding == encodingName(16)
+			step(1)
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	res.Match.WorstDeviation = 0
+	res.Parameters.Match.Dither = "none: every file has 24 bits"
+	for i := range res.Takes {
+		if d := res.Takes[i].Published.Deviation; math.Abs(float64(d)) > math.Abs(float64(res.Match.WorstDeviation)) {
+			res.Match.WorstDeviation = d
+		}
+		if dithered[i] {
+			res.Parameters.Match.Dither = "16-bit files: triangular, ±1 step, seeded from the take's place in the manifest; 24-bit files: none"
+		}
+	}
+	return nil
+}
+
+func encodingName(bits int) string { return fmt.Sprintf("FLAC, %d-bit", bits) }
+
+func (s *Session) publishTake(ctx context.Context, dir string, i int) (*Published, error) {
+	t := &s.Result.Takes[i]
+	sig := s.takes[i]
+	whole := s.Result.Timeline.Spans[0]
+	bits := 16
+	if sig.info.Bits > 16 || sig.info.Float {
+		bits = 24
+	}
+	p := &Published{
+		Path:       path.Join(AudioDir, t.Slug+".flac"),
+		Encoding:   encodingName(bits),
+		Channels:   sig.channels(),
+		SampleRate: sig.info.SampleRate,
+	}
+	name := filepath.Join(dir, filepath.FromSlash(p.Path))
+	if err := s.render(ctx, name, i, whole, bits); err != nil {
+		return nil, err
+	}
+	m, frames, err := Remeasure(ctx, name, nil)
+	if err != nil {
+		return nil, err
+	}
+	p.Frames = frames
+	p.Integrated, p.TruePeak, p.SamplePeak = m.Integrated, m.TruePeak, m.SamplePeak
+	p.Deviation = unit.LU(m.Integrated - s.Result.Match.Target)
+	p.SHA256, p.Bytes, err = SHA256File(ctx, name)
+	return p, err
+}
+
+// render writes one span of a take, matched and aligned, as FLAC.
+func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) (err error) {
+	t := &s.Result.Takes[i]
+	sig := s.takes[i]
+	enc, err := flacio.Create(name, flacio.Spec{SampleRate: sig.info.SampleRate, Channels: sig.channels(), Bits: bits})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, enc.Close()) }()
+	quantisers := make([]*flacio.Quantiser, sig.channels())
+	ints := make([][]int32, sig.channels())
+	for c := range quantisers {
+		quantisers[c] = flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|uint64(c))
+		ints[c] = make([]int32, blockFrames)
+	}
+	r, err := sig.open()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	gain := unit.ToAmplitude(float64(t.Gain))
+	part := make([][]int32, len(ints))
+	clipped := 0
+	err = r.each(s.firstFrame(i, span), int64(span.Frames), func(_ int64, block [][]float64) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		for c, x := range block {
+			for k := range x {
+				x[k] *= gain
+			}
+			part[c] = ints[c][:len(x)]
+			clipped += quantisers[c].Quantise(part[c], x)
+		}
+		return enc.Write(part)
+	})
+	if err == nil && clipped > 0 {
+		// The ceiling makes this impossible; if it happens, a wrong file must
+		// not be published.
+		err = fmt.Errorf("%s: %d samples over full scale after matching", t.Name, clipped)
+	}
+	return err
+}
+
+// Remeasure decodes a published FLAC file and measures it as the takes were
+// measured, over its whole length. weights are channel weights, nil for 1 each.
+// It returns the number of frames too.
+func Remeasure(ctx context.Context, name string, weights []float64) (loudness.Measurement, int64, error) {
+	d, err := flacio.Open(name)
+	if err != nil {
+		return loudness.Measurement{}, 0, err
+	}
+	defer d.Close()
+	info := d.Info()
+	m, err := loudness.NewMeter(info.SampleRate, info.Channels, loudness.Options{Weights: weights})
+	if err != nil {
+		return loudness.Measurement{}, 0, err
+	}
+	buf := make([][]float64, info.Channels)
+	part := make([][]float64, info.Channels)
+	for c := range buf {
+		buf[c] = make([]float64, blockFrames)
+	}
+	var frames int64
+	for {
+		if err := ctx.Err(); err != nil {
+			return loudness.Measurement{}, 0, err
+		}
+		n, err := d.Read(buf)
+		if n > 0 {
+			for c := range buf {
+				part[c] = buf[c][:n]
+			}
+			if err := m.Write(part); err != nil {
+				return loudness.Measurement{}, 0, err
+			}
+			frames += int64(n)
+		}
+		if errors.Is(err, io.EOF) {
+			return m.Finish()[0], frames, nil
+		}
+		if err != nil {
+			return loudness.Measurement{}, 0, err
+		}
+	}
+}

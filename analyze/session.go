@@ -1,0 +1,343 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"sync"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/activity"
+	"evenhand/analyze/align"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/noise"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// Options say how a comparison is measured; they change nothing in the result
+// but Tool.
+type Options struct {
+	// Version is the program's version, stored in the result.
+	Version string
+	// Workers is how many takes are worked on at once; 0 means one per
+	// processor. The result does not depend on it.
+	Workers int
+	// Progress is called when work advances: what is being done, how much is
+	// done and how much there is, in units of its own. It may be nil, and is
+	// never called by two goroutines at once.
+	Progress func(stage string, done, total int64)
+}
+
+// Session is a comparison being measured: the result and what is needed to
+// publish its audio. Make one with Measure.
+type Session struct {
+	Manifest *manifest.Comparison
+	Result   *Result
+
+	workers  int
+	report   func(stage string, done, total int64)
+	dry      *signal // nil without a dry recording
+	loopback *signal // nil without one
+	takes    []*signal
+	anchor   int              // take that others are aligned to: the reference, else the first
+	offsets  []int64          // frame of take i at the timeline's frame 0
+	toDry    []align.Estimate // of each take against the timeline's source
+	toAnchor []align.Estimate // of each take against the anchor take
+	quiet    []noise.Stretch  // the timeline's pauses, in its frames
+	activity activity.Result
+	psd      [][]spectrum.PSD // [take][span]
+	bands    bandSets
+	// confidence of a single band, so that the whole page has pageConfidence.
+	confidence float64
+	// repeatSpread is what a repeated take shows to be beyond the session's
+	// resolution: [span][resolution][band]; nil without a repeat.
+	repeatSpread [][3][]unit.DB
+	noise        []noise.Result
+	dryNoise     *noise.Result
+}
+
+// InputError lists what is wrong with the files of a comparison. All that can
+// be found without measuring is found in one run.
+type InputError struct{ Problems []error }
+
+func (e *InputError) Error() string {
+	lines := make([]string, len(e.Problems))
+	for i, p := range e.Problems {
+		lines[i] = p.Error()
+	}
+	return strings.Join(lines, "\n")
+}
+
+// Unwrap returns the problems.
+func (e *InputError) Unwrap() []error { return e.Problems }
+
+// Measure reads every file of a comparison and measures it: alignment,
+// loudness, spectra, noise, the level match, differences and checks. What
+// remains is to publish the audio (Session.Publish) and to finish the checks
+// (Session.Check).
+//
+// Errors: *InputError for files that cannot be compared, *SilentError and
+// *CeilingError from the level match, the errors of wavio for damaged files,
+// and ctx's error when it is done.
+func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
+	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress}
+	if s.workers <= 0 {
+		s.workers = runtime.GOMAXPROCS(0)
+	}
+	s.Result = newResult(c, opts.Version)
+	steps := []func(context.Context) error{
+		s.readFiles,
+		s.findActivity,
+		s.align,
+		s.layTimeline,
+		s.measure,
+		func(context.Context) error { return matchTakes(s.Result, c.Match) },
+		s.finishSpectra,
+		s.finishNoise,
+		s.compareTakes,
+	}
+	for _, step := range steps {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		if err := step(ctx); err != nil {
+			return nil, err
+		}
+	}
+	return s, nil
+}
+
+// progress begins a stage of total units and returns a function that adds to
+// what is done of it.
+func (s *Session) progress(stage string, total int64) func(int64) {
+	if s.report == nil {
+		return func(int64) {}
+	}
+	var mu sync.Mutex
+	var done int64
+	s.report(stage, 0, total)
+	return func(n int64) {
+		mu.Lock()
+		defer mu.Unlock()
+		done += n
+		s.report(stage, done, total)
+	}
+}
+
+func (s *Session) warn(where, format string, args ...any) {
+	s.Result.Warnings = append(s.Result.Warnings, Warning{where, fmt.Sprintf(format, args...)})
+}
+
+func newResult(c *manifest.Comparison, version string) *Result {
+	r := &Result{
+		Format:     ResultFormat,
+		Tool:       Tool{"evenhand", version},
+		Files:      []File{},
+		Takes:      []Take{},
+		Likeness:   []Likeness{},
+		Checks:     []Check{},
+		Exclusions: []Exclusion{},
+		Warnings:   []Warning{},
+	}
+	mayDiffer := []string{}
+	for _, p := range c.MayDiffer {
+		mayDiffer = append(mayDiffer, p.Written)
+	}
+	r.Comparison = Comparison{
+		Title: c.Title, By: c.By, Date: c.Date,
+		Varies: c.Varies.Written, Slot: c.Varies.Slot, Control: c.Varies.Control,
+		Reference: c.Reference, SetBy: c.SetBy, MayDiffer: mayDiffer,
+		Disclosure: c.Disclosure, FullScale: c.FullScale.Written,
+		Instrument: c.Performance.Instrument, Tuning: c.Performance.Tuning,
+		Pickup: c.Performance.Pickup, Notes: c.Performance.Notes,
+	}
+	r.Settings = settingsOf(c)
+	for _, w := range c.Warnings {
+		r.Warnings = append(r.Warnings, Warning{"manifest", w.Message})
+	}
+	for i := range c.Takes {
+		t := &c.Takes[i]
+		out := Take{
+			Name: t.Name, Slug: manifest.Slug(t.Name), File: t.File.Path,
+			Role: string(t.Role), RepeatOf: t.RepeatOf, Notes: t.Notes,
+			Mics: []Mic{}, Measures: []Measures{},
+		}
+		for _, d := range c.ChainOf(t) {
+			if d.Slot == c.Varies.Slot {
+				out.Device = d.Name
+			}
+		}
+		if t.Mics != nil {
+			for _, m := range []struct {
+				side string
+				mic  manifest.Mic
+			}{{"left", t.Mics.Left}, {"right", t.Mics.Right}} {
+				out.Mics = append(out.Mics, Mic{
+					Side: m.side, Name: m.mic.Name, Blend: m.mic.Blend,
+					Position: positionText(m.mic.Position), Notes: m.mic.Notes,
+				})
+			}
+		}
+		r.Takes = append(r.Takes, out)
+	}
+	return r
+}
+
+// readFiles opens, checks and hashes every file that the manifest names.
+func (s *Session) readFiles(ctx context.Context) error {
+	c := s.Manifest
+	type job struct {
+		path, use    string
+		shown        string
+		redistribute bool
+		audio        bool
+		file         File
+		info         wavio.Info
+		err          error
+	}
+	// A result names no folders of the machine it was made on.
+	jobs := []*job{{path: c.Path, shown: filepath.Base(c.Path), use: "manifest", redistribute: true}}
+	add := func(f *manifest.File, use string, audio bool) *job {
+		if f == nil {
+			return nil
+		}
+		for _, j := range jobs {
+			if j.path == f.Path && j.use == use && use != "take" {
+				return j
+			}
+		}
+		j := &job{path: f.Path, shown: filepath.ToSlash(f.Path), use: use, redistribute: f.Redistribute, audio: audio}
+		jobs = append(jobs, j)
+		return j
+	}
+	add(c.About, "notes", false)
+	dry := add(c.Performance.Dry, "dry", true)
+	loop := add(c.Performance.Loopback, "loopback", true)
+	var takes []*job
+	for i := range c.Takes {
+		takes = append(takes, add(&c.Takes[i].File, "take", true))
+	}
+	device := func(d *manifest.Device) {
+		add(d.File, "device file", false)
+		if d.Photo != nil {
+			add(&d.Photo.File, "photo", false)
+		}
+	}
+	for i := range c.Chain {
+		device(&c.Chain[i])
+	}
+	for i := range c.Takes {
+		for k := range c.Takes[i].Slots {
+			device(&c.Takes[i].Slots[k].Device)
+		}
+		if m := c.Takes[i].Mics; m != nil {
+			for _, p := range []*manifest.Photo{m.Left.Photo, m.Right.Photo} {
+				if p != nil {
+					add(&p.File, "photo", false)
+				}
+			}
+		}
+	}
+
+	step := s.progress("reading", int64(len(jobs)))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for _, j := range jobs {
+		g.Go(func() error {
+			defer step(1)
+			full := inDir(c.Dir, j.path)
+			if j.use == "manifest" {
+				full = j.path
+			}
+			if j.audio {
+				if j.info, j.err = wavio.Inspect(full); j.err != nil {
+					return nil
+				}
+			}
+			sum, n, err := SHA256File(ctx, full)
+			if err != nil {
+				j.err = err
+				return ctx.Err()
+			}
+			j.file = File{Path: j.shown, Use: j.use, SHA256: sum, Bytes: n, Redistribute: j.redistribute}
+			if j.audio {
+				j.file.Audio = audioFormat(j.info)
+			}
+			return nil
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	var bad []error
+	for _, j := range jobs {
+		if j.err != nil {
+			bad = append(bad, j.err)
+			continue
+		}
+		s.Result.Files = append(s.Result.Files, j.file)
+		for _, w := range j.info.Warnings {
+			s.warn(j.path, "%s", w)
+		}
+	}
+	if bad != nil {
+		return &InputError{bad}
+	}
+
+	open := func(j *job, channels []int, mics *manifest.Mics) *signal {
+		sig, err := newSignal(inDir(c.Dir, j.path), j.info, channels, mics)
+		if err != nil {
+			bad = append(bad, err)
+		}
+		return sig
+	}
+	rate := takes[0].info.SampleRate
+	if dry != nil {
+		rate = dry.info.SampleRate
+		s.dry = open(dry, monoChannels(dry.info), nil)
+	}
+	if loop != nil {
+		s.loopback = open(loop, monoChannels(loop.info), nil)
+	}
+	wide := false
+	for i, j := range takes {
+		sig := open(j, c.Takes[i].Channels, c.Takes[i].Mics)
+		s.takes = append(s.takes, sig)
+		wide = wide || sig != nil && sig.channels() == 2
+		if j.info.SampleRate != rate {
+			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: export this one again at %d Hz",
+				j.path, j.info.SampleRate, map[bool]string{true: "dry recording", false: "first take"}[dry != nil], rate, rate))
+		}
+	}
+	if loop != nil && loop.info.SampleRate != rate {
+		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the other recordings have %d Hz; export it again at %d Hz", loop.path, loop.info.SampleRate, rate, rate))
+	}
+	if bad != nil {
+		return &InputError{bad}
+	}
+	for i, sig := range s.takes {
+		if wide {
+			sig.widen()
+		}
+		s.Result.Takes[i].Signal = sig.label
+	}
+	s.Result.Timeline.SampleRate = rate
+	return s.readNotes()
+}
+
+// monoChannels picks the first channel of a dry or loopback recording with
+// more than two.
+func monoChannels(i wavio.Info) []int {
+	if i.Channels > 2 {
+		return []int{1}
+	}
+	return nil
+}
+
+func nan() float64 { return math.NaN() }

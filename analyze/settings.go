@@ -1,0 +1,145 @@
+package analyze
+
+import (
+	"math"
+	"strings"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+)
+
+// settingsOf lays the resolved chains of all takes side by side: for every slot
+// in signal order its device, file and further properties, then every control
+// that any take's device there has, in order of first appearance.
+func settingsOf(c *manifest.Comparison) Settings {
+	chains := make([]map[string]manifest.Device, len(c.Takes))
+	for t := range c.Takes {
+		chains[t] = map[string]manifest.Device{}
+		for _, d := range c.ChainOf(&c.Takes[t]) {
+			chains[t][d.Slot] = d
+		}
+	}
+	allowed := map[[2]string]bool{}
+	for _, p := range c.MayDiffer {
+		allowed[[2]string{p.Slot, p.Control}] = true
+	}
+	s := Settings{Slots: []SlotSettings{}}
+	for _, base := range c.Chain {
+		slot := SlotSettings{Slot: base.Slot, Kind: base.Kind, Rows: []SettingRow{}}
+		devices := make([]manifest.Device, len(chains))
+		for t := range chains {
+			devices[t] = chains[t][base.Slot]
+			if slot.Kind == "" {
+				slot.Kind = devices[t].Kind
+			}
+		}
+		add := func(name string, always bool, text func(manifest.Device) string) {
+			row := SettingRow{Name: name}
+			stated := false
+			for _, d := range devices {
+				v := text(d)
+				stated = stated || v != ""
+				row.Values = append(row.Values, SettingValue{Written: v, Kind: string(manifest.Text), Fraction: unit.Number(math.NaN()), Stated: v != ""})
+			}
+			if stated || always {
+				row.Differs = differs(row.Values)
+				row.Varied = c.Varies.Slot == base.Slot && c.Varies.Control == ""
+				row.Allowed = allowed[[2]string{base.Slot, ""}] || allowed[[2]string{base.Slot, name}]
+				slot.Rows = append(slot.Rows, row)
+			}
+		}
+		add("device", true, func(d manifest.Device) string { return d.Name })
+		add("kind", false, func(d manifest.Device) string { return d.Kind })
+		add("file", false, func(d manifest.Device) string {
+			if d.File == nil {
+				return ""
+			}
+			return d.File.Path
+		})
+		add("impedance", false, func(d manifest.Device) string { return d.Impedance.Written })
+		add("power", false, func(d manifest.Device) string { return d.Power.Written })
+		add("position", false, func(d manifest.Device) string { return positionText(d.Position) })
+		add("notes", false, func(d manifest.Device) string { return d.Notes })
+		slot.Rows = append(slot.Rows, controlRows(c, base.Slot, devices, allowed)...)
+		s.Slots = append(s.Slots, slot)
+	}
+	return s
+}
+
+func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device, allowed map[[2]string]bool) []SettingRow {
+	var names []string
+	seen := map[string]bool{}
+	for _, d := range devices {
+		for _, k := range d.Controls {
+			if !seen[k.Name] {
+				seen[k.Name] = true
+				names = append(names, k.Name)
+			}
+		}
+	}
+	var rows []SettingRow
+	for _, name := range names {
+		row := SettingRow{Name: name, Control: true}
+		for _, d := range devices {
+			v := SettingValue{Fraction: unit.Number(math.NaN()), Kind: string(manifest.Unset)}
+			for _, k := range d.Controls {
+				if k.Name == name {
+					v = SettingValue{
+						Written:  k.Value.Written,
+						Kind:     string(k.Value.Kind),
+						Fraction: unit.Number(k.Value.Fraction),
+						Stated:   k.Value.Kind != manifest.Unset,
+					}
+				}
+			}
+			row.Values = append(row.Values, v)
+		}
+		row.Differs = differs(row.Values)
+		row.Varied = c.Varies.Slot == slot && (c.Varies.Control == "" || c.Varies.Control == name)
+		row.Allowed = allowed[[2]string{slot, name}] || allowed[[2]string{slot, ""}]
+		rows = append(rows, row)
+	}
+	return rows
+}
+
+// differs reports whether the values mean different settings. Two spellings of
+// one position ("noon", "12:00") do not differ.
+func differs(v []SettingValue) bool {
+	for _, x := range v[1:] {
+		if !sameSetting(v[0], x) {
+			return true
+		}
+	}
+	return false
+}
+
+func sameSetting(a, b SettingValue) bool {
+	if a.Stated != b.Stated {
+		return false
+	}
+	fa, fb := float64(a.Fraction), float64(b.Fraction)
+	if a.Kind == b.Kind && !math.IsNaN(fa) && !math.IsNaN(fb) {
+		return math.Abs(fa-fb) < 1e-9
+	}
+	return strings.EqualFold(strings.TrimSpace(a.Written), strings.TrimSpace(b.Written))
+}
+
+func positionText(p *manifest.Position) string {
+	if p == nil {
+		return ""
+	}
+	var parts []string
+	if p.Distance.Written != "" {
+		s := p.Distance.Written
+		if p.From != "" {
+			s += " from " + p.From
+		}
+		parts = append(parts, s)
+	} else if p.From != "" {
+		parts = append(parts, "from "+p.From)
+	}
+	if p.Angle.Written != "" {
+		parts = append(parts, p.Angle.Written+" off axis")
+	}
+	return strings.Join(parts, ", ")
+}

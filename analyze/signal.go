@@ -1,0 +1,245 @@
+package analyze
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"sync"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// blockFrames is how many frames are read, measured or written at a time.
+const blockFrames = 1 << 14
+
+// signal is what is measured, matched and heard of one recording: its channels
+// mixed to one or two.
+type signal struct {
+	path  string
+	info  wavio.Info
+	mix   [][]float64 // [out channel][in channel] gain
+	label string      // as Take.Signal
+}
+
+// The kinds of signal, as they stand in Take.Signal.
+const (
+	signalMono     = "mono"
+	signalStereo   = "stereo"
+	signalDualMono = "mono as two equal channels"
+	signalBlend    = "blend of two microphones"
+)
+
+// newSignal picks the channels of a file. channels is 1-based and may be nil
+// for a file of one or two channels; mics may be nil.
+func newSignal(path string, info wavio.Info, channels []int, mics *manifest.Mics) (*signal, error) {
+	if channels == nil {
+		if info.Channels > 2 {
+			return nil, fmt.Errorf("%s: the file has %d channels; one or two can be compared: say which with channels: [1] or channels: [1, 2]", path, info.Channels)
+		}
+		for c := range info.Channels {
+			channels = append(channels, c+1)
+		}
+	}
+	for _, c := range channels {
+		if c < 1 || c > info.Channels {
+			return nil, fmt.Errorf("%s: channel %d is asked for, the file has channels 1 to %d", path, c, info.Channels)
+		}
+	}
+	row := func(gains map[int]float64) []float64 {
+		r := make([]float64, info.Channels)
+		for c, g := range gains {
+			r[c-1] = g
+		}
+		return r
+	}
+	s := &signal{path: path, info: info}
+	switch {
+	case mics != nil:
+		if len(channels) != 2 {
+			return nil, fmt.Errorf("%s: two microphones are described, so two channels are needed, and the file has %d; give a two-channel file or name two with channels: [1, 2]", path, len(channels))
+		}
+		s.label = signalBlend
+		s.mix = [][]float64{row(map[int]float64{
+			channels[0]: unit.ToAmplitude(float64(mics.Left.Blend)),
+			channels[1]: unit.ToAmplitude(float64(mics.Right.Blend)),
+		})}
+	case len(channels) == 1:
+		s.label = signalMono
+		s.mix = [][]float64{row(map[int]float64{channels[0]: 1})}
+	case len(channels) == 2:
+		s.label = signalStereo
+		s.mix = [][]float64{row(map[int]float64{channels[0]: 1}), row(map[int]float64{channels[1]: 1})}
+	default:
+		return nil, fmt.Errorf("%s: %d channels are asked for; one or two can be compared", path, len(channels))
+	}
+	return s, nil
+}
+
+// widen turns a one-channel signal into two equal channels, as it is heard
+// from two loudspeakers beside a stereo take.
+func (s *signal) widen() {
+	if len(s.mix) == 1 {
+		s.mix = [][]float64{s.mix[0], s.mix[0]}
+		if s.label == signalMono {
+			s.label = signalDualMono
+		} else {
+			s.label += ", as two equal channels"
+		}
+	}
+}
+
+func (s *signal) channels() int { return len(s.mix) }
+
+// reader reads a signal block by block.
+type reader struct {
+	*signal
+	wav  *wavio.Reader
+	in   [][]float64
+	pos  int64
+	view [][]float64
+	buf  [][]float64
+	mu   sync.Mutex // held by ReadAt
+}
+
+func (s *signal) open() (*reader, error) {
+	w, err := wavio.Open(s.path)
+	if err != nil {
+		return nil, err
+	}
+	r := &reader{signal: s, wav: w}
+	for range s.info.Channels {
+		r.in = append(r.in, make([]float64, blockFrames))
+	}
+	r.view = make([][]float64, s.info.Channels)
+	return r, nil
+}
+
+func (r *reader) Close() error { return r.wav.Close() }
+
+// Read fills dst (channels() × capacity) and returns the frames read; io.EOF
+// with 0 frames at the end.
+func (r *reader) Read(dst [][]float64) (int, error) {
+	n := min(len(dst[0]), blockFrames)
+	for c := range r.in {
+		r.view[c] = r.in[c][:n]
+	}
+	n, err := r.wav.Read(r.view)
+	r.pos += int64(n)
+	for o, gains := range r.mix {
+		out := dst[o][:n]
+		first := true
+		for c, g := range gains {
+			in := r.in[c][:n]
+			switch {
+			case g == 0:
+			case first && g == 1:
+				copy(out, in)
+				first = false
+			case first:
+				for i, v := range in {
+					out[i] = g * v
+				}
+				first = false
+			default:
+				for i, v := range in {
+					out[i] += g * v
+				}
+			}
+		}
+		if first {
+			clear(out)
+		}
+	}
+	return n, err
+}
+
+// seek moves to frame; positions outside the file are an error.
+func (r *reader) seek(frame int64) error {
+	if frame == r.pos {
+		return nil
+	}
+	if err := r.wav.Seek(frame); err != nil {
+		return err
+	}
+	r.pos = frame
+	return nil
+}
+
+// Rate, Len and ReadAt make a reader the mono source that alignment reads: the
+// mean of the signal's channels.
+func (r *reader) Rate() int  { return r.info.SampleRate }
+func (r *reader) Len() int64 { return r.info.Frames }
+
+// ReadAt fills dst with mono samples from frame first on and returns how many
+// of them lie in the file; the rest reads as zero, which is no error. It may be
+// called by several goroutines.
+func (r *reader) ReadAt(dst []float64, first int64) (int, error) {
+	clear(dst)
+	from, to := max(first, 0), min(first+int64(len(dst)), r.info.Frames)
+	if from >= to {
+		return 0, nil
+	}
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	at := 0
+	scale := 1 / float64(r.channels())
+	err := r.each(from, to-from, func(f int64, block [][]float64) error {
+		out := dst[f-first:]
+		for _, x := range block {
+			for i, v := range x {
+				out[i] += v * scale
+			}
+		}
+		at += len(block[0])
+		return nil
+	})
+	return at, err
+}
+
+func (r *reader) scratch(frames int) [][]float64 {
+	b := make([][]float64, r.channels())
+	for c := range b {
+		b[c] = make([]float64, frames)
+	}
+	return b
+}
+
+// each reads frames [first, first+frames) of the signal in blocks and hands
+// each to f with the frame it begins at. It stops at the end of the file.
+func (r *reader) each(first, frames int64, f func(at int64, block [][]float64) error) error {
+	if first < 0 {
+		return fmt.Errorf("%s: frame %d asked for", r.path, first)
+	}
+	if err := r.seek(first); err != nil {
+		return err
+	}
+	if r.buf == nil {
+		r.buf = r.scratch(blockFrames)
+	}
+	buf := r.buf
+	part := make([][]float64, len(buf))
+	for at, end := first, first+frames; at < end; {
+		for c := range buf {
+			part[c] = buf[c][:min(int64(blockFrames), end-at)]
+		}
+		n, err := r.Read(part)
+		if n > 0 {
+			for c := range part {
+				part[c] = part[c][:n]
+			}
+			if err := f(at, part); err != nil {
+				return err
+			}
+			at += int64(n)
+		}
+		if errors.Is(err, io.EOF) || n == 0 && err == nil {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}

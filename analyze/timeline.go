@@ -1,0 +1,229 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"os"
+	"strings"
+
+	"evenhand/analyze/activity"
+	"evenhand/analyze/noise"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// minSectionGap is the shortest pause that parts two sections found from the
+// dry recording: well above the rests inside a riff. Common practice, no source.
+const minSectionGap = unit.Seconds(0.8)
+
+// minShared is the shortest stretch that all takes must share for a comparison:
+// the short-term loudness window of EBU Tech 3341.
+const minShared = unit.Seconds(3)
+
+// maxNotes is the largest notes file that is read.
+const maxNotes = 64 << 10
+
+func (s *Session) readNotes() error {
+	about := s.Manifest.About
+	if about == nil {
+		return nil
+	}
+	path := inDir(s.Manifest.Dir, about.Path)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return &InputError{[]error{err}}
+	}
+	if len(b) > maxNotes {
+		return &InputError{[]error{fmt.Errorf("%s: the notes have %d bytes; at most %d are shown on a page: shorten them, or link to the rest", about.Path, len(b), maxNotes)}}
+	}
+	s.Result.Comparison.About = string(b)
+	return nil
+}
+
+// source returns the signal whose time axis is the timeline.
+func (s *Session) source() *signal {
+	if s.dry != nil {
+		return s.dry
+	}
+	return s.takes[s.anchor]
+}
+
+// findActivity looks for playing and pauses in the timeline's source.
+func (s *Session) findActivity(ctx context.Context) error {
+	s.anchor = 0
+	for i := range s.Manifest.Takes {
+		if s.Manifest.Takes[i].Name == s.Manifest.Reference {
+			s.anchor = i
+		}
+	}
+	tl := &s.Result.Timeline
+	tl.Source = "dry"
+	if s.dry == nil {
+		tl.Source = s.Result.Takes[s.anchor].Name
+	}
+	src := s.source()
+	det := activity.NewDetector(src.info.SampleRate, src.channels(), activity.DefaultParams())
+	step := s.progress("finding the pauses", src.info.Frames)
+	r, err := src.open()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	err = r.each(0, src.info.Frames, func(_ int64, block [][]float64) error {
+		step(int64(len(block[0])))
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return det.Write(block)
+	})
+	if err != nil {
+		return err
+	}
+	s.activity = det.Finish()
+	for _, w := range s.activity.Warnings {
+		s.warn(tl.Source, "%s", w)
+	}
+	return nil
+}
+
+// layTimeline finds the time that all takes share and the sections in it.
+func (s *Session) layTimeline(context.Context) error {
+	tl := &s.Result.Timeline
+	rate := tl.SampleRate
+	from, to := int64(0), s.source().info.Frames
+	first, last := tl.Source, tl.Source
+	for i, sig := range s.takes {
+		if f := -s.offsets[i]; f > from {
+			from, first = f, s.Result.Takes[i].Name
+		}
+		if t := sig.info.Frames - s.offsets[i]; t < to {
+			to, last = t, s.Result.Takes[i].Name
+		}
+	}
+	seconds := func(frames int64) unit.Seconds { return unit.Seconds(float64(frames) / float64(rate)) }
+	if seconds(to-from) < minShared {
+		return &InputError{[]error{fmt.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed: check that the takes are of the same performance",
+			math.Max(0, float64(seconds(to-from))), first, last, float64(minShared))}}
+	}
+	span := func(name string, first, end int64) Span {
+		return Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
+	}
+	tl.Spans = []Span{span("Whole", from, to)}
+	if lost := seconds(s.source().info.Frames - (to - from)); lost > 1 {
+		s.warn("", "%.1f s of the %.1f s performance are not in every take and are left out (the beginning is limited by %q, the end by %q)",
+			float64(lost), float64(seconds(s.source().info.Frames)), first, last)
+	}
+
+	sections, source, err := s.sections(rate)
+	if err != nil {
+		return err
+	}
+	tl.SectionsSource = source
+	for _, sec := range sections {
+		a, b := max(sec.first, from), min(sec.end, to)
+		if b-a < int64(0.4*float64(rate)) {
+			s.warn("", "section %q lies outside the time that all takes share and is left out", sec.name)
+			continue
+		}
+		if a > sec.first || b < sec.end {
+			s.warn("", "section %q is cut to the time that all takes share", sec.name)
+		}
+		tl.Spans = append(tl.Spans, span(sec.name, a, b))
+	}
+	if len(tl.Spans) == 1 {
+		tl.SectionsSource = "none"
+	}
+
+	tl.Pauses = []Span{}
+	for _, p := range s.activity.Pauses {
+		a, b := max(p.First, from), min(p.First+p.Frames, to)
+		if b > a {
+			tl.Pauses = append(tl.Pauses, span(fmt.Sprintf("Pause %d", len(tl.Pauses)+1), a, b))
+			s.quiet = append(s.quiet, noise.Stretch{First: a, Frames: b - a})
+		}
+	}
+	tl.Overview = []unit.Number{}
+	for _, v := range s.activity.Overview {
+		tl.Overview = append(tl.Overview, unit.Number(v))
+	}
+	return nil
+}
+
+type section struct {
+	name       string
+	first, end int64
+}
+
+// sections lists the sections on the timeline in frames of its rate.
+func (s *Session) sections(rate int) ([]section, string, error) {
+	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
+	p := s.Manifest.Performance
+	if len(p.Sections) > 0 {
+		var out []section
+		length := s.source().info.Frames
+		var bad []error
+		for _, x := range p.Sections {
+			if frame(x.From) >= length {
+				bad = append(bad, fmt.Errorf("%s:%d:%d: section %q begins at %v, the %s ends at %v; sections are on the timeline of the %s",
+					s.Manifest.Path, x.Pos.Line, x.Pos.Column, x.Name, x.From, s.sourceName(), unit.Seconds(float64(length)/float64(rate)), s.sourceName()))
+			}
+			out = append(out, section{x.Name, frame(x.From), frame(x.To)})
+		}
+		if bad != nil {
+			return nil, "", &InputError{bad}
+		}
+		return out, "manifest", nil
+	}
+	cues := s.source().info.Cues
+	if p.SectionsFrom == "markers" {
+		if len(cues) == 0 {
+			return nil, "", &InputError{[]error{fmt.Errorf("%s: sections are to come from cue markers, and the file has none; place markers there, list the sections in the manifest, or leave sections out to have them found from the pauses", s.source().path)}}
+		}
+		return s.fromCues(cues), "markers", nil
+	}
+	var out []section
+	for i, x := range activity.Sections(s.activity, rate, minSectionGap) {
+		out = append(out, section{fmt.Sprintf("Part %d", i+1), x.First, x.First + x.Frames})
+	}
+	if len(out) == 1 {
+		// One section is the whole again.
+		out = nil
+	}
+	return out, "pauses", nil
+}
+
+func (s *Session) sourceName() string {
+	if s.dry != nil {
+		return "dry recording"
+	}
+	return "take " + s.Result.Takes[s.anchor].Name
+}
+
+// fromCues makes a section of each cue: its own length when it has one, else up
+// to the next cue or the end.
+func (s *Session) fromCues(cues []wavio.Cue) []section {
+	var out []section
+	for i, c := range cues {
+		end := s.source().info.Frames
+		if i+1 < len(cues) {
+			end = cues[i+1].Frame
+		}
+		if c.Length > 0 {
+			end = min(end, c.Frame+c.Length)
+		}
+		name := strings.TrimSpace(c.Label)
+		if name == "" {
+			name = fmt.Sprintf("Marker %d", i+1)
+		}
+		if end > c.Frame {
+			out = append(out, section{name, c.Frame, end})
+		}
+	}
+	return out
+}
+
+// firstFrame returns the frame of take i at which a span of the timeline begins.
+func (s *Session) firstFrame(i int, span Span) int64 {
+	return int64(span.FirstFrame) + s.offsets[i]
+}

@@ -1,0 +1,111 @@
+package main
+
+import (
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// TestArrows reads every import of the project and fails on one that goes
+// against the direction of the data: cmd → report → analyze → measurements →
+// unit and internal/dsp. Test files may also import the studio and each other's
+// readers.
+func TestArrows(t *testing.T) {
+	// May a package with the prefix on the left import one with a prefix on
+	// the right? The longest prefix on the left decides.
+	may := map[string][]string{
+		"cmd":                  {"analyze", "report", "examples", "cmd"},
+		"examples":             {"examples", "analyze/wavio", "analyze/unit"},
+		"report":               {"analyze", "report", "templates"},
+		"report/chart":         {"analyze/unit"},
+		"templates":            {},
+		"analyze":              {"analyze"},
+		"analyze/unit":         {},
+		"analyze/internal/dsp": {},
+		"analyze/weighting":    {},
+		"analyze/manifest":     {"analyze/unit"},
+		"analyze/wavio":        {"analyze/unit"},
+		"analyze/flacio":       {"analyze/unit"},
+		"analyze/loudness":     {"analyze/unit", "analyze/internal/dsp"},
+		"analyze/activity":     {"analyze/unit", "analyze/internal/dsp"},
+		"analyze/align":        {"analyze/unit", "analyze/internal/dsp"},
+		"analyze/spectrum":     {"analyze/unit", "analyze/internal/dsp", "analyze/weighting"},
+		"analyze/noise":        {"analyze/unit", "analyze/internal/dsp", "analyze/weighting", "analyze/spectrum"},
+	}
+	// The one door of each library.
+	doors := map[string]string{
+		"github.com/go-audio/":           "analyze/wavio",
+		"github.com/mewkiz/flac":         "analyze/flacio",
+		"gonum.org/v1/gonum/dsp":         "analyze/internal/dsp",
+		"gonum.org/v1/plot":              "report/chart",
+		"github.com/yuin/goldmark":       "report",
+		"github.com/goccy/go-yaml":       "analyze/manifest",
+		"github.com/spf13/cobra":         "cmd/evenhand",
+		"github.com/schollz/progressbar": "cmd/evenhand",
+	}
+	root := filepath.Join("..", "..")
+	files := 0
+	err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if e.IsDir() && (strings.HasPrefix(e.Name(), ".") && path != root || e.Name() == "testdata") {
+			if path != root && path != ".." {
+				return filepath.SkipDir
+			}
+		}
+		if !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") {
+			return nil
+		}
+		files++
+		f, err := parser.ParseFile(token.NewFileSet(), path, nil, parser.ImportsOnly)
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(root, filepath.Dir(path))
+		if err != nil {
+			return err
+		}
+		from := filepath.ToSlash(rel)
+		for _, imp := range f.Imports {
+			to, _ := strconv.Unquote(imp.Path.Value)
+			for lib, door := range doors {
+				if strings.HasPrefix(to, lib) && from != door {
+					t.Errorf("%s imports %s; its one door is %s", from, to, door)
+				}
+			}
+			own, ok := strings.CutPrefix(to, "evenhand/")
+			if !ok {
+				continue
+			}
+			rule := ""
+			for prefix := range may {
+				if under(from, prefix) && len(prefix) > len(rule) {
+					rule = prefix
+				}
+			}
+			allowed := false
+			for _, prefix := range may[rule] {
+				allowed = allowed || under(own, prefix)
+			}
+			if !allowed {
+				t.Errorf("%s imports %s: against the direction of the data (rule %q)", from, own, rule)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if files < 10 {
+		t.Fatalf("only %d files were read", files)
+	}
+}
+
+func under(path, prefix string) bool {
+	return path == prefix || strings.HasPrefix(path, prefix+"/")
+}

@@ -1,0 +1,213 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/examples/studio"
+	"evenhand/report"
+	"evenhand/report/folder"
+)
+
+func commands() []*cobra.Command {
+	return []*cobra.Command{buildCommand(), demoCommand(), newCommand(), schemaCommand()}
+}
+
+func buildCommand() *cobra.Command {
+	var out string
+	var asJSON bool
+	var workers int
+	cmd := &cobra.Command{
+		Use:   "build MANIFEST -o DIR",
+		Short: "Measure a comparison and write its report",
+		Long: `Build reads a manifest and its recordings, checks and measures them, matches
+the levels and writes a folder of static files: index.html, the matched audio,
+the tables and results.json. The folder appears complete or not at all. An
+earlier report in its place is replaced; anything else is left alone.`,
+		Args: exactly("a manifest"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if out == "" {
+				return usageError{errors.New("build needs a folder to write to: -o DIR")}
+			}
+			res, err := build(cmd.Context(), args[0], out, workers, cmd)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = writeJSON(cmd, res)
+			} else {
+				err = report.Summary(cmd.OutOrStdout(), res, width(cmd.OutOrStdout()))
+				if err == nil {
+					fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\n", filepath.Join(out, "index.html"))
+				}
+			}
+			if err != nil {
+				return err
+			}
+			return failed(res)
+		},
+	}
+	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write the report to")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON instead of a table")
+	cmd.Flags().IntVar(&workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	return cmd
+}
+
+// build measures a comparison and writes its report to out.
+func build(ctx context.Context, path, out string, workers int, cmd *cobra.Command) (*analyze.Result, error) {
+	c, err := manifest.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	draft, err := folder.Begin(out)
+	if err != nil {
+		return nil, err
+	}
+	defer draft.Discard()
+	show, clear := progress(cmd.ErrOrStderr())
+	defer clear()
+	s, err := analyze.Measure(ctx, c, analyze.Options{Version: version(), Workers: workers, Progress: show})
+	if err != nil {
+		return nil, err
+	}
+	if err := s.Publish(ctx, draft.Dir); err != nil {
+		return nil, err
+	}
+	s.Check()
+	if err := report.Write(draft.Dir, s.Result, report.Options{}); err != nil {
+		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if err := draft.Commit(); err != nil {
+		return nil, err
+	}
+	clear()
+	for _, w := range s.Result.Warnings {
+		where := ""
+		if w.Where != "" {
+			where = w.Where + ": "
+		}
+		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s%s\n", where, w.Message)
+	}
+	return s.Result, nil
+}
+
+// failed returns errCheckFailed when a check failed.
+func failed(res *analyze.Result) error {
+	for _, c := range res.Checks {
+		if c.Outcome == analyze.Fails {
+			return errCheckFailed
+		}
+	}
+	return nil
+}
+
+func writeJSON(cmd *cobra.Command, v any) error {
+	enc := json.NewEncoder(cmd.OutOrStdout())
+	enc.SetIndent("", "  ")
+	enc.SetEscapeHTML(false)
+	return enc.Encode(v)
+}
+
+func demoCommand() *cobra.Command {
+	var scenario string
+	cmd := &cobra.Command{
+		Use:   "demo DIR",
+		Short: "Make the audio and manifest of an invented comparison",
+		Long: `Demo synthesises a comparison to try everything on: a dry performance, its
+renders through invented circuits with known lags, levels and noise, and the
+manifest that describes them. The same scenario gives the same bytes each time.`,
+		Args: exactly("a folder"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			draft, err := folder.Begin(args[0])
+			if err != nil {
+				return err
+			}
+			defer draft.Discard()
+			show, clear := progress(cmd.ErrOrStderr())
+			defer clear()
+			var tell func(done, total int)
+			if show != nil {
+				tell = func(done, total int) { show("playing", int64(done), int64(total)) }
+			}
+			if err := studio.Write(draft.Dir, studio.Options{Scenario: scenario}, tell); err != nil {
+				return err
+			}
+			if err := cmd.Context().Err(); err != nil {
+				return err
+			}
+			if err := draft.Commit(); err != nil {
+				return err
+			}
+			clear()
+			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\nevenhand: next: evenhand build %s -o %s\n", args[0],
+				filepath.Join(args[0], studio.ManifestName(scenario)), filepath.Clean(args[0])+"-report")
+			return nil
+		},
+	}
+	all := studio.Scenarios()
+	cmd.Flags().StringVar(&scenario, "scenario", all[0], "which one: "+strings.Join(all, " or "))
+	return cmd
+}
+
+func schemaCommand() *cobra.Command {
+	return &cobra.Command{
+		Use:   "schema",
+		Short: "Print the JSON Schema of manifests, for editors",
+		Args:  exactly(),
+		RunE: func(cmd *cobra.Command, _ []string) error {
+			_, err := cmd.OutOrStdout().Write(manifest.Schema())
+			return err
+		},
+	}
+}
+
+func newCommand() *cobra.Command {
+	var out string
+	cmd := &cobra.Command{
+		Use:   "new FOLDER",
+		Short: "Start a manifest from a folder of recordings",
+		Long: `New looks through a folder of recordings and writes a manifest to complete:
+file names, formats and durations filled in, the dry recording guessed (and
+marked as a guess), everything else as commented lines.`,
+		Args: exactly("a folder of recordings"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if out == "" {
+				out = filepath.Join(args[0], "comparison.yaml")
+			}
+			text, warnings, err := analyze.DraftManifest(args[0], filepath.Dir(out))
+			if err != nil {
+				return err
+			}
+			for _, w := range warnings {
+				fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s\n", w)
+			}
+			f, err := os.OpenFile(out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+			if errors.Is(err, os.ErrExist) {
+				return usageError{fmt.Errorf("%s: there is a manifest already; name another file with -o", out)}
+			}
+			if err != nil {
+				return err
+			}
+			_, err = f.Write(text)
+			if err = errors.Join(err, f.Close()); err != nil {
+				return err
+			}
+			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\n", out)
+			return nil
+		},
+	}
+	cmd.Flags().StringVarP(&out, "output", "o", "", "manifest to write (default FOLDER/comparison.yaml)")
+	return cmd
+}

@@ -1,0 +1,138 @@
+// Command evenhand checks, measures, level-matches and publishes comparisons of
+// guitar gear: one dry performance, reamped through each device under test.
+//
+// Run "evenhand help" for the commands. Messages go to standard error, results
+// to standard output. The exit status is 0 when the job is done, 1 when it is
+// done but a check failed, 2 when the input or the use was wrong, and 3 for
+// anything else.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"strings"
+	"syscall"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/wavio"
+	"evenhand/report/folder"
+)
+
+// Exit statuses.
+const (
+	exitDone   = 0
+	exitFailed = 1 // done, but a check failed
+	exitUsage  = 2 // the input or the use was wrong
+	exitOther  = 3
+)
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	status := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(status)
+}
+
+// errCheckFailed ends a command that did its job and found a failed check.
+var errCheckFailed = errors.New("a check failed")
+
+// usageError marks an error as the user's to mend.
+type usageError struct{ err error }
+
+func (e usageError) Error() string { return e.err.Error() }
+func (e usageError) Unwrap() error { return e.err }
+
+// run executes one command line and returns the exit status. It is the only
+// place that decides it.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	root := &cobra.Command{
+		Use:   "evenhand",
+		Short: "Check, measure, match and publish fair comparisons of guitar gear",
+		Long: `Evenhand takes a manifest of matched renders (one dry performance, reamped
+through each device under test), checks that the comparison is fair, measures
+it, matches the levels and publishes a static report.`,
+		SilenceErrors:     true,
+		SilenceUsage:      true,
+		Version:           version(),
+		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
+	}
+	root.SetArgs(args)
+	root.SetOut(stdout)
+	root.SetErr(stderr)
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.AddCommand(commands()...)
+	cmd, err := root.ExecuteContextC(ctx)
+	switch {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errCheckFailed):
+		return exitFailed
+	case ctx.Err() != nil && errors.Is(err, ctx.Err()):
+		fmt.Fprintln(stderr, "evenhand: interrupted; nothing was written")
+		return exitOther
+	}
+	say(stderr, err)
+	if !isUsage(err) {
+		return exitOther
+	}
+	if u := (usageError{}); errors.As(err, &u) || strings.HasPrefix(err.Error(), "unknown command") {
+		fmt.Fprintf(stderr, "hint: see '%s --help'\n", cmd.CommandPath())
+	}
+	return exitUsage
+}
+
+// say prints an error; each line of a list of problems stands for itself.
+func say(w io.Writer, err error) {
+	var list *manifest.Errors
+	if errors.As(err, &list) {
+		fmt.Fprintln(w, err)
+		return
+	}
+	for _, line := range strings.Split(err.Error(), "\n") {
+		fmt.Fprintf(w, "evenhand: %s\n", line)
+	}
+}
+
+// isUsage reports whether an error comes from the input or the use.
+func isUsage(err error) bool {
+	var (
+		usage   usageError
+		list    *manifest.Errors
+		input   *analyze.InputError
+		silent  *analyze.SilentError
+		ceiling *analyze.CeilingError
+		notOurs *folder.NotOursError
+		audio   *wavio.Error
+	)
+	return errors.As(err, &usage) || errors.As(err, &list) || errors.As(err, &input) ||
+		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || errors.As(err, &audio) ||
+		errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
+		strings.HasPrefix(err.Error(), "unknown command")
+}
+
+// version returns the module's version, or "devel" for a build from a checkout.
+func version() string {
+	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" && info.Main.Version != "(devel)" {
+		return info.Main.Version
+	}
+	return "devel"
+}
+
+// exactly is cobra.ExactArgs with an error that says what is expected.
+func exactly(names ...string) cobra.PositionalArgs {
+	return func(cmd *cobra.Command, args []string) error {
+		if len(args) == len(names) {
+			return nil
+		}
+		return usageError{fmt.Errorf("%s takes %s, got %d arguments", cmd.Name(), strings.Join(names, " and "), len(args))}
+	}
+}
