@@ -13,6 +13,7 @@ import (
 const (
 	offset        = -0.691
 	absoluteGate  = -70.0
+	keptFrom      = -130.0 // LUFS; quieter windows are not kept for IntegratedAt
 	relativeGate  = -10.0
 	rangeGate     = -20.0
 	rangeLow      = 10.0 // percentile
@@ -28,7 +29,7 @@ func loudnessOf(power float64) float64 { return offset + unit.FromPower(power) }
 // powerOf is its inverse.
 func powerOf(lufs float64) float64 { return unit.ToPower(lufs - offset) }
 
-// store keeps the powers of the windows that pass the absolute gate: the
+// store keeps the powers of windows that are not far below the absolute gate: the
 // powers themselves up to exactN of them (an hour), and beyond that their
 // counts and sums in bins of 0.01 LU, so that memory is bounded. Beyond an
 // hour only windows within 0.01 LU of a relative gate can fall on its wrong
@@ -44,14 +45,14 @@ type bin struct {
 	sum float64
 }
 
-// add takes one window's power; the caller has applied the absolute gate.
+// add takes one window's power; the caller leaves out what is too quiet.
 func (s *store) add(power float64) {
 	if s.bins == nil {
 		if len(s.exact) < s.exactN {
 			s.exact = append(s.exact, power)
 			return
 		}
-		s.bins = make([]bin, int((binTop-absoluteGate)*binsPerLU))
+		s.bins = make([]bin, int((binTop-keptFrom)*binsPerLU))
 		for _, p := range s.exact {
 			s.bin(p)
 		}
@@ -61,7 +62,7 @@ func (s *store) add(power float64) {
 }
 
 func (s *store) bin(power float64) {
-	i := int((loudnessOf(power) - absoluteGate) * binsPerLU)
+	i := int((loudnessOf(power) - keptFrom) * binsPerLU)
 	b := &s.bins[min(max(i, 0), len(s.bins)-1)]
 	b.n++
 	b.sum += power
@@ -107,18 +108,18 @@ func above(g []bin, limit float64, inclusive bool) []bin {
 	return g[i:]
 }
 
-// integrated returns the gated loudness of the stored 400 ms windows; −Inf
-// when none passed the absolute gate.
+// integrated returns the gated loudness of the stored 400 ms windows after a
+// gain in dB; −Inf when none passes the absolute gate.
 //
 // Source: ITU-R BS.1770-5 (11/2023), Annex 1, eqs (5) to (7).
-func (s *store) integrated() float64 {
-	g := s.groups()
+func (s *store) integrated(gain float64) float64 {
+	g := above(s.groups(), powerOf(absoluteGate-gain), false)
 	n, sum := total(g)
 	if n == 0 {
 		return math.Inf(-1)
 	}
 	n, sum = total(above(g, sum/float64(n)*unit.ToPower(relativeGate), false))
-	return loudnessOf(sum / float64(n))
+	return loudnessOf(sum/float64(n)) + gain
 }
 
 // loudnessRange returns the difference of the 95th and 10th percentiles of

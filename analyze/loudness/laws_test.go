@@ -123,6 +123,63 @@ func TestDelayAndSpans(t *testing.T) {
 	}
 }
 
+// A stretch in the middle of music, on a grid of its own: against the
+// definition written out, BS.1770-5 Annex 1 eqs (3) to (7) and EBU Tech 3342
+// section 5, on the whole stream's filtered signal.
+func TestSpanAgainstDefinition(t *testing.T) {
+	for _, rate := range []int{8000, 22050, 44100} {
+		x := music(rate, 2, 12, 3, 0.4)
+		for c := range x {
+			for i := range x[c] {
+				if i > 7*rate && i < 9*rate {
+					x[c][i] *= 0.05
+				}
+			}
+		}
+		r := Range{int64(2*rate + 137), int64(9*rate + 55)}
+		s, p := kWeighting(float64(rate))
+		sum := make([]float64, r.Frames+1) // running energy of the stretch
+		for _, v := range x {
+			y := p.direct(s.direct(v))
+			e := 0.0
+			for i := range r.Frames {
+				e += y[r.First+i] * y[r.First+i]
+				sum[i+1] += e
+			}
+		}
+		windows := func(frames, hop float64) (z []float64) {
+			for k := 0.0; ; k++ {
+				from, to := int(k*hop), int(k*hop+frames)
+				if to > int(r.Frames) {
+					return z
+				}
+				z = append(z, (sum[to]-sum[from])/float64(to-from))
+			}
+		}
+		mean := func(z []float64, over float64) (m float64) {
+			n := 0.0
+			for _, v := range z {
+				if loudnessOf(v) > over {
+					m, n = m+v, n+1
+				}
+			}
+			return loudnessOf(m / n)
+		}
+		f := float64(rate)
+		z := windows(0.4*f, 0.1*f)
+		got := measure(t, rate, x, Options{}, r, Range{0, 5})[0]
+		near(t, "integrated", float64(got.Integrated), mean(z, mean(z, -70)-10), 1e-9)
+		near(t, "momentary", float64(got.MaxMomentary), loudnessOf(slices.Max(windows(0.4*f, 0.01*f))), 1e-9)
+		z = windows(3*f, 0.1*f)
+		near(t, "short-term", float64(got.MaxShortTerm), loudnessOf(slices.Max(z)), 1e-9)
+		gate := mean(z, -70) - 20
+		z = slices.DeleteFunc(z, func(v float64) bool { return loudnessOf(v) < gate })
+		slices.Sort(z)
+		at := func(p float64) float64 { return loudnessOf(z[int(math.Round(float64(len(z)-1)*p/100))]) }
+		near(t, "range", float64(got.Range), at(95)-at(10), 1e-9)
+	}
+}
+
 func TestLevels(t *testing.T) {
 	// A full-scale sine has an rms of 1/√2 (arithmetic) and a crest of √2.
 	m := measure(t, 48000, tone(48000, 2, 1000, part{4, 0}), Options{})[0]
@@ -260,4 +317,48 @@ func TestErrors(t *testing.T) {
 	try("late", ErrRange, func(m *Meter) error { _ = m.Write(ok); m.Track(Range{0, 1}); return m.Write(ok) })
 	try("negative", ErrRange, func(m *Meter) error { m.Track(Range{-1, 5}); return m.Write(ok) })
 	try("finished", ErrFinished, func(m *Meter) error { m.Finish(); return m.Write(ok) })
+}
+
+// TestIntegratedAt compares the loudness computed for a gain with that of the
+// material with the gain applied, over gains that move quiet passages across
+// the absolute gate, where loudness plus gain is wrong.
+func TestIntegratedAt(t *testing.T) {
+	const rate = 48000
+	x := make([]float64, 12*rate)
+	for i := range x {
+		level := -30.0
+		switch s := i / rate; {
+		case s >= 8:
+			level = -72 // below the absolute gate until gain is applied
+		case s >= 4:
+			level = -38.5 // near the relative gate
+		}
+		x[i] = unit.ToAmplitude(level) * math.Sin(2*math.Pi*997*float64(i)/rate)
+	}
+	measure := func(gain float64) Measurement {
+		y := make([]float64, len(x))
+		for i := range x {
+			y[i] = x[i] * unit.ToAmplitude(gain)
+		}
+		m, err := NewMeter(rate, 1, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := m.Write([][]float64{y}); err != nil {
+			t.Fatal(err)
+		}
+		return m.Finish()[0]
+	}
+	plain := measure(0)
+	moved := false
+	for _, gain := range []float64{-20, -6, 0, 3, 6, 12} {
+		got, want := plain.IntegratedAt(unit.DB(gain)), measure(gain).Integrated
+		if math.Abs(float64(got-want)) > 1e-9 {
+			t.Errorf("gain %v dB: computed %v, measured %v", gain, float64(got), float64(want))
+		}
+		moved = moved || math.Abs(float64(want-plain.Integrated)-gain) > 0.1
+	}
+	if !moved {
+		t.Error("the material never shows the absolute gate's effect")
+	}
 }

@@ -92,6 +92,22 @@ type Measurement struct {
 	PeakToLoudness                         unit.LU   // TruePeak less Integrated
 	Momentary, ShortTerm                   Series
 	Warnings                               []string // never nil
+
+	gating *store // nil when there is no loudness
+}
+
+// IntegratedAt returns the integrated loudness in LUFS that the stretch has
+// after a gain in dB. That is not always Integrated plus the gain: the absolute
+// gate at −70 LUFS does not move with the gain, so that pauses which it left
+// out may count after it, and the relative gate moves with them. It is exact
+// for gains up to +60 dB. −Inf for silence, NaN when Integrated is.
+//
+// Source: ITU-R BS.1770-5 (11/2023), Annex 1, eqs (5) to (7).
+func (m Measurement) IntegratedAt(gain unit.DB) unit.LUFS {
+	if m.gating == nil {
+		return m.Integrated
+	}
+	return unit.LUFS(m.gating.integrated(float64(gain)))
 }
 
 // Meter measures a stream. It must not be used by two goroutines at once.

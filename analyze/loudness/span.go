@@ -77,7 +77,7 @@ func (s *span) closeSub() {
 		p := s.window(momentaryLen)
 		s.momentary = greater(s.momentary, p)
 		s.series.put(&s.series.momentary, s.closed-momentaryLen/2, p)
-		if onHop && loudnessOf(p) > absoluteGate {
+		if onHop && loudnessOf(p) > keptFrom {
 			s.gating.add(p)
 		}
 	}
@@ -199,8 +199,9 @@ func (s *span) measurement(channels int) Measurement {
 	case s.closed < 60*perSecond:
 		m.Warnings = append(m.Warnings, "shorter than 60 s: the loudness range is not stable")
 	}
-	integrated := s.gating.integrated()
+	integrated := s.gating.integrated(0)
 	m.Integrated = unit.LUFS(integrated)
+	m.gating = &s.gating
 	m.MaxMomentary = unit.LUFS(loudnessOf(s.momentary))
 	if math.IsInf(integrated, -1) {
 		m.Warnings = append(m.Warnings, "never above −70 LUFS: no integrated loudness")
