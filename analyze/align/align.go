@@ -1,0 +1,394 @@
+package align
+
+import (
+	"fmt"
+	"math"
+
+	"evenhand/analyze/unit"
+)
+
+// Estimate says where recording b lies relative to recording a.
+type Estimate struct {
+	// Lag is how much later b is than a, in frames, at the time At of the
+	// timeline; negative when b is earlier. It contains the delay of the gear
+	// between them. NaN when nothing could be compared.
+	Lag unit.Samples
+	At  unit.Seconds
+	// Polarity is +1, −1 when b is inverted, 0 when uncertain.
+	Polarity int
+	// Confidence is the best peak of the coarse search over the next best
+	// more than 10 ms away or, where several places were tried, the peak of
+	// the fine search over that of the next best place. Below 2 nothing is
+	// claimed. +Inf when there is no other peak.
+	Confidence unit.Number
+	// Certain tells whether lag and polarity may be relied on; if not, Reason
+	// says why and Lag is the best guess.
+	Certain bool
+	Reason  string
+
+	// Plain and Whitened are the lags of the two fine estimates; the peaks
+	// are signed and relative to the largest value possible.
+	Plain, Whitened         unit.Samples
+	PlainPeak, WhitenedPeak float64
+
+	// Drift is how much slower b's clock runs: its lag grows by Drift frames
+	// in a million. NaN with DriftReason where it cannot be told.
+	Drift       unit.PPM
+	DriftError  unit.PPM // one standard error
+	DriftReason string
+
+	// Spread is the robust standard deviation (1.4826 times the median
+	// absolute deviation) of the window lags about the drift's line: below a
+	// few frames for one and the same performance, hundreds for another pass
+	// at the same music. NaN for fewer than three windows.
+	Spread  unit.Samples
+	Windows []WindowLag // in order of time
+}
+
+// LagAt returns the lag at time t of the timeline, along the drift.
+func (e Estimate) LagAt(t unit.Seconds, rate int) unit.Samples {
+	if math.IsNaN(float64(e.Drift)) {
+		return e.Lag
+	}
+	return e.Lag + unit.Samples(float64(e.Drift)*1e-6*float64(rate)*float64(t-e.At))
+}
+
+const (
+	leastConfidence = 2
+	agreeSeconds    = 1e-4   // the two estimates agree within this
+	leastDriftSpan  = 5      // seconds of windows below which drift is not told
+	constantSeconds = 2.5e-4 // largest spread of a constant lag
+	leastPlain      = 0.3    // fine peaks of recordings with something in common
+	leastWhitened   = 0.08
+	leastContrast   = 1.25 // from which on the fine search overrules the coarse
+)
+
+// Follow prepares another recording along the timeline f: it finds its lag and
+// keeps the spectra of its windows. It returns an error wrapping ErrRates for
+// another sample rate, and errors of reading. f must come from NewFeature.
+func (f *Feature) Follow(src Source) (*Feature, error) {
+	if f.timeline != nil {
+		return nil, fmt.Errorf("align: a recording can only follow a timeline, not another follower")
+	}
+	if err := sameRate(f.src, src); err != nil {
+		return nil, err
+	}
+	p := f.plan
+	g := &Feature{plan: p, src: src, timeline: f}
+	g.short = float64(src.Len()) < minSeconds*float64(p.rate)
+	switch {
+	case f.short || g.short:
+		g.estimate = nothing(fmt.Sprintf("too short: %.2f s and %.2f s, at least %.0f s of both is needed",
+			float64(f.src.Len())/float64(p.rate), float64(src.Len())/float64(p.rate), minSeconds))
+		return g, nil
+	case f.silent:
+		g.estimate = nothing("the first recording is silent")
+		return g, nil
+	}
+	c, err := f.search(src)
+	if err != nil {
+		return nil, err
+	}
+	if len(c.candidates) == 0 {
+		g.silent = len(c.curves) == 0
+		g.estimate = nothing("no common onset found")
+		if g.silent {
+			g.estimate = nothing("the second recording is silent where the first is not")
+		}
+		return g, nil
+	}
+	// Where the coarse search is not clear, the fine search decides.
+	tries := c.candidates[:1]
+	if c.ratio < leastConfidence {
+		tries = c.candidates
+	}
+	var es []Estimate
+	var fs []*Feature
+	var goods []quality
+	for i, x := range tries {
+		h, e, good, err := f.try(src, &c, x, i == 0)
+		if err != nil {
+			return nil, err
+		}
+		es, fs, goods = append(es, e), append(fs, h), append(goods, good)
+	}
+	best, contrast := decide(es, goods, p)
+	if max(c.ratio, contrast) < leastConfidence && c.strength < leastStrength {
+		lag, found, err := f.beyond(src)
+		if err != nil {
+			return nil, err
+		}
+		if found {
+			g.estimate = nothing(fmt.Sprintf("the lag looks like %+.2f s, beyond the limit of ±%.3g s; allow a larger one",
+				float64(lag)/float64(p.rate), float64(p.opt.MaxLag)))
+			g.estimate.Lag, g.estimate.Confidence = unit.Samples(lag), unit.Number(c.ratio)
+			return g, nil
+		}
+	}
+	g.offset, g.spectra = fs[best].offset, fs[best].spectra
+	e := es[best]
+	if p.constant(e) && max(c.ratio, contrast) >= leastConfidence {
+		// Read again exactly along the line, so that the windows hold the
+		// same music whatever the coarse search's error was.
+		for i, w := range p.windows {
+			g.offset[i] = int64(math.Round(float64(e.LagAt(unit.Seconds(p.centre(w.first)), p.rate))))
+		}
+		if g.spectra, err = p.transform(src, g.offset); err != nil {
+			return nil, err
+		}
+		e, _ = newPair(p, f.spectra, g.spectra, f.offset, g.offset).estimate()
+	}
+	e.Confidence = unit.Number(max(c.ratio, contrast))
+	if best != 0 {
+		e.Confidence = unit.Number(contrast)
+	}
+	g.estimate = p.judge(e, c.strength)
+	return g, nil
+}
+
+// try reads the windows for a candidate of the coarse search and compares them;
+// with jumps set, each also where its own stretch puts it.
+func (f *Feature) try(src Source, c *coarse, x candidate, jumps bool) (*Feature, Estimate, quality, error) {
+	p := f.plan
+	along, own := c.offsets(p, x)
+	h := &Feature{offset: along}
+	var err error
+	if h.spectra, err = p.transform(src, h.offset); err != nil {
+		return nil, Estimate{}, quality{}, err
+	}
+	q := newPair(p, f.spectra, h.spectra, f.offset, h.offset)
+	if jumps && own != nil { // each window stays where it fits better
+		spectra, err := p.transform(src, own)
+		if err != nil {
+			return nil, Estimate{}, quality{}, err
+		}
+		before, after := q.lags(whitened, 0, false), newPair(p, f.spectra, spectra, f.offset, own).lags(whitened, 0, false)
+		for i := range own {
+			if after[i].Weight > before[i].Weight {
+				h.offset[i], h.spectra[i] = own[i], spectra[i]
+			}
+		}
+		q = newPair(p, f.spectra, h.spectra, f.offset, h.offset)
+	}
+	e, good := q.estimate()
+	return h, e, good, nil
+}
+
+// decide returns which of several estimates has the strongest fine peaks and
+// how many times they exceed the next best at another place, by the method with
+// the greater contrast.
+func decide(es []Estimate, goods []quality, p *plan) (best int, contrast float64) {
+	if len(es) == 1 {
+		return 0, 0
+	}
+	apart := unit.Samples(0.001 * float64(p.rate))
+	for m := range methods {
+		top := 0
+		for i := range es {
+			if goods[i][m] > goods[top][m] {
+				top = i
+			}
+		}
+		next := 0.0
+		for i := range es {
+			if math.Abs(float64(es[i].Lag-es[top].Lag)) > float64(apart) {
+				next = max(next, goods[i][m])
+			}
+		}
+		if next == 0 {
+			continue
+		}
+		if r := goods[top][m] / next; r > contrast {
+			best, contrast = top, r
+		}
+	}
+	if contrast < leastContrast {
+		best = 0
+	}
+	return best, contrast
+}
+
+// nothing is the estimate where nothing could be compared.
+func nothing(reason string) Estimate {
+	nan := math.NaN()
+	return Estimate{Lag: unit.Samples(nan), At: unit.Seconds(nan), Reason: reason,
+		Plain: unit.Samples(nan), Whitened: unit.Samples(nan),
+		Drift: unit.PPM(nan), DriftError: unit.PPM(nan), DriftReason: reason, Spread: unit.Samples(nan)}
+}
+
+// quality is the mean height of the windows' peaks by each method.
+type quality [methods]float64
+
+// estimate joins the windows of a pair. Confidence and the verdict are left to
+// judge.
+func (q *pair) estimate() (Estimate, quality) {
+	var model line
+	var good quality
+	for m := range methods {
+		ws := q.lags(m, 0, false)
+		for _, w := range ws {
+			good[m] += float64(w.Weight) / float64(len(ws))
+		}
+		l := fit(ws)
+		if m == 0 || l.spread < model.spread {
+			model = l
+		}
+	}
+	half := (q.time[len(q.time)-1] - q.time[0]) / 2
+	if math.Abs(model.slope) < 3*model.slopeError || math.Abs(model.slope)*half < 1 {
+		model.slope = 0 // a slope of chance would smear the sum more than a small true one
+	}
+	if model.points == 0 {
+		return nothing("no window in which both recordings sound"), good
+	}
+	e := Estimate{At: unit.Seconds(model.mid)}
+	var lag [methods]float64
+	lag[plain], e.PlainPeak = q.together(plain, model)
+	lag[whitened], e.WhitenedPeak = q.together(whitened, model)
+	e.Plain, e.Whitened = unit.Samples(model.lag+lag[plain]), unit.Samples(model.lag+lag[whitened])
+	if model.spread > constantSeconds*float64(q.p.rate) {
+		// No line: adding along it would mean nothing.
+		for m, to := range [methods]*unit.Samples{plain: &e.Plain, whitened: &e.Whitened} {
+			sign := q.vote(method(m))
+			*to = unit.Samples(middleLag(q.lags(method(m), sign, false)))
+			lag[m] = float64(*to) - model.lag
+			if m == int(plain) {
+				e.PlainPeak = float64(sign) * good[m]
+			} else {
+				e.WhitenedPeak = float64(sign) * good[m]
+			}
+		}
+	}
+	m, peak := plain, e.PlainPeak
+	if !q.p.agree(e) {
+		m, peak = whitened, e.WhitenedPeak
+	}
+	e.Lag = unit.Samples(model.lag + lag[m])
+	sign := 1
+	if peak < 0 {
+		sign = -1
+	}
+	e.Polarity = sign
+	e.Windows = q.lags(m, sign, true)
+	l := fit(e.Windows)
+	e.Spread = unit.Samples(l.spread)
+	if !q.p.constant(e) {
+		e.Lag = unit.Samples(middleLag(e.Windows))
+	}
+	scale := 1e6 / float64(q.p.rate)
+	e.Drift, e.DriftError = unit.PPM(l.slope*scale), unit.PPM(l.slopeError*scale)
+	from, to := math.Inf(1), math.Inf(-1)
+	for _, w := range e.Windows {
+		if w.Weight > 0 {
+			from, to = min(from, float64(w.Time)), max(to, float64(w.Time))
+		}
+	}
+	switch {
+	case l.points < 4:
+		e.DriftReason = fmt.Sprintf("%d windows, at least 4 are needed", l.points)
+	case to-from < leastDriftSpan:
+		e.DriftReason = fmt.Sprintf("windows span %.1f s, at least %d s are needed", to-from, leastDriftSpan)
+	}
+	if e.DriftReason == "" && !q.p.constant(e) {
+		e.DriftReason = fmt.Sprintf("the lag scatters by %.0f samples between windows", l.spread)
+	}
+	if e.DriftReason != "" {
+		e.Drift, e.DriftError = unit.PPM(math.NaN()), unit.PPM(math.NaN())
+	}
+	return e, good
+}
+
+// constant tells whether the windows' lags lie on a line.
+func (p *plan) constant(e Estimate) bool {
+	return !(float64(e.Spread) > constantSeconds*float64(p.rate))
+}
+
+// agree tells whether the two estimates say the same.
+func (p *plan) agree(e Estimate) bool {
+	return e.PlainPeak*e.WhitenedPeak > 0 &&
+		math.Abs(float64(e.Plain-e.Whitened)) <= agreeSeconds*float64(p.rate)
+}
+
+// judge says whether an estimate may be relied on.
+func (p *plan) judge(e Estimate, strength float64) Estimate {
+	if e.Reason != "" {
+		return e
+	}
+	e.Certain = false
+	switch {
+	case e.Confidence < leastConfidence && strength >= leastStrength && p.constant(e):
+		e.Reason = fmt.Sprintf("the music repeats: the best lag stands out only %.1f times from another within ±%.3g s", float64(e.Confidence), float64(p.opt.MaxLag))
+	case e.Confidence < leastConfidence && strength < leastStrength:
+		e.Reason = fmt.Sprintf("no clear match within ±%.3g s (%.1f times the next best): another performance, or a larger lag", float64(p.opt.MaxLag), float64(e.Confidence))
+	case !p.constant(e):
+		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: another performance, or frames lost or inserted", float64(e.Spread))
+	case math.IsNaN(float64(e.Spread)):
+		e.Reason = "fewer than three windows in which both recordings sound"
+	case math.Abs(e.PlainPeak) < leastPlain && math.Abs(e.WhitenedPeak) < leastWhitened:
+		e.Reason = fmt.Sprintf("too little in common: plain correlation %.2f, whitened %.2f", math.Abs(e.PlainPeak), math.Abs(e.WhitenedPeak))
+	case e.PlainPeak*e.WhitenedPeak <= 0:
+		e.Reason = fmt.Sprintf("plain and whitened correlation disagree on the polarity and lie %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+	case !p.agree(e):
+		e.Reason = fmt.Sprintf("plain and whitened correlation lie %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+	default:
+		e.Certain = true
+	}
+	if !e.Certain {
+		e.Polarity = 0
+	}
+	return e
+}
+
+// Between returns where b lies relative to a. Both must stand on the same
+// timeline: one may be the timeline itself. Where the place of one of them on
+// the timeline is not clear, they are compared directly, which reads both
+// recordings again.
+func Between(a, b *Feature) (Estimate, error) {
+	switch {
+	case a.plan != b.plan:
+		return Estimate{}, fmt.Errorf("align: the recordings were prepared on different timelines")
+	case a == b || a.timeline == nil && b.timeline == nil:
+		return Estimate{}, fmt.Errorf("align: a timeline can only be compared with what follows it")
+	case a.timeline == nil:
+		return b.estimate, nil
+	case b.timeline == nil:
+		return a.estimate.reversed(), nil
+	}
+	clear := func(f *Feature) bool { return f.spectra != nil && f.estimate.Confidence >= leastConfidence }
+	if !clear(a) || !clear(b) {
+		return Find(a.src, b.src, a.plan.opt)
+	}
+	e, _ := newPair(a.plan, a.spectra, b.spectra, a.offset, b.offset).estimate()
+	e.Confidence = min(a.estimate.Confidence, b.estimate.Confidence)
+	return a.plan.judge(e, math.Inf(1)), nil
+}
+
+// Find returns where b lies relative to a: NewFeature, Follow and Between in
+// one, for a single pair.
+func Find(a, b Source, opt Options) (Estimate, error) {
+	if err := sameRate(a, b); err != nil {
+		return Estimate{}, err
+	}
+	f, err := NewFeature(a, opt)
+	if err != nil {
+		return Estimate{}, err
+	}
+	g, err := f.Follow(b)
+	if err != nil {
+		return Estimate{}, err
+	}
+	return g.estimate, nil
+}
+
+// reversed returns the estimate with a and b exchanged. Times stay those of
+// the timeline.
+func (e Estimate) reversed() Estimate {
+	e.Lag, e.Plain, e.Whitened, e.Drift = -e.Lag, -e.Plain, -e.Whitened, -e.Drift
+	ws := make([]WindowLag, len(e.Windows))
+	for i, w := range e.Windows {
+		w.Lag = -w.Lag
+		ws[i] = w
+	}
+	e.Windows = ws
+	return e
+}
