@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
@@ -45,39 +46,44 @@ func (e *SilentError) Error() string {
 // matchTakes sets every take's gain so that all have the same integrated
 // loudness over the whole span, and fills res.Match. Without a stated target
 // it is the highest, in steps of 0.1 LU, at which no take's true peak passes
-// the ceiling.
-func matchTakes(res *Result, spec manifest.Match) error {
+// the ceiling. whole holds each take's measurement of the whole span.
+//
+// The gain is not simply target less loudness: the absolute gate does not move
+// with it (see loudness.Measurement.IntegratedAt).
+func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) error {
 	ceiling := DefaultCeiling
 	if spec.Ceiling != nil {
 		ceiling = *spec.Ceiling
 	}
 	m := Match{Highest: unit.LUFS(math.Inf(1)), Alternatives: []Alternative{}}
-	limit := ""
+	limit := 0
 	for i := range res.Takes {
-		t := &res.Takes[i]
-		w := t.Measures[0]
+		w := whole[i]
 		if math.IsInf(float64(w.Integrated), -1) || math.IsNaN(float64(w.Integrated)) {
-			return &SilentError{t.Name}
+			return &SilentError{res.Takes[i].Name}
 		}
-		if top := w.Integrated + unit.LUFS(ceiling-w.TruePeak); top < m.Highest {
-			m.Highest, limit = top, t.Name
+		if top := w.IntegratedAt(unit.DB(ceiling - w.TruePeak)); top < m.Highest {
+			m.Highest, limit = top, i
 		}
 	}
 	// Down to a tenth, so that the stated figure is the one used. The small
 	// offset keeps a value that is a tenth already from losing one to rounding.
 	m.Highest = unit.LUFS(math.Floor(float64(m.Highest)*10+1e-9) / 10)
-	m.Target, m.LimitedBy = m.Highest, limit
+	if over, _ := overCeiling(whole, m.Highest, ceiling); over >= 0 {
+		// A gate that opens on the last tenth of a dB.
+		m.Highest -= 0.1
+		limit = over
+	}
+	m.Target, m.LimitedBy = m.Highest, res.Takes[limit].Name
 	source := "highest under the ceiling"
 	if spec.Target != nil {
 		m.Target, m.LimitedBy, source = *spec.Target, "", "stated"
+		if over, peak := overCeiling(whole, m.Target, ceiling); over >= 0 {
+			return &CeilingError{Take: res.Takes[over].Name, Target: m.Target, Peak: peak, Ceiling: ceiling, Highest: m.Highest}
+		}
 	}
 	for i := range res.Takes {
-		t := &res.Takes[i]
-		gain := m.Target - t.Measures[0].Integrated
-		t.Gain = unit.DB(gain)
-		if peak := t.Measures[0].TruePeak + unit.DBTP(gain); peak > ceiling+1e-9 {
-			return &CeilingError{Take: limit, Target: m.Target, Peak: peakOf(res, limit, m.Target), Ceiling: ceiling, Highest: m.Highest}
-		}
+		res.Takes[i].Gain = gainTo(whole[i], m.Target)
 	}
 	m.Alternatives = alternatives(res)
 	res.Match = m
@@ -89,13 +95,29 @@ func matchTakes(res *Result, spec manifest.Match) error {
 	return nil
 }
 
-func peakOf(res *Result, name string, target unit.LUFS) unit.DBTP {
-	for i := range res.Takes {
-		if t := &res.Takes[i]; t.Name == name {
-			return t.Measures[0].TruePeak + unit.DBTP(target-t.Measures[0].Integrated)
+// gainTo returns the gain that brings a measurement to the target loudness.
+func gainTo(m loudness.Measurement, target unit.LUFS) unit.DB {
+	gain, best := unit.DB(target-m.Integrated), math.Inf(1)
+	for g, n := gain, 0; n < 20; n++ {
+		miss := float64(target - m.IntegratedAt(g))
+		if math.Abs(miss) < best {
+			gain, best = g, math.Abs(miss)
+		}
+		g += unit.DB(miss)
+	}
+	return gain
+}
+
+// overCeiling returns the take whose true peak lies highest above the ceiling
+// at a target, and that peak; −1 when none does.
+func overCeiling(whole []loudness.Measurement, target unit.LUFS, ceiling unit.DBTP) (take int, peak unit.DBTP) {
+	take, peak = -1, ceiling+1e-9
+	for i, w := range whole {
+		if p := w.TruePeak + unit.DBTP(gainTo(w, target)); p > peak {
+			take, peak = i, p
 		}
 	}
-	return unit.DBTP(math.NaN())
+	return take, peak
 }
 
 // alternatives returns, span by span and take by take, what matching by other

@@ -36,6 +36,7 @@ func (s *Session) measure(ctx context.Context) error {
 	}
 	s.psd = make([][]spectrum.PSD, len(s.takes))
 	s.noise = make([]noise.Result, len(s.takes))
+	s.whole = make([]loudness.Measurement, len(s.takes))
 	total := int64(whole.Frames) * int64(len(s.takes))
 	if s.dry != nil {
 		total += int64(whole.Frames)
@@ -108,7 +109,9 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	s.psd[i] = welch.Finish()
 	s.noise[i] = quiet.Finish()
 	t := &s.Result.Takes[i]
-	for k, m := range loud.Finish() {
+	measured := loud.Finish()
+	s.whole[i] = measured[0]
+	for k, m := range measured {
 		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, s.psd[i][k], k == 0))
 	}
 	return nil

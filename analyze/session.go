@@ -13,6 +13,7 @@ import (
 
 	"evenhand/analyze/activity"
 	"evenhand/analyze/align"
+	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/spectrum"
@@ -51,7 +52,8 @@ type Session struct {
 	toAnchor []align.Estimate // of each take against the anchor take
 	quiet    []noise.Stretch  // the timeline's pauses, in its frames
 	activity activity.Result
-	psd      [][]spectrum.PSD // [take][span]
+	whole    []loudness.Measurement // of each take
+	psd      [][]spectrum.PSD       // [take][span]
 	bands    bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
@@ -97,7 +99,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		s.align,
 		s.layTimeline,
 		s.measure,
-		func(context.Context) error { return matchTakes(s.Result, c.Match) },
+		func(context.Context) error { return matchTakes(s.Result, c.Match, s.whole) },
 		s.finishSpectra,
 		s.finishNoise,
 		s.compareTakes,

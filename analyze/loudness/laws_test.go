@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/unit"
 )
 
 func scaled(x [][]float64, g float64) [][]float64 {
@@ -331,7 +333,7 @@ func TestIntegratedAt(t *testing.T) {
 		case s >= 8:
 			level = -72 // below the absolute gate until gain is applied
 		case s >= 4:
-			level = -38.5 // near the relative gate
+			level = -43 // near the relative gate
 		}
 		x[i] = unit.ToAmplitude(level) * math.Sin(2*math.Pi*997*float64(i)/rate)
 	}

@@ -40,8 +40,8 @@ var openAgain = []float64{2.7, 5.2, 7.7, 10}
 func TestGatesSeenClosing(t *testing.T) {
 	inf := math.Inf(1)
 	for _, noise := range []string{"white", "pink", "dull", "buzz"} {
-		for _, depth := range []float64{15, 25, 40, 80, inf} {
-			for _, release := range []float64{0.005, 0.03, 0.1, 0.2} {
+		for _, depth := range []float64{15, 40, inf} {
+			for _, release := range []float64{0.005, 0.03, 0.2} {
 				c := performance(uint64(depth+1e3*release), 6, 0.02)
 				switch noise {
 				case "white":
@@ -107,8 +107,8 @@ func TestGateAgainstDry(t *testing.T) {
 		take.gate(depth, release, shifted(noteStop, -0.15), openAgain)
 		return Gate(dry, take.measure(t, Params{}, pausesOf...))
 	}
-	for _, depth := range []float64{20, 40, 60} {
-		for _, release := range []float64{0.005, 0.02, 0.05} {
+	for _, depth := range []float64{20, 60} {
+		for _, release := range []float64{0.005, 0.05} {
 			if ok, reason := gates(depth, release); !ok || !strings.Contains(reason, "dry recording still rings") {
 				t.Errorf("%g dB in %g s: %v %q", depth, release, ok, reason)
 			}
@@ -163,12 +163,10 @@ func cleanKinds(seed uint64) map[string]*clip {
 }
 
 func TestCleanNotFlagged(t *testing.T) {
-	alarms := 0
-	for seed := range uint64(4) {
+	for seed := range uint64(2) {
 		for name, c := range cleanKinds(seed) {
 			r := c.measure(t, Params{}, pausesOf...)
 			if r.Gated || r.Silent || len(r.GateReason) > 0 {
-				alarms++
 				t.Errorf("%s, seed %d: gated %v silent %v: %s", name, seed, r.Gated, r.Silent, r.GateReason)
 			}
 		}
@@ -182,7 +180,7 @@ func TestCleanNotFlagged(t *testing.T) {
 
 // No clean kind may be called gated beside its dry recording either.
 func TestCleanAgainstDry(t *testing.T) {
-	for seed := range uint64(2) {
+	for seed := range uint64(1) {
 		dry := performance(seed, 6, 0.3).white(-85)
 		d := dry.measure(t, Params{}, pausesOf...)
 		for _, g := range []float64{1, 10, 100, 1000} {

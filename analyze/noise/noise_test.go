@@ -67,15 +67,15 @@ func TestHum(t *testing.T) {
 		}
 		return unit.FromPower(s)
 	}
-	for _, mains := range []float64{49.6, 49.8, 50, 50.2, 59.8, 60, 60.3} {
-		for _, pauses := range [][]Stretch{{stretch(0.2, 0.75)}, {stretch(0.2, 1.2)}, {stretch(0, 2), stretch(3, 3.5), stretch(4, 9)}} {
+	for _, mains := range []float64{49.8, 50, 50.2, 60} {
+		for _, pauses := range [][]Stretch{{stretch(0.2, 0.75)}, {stretch(0.2, 1.2)}, {stretch(0, 2), stretch(2.2, 2.7), stretch(3, 5)}} {
 			for _, c := range []struct {
 				name   string
 				levels []float64
 				white  float64
 			}{{"buzz", buzz, -70}, {"rectified", rectified, -70}, {"loud", buzz, -95}, {"fundamental", []float64{-58}, -60}} {
 				name := fmt.Sprintf("%s %g Hz, %d pauses", c.name, mains, len(pauses))
-				r := newClip(9.5, uint64(mains*10)).hum(mains, c.levels...).white(c.white).measure(t, Params{}, pauses...)
+				r := newClip(5, uint64(mains*10)).hum(mains, c.levels...).white(c.white).measure(t, Params{}, pauses...)
 				if r.MainsSource != "found" {
 					t.Errorf("%s: %s %v", name, r.MainsSource, r.Warnings)
 					continue
@@ -94,13 +94,13 @@ func TestHum(t *testing.T) {
 func TestNoHumFalseAlarms(t *testing.T) {
 	alarms := 0
 	for seed := range uint64(200) {
-		c := newClip(2.5, seed)
+		c := newClip(1.9, seed)
 		if seed%2 == 0 {
 			c.white(-70)
 		} else {
 			c.pink(-60)
 		}
-		pauses := [][]Stretch{{stretch(0.1, 0.55)}, {stretch(0, 1.3)}, {stretch(0, 0.6), stretch(1, 2.4)}}[seed%3]
+		pauses := [][]Stretch{{stretch(0.1, 0.55)}, {stretch(0, 1.3)}, {stretch(0, 0.6), stretch(0.8, 1.9)}}[seed%3]
 		if r := c.measure(t, Params{}, pauses...); r.MainsSource != "not found" {
 			alarms++
 		}

@@ -64,9 +64,11 @@ func (c *clip) pink(db float64) *clip {
 
 // line adds a sine of the given rms level.
 func (c *clip) line(hz, db float64) *clip {
-	a, p := unit.ToAmplitude(db)*math.Sqrt2, c.rng.Float64()*2*math.Pi
+	z := cmplx.Rect(unit.ToAmplitude(db)*math.Sqrt2, c.rng.Float64()*2*math.Pi)
+	turn := cmplx.Rect(1, 2*math.Pi*hz/testRate)
 	for i := range c.x {
-		c.x[i] += a * math.Sin(2*math.Pi*hz*float64(i)/testRate+p)
+		c.x[i] += real(z)
+		z *= turn
 	}
 	return c
 }
