@@ -13,6 +13,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/examples"
 	"evenhand/examples/studio"
 	"evenhand/report"
 	"evenhand/report/folder"
@@ -152,7 +153,7 @@ manifest that describes them. The same scenario gives the same bytes each time.`
 			}
 			clear()
 			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\nevenhand: next: evenhand build %s -o %s\n", args[0],
-				filepath.Join(args[0], studio.ManifestName(scenario)), filepath.Clean(args[0])+"-report")
+				filepath.Join(args[0], examples.ManifestName(scenario)), filepath.Clean(args[0])+"-report")
 			return nil
 		},
 	}

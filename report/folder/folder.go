@@ -31,11 +31,16 @@ const Sums = "checksums.sha256"
 type NotOursError struct {
 	Dir  string
 	Path string // the file in the way, in Dir; "" when Dir was not made by this program at all
+	// Changed: the program wrote the file, and somebody has changed it since.
+	Changed bool
 }
 
 func (e *NotOursError) Error() string {
 	if e.Path == "" {
 		return fmt.Sprintf("%s: the folder is not empty and was not made by evenhand; name a new or an empty folder", e.Dir)
+	}
+	if e.Changed {
+		return fmt.Sprintf("%s: %s was changed since evenhand wrote it and would be lost; move it elsewhere or name another folder", e.Dir, e.Path)
 	}
 	return fmt.Sprintf("%s: the folder holds %s, which evenhand did not put there; move it elsewhere or name another folder", e.Dir, e.Path)
 }
@@ -48,7 +53,7 @@ type Draft struct {
 
 // Begin checks that dst can be made or replaced and returns a draft beside it.
 // dst must not exist, be empty, or be a folder that an earlier Commit made and
-// that nobody has added to since: else the error is a *NotOursError.
+// that nobody has added to or changed since: else the error is a *NotOursError.
 func Begin(dst string) (*Draft, error) {
 	dst, err := filepath.Abs(dst)
 	if err != nil {
@@ -135,16 +140,38 @@ func mayReplace(dst string) error {
 	if err != nil {
 		return err
 	}
-	listed := map[string]bool{Sums: true}
+	listed := map[string]string{Sums: ""}
 	for _, s := range known {
-		listed[s.Path] = true
+		listed[s.Path] = s.SHA256
 	}
 	return walk(dst, func(path string, e fs.DirEntry) error {
-		if !listed[path] {
-			return &NotOursError{dst, path}
+		want, ok := listed[path]
+		if !ok {
+			return &NotOursError{Dir: dst, Path: path}
 		}
-		return nil
+		if want == "" {
+			return nil
+		}
+		got, err := sumOf(filepath.Join(dst, filepath.FromSlash(path)))
+		if err == nil && got != want {
+			err = &NotOursError{Dir: dst, Path: path, Changed: true}
+		}
+		return err
 	})
+}
+
+// sumOf returns a file's SHA-256 in lower-case hexadecimal.
+func sumOf(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", err
+	}
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 // walk calls f for everything below dir that is not a folder, in the order of
@@ -188,16 +215,11 @@ func ReadSums(dir string) ([]Sum, error) {
 func writeSums(dir string) error {
 	var lines []string
 	err := walk(dir, func(path string, e fs.DirEntry) error {
-		f, err := os.Open(filepath.Join(dir, filepath.FromSlash(path)))
+		sum, err := sumOf(filepath.Join(dir, filepath.FromSlash(path)))
 		if err != nil {
 			return err
 		}
-		defer f.Close()
-		h := sha256.New()
-		if _, err := io.Copy(h, f); err != nil {
-			return err
-		}
-		lines = append(lines, path+"\x00"+hex.EncodeToString(h.Sum(nil)))
+		lines = append(lines, path+"\x00"+sum)
 		return nil
 	})
 	if err != nil {

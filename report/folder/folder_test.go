@@ -61,6 +61,17 @@ func TestCommitReplacesOnlyItsOwn(t *testing.T) {
 	if b, _ := os.ReadFile(filepath.Join(dst, "index.html")); string(b) != "two" {
 		t.Errorf("the earlier page was touched: %q", b)
 	}
+	// And a file of ours that they have edited.
+	if err := os.Remove(filepath.Join(dst, "mine.txt")); err != nil {
+		t.Fatal(err)
+	}
+	put(t, dst, "index.html", "edited")
+	if err := commit(t, dst, map[string]string{"index.html": "three"}); !errors.As(err, &notOurs) || !notOurs.Changed {
+		t.Errorf("error %v", err)
+	}
+	if b, _ := os.ReadFile(filepath.Join(dst, "index.html")); string(b) != "edited" {
+		t.Errorf("the edited page was touched: %q", b)
+	}
 	if entries, _ := os.ReadDir(parent); len(entries) != 1 {
 		t.Errorf("something was left behind: %v", entries)
 	}
