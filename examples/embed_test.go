@@ -4,7 +4,6 @@ import (
 	"errors"
 	"io/fs"
 	"math"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -70,19 +69,6 @@ func TestManifestsFitTheSessions(t *testing.T) {
 				}
 			}
 		})
-	}
-}
-
-// TestWrittenManifestLoads: a written folder has every file that its manifest
-// names, and no mistake.
-func TestWrittenManifestLoads(t *testing.T) {
-	const name = "microphones"
-	dir := t.TempDir()
-	if err := studio.Write(dir, studio.Options{Scenario: name}, nil); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := manifest.Load(filepath.Join(dir, examples.ManifestName(name))); err != nil {
-		t.Fatal(err)
 	}
 }
 

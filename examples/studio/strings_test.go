@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/cmplx"
+	"slices"
 	"testing"
 
 	"evenhand/analyze/unit"
@@ -45,7 +46,9 @@ func TestTuning(t *testing.T) {
 			}
 			want := 440 * math.Pow(2, (c.key-69)/12)
 			got := pitch(x, rate, want, 0.3)
-			if cents := 1200 * math.Log2(got/want); math.Abs(cents) > 2 {
+			cents := 1200 * math.Log2(got/want)
+			t.Logf("%s at %d Hz: %+.3f cents", c.token, rate, cents)
+			if math.Abs(cents) > 2 {
 				t.Errorf("%s at %d Hz: %.3f Hz, want %.3f (%+.2f cents)", c.token, rate, got, want, cents)
 			}
 		}
@@ -94,10 +97,8 @@ func TestPauses(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		dry, err := s.Dry()
-		if err != nil {
-			t.Fatal(err)
-		}
+		dry := slices.Clone(strings)
+		addPickupNoise(dry, s.Rate, s.Seed)
 		peak := 0.0
 		for _, v := range strings {
 			peak = max(peak, math.Abs(v))

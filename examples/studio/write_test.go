@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"testing"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/wavio"
 )
 
@@ -47,7 +48,7 @@ func sums(t *testing.T, dir string) map[string]string {
 func TestSameBytes(t *testing.T) {
 	for _, scenario := range Scenarios() {
 		var first map[string]string
-		for _, run := range []struct{ workers, processors int }{{1, 1}, {1, 2}, {4, 1}, {4, 3}} {
+		for _, run := range []struct{ workers, processors int }{{1, 1}, {4, 3}} {
 			before := runtime.GOMAXPROCS(run.processors)
 			s := short(t, scenario)
 			dir := t.TempDir()
@@ -134,6 +135,11 @@ func TestWrite(t *testing.T) {
 		if c := info.Cues[i]; c.Label != p.Name || c.Frame != int64(from*44100) {
 			t.Errorf("cue %d: %+v", i, c)
 		}
+	}
+
+	// Every file that the manifest names is there.
+	if _, err := manifest.Load(filepath.Join(dir, "microphones.yaml")); err != nil {
+		t.Error(err)
 	}
 
 	// A second run must not touch the first.
