@@ -111,22 +111,10 @@ func (s *Session) render(ctx context.Context, name string, i int, span Span, bit
 		quantisers[c] = flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|uint64(c))
 		ints[c] = make([]int32, blockFrames)
 	}
-	r, err := sig.open()
-	if err != nil {
-		return err
-	}
-	defer r.Close()
-	gain := unit.ToAmplitude(float64(t.Gain))
 	part := make([][]int32, len(ints))
 	clipped := 0
-	err = r.each(s.firstFrame(i, span), int64(span.Frames), func(_ int64, block [][]float64) error {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
+	err = s.Play(ctx, i, span, func(block [][]float64) error {
 		for c, x := range block {
-			for k := range x {
-				x[k] *= gain
-			}
 			part[c] = ints[c][:len(x)]
 			clipped += quantisers[c].Quantise(part[c], x)
 		}
@@ -139,6 +127,34 @@ func (s *Session) render(ctx context.Context, name string, i int, span Span, bit
 	}
 	return err
 }
+
+// Play hands the matched, aligned audio of take i in a span of the timeline to
+// f, block by block, channel-major; a block is valid until f returns. Every
+// take has the same number of frames in a span, at the timeline's sample rate,
+// and one or two channels, as Take.Signal tells. The lag is taken out to the
+// nearest whole frame.
+func (s *Session) Play(ctx context.Context, i int, span Span, f func(block [][]float64) error) error {
+	r, err := s.takes[i].open()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	gain := unit.ToAmplitude(float64(s.Result.Takes[i].Gain))
+	return r.each(s.firstFrame(i, span), int64(span.Frames), func(_ int64, block [][]float64) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		for _, x := range block {
+			for k := range x {
+				x[k] *= gain
+			}
+		}
+		return f(block)
+	})
+}
+
+// Channels returns how many channels Play hands out for take i.
+func (s *Session) Channels(i int) int { return s.takes[i].channels() }
 
 // Remeasure decodes a published FLAC file and measures it as the takes were
 // measured, over its whole length. weights are channel weights, nil for 1 each.
