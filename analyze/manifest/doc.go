@@ -5,7 +5,8 @@
 //
 // # The file
 //
-// A manifest is YAML in UTF-8, at most 1 MiB, written by hand:
+// A manifest is YAML in UTF-8, written by hand, at most 1 MiB long and with at
+// most 500 items in a list or keys in a mapping:
 //
 //	# a whole manifest
 //	title: Four fuzz circuits, one baritone riff

@@ -128,3 +128,41 @@ takes:
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
 	}
 }
+
+// TestHostile: texts on which the YAML library alone takes seconds to minutes
+// are refused at once.
+func TestHostile(t *testing.T) {
+	for _, tt := range []struct{ src, want string }{
+		{strings.Repeat("[", 9000), "nested more than"},
+		{strings.Repeat("{a: ", 9000), "nested more than"},
+		{strings.Repeat("- ", 9000), "nested more than"},
+		{strings.Repeat("? ", 100000), "words and marks"},
+		{strings.Repeat("a: b\n", 100000), "words and marks"},
+		{"a: [" + strings.Repeat("x, ", 200000) + "]", "words and marks"},
+		{strings.Repeat("&a ", 10000), "an anchor"},
+		{strings.Repeat("!a ", 10000), "a tag"},
+		{strings.Repeat("---\n", 200000), "words and marks"},
+		{strings.Repeat("\x01\n", 300000), "control character"},
+		{strings.Repeat("\t", 1000000) + "a", "a tab"},
+		{"a: " + strings.Repeat("'", 500000), "title"},
+	} {
+		_, err := Parse("m.yaml", []byte(tt.src))
+		if err == nil || !strings.Contains(err.Error(), tt.want) {
+			t.Errorf("%.10q: %.200v, want %q", tt.src, err, tt.want)
+		}
+		var list *Errors
+		if errors.As(err, &list) && len(list.List) > maxRefused+1 {
+			t.Errorf("%.10q: %d problems", tt.src, len(list.List))
+		}
+	}
+}
+
+func BenchmarkParse(b *testing.B) {
+	src := []byte(readFile(b, "testdata/full.yaml"))
+	b.SetBytes(int64(len(src)))
+	for b.Loop() {
+		if _, err := Parse("m.yaml", src); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -37,23 +37,30 @@ func (p Problem) String() string {
 // it with the column in it. Characters that would spoil a terminal are blanked.
 func window(line string, column int) (string, int) {
 	const most = 100
-	r := []rune(line)
-	for i, c := range r {
-		if c < ' ' || c == 0x7f {
-			r[i] = ' '
+	column = max(1, column)
+	// Only the part around the caret is looked at more than once: all of a
+	// large manifest may stand on one line.
+	n := utf8.RuneCountInString(line)
+	column = min(column, n+1)
+	from := 0
+	if n > most {
+		from = max(0, min(column-1-most/2, n-most))
+	}
+	cut, i := make([]rune, 0, most), 0
+	for _, c := range line {
+		if i >= from && len(cut) < most {
+			if c < ' ' || c == 0x7f {
+				c = ' '
+			}
+			cut = append(cut, c)
 		}
+		i++
 	}
-	column = max(1, min(column, len(r)+1))
-	if len(r) <= most {
-		return string(r), column
-	}
-	from := max(0, min(column-1-most/2, len(r)-most))
-	cut := slices.Clone(r[from : from+most])
 	if from > 0 {
 		cut[0] = '…'
 	}
-	if from+most < len(r) {
-		cut[most-1] = '…'
+	if from+most < n {
+		cut[len(cut)-1] = '…'
 	}
 	return string(cut), column - from
 }

@@ -19,7 +19,8 @@ const MaxSize = 1 << 20
 const (
 	maxDepth   = 32 // of nested lists and mappings; the language needs 8
 	maxItems   = 500
-	maxRefused = 50 // features outside the language before reading stops
+	maxRefused = 50    // features outside the language, or bad lines, before reading stops
+	maxTokens  = 30000 // the YAML library takes time in the square of them
 )
 
 // clean checks the bytes of a manifest and returns its text with line ends as
@@ -45,6 +46,9 @@ func (w *walker) clean(src []byte) (string, bool) {
 		}
 		if !w.cleanLine(i+1, line) {
 			good = false
+			if len(w.problems) >= maxRefused {
+				return "", false
+			}
 		}
 		if strings.TrimSpace(line) != "" {
 			out.WriteString(strings.ReplaceAll(line, "\t", " "))
@@ -119,7 +123,11 @@ func (w *walker) tree(text string) (root ast.Node) {
 // inLanguage reports tokens of YAML that the manifest language leaves out, and
 // returns false when the tree should not be built.
 func (w *walker) inLanguage(tokens token.Tokens) bool {
-	before := len(w.problems)
+	if len(tokens) > maxTokens {
+		t := tokens[maxTokens]
+		w.fault(place{pos: tokenPos(t)}, "split it into several", "more than %d words and marks, the most a manifest may have", maxTokens)
+		return false
+	}
 	content, ended, depth, line, dashes, directive := false, false, 0, 0, 0, 0
 	var indents []int
 	for _, t := range tokens {
@@ -164,13 +172,16 @@ func (w *walker) inLanguage(tokens token.Tokens) bool {
 		case token.SequenceEntryType:
 			dashes++
 		}
+		if len(w.problems) > maxRefused {
+			return false
+		}
 		content = content || t.Position.Line != directive
 		if depth > maxDepth || dashes > maxDepth || len(indents) > maxDepth {
 			w.fault(at, "", "nested more than %d deep", maxDepth)
 			return false
 		}
 	}
-	return len(w.problems)-before <= maxRefused
+	return true
 }
 
 // syntax reports what the YAML library found wrong, in our words where the
