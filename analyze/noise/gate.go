@@ -69,18 +69,30 @@ func (t *tracer) write(block [][]float64, pos int64) (complete bool) {
 	if t.power == nil {
 		t.power = make([]float64, t.frames)
 		t.last = make([]float64, len(block)*t.lag)
+		for c, b := range block {
+			for i := range t.lag {
+				t.last[c*t.lag+i] = b[from] // no step at the start
+			}
+		}
 	}
 	for c, b := range block {
 		last := t.last[c*t.lag : (c+1)*t.lag]
-		i := t.seen
-		for _, v := range b[from:to] {
-			j := i % int64(t.lag)
-			if i >= int64(t.lag) {
-				d := v - last[j]
-				t.power[i/int64(t.hop)] += d * d
+		x := b[from:to]
+		slot := int(t.seen) % t.lag
+		for i := int(t.seen); len(x) > 0; {
+			n := min(len(x), t.hop-i%t.hop)
+			sum := 0.0
+			for _, v := range x[:n] {
+				d := v - last[slot]
+				last[slot] = v
+				if slot++; slot == t.lag {
+					slot = 0
+				}
+				sum += d * d
 			}
-			last[j] = v
-			i++
+			t.power[i/t.hop] += sum
+			x = x[n:]
+			i += n
 		}
 	}
 	for i := max(from, t.first-pos); i < to; i++ {

@@ -32,15 +32,19 @@ func split(t *testing.T, dry, take *clip, dryPauses, takePauses []Stretch) Split
 // from.
 func TestSplit(t *testing.T) {
 	const lag = 237
+	n := 0
 	for _, pauses := range [][]Stretch{{stretch(0.5, 2)}, {stretch(0.5, 2), stretch(3, 4.2), stretch(6, 9)}} {
 		length := float64(pauses[len(pauses)-1].First+pauses[len(pauses)-1].Frames)/testRate + 0.1
 		later := make([]Stretch, len(pauses))
 		for i, p := range pauses {
 			later[i] = Stretch{p.First + lag, p.Frames}
 		}
-		for _, added := range []float64{-75, -65, -60, -50, -40} {
+		for _, added := range []float64{-75, -62, -45} {
 			for _, drive := range []float64{1, 30} {
 				for seed := range uint64(1) {
+					if n++; n%min(thin, 5) != 0 {
+						continue
+					}
 					name := fmt.Sprintf("%d pauses, added %g dB, drive %g, seed %d", len(pauses), added, drive, seed)
 					dry := newClip(length, seed).pink(-80).white(-85)
 					carried := newClip(length, 0)
@@ -89,15 +93,15 @@ func TestSplitIgnoresHum(t *testing.T) {
 func TestSplitFalseAlarms(t *testing.T) {
 	claims := 0
 	p := []Stretch{stretch(0, 1.3), stretch(1.4, 2.4)}
-	for seed := range uint64(40) {
+	for seed := range uint64(24 / thin) {
 		dry, take := newClip(2.5, seed).white(-80), newClip(2.5, seed+1000).pink(-60)
 		if r := split(t, dry, take, p, p); !math.IsNaN(float64(r.CarriedIn)) {
 			claims++
 		}
 	}
-	t.Logf("%d of 40", claims)
-	if claims > 3 {
-		t.Errorf("%d of 40 pairs of unrelated noise have carried-in noise", claims)
+	t.Logf("%d of 24", claims)
+	if claims > 2 {
+		t.Errorf("%d of 24 pairs of unrelated noise have carried-in noise", claims)
 	}
 }
 

@@ -1,0 +1,5 @@
+//go:build !race
+
+package noise
+
+const thin = 1
