@@ -149,24 +149,26 @@ func viewCheck(ks []analyze.Check) checkView {
 	default:
 		parts := []string{}
 		for _, o := range outcomes {
-			n := counts[o]
-			if n == 0 {
-				continue
-			}
-			switch o {
-			case analyze.Holds:
-				parts = append(parts, plural(n, "holds", "hold"))
-			case analyze.Fails:
-				parts = append(parts, plural(n, "fails", "fail"))
-			case analyze.Caution:
-				parts = append(parts, plural(n, "caution", "cautions"))
-			default:
-				parts = append(parts, plural(n, "not measured", "not measured"))
+			if n := counts[o]; n > 0 {
+				parts = append(parts, countOutcome(n, o))
 			}
 		}
 		c.Tally = list(parts)
 	}
 	return c
+}
+
+// countOutcome prints how many checks came to an outcome.
+func countOutcome(n int, o analyze.Outcome) string {
+	switch o {
+	case analyze.Holds:
+		return plural(n, "holds", "hold")
+	case analyze.Fails:
+		return plural(n, "fails", "fail")
+	case analyze.Caution:
+		return plural(n, "caution", "cautions")
+	}
+	return plural(n, "not measured", "not measured")
 }
 
 // loopbackView is the reamp level.

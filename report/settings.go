@@ -80,8 +80,11 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 	out := make([]cell, 0, len(r.Values))
 	for _, x := range r.Values {
 		c := cell{Text: x.Written, Class: "v"}
+		if len(x.Written) <= shortValue {
+			c.Class = "v short"
+		}
 		if !x.Stated || x.Written == "" {
-			c.Text, c.Class = "not stated", "v unstated"
+			c.Text, c.Class = "not stated", "v short unstated"
 		}
 		if r.Control && dialled(x.Kind) {
 			c.Dial = svg(chart.Dial(float64(x.Fraction)))
@@ -93,6 +96,9 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 	}
 	return out
 }
+
+// shortValue is the length in bytes up to which a value stays on one line.
+const shortValue = 14
 
 // dialled tells whether a control of this kind is drawn as a knob.
 func dialled(kind string) bool {

@@ -55,13 +55,16 @@ func frequencyAxis(lo, hi float64) axis {
 
 var levelSteps = [...]float64{0.1, 0.2, 0.5, 1, 2, 3, 6, 10, 20, 30, 50, 100}
 
+// farthest is the greatest level in dB, either way, that an axis follows.
+const farthest = 1000
+
 // levelAxis spans the finite values in dB, at most depth below their
 // greatest, on round ticks. Without a finite value it is 0 to −60 dB.
 func levelAxis(depth float64, values ...[]float64) axis {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, vs := range values {
 		for _, v := range vs {
-			if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			if math.Abs(v) <= farthest {
 				lo, hi = math.Min(lo, v), math.Max(hi, v)
 			}
 		}
@@ -82,7 +85,7 @@ func symmetricAxis(least float64, values ...[]float64) axis {
 	top := least
 	for _, vs := range values {
 		for _, v := range vs {
-			if !math.IsNaN(v) && !math.IsInf(v, 0) {
+			if math.Abs(v) <= farthest {
 				top = math.Max(top, math.Abs(v))
 			}
 		}
@@ -101,8 +104,8 @@ func roundAxis(lo, hi float64) axis {
 	}
 	first, last := math.Floor(lo/step+1e-9), math.Ceil(hi/step-1e-9)
 	a := axis{min: first * step, max: last * step}
-	for k := first; k <= last; k++ {
-		v := k * step
+	for i := range int(last-first) + 1 {
+		v := (first + float64(i)) * step
 		a.ticks = append(a.ticks, tick{at: v, label: decibels(v, step)})
 	}
 	return a

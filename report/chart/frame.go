@@ -75,7 +75,7 @@ func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
 		w.move(grid(x), grid(-y0))
 		w.line(grid(x), grid(-y1))
 		if t.label != "" {
-			c.text("tx", x, y0-19, "middle", t.label)
+			c.text("tx", x, y0-f.bottom+13, "middle", t.label)
 		}
 	}
 	for _, t := range f.y.ticks {
@@ -110,13 +110,15 @@ type Curve struct {
 type line struct {
 	Curve
 	every, offset int // markers; every 0 for none
+	log           bool
 	class         string
 }
 
 func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	fmt.Fprintf(c, `<g class="%s" data-take="%d"><title>%s</title>`, l.class, l.Take, html.EscapeString(l.Name))
-	for _, run := range runs(l.X, l.Y) {
+	x, y := drawable(l.X, l.Y, p, l.log)
+	for _, run := range runs(x, y) {
 		if len(run) < 2 {
 			continue
 		}
@@ -127,10 +129,9 @@ func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
 	if l.every > 0 {
 		tx, ty := p.Transforms(&dc)
 		var b strings.Builder
-		n := min(len(l.X), len(l.Y))
-		for i := 0; i < n; i++ {
-			if Finite(l.Y[i]) && Finite(l.X[i]) && i%l.every == l.offset%l.every && l.Y[i] >= p.Y.Min && l.Y[i] <= p.Y.Max {
-				b.WriteString(markerPath(markOf(l.Take).shape, float64(tx(l.X[i])), -float64(ty(l.Y[i]))))
+		for i := range x {
+			if Finite(y[i]) && Finite(x[i]) && i%l.every == l.offset%l.every && y[i] >= p.Y.Min && y[i] <= p.Y.Max {
+				b.WriteString(markerPath(markOf(l.Take).shape, float64(tx(x[i])), -float64(ty(y[i]))))
 			}
 		}
 		if b.Len() > 0 {
@@ -138,6 +139,24 @@ func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
 		}
 	}
 	c.WriteString("</g>")
+}
+
+// drawable returns copies of a curve's coordinates, of one length, with what
+// a logarithmic axis cannot hold taken out and far values brought near: the
+// frame cuts them off anyway.
+func drawable(x, y []float64, p *plot.Plot, log bool) (xs, ys []float64) {
+	n := min(len(x), len(y))
+	xs, ys = append([]float64{}, x[:n]...), append([]float64{}, y[:n]...)
+	reach := 20 * (p.Y.Max - p.Y.Min)
+	for i := range n {
+		if log && xs[i] <= 0 {
+			xs[i] = math.NaN()
+		}
+		if Finite(ys[i]) {
+			ys[i] = math.Max(p.Y.Min-reach, math.Min(p.Y.Max+reach, ys[i]))
+		}
+	}
+	return xs, ys
 }
 
 // runs splits a curve where a value cannot be drawn.
@@ -163,10 +182,14 @@ func runs(x, y []float64) []plotter.XYs {
 type area struct {
 	class     string
 	x, lo, hi []float64
+	log       bool
 }
 
 func (a area) Plot(dc draw.Canvas, p *plot.Plot) {
 	tx, ty := p.Transforms(&dc)
+	x, hi := drawable(a.x, a.hi, p, a.log)
+	x, lo := drawable(x, a.lo, p, a.log)
+	a.x, a.hi, a.lo = x, hi, lo
 	start := 0
 	flush := func(end int) {
 		if end-start < 2 {

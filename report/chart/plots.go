@@ -22,12 +22,12 @@ func Spectrum(t Text, curves []Curve, pitches []Pitch, lo, hi float64) string {
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
-	f := frame{width: 600, height: 390, left: 50, right: 16, top: 26, bottom: 32,
+	f := frame{width: 600, height: 390, left: 50, right: 16, top: 26, bottom: 36,
 		x: frequencyAxis(lo, hi), y: levelAxis(72, ys...), class: "wide"}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/10)
-		layers = append(layers, line{Curve: c, every: every, offset: i, class: "curve " + Class(c.Take)})
+		layers = append(layers, line{Curve: c, every: every, offset: i, log: true, class: "curve " + Class(c.Take)})
 	}
 	return f.render(t, []plot.Plotter{pitchMarks{f, pitches}}, layers)
 }
@@ -60,7 +60,7 @@ func (m pitchMarks) Plot(dc draw.Canvas, p *plot.Plot) {
 // colour, the rest grey. reach is the least range of the y axis, so that
 // several strips share one.
 func Strip(t Text, c Curve, band []float64, resolved []bool, lo, hi, reach float64) string {
-	f := frame{width: 360, height: 176, left: 36, right: 10, top: 8, bottom: 24,
+	f := frame{width: 360, height: 176, left: 36, right: 10, top: 8, bottom: 26,
 		x: frequencyAxis(lo, hi), y: symmetricAxis(reach), class: "strip"}
 	// Every second octave is labelled: the strip is narrow.
 	ticks := f.x.ticks[:0:0]
@@ -88,9 +88,9 @@ func Strip(t Text, c Curve, band []float64, resolved []bool, lo, hi, reach float
 	}
 	every := max(1, len(c.X)/30)
 	return f.render(t, nil, []plot.Plotter{
-		area{"band", c.X, under, band},
-		line{Curve: c, class: "soft"},
-		line{Curve: sure, every: every, class: "curve " + Class(c.Take)},
+		area{"band", c.X, under, band, true},
+		line{Curve: c, log: true, class: "soft"},
+		line{Curve: sure, every: every, log: true, class: "curve " + Class(c.Take)},
 	})
 }
 
@@ -100,7 +100,7 @@ func Loudness(t Text, curves []Curve, sections []Section, from, to float64) stri
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
-	f := frame{width: 600, height: 330, left: 50, right: 16, top: 28, bottom: 32,
+	f := frame{width: 600, height: 330, left: 50, right: 16, top: 28, bottom: 36,
 		x: timeAxis(from, to), y: levelAxis(36, ys...), class: "wide"}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
@@ -130,9 +130,9 @@ func Overview(t Text, peaks []float64, sections []Section, from, to float64) str
 	if top == 0 {
 		top = 1
 	}
-	f := frame{width: 600, height: 140, left: 16, right: 16, top: 28, bottom: 32,
+	f := frame{width: 600, height: 144, left: 28, right: 16, top: 28, bottom: 36,
 		x: timeAxis(from, to), y: axis{min: -0.02 * top, max: top * 1.05}, class: "wide"}
-	return f.render(t, []plot.Plotter{sectionBands{sections, f}}, []plot.Plotter{area{"wave", x, lo, hi}})
+	return f.render(t, []plot.Plotter{sectionBands{sections, f}}, []plot.Plotter{area{"wave", x, lo, hi, false}})
 }
 
 // Row is one line of a level plot: a take with two values in dB, either of
@@ -153,7 +153,7 @@ func Levels(t Text, rows []Row) string {
 	}
 	const pitch = 30
 	h := float64(len(rows)*pitch) + 44
-	f := frame{width: 600, height: h, left: 160, right: 22, top: 10, bottom: 32, x: levelAxis(80, all), y: axis{min: 0, max: float64(max(1, len(rows)))}, class: "wide"}
+	f := frame{width: 600, height: h, left: 160, right: 22, top: 10, bottom: 36, x: levelAxis(80, all), y: axis{min: 0, max: float64(max(1, len(rows)))}, class: "wide"}
 	return f.render(t, nil, []plot.Plotter{levelRows{rows, f}})
 }
 

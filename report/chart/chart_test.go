@@ -1,0 +1,207 @@
+package chart
+
+import (
+	"encoding/xml"
+	"errors"
+	"io"
+	"math"
+	"strconv"
+	"strings"
+	"testing"
+
+	"gonum.org/v1/plot/vg"
+)
+
+// wellFormed parses s as XML and fails on any style attribute.
+func wellFormed(t *testing.T, s string) {
+	t.Helper()
+	d := xml.NewDecoder(strings.NewReader(s))
+	for {
+		tok, err := d.Token()
+		if errors.Is(err, io.EOF) {
+			return
+		}
+		if err != nil {
+			t.Fatalf("%v in %.200s", err, s)
+		}
+		if e, ok := tok.(xml.StartElement); ok {
+			for _, a := range e.Attr {
+				if a.Name.Local == "style" || strings.HasPrefix(a.Name.Local, "on") {
+					t.Fatalf("attribute %s in %s", a.Name.Local, e.Name.Local)
+				}
+			}
+		}
+	}
+}
+
+func TestPlotsAreWellFormedForAnyData(t *testing.T) {
+	text := Text{ID: "x", Title: `<b>&"`, Desc: `'"<`}
+	inf, nan := math.Inf(1), math.NaN()
+	for name, y := range map[string][]float64{"plain": {-10, -20, -30}, "silent": {-inf, -inf, -inf}, "unmeasured": {nan, nan, nan}, "mixed": {nan, -3, -inf}, "empty": {}, "equal": {-5, -5, -5}, "huge": {1e300, -1e300, 0}} {
+		x := []float64{0, 100, 20000}
+		c := []Curve{{Name: "<a>", Take: 3, X: x, Y: y}}
+		for kind, s := range map[string]string{
+			"spectrum": Spectrum(text, c, []Pitch{{"<E2>", 82}, {"bad", nan}}, 20, 20000),
+			"nonsense": Spectrum(text, c, nil, nan, -5),
+			"strip":    Strip(text, c[0], []float64{1, nan, 3}, []bool{true}, 20, 20000, 6),
+			"loudness": Loudness(text, c, []Section{{"<s>", 0, 5}, {"bad", nan, inf}}, 0, 10),
+			"backward": Loudness(text, c, nil, 10, 0),
+			"overview": Overview(text, y, []Section{{"a section with a long name", 0, 1}}, 0, 10),
+			"levels":   Levels(text, []Row{{Name: "<r>", Hollow: nan, Filled: -inf}, {Name: "b", Hollow: -20, Filled: -30}}),
+		} {
+			wellFormed(t, s)
+			for _, bad := range []string{"NaN", "Inf", "e+"} {
+				if strings.Contains(s, bad) {
+					t.Errorf("%s of %s data holds %s", kind, name, bad)
+				}
+			}
+		}
+	}
+	wellFormed(t, Symbols())
+	for _, f := range []float64{0, 0.5, 1, -3, 7, nan} {
+		wellFormed(t, Dial(f))
+	}
+}
+
+func TestPathIsShort(t *testing.T) {
+	var p vg.Path
+	p.Move(vg.Point{X: 1, Y: -2})
+	p.Line(vg.Point{X: 1.5, Y: -2.5})
+	p.Line(vg.Point{X: 11.5, Y: 7.55})
+	p.Line(vg.Point{X: 11.5, Y: 7.55})
+	p.Close()
+	if got, want := pathData(p), "M1 2l.5.5 10-10.1z"; got != want && got != "M1 2l.5.5 10-10z" {
+		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+func TestAxes(t *testing.T) {
+	labels := func(a axis) string {
+		out := []string{}
+		for _, k := range a.ticks {
+			if k.label != "" {
+				out = append(out, k.label)
+			}
+		}
+		return strings.Join(out, " ")
+	}
+	for _, c := range []struct{ got, want string }{
+		{labels(frequencyAxis(22.4, 22400)), "31 63 125 250 500 1k 2k 4k 8k 16k"},
+		{labels(frequencyAxis(100, 5000)), "125 250 500 1k 2k 4k"},
+		{labels(levelAxis(72, []float64{-18, -71})), "−80 −70 −60 −50 −40 −30 −20 −10"},
+		{labels(levelAxis(72, nil)), "−60 −50 −40 −30 −20 −10 0"},
+		{labels(symmetricAxis(6)), "−6 −4 −2 0 2 4 6"},
+		{labels(timeAxis(0, 48)), "0:00 0:10 0:20 0:30 0:40"},
+		{labels(timeAxis(0, 3600)), "0:00 10:00 20:00 30:00 40:00 50:00 60:00"},
+	} {
+		if c.got != c.want {
+			t.Errorf("%q, want %q", c.got, c.want)
+		}
+	}
+}
+
+func TestTakesLookDifferent(t *testing.T) {
+	lines, all := map[string]int{}, map[mark]int{}
+	for i := range 32 {
+		m := markOf(i)
+		if j, ok := lines[Class(i)]; ok {
+			t.Errorf("takes %d and %d have the same line", i, j)
+		}
+		if j, ok := all[m]; ok {
+			t.Errorf("takes %d and %d look the same", i, j)
+		}
+		lines[Class(i)], all[m] = i, i
+	}
+}
+
+// Colour conversions and simulations for judging the palette.
+
+func linear(hex string) [3]float64 {
+	var out [3]float64
+	for i := range out {
+		v, _ := strconv.ParseUint(hex[1+2*i:3+2*i], 16, 8)
+		s := float64(v) / 255
+		// Source: IEC 61966-2-1 (sRGB).
+		if s <= 0.04045 {
+			out[i] = s / 12.92
+		} else {
+			out[i] = math.Pow((s+0.055)/1.055, 2.4)
+		}
+	}
+	return out
+}
+
+func times(m [3][3]float64, v [3]float64) (out [3]float64) {
+	for i := range out {
+		out[i] = m[i][0]*v[0] + m[i][1]*v[1] + m[i][2]*v[2]
+	}
+	return out
+}
+
+// oklab converts linear sRGB. Source: B. Ottosson, "A perceptual color space
+// for image processing", 2020 (matrices from memory).
+func oklab(rgb [3]float64) [3]float64 {
+	l := times([3][3]float64{{0.4122214708, 0.5363325363, 0.0514459929}, {0.2119034982, 0.6806995451, 0.1073969566}, {0.0883024619, 0.2817188376, 0.6299787005}}, rgb)
+	for i := range l {
+		l[i] = math.Cbrt(l[i])
+	}
+	return times([3][3]float64{{0.2104542553, 0.7936177850, -0.0040720468}, {1.9779984951, -2.4285922050, 0.4505937099}, {0.0259040371, 0.7827717662, -0.8086757660}}, l)
+}
+
+// deficiencies are complete colour-vision deficiencies as matrices on linear
+// RGB. Source: Machado, Oliveira, Fernandes, "A physiologically-based model
+// for simulation of color vision deficiency", IEEE TVCG 15 (2009), severity
+// 1.0 (from memory; each row must sum to 1, so that grey stays grey).
+var deficiencies = map[string][3][3]float64{
+	"normal vision": {{1, 0, 0}, {0, 1, 0}, {0, 0, 1}},
+	"protanopia":    {{0.152286, 1.052583, -0.204868}, {0.114503, 0.786281, 0.099216}, {-0.003882, -0.048116, 1.051998}},
+	"deuteranopia":  {{0.367322, 0.860646, -0.227968}, {0.280085, 0.672501, 0.047413}, {-0.011820, 0.042940, 0.968881}},
+	"tritanopia":    {{1.255528, -0.076749, -0.178779}, {-0.078411, 0.930809, 0.147602}, {0.004733, 0.691367, 0.303900}},
+}
+
+func TestPaletteForColourVision(t *testing.T) {
+	for name, m := range deficiencies {
+		for _, r := range m {
+			if math.Abs(r[0]+r[1]+r[2]-1) > 2e-6 {
+				t.Errorf("%s: row %v does not keep grey", name, r)
+			}
+		}
+	}
+	if g := oklab([3]float64{1, 1, 1}); math.Abs(g[0]-1) > 1e-4 || math.Abs(g[1]) > 1e-4 || math.Abs(g[2]) > 1e-4 {
+		t.Errorf("white is %v in OKLab", g)
+	}
+	luminance := func(c [3]float64) float64 { return 0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2] }
+	for _, p := range []struct {
+		name, paper string
+		colours     [colours]string
+	}{{"light", "#ffffff", light()}, {"dark", "#121519", dark()}} {
+		back := luminance(linear(p.paper))
+		for _, c := range p.colours {
+			y := luminance(linear(c))
+			// WCAG 2.2, success criterion 1.4.11: graphics need 3:1.
+			if r := (math.Max(y, back) + 0.05) / (math.Min(y, back) + 0.05); r < 3 {
+				t.Errorf("%s: %s has contrast %.2f", p.name, c, r)
+			}
+		}
+		for vision, m := range deficiencies {
+			least := math.Inf(1)
+			for i := range p.colours {
+				for j := range i {
+					a, b := oklab(clip(times(m, linear(p.colours[i])))), oklab(clip(times(m, linear(p.colours[j]))))
+					least = math.Min(least, math.Sqrt((a[0]-b[0])*(a[0]-b[0])+(a[1]-b[1])*(a[1]-b[1])+(a[2]-b[2])*(a[2]-b[2])))
+				}
+			}
+			t.Logf("%s, %s: least difference %.3f in OKLab", p.name, vision, least)
+			if least < 0.11 { // about five just noticeable differences of 0.02
+				t.Errorf("%s, %s: two colours differ by only %.3f in OKLab", p.name, vision, least)
+			}
+		}
+	}
+}
+
+func clip(c [3]float64) [3]float64 {
+	for i := range c {
+		c[i] = math.Max(0, math.Min(1, c[i]))
+	}
+	return c
+}

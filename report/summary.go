@@ -1,0 +1,168 @@
+package report
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+// Summary writes the comparison as a table of takes and the verdict of the
+// checks for a terminal width columns wide (at least 40; 0 means 80). Levels
+// are as recorded; noise is A-weighted and as matched. It returns the first
+// error of w.
+func Summary(w io.Writer, res *analyze.Result, width int) error {
+	if width <= 0 {
+		width = 80
+	}
+	width = max(width, 40)
+	out := bufio.NewWriter(w)
+	fmt.Fprintln(out, clipText(orElse(plain(res.Comparison.Title), "Untitled comparison"), width))
+
+	columns := []struct{ head, under string }{{"loudness", "LUFS"}, {"true peak", "dBTP"}, {"gain", "dB"}, {"lag", "samples"}, {"noise", "dBFS(A)"}}
+	widths := []int{9, 10, 7, 9, 9}
+	for len(widths) > 1 && sum(widths)+12 > width {
+		widths, columns = widths[:len(widths)-1], columns[:len(columns)-1]
+	}
+	name := 4
+	for _, t := range res.Takes {
+		name = max(name, utf8.RuneCountInString(plain(t.Name)))
+	}
+	name = min(name, width-sum(widths))
+	line := func(first string, rest []string) {
+		var b strings.Builder
+		b.WriteString(padRight(clipText(first, name), name))
+		for i, n := range widths {
+			b.WriteString(padLeft(rest[i], n))
+		}
+		fmt.Fprintln(out, strings.TrimRight(b.String(), " "))
+	}
+	var heads, units []string
+	for _, c := range columns {
+		heads, units = append(heads, c.head), append(units, c.under)
+	}
+	line("take", heads)
+	line("", units)
+	for _, t := range res.Takes {
+		row := []string{"–", "–", unit.Signed(float64(t.Gain), 1), lagText(t.Alignment), noiseText(t.Noise)}
+		if m, ok := whole(t); ok {
+			row[0], row[1] = unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1)
+		}
+		line(plain(t.Name), row)
+	}
+	wrap(out, matchLine(res), width)
+
+	counts := map[string]int{}
+	for _, k := range res.Checks {
+		counts[viewOutcome(k.Outcome).Word]++
+	}
+	if len(res.Checks) > 0 {
+		parts := []string{}
+		for _, o := range outcomes {
+			v := viewOutcome(o)
+			parts = append(parts, countOutcome(counts[v.Word], o))
+		}
+		wrap(out, "checks: "+strings.Join(parts, ", "), width)
+	}
+	for _, o := range outcomes {
+		if o == analyze.Holds {
+			continue
+		}
+		for _, k := range res.Checks {
+			v := viewOutcome(k.Outcome)
+			if v.Word != viewOutcome(o).Word {
+				continue
+			}
+			text := failedWords(k)
+			if k.Do != "" && o != analyze.NotMeasured {
+				text += "; " + k.Do
+			}
+			wrap(out, v.Word+": "+plain(text), width)
+		}
+	}
+	return out.Flush()
+}
+
+func matchLine(res *analyze.Result) string {
+	s := "matched to " + res.Match.Target.String()
+	if res.Match.LimitedBy != "" {
+		s += ", limited by " + plain(res.Match.LimitedBy)
+	}
+	return s
+}
+
+func lagText(a analyze.Alignment) string {
+	s := unit.Signed(float64(a.Lag), 2)
+	if !a.Certain {
+		s += "?"
+	}
+	return s
+}
+
+func noiseText(n analyze.Noise) string {
+	switch {
+	case !n.Measured:
+		return "–"
+	case n.Gated:
+		return "gated"
+	}
+	return unit.Format(float64(n.AsMatched.AWeighted), 1)
+}
+
+func sum(v []int) int {
+	n := 0
+	for _, x := range v {
+		n += x
+	}
+	return n
+}
+
+// plain makes a text safe for a terminal: control characters become spaces.
+func plain(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || (r >= 0x7f && r < 0xa0) || r == 0x2028 || r == 0x2029 || (r >= 0x202a && r <= 0x202e) {
+			return ' '
+		}
+		return r
+	}, s)
+}
+
+func clipText(s string, n int) string {
+	if utf8.RuneCountInString(s) <= n {
+		return s
+	}
+	return string([]rune(s)[:max(0, n-1)]) + "…"
+}
+
+func padRight(s string, n int) string {
+	return s + strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s)))
+}
+
+func padLeft(s string, n int) string {
+	return strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s))) + s
+}
+
+// wrap writes s in lines of at most width columns, later ones indented.
+func wrap(w io.Writer, s string, width int) {
+	const indent = "  "
+	line := ""
+	for _, word := range strings.Fields(s) {
+		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
+			fmt.Fprintln(w, line)
+			line = indent + clipText(word, width-len(indent))
+			continue
+		}
+		if line == "" {
+			line = clipText(word, width)
+		} else {
+			line += " " + word
+		}
+	}
+	if line != "" {
+		fmt.Fprintln(w, line)
+	}
+}

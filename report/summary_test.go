@@ -1,0 +1,56 @@
+package report
+
+import (
+	"bytes"
+	"strings"
+	"testing"
+	"unicode/utf8"
+)
+
+const summaryWant = `Four fuzz circuits, one baritone riff
+take           loudness true peak   gain      lag    noise
+                   LUFS      dBTP     dB  samples  dBFS(A)
+Mossback          −21.4      −3.9   +2.2   +37.25    −59.0
+Kiln              −14.6       1.8   −4.6   +40.35    −53.5
+Lanternfish       −18.9      −3.6   −0.3   +43.45    gated
+Quarry            −16.2      −2.0   −3.0  +46.55?    −58.1
+Mossback again    −21.3      −8.2   +2.1   +49.65    −58.9
+No fuzz           −27.8     −15.8   +8.6   +52.75    −69.8
+matched to −19.2 LUFS, limited by Mossback
+checks: 1 fails, 1 caution, 1 not measured, 18 hold
+fails: Only the fuzz differs: 1 other control moved (limit none); set the amp’s
+  volume back to noon, or list amp.volume under may_differ
+caution: Headroom, Kiln: −3.2 dBFS (limit −6 dBFS peak); turn the interface’s
+  input down by 3 dB and record again
+not measured: Polarity, Quarry: two ways of estimating disagree
+`
+
+func TestSummary(t *testing.T) {
+	var out bytes.Buffer
+	if err := Summary(&out, fixture(), 80); err != nil {
+		t.Fatal(err)
+	}
+	if out.String() != summaryWant {
+		t.Errorf("got\n%s", out.String())
+	}
+}
+
+func TestSummaryFitsAnyWidth(t *testing.T) {
+	for name, res := range variants() {
+		for _, width := range []int{0, 10, 40, 60, 80, 200} {
+			var out bytes.Buffer
+			if err := Summary(&out, res, width); err != nil {
+				t.Fatal(err)
+			}
+			limit := max(40, width)
+			if width == 0 {
+				limit = 80
+			}
+			for _, l := range strings.Split(out.String(), "\n") {
+				if n := utf8.RuneCountInString(l); n > limit {
+					t.Errorf("%s at %d: a line of %d columns: %s", name, width, n, l)
+				}
+			}
+		}
+	}
+}

@@ -1,0 +1,169 @@
+package report
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+func TestList(t *testing.T) {
+	for want, in := range map[string][]string{"": {}, "A": {"A"}, "A and B": {"A", "B"}, "A, B and C": {"A", "B", "C"}} {
+		if got := list(in); got != want {
+			t.Errorf("list(%q) = %q", in, got)
+		}
+	}
+	if got := listUpTo([]string{"A", "B", "C"}, 1); got != "A and 2 others" {
+		t.Errorf("listUpTo: %q", got)
+	}
+}
+
+// differenceOf puts values at band indices and leaves all others unresolved.
+func differenceOf(n int, at map[int]float64) analyze.BandDifferences {
+	d := analyze.BandDifferences{Difference: make([]unit.DB, n), HalfWidth: make([]unit.DB, n), Resolved: make([]bool, n)}
+	for i := range d.Difference {
+		d.Difference[i] = 9 // large, but not resolved
+	}
+	for i, v := range at {
+		d.Difference[i], d.Resolved[i] = unit.DB(v), true
+	}
+	return d
+}
+
+func TestSpectrumWords(t *testing.T) {
+	bands := fixtureBands(3) // 25 Hz is 0, 250 Hz 10, 1 kHz 16, 5 kHz 23, 20 kHz 29
+	span := func(from, to int, v float64) map[int]float64 {
+		out := map[int]float64{}
+		for i := from; i <= to; i++ {
+			out[i] = v
+		}
+		out[(from+to)/2] = v * 1.5
+		return out
+	}
+	both := span(0, 4, -2)
+	for k, v := range span(20, 29, 2) {
+		both[k] = v
+	}
+	four := map[int]float64{2: 1, 6: -2, 10: 3, 14: -4}
+	for _, c := range []struct {
+		name string
+		d    analyze.BandDifferences
+		want string
+	}{
+		{"nothing", differenceOf(30, nil), "Kiln: no difference to Mossback is resolved in any band."},
+		{"one band", differenceOf(30, map[int]float64{10: 4.2}), "Kiln has 4.2 dB more than Mossback around 250 Hz; below 250 Hz and above 250 Hz no difference is resolved."},
+		{"wide", differenceOf(30, span(8, 14, -2)), "Kiln has up to 3.0 dB less than Mossback from 160 Hz to 630 Hz; below 160 Hz and above 630 Hz no difference is resolved."},
+		{"both ends", differenceOf(30, both), "Kiln has up to 3.0 dB less than Mossback below 63 Hz and up to 3.0 dB more above 2.5 kHz."},
+		{"sign change between neighbours", differenceOf(30, map[int]float64{28: 1, 29: -1}), "Kiln has 1.0 dB more than Mossback around 16 kHz and 1.0 dB less around 20 kHz; below 16 kHz no difference is resolved."},
+		{"more than three", differenceOf(30, four), "Kiln has 2.0 dB less than Mossback around 100 Hz, 3.0 dB more around 250 Hz and 4.0 dB less around 630 Hz, and 1 smaller difference elsewhere; above 630 Hz no difference is resolved."},
+		{"not numbers", differenceOf(30, map[int]float64{3: math.NaN(), 4: math.Inf(-1), 5: 0}), "Kiln: no difference to Mossback is resolved in any band."},
+		{"short slices", analyze.BandDifferences{Difference: []unit.DB{1}, Resolved: []bool{}}, "Kiln: no difference to Mossback is resolved in any band."},
+	} {
+		if got := spectrumWords("Kiln", "Mossback", bands, c.d); got != c.want {
+			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
+		}
+	}
+}
+
+func TestBandName(t *testing.T) {
+	for _, c := range []struct {
+		label, want string
+	}{{"250", "250 Hz"}, {"1k", "1 kHz"}, {"1.25k", "1.25 kHz"}, {"1.25 kHz", "1.25 kHz"}, {"31.5 Hz", "31.5 Hz"}, {"", "100 Hz"}} {
+		if got := bandName(analyze.Band{Label: c.label, Centre: 100}); got != c.want {
+			t.Errorf("%q: %q, want %q", c.label, got, c.want)
+		}
+	}
+}
+
+func TestLoudnessWords(t *testing.T) {
+	for _, c := range []struct {
+		in         []levelPoint
+		resolution float64
+		want       string
+	}{
+		{nil, nan, "No integrated loudness could be measured."},
+		{[]levelPoint{{"A", nan}, {"B", math.Inf(-1)}}, nan, "No integrated loudness could be measured."},
+		{[]levelPoint{{"A", -20}}, nan, "A was recorded at −20.0 LUFS."},
+		{[]levelPoint{{"A", -20}, {"B", -20.01}}, nan, "As recorded, the takes do not differ in loudness by more than can be told."},
+		{[]levelPoint{{"A", -20}, {"B", -20.3}}, 0.4, "As recorded, the takes do not differ in loudness by more than can be told."},
+		{[]levelPoint{{"A", -20}, {"B", -23.2}, {"C", nan}}, 0.1, "As recorded, the takes lay up to 3.2 LU apart: A was the loudest (−20.0 LUFS), B the quietest (−23.2 LUFS)."},
+	} {
+		if got := loudnessWords(c.in, c.resolution); got != c.want {
+			t.Errorf("%v: %q", c.in, got)
+		}
+	}
+}
+
+func TestAlternativeWords(t *testing.T) {
+	alt := func(u, a, w, s float64) analyze.Alternative {
+		return analyze.Alternative{Take: "Kiln", Unweighted: unit.DB(u), AWeighted: unit.DB(a), Weighted468: unit.DB(w), Spread: unit.DB(s)}
+	}
+	for _, c := range []struct {
+		in   []analyze.Alternative
+		want string
+	}{
+		{nil, "could not be worked out"},
+		{[]analyze.Alternative{alt(0, 0, 0, nan)}, "could not be worked out"},
+		{[]analyze.Alternative{alt(0.1, 0.2, -0.1, 0.3)}, "hardly matters"},
+		{[]analyze.Alternative{alt(0.1, 0.2, -0.1, 0.3), alt(1, -0.5, -2.5, 3.5)}, "3.5 dB between the greatest and the least gain they ask for. Matched by 468-weighted level it would play 2.5 dB quieter than it does here."},
+		{[]analyze.Alternative{alt(2, nan, nan, 2)}, "Matched by unweighted level it would play 2.0 dB louder"},
+	} {
+		if got := alternativeWords(c.in); !strings.Contains(got, c.want) {
+			t.Errorf("%q lacks %q", got, c.want)
+		}
+	}
+}
+
+func TestNoiseWords(t *testing.T) {
+	take := func(name string, a, hum, hiss float64, gated, measured bool) analyze.Take {
+		return analyze.Take{Name: name, Noise: analyze.Noise{Measured: measured, Gated: gated, AsMatched: analyze.NoiseLevels{AWeighted: unit.DBFS(a), Hum: unit.DBFS(hum), Hiss: unit.DBFS(hiss)}}}
+	}
+	for _, c := range []struct {
+		in   []analyze.Take
+		want string
+	}{
+		{[]analyze.Take{take("A", -60, -70, -60, false, true), take("B", -50, -50, -60, false, true)}, "After matching, B has the most noise in the pauses: −50.0 dBFS A-weighted, 10.0 dB above A, the quietest; it is mostly hum."},
+		{[]analyze.Take{take("A", -60, -70, -60, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise; it is mostly hiss."},
+		{[]analyze.Take{take("A", -60, -63, -63, false, true), take("B", -60.4, -63, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted, around −60.0 dBFS; hum and hiss are about equal in it."},
+		{[]analyze.Take{take("A", -99, nan, nan, true, true), take("B", 0, 0, 0, false, false)}, "The pauses of A were closed by a noise gate or muted: those figures describe the gate, not the circuit.|Noise was not measured for B."},
+	} {
+		if got := strings.Join(noiseWords(c.in), "|"); got != c.want {
+			t.Errorf("got  %s\nwant %s", got, c.want)
+		}
+	}
+}
+
+func TestLikenessWordsLeaveOutWhatIsNotResolved(t *testing.T) {
+	got := strings.Join(likenessWords([]analyze.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}), " ")
+	want := "Furthest apart in tone are B and C (3.0 dB rms over the third-octave bands); closest, of those that can be told apart, are A and C (2.0 dB). 1 pair cannot be told apart in tone by this measurement and is shown in grey."
+	if got != want {
+		t.Errorf("got %s", got)
+	}
+}
+
+func TestPitches(t *testing.T) {
+	// ISO 16: A4 is 440 Hz; the other values are 440·2^(n/12) in equal
+	// temperament, as printed in any table of note frequencies.
+	got := pitches("B1 E2 A2 D3 F#3 Bb3 standard A")
+	want := []struct {
+		name string
+		hz   float64
+	}{{"B1", 61.735}, {"E2", 82.407}, {"A2", 110}, {"D3", 146.832}, {"F#3", 184.997}, {"Bb3", 233.082}}
+	if len(got) != len(want) {
+		t.Fatalf("%v", got)
+	}
+	for i, w := range want {
+		if got[i].Name != w.name || math.Abs(got[i].Hz-w.hz) > 0.001 {
+			t.Errorf("%v, want %v", got[i], w)
+		}
+	}
+}
+
+func TestThinKeepsTheGreatest(t *testing.T) {
+	s := thin([]float64{-30, -20, math.Inf(-1), nan, nan, nan, -5}, 0.5, 4)
+	if len(s.values) != 4 || s.step != 1 || s.values[0] != -20 || !math.IsInf(s.values[1], -1) || !math.IsNaN(s.values[2]) || s.values[3] != -5 {
+		t.Errorf("%+v", s)
+	}
+}
