@@ -60,6 +60,8 @@ const (
 	constantSeconds = 2.5e-4 // largest spread of a constant lag
 	leastPlain      = 0.3    // fine peaks of recordings with something in common
 	leastWhitened   = 0.08
+	sureSlope       = 20   // standard errors of a slope beyond doubt
+	leastGain       = 1.5  // by which another slope must raise the whitened peak
 	leastContrast   = 1.25 // from which on the fine search overrules the coarse
 )
 
@@ -113,7 +115,7 @@ func (f *Feature) Follow(src Source) (*Feature, error) {
 		es, fs, goods = append(es, e), append(fs, h), append(goods, good)
 	}
 	best, contrast := decide(es, goods, p)
-	if max(c.ratio, contrast) < leastConfidence && c.strength < leastStrength {
+	if max(c.ratio, contrast) < leastConfidence {
 		lag, found, err := f.beyond(src)
 		if err != nil {
 			return nil, err
@@ -131,7 +133,7 @@ func (f *Feature) Follow(src Source) (*Feature, error) {
 		// Read again exactly along the line, so that the windows hold the
 		// same music whatever the coarse search's error was.
 		for i, w := range p.windows {
-			g.offset[i] = int64(math.Round(float64(e.LagAt(unit.Seconds(p.centre(w.first)), p.rate))))
+			g.offset[i] = int64(math.Round(float64(e.Lag) + goods[best].slope*(p.centre(w.first)-float64(e.At))))
 		}
 		if g.spectra, err = p.transform(src, g.offset); err != nil {
 			return nil, err
@@ -185,20 +187,20 @@ func decide(es []Estimate, goods []quality, p *plan) (best int, contrast float64
 	for m := range methods {
 		top := 0
 		for i := range es {
-			if goods[i][m] > goods[top][m] {
+			if goods[i].height[m] > goods[top].height[m] {
 				top = i
 			}
 		}
 		next := 0.0
 		for i := range es {
 			if math.Abs(float64(es[i].Lag-es[top].Lag)) > float64(apart) {
-				next = max(next, goods[i][m])
+				next = max(next, goods[i].height[m])
 			}
 		}
 		if next == 0 {
 			continue
 		}
-		if r := goods[top][m] / next; r > contrast {
+		if r := goods[top].height[m] / next; r > contrast {
 			best, contrast = top, r
 		}
 	}
@@ -216,8 +218,12 @@ func nothing(reason string) Estimate {
 		Drift: unit.PPM(nan), DriftError: unit.PPM(nan), DriftReason: reason, Spread: unit.Samples(nan)}
 }
 
-// quality is the mean height of the windows' peaks by each method.
-type quality [methods]float64
+// quality is what the choice between places rests on: the mean height of the
+// windows' peaks by each method.
+type quality struct {
+	height [methods]float64
+	slope  float64 // of the line that the windows were added along, frames per second
+}
 
 // estimate joins the windows of a pair. Confidence and the verdict are left to
 // judge.
@@ -227,20 +233,29 @@ func (q *pair) estimate() (Estimate, quality) {
 	for m := range methods {
 		ws := q.lags(m, 0, false)
 		for _, w := range ws {
-			good[m] += float64(w.Weight) / float64(len(ws))
+			good.height[m] += float64(w.Weight) / float64(len(ws))
 		}
 		l := fit(ws)
 		if m == 0 || l.spread < model.spread {
 			model = l
 		}
 	}
-	half := (q.time[len(q.time)-1] - q.time[0]) / 2
-	if math.Abs(model.slope) < 3*model.slopeError || math.Abs(model.slope)*half < 1 {
-		model.slope = 0 // a slope of chance would smear the sum more than a small true one
-	}
 	if model.points == 0 {
 		return nothing("no window in which both recordings sound"), good
 	}
+	// What the music does to a filter's lag can look like a drift. A slope is
+	// kept if it is beyond doubt, or if the windows add up much better along
+	// it than without.
+	if t := math.Abs(model.slope) / model.slopeError; !(t >= sureSlope) {
+		flat := model
+		flat.slope = 0
+		_, without := q.together(whitened, flat)
+		_, with := q.together(whitened, model)
+		if !(t >= 3) || math.Abs(with) < leastGain*math.Abs(without) {
+			model = flat
+		}
+	}
+	good.slope = model.slope
 	e := Estimate{At: unit.Seconds(model.mid)}
 	var lag [methods]float64
 	lag[plain], e.PlainPeak = q.together(plain, model)
@@ -253,9 +268,9 @@ func (q *pair) estimate() (Estimate, quality) {
 			*to = unit.Samples(middleLag(q.lags(method(m), sign, false)))
 			lag[m] = float64(*to) - model.lag
 			if m == int(plain) {
-				e.PlainPeak = float64(sign) * good[m]
+				e.PlainPeak = float64(sign) * good.height[m]
 			} else {
-				e.WhitenedPeak = float64(sign) * good[m]
+				e.WhitenedPeak = float64(sign) * good.height[m]
 			}
 		}
 	}

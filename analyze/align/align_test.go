@@ -47,14 +47,17 @@ var chains = []struct {
 }
 
 // TestInjectedLags delays renders by known fractions and demands that the lag
-// against the dry recording and against the undelayed render moves by as much.
+// against the undelayed render is as much, and that the lag against the dry
+// recording moves by as much, within 0.05 frames.
 func TestInjectedLags(t *testing.T) {
-	lags := map[int][]float64{44100: {-812.63}, 48000: {1234.37, -0.5, 17.25}, 96000: {2468.81}}
+	lags := map[int][]float64{44100: {-812.63}, 48000: {1234.37, -17.5}, 96000: {2468.81}}
 	for _, rate := range []int{44100, 48000, 96000} {
 		t.Run(fmt.Sprintf("rate=%d", rate), func(t *testing.T) {
 			t.Parallel()
-			x := play(riff(7, 9, 0.006), rate, 10, 0, 0)
-			f, err := NewFeature(NewMemory(rate, x), Options{})
+			x := play(riff(7, 7, 0.006), rate, 8, 0, 0)
+			// The takes run a quarter of a second longer at both ends, so that
+			// every window lies inside all of them.
+			f, err := NewFeature(NewMemory(rate, x[rate/4:len(x)-rate/4]), Options{})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -65,7 +68,10 @@ func TestInjectedLags(t *testing.T) {
 				}
 				return g
 			}
-			for _, c := range chains {
+			for i, c := range chains {
+				if rate != 48000 && i%2 == 1 {
+					continue
+				}
 				y := c.render(x, rate)
 				// Each render has noise of its own; against the dry recording
 				// the lag behind a cabinet is known less well in noise, and
@@ -92,7 +98,7 @@ func TestInjectedLags(t *testing.T) {
 					}
 					dry, take := float64(e.Lag-zero.Lag)-d, float64(pair.Lag)-d
 					t.Logf("%-50s lag %9.2f: against dry %+.4f, against the other take %+.4f; undelayed %.3f (plain %.2f, whitened %.2f)",
-						c.name, d, dry, take, float64(zero.Lag), float64(zero.Plain), float64(zero.Whitened))
+						c.name, d, dry, take, float64(zero.Lag)-float64(rate/4), float64(zero.Plain)-float64(rate/4), float64(zero.Whitened)-float64(rate/4))
 					if math.Abs(dry) > 0.05 {
 						t.Errorf("%s, lag %g: against the dry recording off by %+.4f samples, allowed 0.05", c.name, d, dry)
 					}
@@ -404,7 +410,7 @@ func (s endless) ReadAt(dst []float64, first int64) (int, error) {
 // TestHour: over an hour with a drift of 20 ppm every window is found, and
 // reading does not grow with the length.
 func TestHour(t *testing.T) {
-	const rate = 8000
+	const rate = 4000
 	var n int64
 	a := endless{rate, 3600 * rate, 0, 0, &n}
 	b := endless{rate, 3600 * rate, 20, 500.3, &n}

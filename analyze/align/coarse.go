@@ -10,7 +10,7 @@ const (
 	candidateShare = 0.45 // of the best peak, from which on another is tried too
 	maxCandidates  = 6
 	lobeBlocks     = 10 // peaks nearer than this are one
-	leastStrength  = 8  // a peak this many times the rms of the search is no chance
+	leastStrength  = 10 // a peak this many times the rms of the search is no chance
 	wideSeconds    = 30 // how far a lag beyond the limit is looked for
 )
 
@@ -149,20 +149,43 @@ func (c *coarse) join(p *plan) {
 	if len(c.candidates) == 0 {
 		return
 	}
-	first := c.candidates[0]
+	// The peak may lie between blocks.
+	first, lag := 0.0, c.candidates[0].lag+p.margin
 	next := 0.0
 	for l, v := range best {
-		if abs(l-p.margin-first.lag) > lobeBlocks {
+		v = max(v, halfway(best, l))
+		switch d := abs(l - lag); {
+		case d <= 1:
+			first = max(first, v)
+		case d > lobeBlocks:
 			next = max(next, v)
 		}
 	}
 	c.ratio = math.Inf(1)
 	if next > 0 {
-		c.ratio = first.value / next
+		c.ratio = first / next
 	}
 	if rms > 0 {
-		c.strength = first.value / rms
+		c.strength = first / rms
 	}
+}
+
+// halfway returns x halfway from i to i+1, by six terms of the sinc series.
+func halfway(x []float64, i int) float64 {
+	s := 0.0
+	for k := range 3 {
+		w := 2 / math.Pi / float64(2*k+1)
+		if k%2 == 1 {
+			w = -w
+		}
+		if i-k >= 0 {
+			s += w * x[i-k]
+		}
+		if i+1+k < len(x) {
+			s += w * x[i+1+k]
+		}
+	}
+	return s
 }
 
 // beyond looks up to 30 s either way where nothing was found, and returns the
@@ -182,7 +205,8 @@ func (f *Feature) beyond(src Source) (lag int64, found bool, err error) {
 		return 0, false, err
 	}
 	lag = int64(c.candidates[0].lag) * int64(wide.plan.block)
-	return lag, c.ratio >= leastConfidence && c.strength >= leastStrength, nil
+	found = c.ratio >= leastConfidence && c.strength >= leastStrength && abs(c.candidates[0].lag) > f.plan.margin
+	return lag, found, nil
 }
 
 // start returns the first frame of a follower's stretch k.

@@ -111,7 +111,7 @@ func NewFeature(src Source, opt Options) (*Feature, error) {
 	if f.short || f.silent {
 		return f, nil
 	}
-	p.place(powers)
+	p.place(powers, src.Len())
 
 	n := 0
 	for _, c := range p.contexts {
@@ -202,7 +202,7 @@ func (p *plan) piece(from, to, length, pieces, i int) int64 {
 // sound are divided into equal parts, and each part gets one window where the
 // sum of the blocks' amplitudes is largest. Parts 40 dB below the loudest get
 // none.
-func (p *plan) place(powers [][]float64) {
+func (p *plan) place(powers [][]float64, length int64) {
 	width := p.size / p.block
 	best := make([]float64, len(powers))
 	loudest := 0.0
@@ -225,7 +225,10 @@ func (p *plan) place(powers [][]float64) {
 		for j := range per {
 			from, to := c.blocks*j/per, c.blocks*(j+1)/per
 			if at, sum := densest(powers[k], from, to, width); sum > 0.01*loudest {
-				p.windows = append(p.windows, window{c.first + int64(at)*int64(p.block), k})
+				first := min(c.first+int64(at)*int64(p.block), max(0, length-int64(p.size)))
+				if n := len(p.windows); n == 0 || p.windows[n-1].first < first {
+					p.windows = append(p.windows, window{first, k})
+				}
 			}
 		}
 	}
@@ -284,15 +287,21 @@ func flux(dst, powers []float64, level float64) {
 }
 
 // transform returns the tapered band spectra of the windows, each read offset
-// frames after its place on the timeline.
+// frames after its place on the timeline: nil for a window of which more than
+// the taper's outermost 64th lies outside the recording, since a cut end is an
+// edge that only one of the recordings has.
 func (p *plan) transform(src Source, offset []int64) ([][]complex128, error) {
 	fft := dsp.NewComplex(p.size)
 	x := [2][]float64{make([]float64, p.size), make([]float64, p.size)}
 	var c [2][]complex128
 	out := make([][]complex128, len(p.windows))
+	inside := func(i int) bool {
+		first := p.windows[i].first + offset[i]
+		return first >= -int64(p.size/64) && first+int64(p.size) <= src.Len()+int64(p.size/64)
+	}
 	for i := 0; i < len(out); i += 2 { // two at a time: one transform does both
 		for j := range x {
-			if i+j == len(out) {
+			if i+j == len(out) || !inside(i+j) {
 				clear(x[j])
 				continue
 			}
@@ -306,7 +315,7 @@ func (p *plan) transform(src Source, offset []int64) ([][]complex128, error) {
 		}
 		c[0], c[1] = fft.Pair(c[0], c[1], x[0], x[1])
 		for j := range x {
-			if i+j < len(out) {
+			if i+j < len(out) && inside(i+j) {
 				out[i+j] = append([]complex128(nil), c[j][p.lo:p.hi]...)
 			}
 		}

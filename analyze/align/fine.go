@@ -42,6 +42,9 @@ func newPair(p *plan, a, b [][]complex128, offA, offB []int64) *pair {
 	ea, eb := make([]float64, nw), make([]float64, nw)
 	ma, mb := 0.0, 0.0
 	for i := range nw {
+		if a[i] == nil || b[i] == nil {
+			continue
+		}
 		for k := range a[i] {
 			ea[i] += abs2(a[i][k])
 			eb[i] += abs2(b[i][k])
@@ -53,7 +56,7 @@ func newPair(p *plan, a, b [][]complex128, offA, offB []int64) *pair {
 	for i, w := range p.windows {
 		q.time = append(q.time, p.centre(w.first))
 		q.base = append(q.base, float64(offB[i]-offA[i]))
-		ok := ea[i] > 1e-6*ma && eb[i] > 1e-6*mb
+		ok := ea[i] > 1e-6*ma && eb[i] > 1e-6*mb // not where one is nil
 		q.use = append(q.use, ok)
 		if !ok {
 			for m := range methods {
