@@ -1,15 +1,10 @@
 package align
 
 import (
-	"errors"
 	"fmt"
 	"math"
-	"reflect"
 	"strings"
-	"sync"
 	"testing"
-
-	"evenhand/analyze/unit"
 )
 
 func find(t *testing.T, rate int, a, b []float64, opt Options) Estimate {
@@ -133,6 +128,7 @@ func wantPolarity(chain string, certain bool) int {
 // TestDistortionHasNoDelay: a memoryless curve delays nothing, so its lag is
 // that of the dry recording.
 func TestDistortionHasNoDelay(t *testing.T) {
+	t.Parallel()
 	x := dry48()
 	for _, drive := range []float64{4, 20, 100} {
 		e := find(t, 48000, x, scaled(driven(x, drive), -1), Options{})
@@ -147,6 +143,7 @@ func TestDistortionHasNoDelay(t *testing.T) {
 // has the wrong sign; the whitened one has the polarity and arrives within
 // 0.15 ms of the chain's own first arrival; nothing is claimed.
 func TestWhitenedFindsArrival(t *testing.T) {
+	t.Parallel()
 	x := dry48()
 	for _, c := range chains[5:] {
 		e := find(t, 48000, x, c.render(x, 48000), Options{})
@@ -163,6 +160,7 @@ func TestWhitenedFindsArrival(t *testing.T) {
 // TestDifferentCircuits: what a delay adds between takes of different circuits
 // through one cabinet is found, whatever the gear's own difference is.
 func TestDifferentCircuits(t *testing.T) {
+	t.Parallel()
 	x := dry48()
 	f, err := NewFeature(NewMemory(48000, x), Options{})
 	if err != nil {
@@ -208,6 +206,7 @@ func TestDifferentCircuits(t *testing.T) {
 // TestLaws: exchanging the recordings negates the lag; inverting one changes
 // the polarity alone; gain changes nothing.
 func TestLaws(t *testing.T) {
+	t.Parallel()
 	x := dry48()
 	y := hissy(driven(delayed(x, 700.3), 8), 1, -50)
 	e := find(t, 48000, x, y, Options{})
@@ -240,9 +239,10 @@ func TestLaws(t *testing.T) {
 // TestUnrelated: other music, and the same music played once more, are
 // refused; the second shows in the spread of the window lags.
 func TestUnrelated(t *testing.T) {
-	const rate = 16000
-	for _, seconds := range []float64{2, 3, 6} {
-		for seed := range uint64(6) {
+	t.Parallel()
+	const rate = 12000
+	for _, seconds := range []float64{2, 5} {
+		for seed := range uint64(4) {
 			x := play(riff(50+seed, seconds, 0.006), rate, seconds, 0, 0)
 			y := driven(play(riff(150+seed, seconds, 0.006), rate, seconds, 0, 0), 20)
 			if e := find(t, rate, x, y, Options{}); e.Certain || e.Reason == "" || e.Polarity != 0 {
@@ -250,12 +250,12 @@ func TestUnrelated(t *testing.T) {
 			}
 		}
 	}
-	notes := riff(7, 15, 0.006)
-	x := play(notes, rate, 15, 0, 0)
+	notes := riff(7, 12, 0.006)
+	x := play(notes, rate, 12, 0, 0)
 	same := find(t, rate, x, cabinet(driven(x, 50), rate), Options{})
 	for _, jitter := range []float64{0.002, 0.005, 0.010, 0.020} {
 		for seed := range uint64(2) {
-			y := cabinet(driven(play(replayed(notes, seed, jitter), rate, 15, 0, 0), 50), rate)
+			y := cabinet(driven(play(replayed(notes, seed, jitter), rate, 12, 0, 0), 50), rate)
 			e := find(t, rate, x, y, Options{})
 			t.Logf("played again with %g ms: spread %.1f samples (%.2f ms); one performance %.2f", jitter*1000, float64(e.Spread), float64(e.Spread)*1000/rate, float64(same.Spread))
 			if e.Certain || float64(e.Spread) < 10*float64(same.Spread) || float64(e.Spread)/rate < constantSeconds {
@@ -268,6 +268,7 @@ func TestUnrelated(t *testing.T) {
 // TestHardPlaces: lags near and beyond the limit, cut heads and tails, long
 // silence, repeats.
 func TestHardPlaces(t *testing.T) {
+	t.Parallel()
 	const r = 48000
 	x := dry48()
 	y := driven(x, 20)
@@ -328,6 +329,7 @@ func TestHardPlaces(t *testing.T) {
 
 // TestDrift: a clock that is off by a known amount.
 func TestDrift(t *testing.T) {
+	t.Parallel()
 	const r = 48000
 	notes := riff(7, 20, 0.006)
 	x := dry48()
@@ -353,6 +355,7 @@ func TestDrift(t *testing.T) {
 
 // TestLostFrames: the windows show where and how many frames were inserted.
 func TestLostFrames(t *testing.T) {
+	t.Parallel()
 	const r = 48000
 	x := dry48()
 	for _, n := range []int{-700, 100, 2000} {
@@ -410,6 +413,7 @@ func (s endless) ReadAt(dst []float64, first int64) (int, error) {
 // TestHour: over an hour with a drift of 20 ppm every window is found, and
 // reading does not grow with the length.
 func TestHour(t *testing.T) {
+	t.Parallel()
 	const rate = 4000
 	var n int64
 	a := endless{rate, 3600 * rate, 0, 0, &n}
@@ -427,105 +431,5 @@ func TestHour(t *testing.T) {
 	}
 	if n > 2200*rate {
 		t.Errorf("%d s read", n/rate)
-	}
-}
-
-func TestNothingToCompare(t *testing.T) {
-	const r = 48000
-	x := dry48()
-	for name, c := range map[string]struct {
-		a, b   []float64
-		reason string
-	}{
-		"second silent": {x, make([]float64, len(x)), "second recording is silent"},
-		"first silent":  {make([]float64, len(x)), x, "first recording is silent"},
-		"short":         {x, x[:r/2], "too short"},
-		"empty":         {nil, x, "too short"},
-		"noise":         {x, hissy(scaled(x, 1e-9), 1, 120), "no clear match"},
-	} {
-		e := find(t, r, c.a, c.b, Options{})
-		if e.Certain || e.Polarity != 0 || !strings.Contains(e.Reason, c.reason) {
-			t.Errorf("%s: %+v", name, e)
-		}
-	}
-}
-
-type broken struct{ *Memory }
-
-var errDisk = errors.New("disk on fire")
-
-func (broken) ReadAt([]float64, int64) (int, error) { return 0, errDisk }
-
-func TestErrors(t *testing.T) {
-	x := NewMemory(48000, make([]float64, 96000))
-	if _, err := Find(x, NewMemory(44100, nil), Options{}); !errors.Is(err, ErrRates) {
-		t.Errorf("rates: %v", err)
-	}
-	if _, err := Compare(x, NewMemory(44100, nil), 0, 1, 0, 9); !errors.Is(err, ErrRates) {
-		t.Errorf("rates: %v", err)
-	}
-	for _, o := range []Options{{MaxLag: -1}, {MaxLag: 61}, {MaxLag: unit.Seconds(math.NaN())}, {MaxDrift: 2000}, {Low: 5}, {Low: 4000}, {Windows: 3}, {Windows: 65}} {
-		if _, err := NewFeature(x, o); !errors.Is(err, ErrOptions) {
-			t.Errorf("%+v: %v", o, err)
-		}
-	}
-	if _, err := NewFeature(broken{x}, Options{}); !errors.Is(err, errDisk) {
-		t.Errorf("reading: %v", err)
-	}
-	f, err := NewFeature(NewMemory(48000, dry48()), Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := f.Follow(broken{x}); !errors.Is(err, errDisk) {
-		t.Errorf("reading: %v", err)
-	}
-	if _, err := NewFeature(NewMemory(0, nil), Options{}); err == nil {
-		t.Error("rate 0 was accepted")
-	}
-	g, err := f.Follow(NewMemory(48000, dry48()))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := g.Follow(x); err == nil {
-		t.Error("a follower was followed")
-	}
-	if _, err := Between(f, f); err == nil {
-		t.Error("a timeline was compared with itself")
-	}
-	other, err := NewFeature(x, Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := Between(other, g); err == nil {
-		t.Error("two timelines were mixed")
-	}
-}
-
-// TestDeterministic: the same estimates whatever runs at once.
-func TestDeterministic(t *testing.T) {
-	x := dry48()[:10*48000]
-	f, err := NewFeature(NewMemory(48000, x), Options{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	y := NewMemory(48000, hissy(driven(x, 9), 8, -30))
-	var wg sync.WaitGroup
-	out := make([]Estimate, 4)
-	for i := range out {
-		wg.Go(func() {
-			g, err := f.Follow(y)
-			if err == nil {
-				out[i], err = Between(f, g)
-			}
-			if err != nil {
-				t.Error(err)
-			}
-		})
-	}
-	wg.Wait()
-	for _, e := range out[1:] {
-		if !reflect.DeepEqual(e, out[0]) {
-			t.Errorf("%+v\n%+v", e, out[0])
-		}
 	}
 }
