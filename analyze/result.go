@@ -419,6 +419,9 @@ type SettingValue struct {
 	Kind     string      `json:"kind"`     // manifest.ValueKind for controls
 	Fraction unit.Number `json:"fraction"` // NaN where it has no position
 	Stated   bool        `json:"stated"`
+	// Absent: the device in this take has no such control written down at
+	// all, as against one that is named without a position.
+	Absent bool `json:"absent,omitempty"`
 }
 
 // Outcome is what a check came to.

@@ -81,7 +81,7 @@ func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device,
 	for _, name := range names {
 		row := SettingRow{Name: name, Control: true}
 		for _, d := range devices {
-			v := SettingValue{Fraction: unit.Number(math.NaN()), Kind: string(manifest.Unset)}
+			v := SettingValue{Fraction: unit.Number(math.NaN()), Kind: string(manifest.Unset), Absent: true}
 			for _, k := range d.Controls {
 				if k.Name == name {
 					v = SettingValue{

@@ -1,6 +1,10 @@
 package report
 
 import (
+	"strings"
+	"unicode"
+	"unicode/utf8"
+
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
 )
@@ -95,7 +99,7 @@ func (b *builder) checks() checksView {
 		}
 	}
 	for _, e := range b.res.Exclusions {
-		x := exclusionView{Accusation: e.Accusation, Standing: e.Standing, Because: e.Because, Checks: []fact{}}
+		x := exclusionView{Accusation: e.Accusation, Standing: e.Standing, Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
 		switch e.Standing {
 		case "found":
 			x.Class = "fails"
@@ -116,7 +120,7 @@ func (b *builder) checks() checksView {
 
 // viewCheck joins the answers to one question.
 func viewCheck(ks []analyze.Check) checkView {
-	c := checkView{Name: ks[0].Name, Why: ks[0].Why, Limit: ks[0].Limit, Source: ks[0].LimitSource, Answers: []answerView{}}
+	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: ks[0].LimitSource, Answers: []answerView{}}
 	worst := ks[0].Outcome
 	counts := map[analyze.Outcome]int{}
 	same := true
@@ -156,6 +160,19 @@ func viewCheck(ks []analyze.Check) checkView {
 		c.Tally = list(parts)
 	}
 	return c
+}
+
+// sentence makes a clause a sentence: a capital first and a full stop last.
+func sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	r, n := utf8.DecodeRuneInString(s)
+	s = string(unicode.ToUpper(r)) + s[n:]
+	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
+		s += "."
+	}
+	return s
 }
 
 // countOutcome prints how many checks came to an outcome.

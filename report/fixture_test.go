@@ -198,7 +198,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		out.Alignment.Certain, out.Alignment.Polarity, out.Alignment.Reason = false, "uncertain", "two ways of estimating differ by 41 samples"
 	}
 	for s, sp := range r.Timeline.Spans {
-		m := analyze.Measures{Span: sp.Name, Integrated: unit.LUFS(t.level - 0.4*float64(s)*math.Sin(float64(i+s))), Range: 6.1, TruePeak: unit.DBTP(t.level + 17.5 - 1.1*float64(i)), RMS: unit.DBFS(t.level - 1.2), Warnings: []string{}, EffectiveAverages: 143}
+		m := analyze.Measures{Span: sp.Name, Integrated: unit.LUFS(t.level - 0.4*float64(s)*math.Sin(float64(i+s))), Range: 6.1, TruePeak: unit.DBTP(t.level + 17.5 - 1.1*float64(i)), RMS: unit.DBFS(t.level - 1.2), Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}
 		m.MaxMomentary, m.MaxShortTerm = m.Integrated+4.1, m.Integrated+2.2
 		m.SamplePeak = unit.DBFS(m.TruePeak - 0.2)
 		m.Crest, m.PeakToLoudness = unit.DB(float64(m.TruePeak)-float64(m.RMS)), unit.LU(float64(m.TruePeak)-float64(m.Integrated))
@@ -243,7 +243,7 @@ func fixtureSettings(takes []fixtureTake) analyze.Settings {
 	})}}}
 	for k, name := range []string{"sustain", "tone", "level"} {
 		fuzz.Rows = append(fuzz.Rows, analyze.SettingRow{Name: name, Control: true, Differs: true, Varied: true, Values: each(func(t fixtureTake) analyze.SettingValue {
-			return analyze.SettingValue{Written: t.knobs[k], Kind: t.kind, Fraction: unit.Number(t.fractions[k]), Stated: t.knobs[k] != ""}
+			return analyze.SettingValue{Written: t.knobs[k], Kind: t.kind, Fraction: unit.Number(t.fractions[k]), Stated: t.knobs[k] != "", Absent: t.role == "bypass"}
 		})})
 	}
 	volume := same("noon", "clock", 0.5, true)

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"evenhand/analyze"
@@ -204,9 +205,20 @@ func (b *builder) matchWords() string {
 		published = published || t.Published != nil
 	}
 	if published {
-		s += fmt.Sprintf(". Measured again from the files on this page, none is more than %s LU off", strings.TrimPrefix(unit.Format(float64(m.WorstDeviation), 3), "−"))
+		s += ". Measured again from the files on this page, " + deviationWords(float64(m.WorstDeviation))
 	}
 	return s + "."
+}
+
+// deviationWords says how near the published files come to the target.
+func deviationWords(worst float64) string {
+	switch worst = math.Abs(worst); {
+	case math.IsNaN(worst):
+		return "their deviation is not known"
+	case worst < 0.001:
+		return "all are within 0.001 LU of it"
+	}
+	return "all are within " + unit.Format(math.Ceil(worst*1000-1e-9)/1000, 3) + " LU of it"
 }
 
 func (b *builder) firstIntegrated() (float64, bool) {

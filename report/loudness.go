@@ -35,7 +35,7 @@ func (b *builder) loudness() loudnessView {
 		if p := t.Published; p != nil {
 			again, peak = unit.Format(float64(p.Integrated), 2), unit.Format(float64(p.TruePeak), 1)
 		}
-		levels = append(levels, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
+		levels = append(levels, row{Cells: append([]cell{notedCell(b.labels[i])}, cells(
 			unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1), unit.Signed(float64(t.Gain), 2), again, peak)...)})
 		dynamics = append(dynamics, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
 			unit.Format(float64(m.Range), 1), unit.Format(float64(m.MaxMomentary+unit.LUFS(t.Gain)), 1), unit.Format(float64(m.MaxShortTerm+unit.LUFS(t.Gain)), 1),

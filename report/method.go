@@ -47,8 +47,12 @@ func (b *builder) method() methodView {
 	if n.Mains > 0 {
 		mains = n.Mains.String() + ", " + n.MainsSource
 	}
-	add("Noise", fmt.Sprintf("Measured in pauses of at least %s in which the dry recording stays under %s, leaving out %s at either end; bandwidth %s. Hum is what stands at the mains frequency (%s) and its first %d harmonics, hiss is the rest. 468-weighted values are rms, not quasi-peak.",
-		seconds(n.MinimumPause), n.Threshold, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
+	under := ""
+	if n.Threshold != 0 {
+		under = " in which the level stays under " + n.Threshold.String()
+	}
+	add("Noise", fmt.Sprintf("Measured in pauses of at least %s%s, leaving out %s at either end; bandwidth %s. Hum is what stands at the mains frequency (%s) and its first %d harmonics, hiss is the rest. 468-weighted values are rms, not quasi-peak.",
+		seconds(n.MinimumPause), under, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
 	add("What counts", resolutionWords(b.res.Resolution))
 
 	rows := []row{}
@@ -58,7 +62,7 @@ func (b *builder) method() methodView {
 		if !x.Certain {
 			sure = "no: " + orElse(x.Reason, "no reason given")
 		}
-		rows = append(rows, row{Cells: append([]cell{takeCell(b.labels[i])}, append(cells(
+		rows = append(rows, row{Cells: append([]cell{notedCell(b.labels[i])}, append(cells(
 			unit.Signed(float64(x.Lag), 2), unit.Signed(float64(x.LagToReference), 2), unit.Signed(float64(x.Applied), 2)),
 			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
 			cell{Text: driftText(x)}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})

@@ -26,7 +26,7 @@ func (b *builder) noise() noiseView {
 	for i, t := range b.res.Takes {
 		n := t.Noise
 		if !n.Measured {
-			line := []cell{takeCell(b.labels[i])}
+			line := []cell{notedCell(b.labels[i])}
 			for range 6 {
 				line = append(line, cell{Text: "–", Class: "grey"})
 			}
@@ -40,7 +40,7 @@ func (b *builder) noise() noiseView {
 			state, class = "gated: describes the gate", "grey"
 		}
 		a, m := n.AsRecorded, n.AsMatched
-		line := []cell{takeCell(b.labels[i])}
+		line := []cell{notedCell(b.labels[i])}
 		for _, x := range []unit.DBFS{a.AWeighted, m.AWeighted, m.Unweighted, m.Weighted468, m.Hum, m.Hiss} {
 			line = append(line, cell{Text: unit.Format(float64(x), 1), Class: class})
 		}

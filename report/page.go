@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"html/template"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -147,8 +148,13 @@ func cells(texts ...string) []cell {
 }
 
 // takeCell is a take's name as a line heading.
-func takeCell(l label) cell {
-	return cell{Text: l.Name, Head: true, Swatch: l.Swatch, Refs: l.Refs}
+func takeCell(l label) cell { return cell{Text: l.Name, Head: true, Swatch: l.Swatch} }
+
+// notedCell is the same with the numbers of the footnotes about the take.
+func notedCell(l label) cell {
+	c := takeCell(l)
+	c.Refs = l.Refs
+	return c
 }
 
 func newTable(caption string, head []cell, rows []row) table {
@@ -227,40 +233,61 @@ type footnote struct {
 	Number int
 	Where  string
 	Text   string
+
+	subjects, sections []string
+	general            bool // about every take: not marked at their names
 }
 
-// collectFootnotes numbers the result's warnings and those of its parts,
-// each once.
+// collectFootnotes numbers the result's warnings and those of its parts. The
+// same words about several takes or sections are one footnote.
 func collectFootnotes(res *analyze.Result) footnotes {
 	out := footnotes{}
-	seen := map[string]bool{}
-	add := func(where, text string) {
-		key := where + "\x00" + text
-		if text == "" || seen[key] {
+	place := map[string]int{}
+	add := func(where, section, text string) {
+		if text == "" {
 			return
 		}
-		seen[key] = true
-		out = append(out, footnote{Number: len(out) + 1, Where: where, Text: text})
+		i, ok := place[text]
+		if !ok {
+			i = len(out)
+			place[text] = i
+			out = append(out, footnote{Number: i + 1, Text: text, subjects: []string{}, sections: []string{}})
+		}
+		n := &out[i]
+		if where != "" && !slices.Contains(n.subjects, where) {
+			n.subjects = append(n.subjects, where)
+		}
+		if section != "" && !slices.Contains(n.sections, section) {
+			n.sections = append(n.sections, section)
+		}
 	}
 	for _, w := range res.Warnings {
-		add(w.Where, w.Message)
+		add(w.Where, "", w.Message)
 	}
 	for _, t := range res.Takes {
-		for i, m := range t.Measures {
+		for _, m := range t.Measures {
 			for _, w := range m.Warnings {
-				if i > 0 {
-					w = m.Span + ": " + w
-				}
-				add(t.Name, w)
+				add(t.Name, m.Span, w)
 			}
 		}
 		for _, w := range t.Noise.Warnings {
-			add(t.Name, "noise: "+w)
+			add(t.Name, "", "noise: "+w)
 		}
 	}
 	if res.Loopback != nil {
 		for _, w := range res.Loopback.Warnings {
-			add(res.Loopback.File, w)
+			add(res.Loopback.File, "", w)
+		}
+	}
+	for i := range out {
+		n := &out[i]
+		n.general = len(n.subjects) > 1 && len(n.subjects) == len(res.Takes)
+		n.Where = list(n.subjects)
+		if n.general {
+			n.Where = "All takes"
+		}
+		if len(n.sections) > 0 && len(n.sections) < len(res.Timeline.Spans) {
+			n.Where += " (" + list(n.sections) + ")"
 		}
 	}
 	return out
@@ -271,7 +298,7 @@ func (f footnotes) about(where ...string) []int {
 	out := []int{}
 	for _, n := range f {
 		for _, w := range where {
-			if w != "" && n.Where == w {
+			if w != "" && !n.general && slices.Contains(n.subjects, w) {
 				out = append(out, n.Number)
 				break
 			}

@@ -246,7 +246,7 @@ func TestSettingsView(t *testing.T) {
 	if n := len(v.Differs.Rows); n != 5 {
 		t.Errorf("%d lines differ or may differ, want 5", n)
 	}
-	if !v.Valve || v.Unstated != 4 {
+	if !v.Valve || v.Unstated != 1 {
 		t.Errorf("valve %v, unstated %d", v.Valve, v.Unstated)
 	}
 	res := fixture()
@@ -257,6 +257,26 @@ func TestSettingsView(t *testing.T) {
 	}
 	if len(b.Settings.Uncontrolled) != 1 || b.Settings.Differs.Rows[0].Group != "Not held equal, and not allowed to move" {
 		t.Errorf("an uncontrolled difference is not shown first: %+v", b.Settings.Uncontrolled)
+	}
+}
+
+func TestFootnotesAreGrouped(t *testing.T) {
+	res := fixture()
+	res.Takes[1].Measures[2].Warnings = append(res.Takes[1].Measures[2].Warnings, "too short")
+	res.Takes[3].Measures[2].Warnings = append(res.Takes[3].Measures[2].Warnings, "too short")
+	notes := collectFootnotes(res)
+	found := map[string]string{}
+	for _, n := range notes {
+		found[n.Text] = n.Where
+	}
+	if len(notes) != 5 || found["too short"] != "Kiln and Quarry (Open chords)" || found["shorter than 60 s: the loudness range is not stable"] != "All takes" {
+		t.Errorf("%+v", notes)
+	}
+	if refs := notes.about("Kiln"); len(refs) != 2 {
+		t.Errorf("Kiln has footnotes %v", refs)
+	}
+	if refs := notes.about("Mossback"); len(refs) != 0 {
+		t.Errorf("what is said of all takes is not marked at each: %v", refs)
 	}
 }
 

@@ -35,7 +35,7 @@ func (b *builder) settings() settingsView {
 			values := b.values(r)
 			line := row{Cells: append([]cell{{Text: s.Slot + " " + r.Name, Head: true}}, values...)}
 			for _, x := range r.Values {
-				if !x.Stated {
+				if !x.Stated && !x.Absent && r.Control {
 					v.Unstated++
 				}
 			}
@@ -70,7 +70,7 @@ func (b *builder) settings() settingsView {
 	v.Differs = newTable("Settings that differ", head, rows)
 	v.All = newTable("All settings, in signal order", head, all)
 	if v.Unstated > 0 {
-		v.Notes = append(v.Notes, plural(v.Unstated, "value is", "values are")+" not stated: shown as an empty ring or “not stated”.")
+		v.Notes = append(v.Notes, plural(v.Unstated, "control is", "controls are")+" named without a position: shown as an empty ring.")
 	}
 	return v
 }
@@ -83,7 +83,11 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 		if len(x.Written) <= shortValue {
 			c.Class = "v short"
 		}
-		if !x.Stated || x.Written == "" {
+		switch {
+		case x.Absent || (!r.Control && x.Written == ""):
+			out = append(out, cell{Text: "–", Class: "v unstated"})
+			continue
+		case !x.Stated || x.Written == "":
 			c.Text, c.Class = "not stated", "v short unstated"
 		}
 		if r.Control && dialled(x.Kind) {

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html/template"
 	"math"
+	"slices"
 	"strings"
 
 	"evenhand/analyze"
@@ -54,7 +55,7 @@ func (b *builder) spectra() spectraView {
 			continue
 		}
 		shown = append(shown, d)
-		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third)
+		words := spectrumWords(d.Take, against, res.Spectrum.Third, heardBands(d.Third, b.thirds(i, 0)))
 		v.Third.Words = append(v.Third.Words, words)
 		band := b.counts(d.Third, res.Resolution.Third)
 		v.Strips = append(v.Strips, stripView{b.labels[i], svg(chart.Strip(
@@ -63,14 +64,17 @@ func (b *builder) spectra() spectraView {
 			band, d.Third.Resolved, lo, hi, reach)), words})
 	}
 	v.StripTable = b.differenceTable(shown)
+	if len(v.Strips) > 0 {
+		v.Third.Words = append(v.Third.Words, "Bands more than "+number(faintest)+" dB below the strongest are left out of these sentences.")
+	}
 	if len(v.Third.Words) == 0 {
 		v.Third.Words = []string{"There is nothing to compare with."}
 	}
-	for _, s := range b.sections() {
+	for k, s := range b.sections() {
 		w := sectionWords{Name: s.Name, Words: []string{}}
 		for _, d := range b.differences(s.Name) {
 			if d.Take != res.Spectrum.Against {
-				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, d.Third))
+				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, heardBands(d.Third, b.thirds(b.index(d.Take), k+1))))
 			}
 		}
 		if len(w.Words) > 0 {
@@ -91,6 +95,15 @@ func (b *builder) spectra() spectraView {
 	}
 	v.Descriptors = newTable("Spectrum in five figures, whole performance", heads("Take", "Centroid", "Tilt, dB per octave", "Low, dB", "Mid, dB", "High, dB"), rows)
 	return v
+}
+
+// thirds are a take's third-octave levels in one span; empty when there are
+// none.
+func (b *builder) thirds(take, span int) []unit.DB {
+	if take < 0 || span >= len(b.res.Takes[take].Measures) {
+		return []unit.DB{}
+	}
+	return b.res.Takes[take].Measures[span].Third
 }
 
 // againstWords names what takes are compared with inside a sentence.
@@ -117,6 +130,9 @@ func (b *builder) differences(span string) []analyze.Difference {
 func (b *builder) counts(d analyze.BandDifferences, session []unit.DB) []float64 {
 	out := floats(d.HalfWidth)
 	for i := range out {
+		if math.IsInf(out[i], 0) {
+			out[i] = math.NaN()
+		}
 		if i < len(session) && !math.IsNaN(float64(session[i])) && (math.IsNaN(out[i]) || float64(session[i]) > out[i]) {
 			out[i] = float64(session[i])
 		}
@@ -129,8 +145,9 @@ func (b *builder) counts(d analyze.BandDifferences, session []unit.DB) []float64
 func (b *builder) reach(span string) float64 {
 	r := 6.0
 	for _, d := range b.differences(span) {
+		heard := heardBands(d.Third, b.thirds(b.index(d.Take), 0))
 		for i, v := range floats(d.Third.Difference) {
-			if i < len(d.Third.Resolved) && d.Third.Resolved[i] && chart.Finite(v) {
+			if i < len(heard.Resolved) && heard.Resolved[i] && chart.Finite(v) {
 				r = math.Max(r, math.Abs(v))
 			}
 		}
@@ -158,6 +175,7 @@ func (b *builder) spectrumFigure(id, title string, bands []analyze.Band, pick fu
 	f := figure{ID: "spectrum-" + id, Title: title, Axes: "Band level in dB after level matching, over frequency in Hz. Whole performance.", Legend: b.labels, Words: []string{}, Download: "CSV, all sections"}
 	head := heads("Band")
 	levels := [][]float64{}
+	finite := false
 	for i, t := range b.res.Takes {
 		m, ok := whole(t)
 		if !ok {
@@ -165,6 +183,7 @@ func (b *builder) spectrumFigure(id, title string, bands []analyze.Band, pick fu
 		}
 		y := floats(pick(m))
 		levels = append(levels, y)
+		finite = finite || slices.ContainsFunc(y, chart.Finite)
 		curves = append(curves, chart.Curve{Name: t.Name, Take: i, X: centres(bands), Y: y})
 		head = append(head, cell{Text: t.Name, Head: true})
 	}
@@ -178,6 +197,9 @@ func (b *builder) spectrumFigure(id, title string, bands []analyze.Band, pick fu
 	}
 	f.Table = newTable(title+", dB", head, rows)
 	lo, hi := bandRange(bands)
+	if !finite {
+		return f
+	}
 	f.SVG = svg(chart.Spectrum(chart.Text{ID: f.ID, Title: title + " of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, pitches(b.res.Comparison.Tuning), lo, hi))
 	return f
 }

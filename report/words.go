@@ -86,6 +86,33 @@ func resolvedRuns(d analyze.BandDifferences, n int) []run {
 	return out
 }
 
+// faintest is how far below its strongest band, in dB, a band is still spoken
+// of: what is weaker in both takes is not heard beside the rest (common
+// practice, no source). Plots, tables and files show it all the same.
+const faintest = 60
+
+// heardBands returns d with only those bands resolved that are at most
+// faintest below the strongest band of the take or of what it is compared
+// with. levels are the take's.
+func heardBands(d analyze.BandDifferences, levels []unit.DB) analyze.BandDifferences {
+	top := math.Inf(-1)
+	other := func(k int) float64 { return float64(levels[k]) - float64(d.Difference[k]) }
+	n := min(len(levels), len(d.Difference), len(d.Resolved))
+	for k := range n {
+		for _, v := range [...]float64{float64(levels[k]), other(k)} {
+			if v > top {
+				top = v
+			}
+		}
+	}
+	resolved := make([]bool, n)
+	for k := range n {
+		resolved[k] = d.Resolved[k] && max(float64(levels[k]), other(k)) >= top-faintest
+	}
+	d.Resolved = resolved
+	return d
+}
+
 // spectrumWords says in one sentence how a take's level-matched spectrum
 // differs from the one it is compared with: the greatest resolved differences
 // in order of frequency, and the ends of the range where nothing is resolved.

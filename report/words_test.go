@@ -67,6 +67,34 @@ func TestSpectrumWords(t *testing.T) {
 	}
 }
 
+func TestHeardBands(t *testing.T) {
+	d := analyze.BandDifferences{Difference: []unit.DB{1, 5, 30, 5, 5}, Resolved: []bool{true, true, true, true, false}}
+	// The strongest band is 0 dB; the third is −70 here but −100 there; the
+	// fourth is within reach only in the take.
+	got := heardBands(d, []unit.DB{0, -61, -70, -59, -10}).Resolved
+	want := []bool{true, false, false, true, false}
+	for i := range want {
+		if got[i] != want[i] {
+			t.Errorf("band %d: %v", i, got[i])
+		}
+	}
+	loud := heardBands(analyze.BandDifferences{Difference: []unit.DB{0, -30}, Resolved: []bool{true, true}}, []unit.DB{0, -80})
+	if !loud.Resolved[1] {
+		t.Error("a band that is heard in the other take counts")
+	}
+	if n := len(heardBands(d, nil).Resolved); n != 0 {
+		t.Errorf("without levels nothing is said, got %d bands", n)
+	}
+}
+
+func TestDeviationWords(t *testing.T) {
+	for v, want := range map[float64]string{0: "all are within 0.001 LU of it", -0.0041: "all are within 0.005 LU of it", 0.004: "all are within 0.004 LU of it"} {
+		if got := deviationWords(v); got != want {
+			t.Errorf("%v: %q", v, got)
+		}
+	}
+}
+
 func TestBandName(t *testing.T) {
 	for _, c := range []struct {
 		label, want string

@@ -97,7 +97,7 @@ func symmetricAxis(least float64, values ...[]float64) axis {
 func roundAxis(lo, hi float64) axis {
 	step := levelSteps[len(levelSteps)-1]
 	for _, s := range levelSteps {
-		if (hi-lo)/s <= 6 {
+		if (hi-lo)/s <= 7.5 {
 			step = s
 			break
 		}

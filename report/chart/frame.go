@@ -247,8 +247,16 @@ func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 		fmt.Fprintf(c, `<rect class="sec s%d" x="%.1f" y="%.1f" width="%.1f" height="%.1f"><title>%s</title></rect>`,
 			i%2, x0, -(s.f.height - s.f.top), x1-x0, s.f.innerHeight(), html.EscapeString(sec.Name))
 		room := int((x1 - x0) / 10.5) // units per letter at the size used on narrow screens
-		if name := shorten(sec.Name, room); name != "" {
-			c.text("sn", (x0+x1)/2, s.f.height-s.f.top+7, "middle", name)
+		short, full := shorten(sec.Name, room), shorten(sec.Name, int((x1-x0)/5.5))
+		if full != "" && full != short { // the one for wide screens, the other for narrow ones
+			c.text("sn roomy", (x0+x1)/2, s.f.height-s.f.top+7, "middle", full)
+		}
+		if short != "" {
+			class := "sn"
+			if full != short {
+				class = "sn tight"
+			}
+			c.text(class, (x0+x1)/2, s.f.height-s.f.top+7, "middle", short)
 		}
 	}
 }

@@ -33,7 +33,7 @@ func Class(take int) string {
 // legends and table heads. It is decoration: the name must stand beside it.
 // The page must hold Symbols once.
 func Swatch(take int) string {
-	return fmt.Sprintf(`<svg class="sw %s" width="34" height="14" aria-hidden="true"><use href="#mark-%d"/></svg>`, Class(take), markOf(take).shape)
+	return fmt.Sprintf(`<svg class="sw %s" aria-hidden="true"><use href="#mark-%d"/></svg>`, Class(take), markOf(take).shape)
 }
 
 // Symbols returns the drawings that swatches and dials refer to.

@@ -75,9 +75,12 @@ func Strip(t Text, c Curve, band []float64, resolved []bool, lo, hi, reach float
 		ticks = append(ticks, t)
 	}
 	f.x.ticks = ticks
-	under := make([]float64, len(band))
+	under, over := make([]float64, len(band)), make([]float64, len(band))
 	for i, b := range band {
-		under[i] = -b
+		if !Finite(b) || b > reach*2 {
+			b = reach * 2 // nothing at all is claimed
+		}
+		under[i], over[i] = -b, b
 	}
 	sure := Curve{Name: c.Name, Take: c.Take, X: c.X, Y: make([]float64, len(c.Y))}
 	for i, v := range c.Y {
@@ -88,7 +91,7 @@ func Strip(t Text, c Curve, band []float64, resolved []bool, lo, hi, reach float
 	}
 	every := max(1, len(c.X)/30)
 	return f.render(t, nil, []plot.Plotter{
-		area{"band", c.X, under, band, true},
+		area{"band", c.X, under, over, true},
 		line{Curve: c, log: true, class: "soft"},
 		line{Curve: sure, every: every, log: true, class: "curve " + Class(c.Take)},
 	})
@@ -101,7 +104,7 @@ func Loudness(t Text, curves []Curve, sections []Section, from, to float64) stri
 		ys = append(ys, c.Y)
 	}
 	f := frame{width: 600, height: 330, left: 50, right: 16, top: 28, bottom: 36,
-		x: timeAxis(from, to), y: levelAxis(36, ys...), class: "wide"}
+		x: timeAxis(from, to), y: levelAxis(30, ys...), class: "wide"}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/8)
@@ -199,7 +202,7 @@ func (l levelRows) Plot(dc draw.Canvas, p *plot.Plot) {
 // or an empty ring when the position is not known. It is decoration: the
 // written value must stand beside it. The page must hold Symbols once.
 func Dial(fraction float64) string {
-	const start = `<svg class="dial" width="24" height="24" aria-hidden="true"><use href="#knob`
+	const start = `<svg class="dial" aria-hidden="true"><use href="#knob`
 	if !Finite(fraction) {
 		return start + `-unset"/></svg>`
 	}
