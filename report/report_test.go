@@ -189,7 +189,26 @@ func TestWriteRefusesNothing(t *testing.T) {
 	}
 }
 
-func table2(t *testing.T, dir, name string) [][]string {
+func BenchmarkWrite(b *testing.B) {
+	for _, n := range []int{6, 16} {
+		takes := make([]fixtureTake, n)
+		for i := range takes {
+			takes[i] = fixtureTakes[i%4]
+			takes[i].name = fmt.Sprintf("Take %d", i+1)
+		}
+		res := fixtureOf(takes)
+		b.Run(fmt.Sprintf("takes=%d", n), func(b *testing.B) {
+			dir := b.TempDir()
+			for b.Loop() {
+				if err := Write(dir, res, Options{}); err != nil {
+					b.Fatal(err)
+				}
+			}
+		})
+	}
+}
+
+func csvTable(t *testing.T, dir, name string) [][]string {
 	t.Helper()
 	rows, err := csv.NewReader(strings.NewReader(read(t, filepath.Join(dir, name)))).ReadAll()
 	if err != nil {
@@ -200,18 +219,18 @@ func table2(t *testing.T, dir, name string) [][]string {
 
 func TestCSV(t *testing.T) {
 	dir := write(t, fixture())
-	third := table2(t, dir, "data/spectrum-third-octave.csv")
+	third := csvTable(t, dir, "data/spectrum-third-octave.csv")
 	if want := 1 + 6*5*30; len(third) != want {
 		t.Errorf("third octaves: %d lines, want %d", len(third), want)
 	}
 	if third[0][4] != "level after matching (dB)" || third[1][2] != "25" {
 		t.Errorf("third octaves begin %q %q", third[0], third[1])
 	}
-	series := table2(t, dir, "data/loudness-over-time.csv")
+	series := csvTable(t, dir, "data/loudness-over-time.csv")
 	if series[1][3] != "-inf" || series[1][0] != "Mossback" || series[2][1] != "0.5" {
 		t.Errorf("series begin %q %q", series[1], series[2])
 	}
-	settings := table2(t, dir, "data/settings.csv")
+	settings := csvTable(t, dir, "data/settings.csv")
 	found := false
 	for _, line := range settings {
 		if line[0] == "fuzz" && line[2] == "level" {

@@ -55,7 +55,7 @@ func (b *builder) spectra() spectraView {
 			continue
 		}
 		shown = append(shown, d)
-		words := spectrumWords(d.Take, against, res.Spectrum.Third, heardBands(d.Third, b.thirds(i, 0)))
+		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(i, 0))
 		v.Third.Words = append(v.Third.Words, words)
 		band := b.counts(d.Third, res.Resolution.Third)
 		v.Strips = append(v.Strips, stripView{b.labels[i], svg(chart.Strip(
@@ -74,7 +74,7 @@ func (b *builder) spectra() spectraView {
 		w := sectionWords{Name: s.Name, Words: []string{}}
 		for _, d := range b.differences(s.Name) {
 			if d.Take != res.Spectrum.Against {
-				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, heardBands(d.Third, b.thirds(b.index(d.Take), k+1))))
+				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(b.index(d.Take), k+1)))
 			}
 		}
 		if len(w.Words) > 0 {

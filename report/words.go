@@ -116,13 +116,19 @@ func heardBands(d analyze.BandDifferences, levels []unit.DB) analyze.BandDiffere
 // spectrumWords says in one sentence how a take's level-matched spectrum
 // differs from the one it is compared with: the greatest resolved differences
 // in order of frequency, and the ends of the range where nothing is resolved.
-func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences) string {
+// levels are the take's; bands that are too faint by them are left out.
+func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, levels []unit.DB) string {
 	n := len(bands)
-	runs := resolvedRuns(d, n)
-	if len(runs) == 0 {
+	all := resolvedRuns(d, n)
+	if len(all) == 0 {
 		return fmt.Sprintf("%s: no difference to %s is resolved in any band.", take, against)
 	}
-	lowest, highest := runs[0].first, runs[len(runs)-1].last
+	// The ends are those of all that is resolved, faint or not.
+	lowest, highest := all[0].first, all[len(all)-1].last
+	runs := resolvedRuns(heardBands(d, levels), n)
+	if len(runs) == 0 {
+		return fmt.Sprintf("%s: no difference to %s is resolved in any band within %d dB of the strongest.", take, against, faintest)
+	}
 	const most = 3
 	sort.SliceStable(runs, func(i, j int) bool { return math.Abs(runs[i].value) > math.Abs(runs[j].value) })
 	rest := 0

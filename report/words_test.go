@@ -47,6 +47,7 @@ func TestSpectrumWords(t *testing.T) {
 		both[k] = v
 	}
 	four := map[int]float64{2: 1, 6: -2, 10: 3, 14: -4}
+	loud := make([]unit.DB, 30)
 	for _, c := range []struct {
 		name string
 		d    analyze.BandDifferences
@@ -61,9 +62,28 @@ func TestSpectrumWords(t *testing.T) {
 		{"not numbers", differenceOf(30, map[int]float64{3: math.NaN(), 4: math.Inf(-1), 5: 0}), "Kiln: no difference to Mossback is resolved in any band."},
 		{"short slices", analyze.BandDifferences{Difference: []unit.DB{1}, Resolved: []bool{}}, "Kiln: no difference to Mossback is resolved in any band."},
 	} {
-		if got := spectrumWords("Kiln", "Mossback", bands, c.d); got != c.want {
+		if got := spectrumWords("Kiln", "Mossback", bands, c.d, loud); got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
 		}
+	}
+}
+
+func TestSpectrumWordsLeaveOutFaintBands(t *testing.T) {
+	bands := fixtureBands(3)
+	level := make([]unit.DB, 30)
+	for i := range level {
+		level[i] = -20
+		if i > 24 { // 8 kHz and above
+			level[i] = -95
+		}
+	}
+	both := differenceOf(30, map[int]float64{10: 4, 28: 6})
+	if got, want := spectrumWords("A", "B", bands, both, level), "A has 4.0 dB more than B around 250 Hz; below 250 Hz no difference is resolved."; got != want {
+		t.Errorf("got %s", got) // and not: nothing is resolved above 250 Hz
+	}
+	faint := differenceOf(30, map[int]float64{28: 6})
+	if got, want := spectrumWords("A", "B", bands, faint, level), "A: no difference to B is resolved in any band within 60 dB of the strongest."; got != want {
+		t.Errorf("got %s", got)
 	}
 }
 

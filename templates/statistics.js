@@ -5,21 +5,43 @@
   "use strict";
   const Evenhand = root.Evenhand = root.Evenhand || {};
 
-  // log n!, exact sums up to 31, then Stirling's series (error below 2e-14).
-  function logFactorial(n) {
-    if (n < 32) {
-      let s = 0;
-      for (let i = 2; i <= n; i++) s += Math.log(i);
-      return s;
+  // What Stirling's formula leaves of log n!.
+  function stirling(n) {
+    if (n < 16) {
+      let f = 1;
+      for (let i = 2; i <= n; i++) f *= i;
+      return Math.log(f) - (n + 0.5) * Math.log(n) + n - 0.5 * Math.log(2 * Math.PI);
     }
     const r = 1 / (n * n);
-    return (n + 0.5) * Math.log(n) - n + 0.5 * Math.log(2 * Math.PI) +
-      (1 / 12 - r * (1 / 360 - r / 1260)) / n;
+    return (1 / 12 - r * (1 / 360 - r * (1 / 1260 - r / 1680))) / n;
+  }
+
+  // x log(x/m) + m - x, also where the two are close.
+  function deviance(x, m) {
+    if (Math.abs(x - m) >= 0.1 * (x + m)) return x * Math.log(x / m) + m - x;
+    const v = (x - m) / (x + m);
+    let sum = (x - m) * v, term = 2 * x * v;
+    for (let j = 1; j < 100; j++) {
+      term *= v * v;
+      const next = sum + term / (2 * j + 1);
+      if (next === sum) break;
+      sum = next;
+    }
+    return sum;
+  }
+
+  // P(X = k), after C. Loader, Fast and accurate computation of binomial
+  // probabilities, 2000 (from memory).
+  function mass(k, n, p, q) {
+    if (k === 0) return Math.exp(n * Math.log1p(-p));
+    if (k === n) return Math.exp(n * Math.log1p(-q));
+    const e = stirling(n) - stirling(k) - stirling(n - k) - deviance(k, n * p) - deviance(n - k, n * q);
+    return Math.exp(e) * Math.sqrt(n / (2 * Math.PI * k * (n - k)));
   }
 
   // Sum of the terms from k upward; k lies above the mean.
   function upper(k, n, p, q) {
-    let term = Math.exp(logFactorial(n) - logFactorial(k) - logFactorial(n - k) + k * Math.log(p) + (n - k) * Math.log(q));
+    let term = mass(k, n, p, q);
     let sum = term;
     for (let i = k; i < n && term > sum * 1e-17; i++) {
       term *= (n - i) / (i + 1) * p / q;
