@@ -134,7 +134,7 @@ func (b *builder) comparedWords() string {
 	if len(names) == 1 {
 		return fmt.Sprintf("One take, %s, of %s: with nothing beside it there is nothing to compare, only to measure.", names[0], source)
 	}
-	return fmt.Sprintf("%s takes of %s, made to differ in the %s alone: %s.", countWord(len(names)), source, what, listUpTo(names, 8))
+	return fmt.Sprintf("%s takes of %s, meant to differ in the %s alone: %s.", countWord(len(names)), source, what, listUpTo(names, 8))
 }
 
 // heldWords lists the slots that are the same in every take.
