@@ -8,7 +8,7 @@ import (
 // Tail returns P(X ≥ k) for a binomial X of n trials with success probability
 // p, summed exactly term by term: the one-sided p-value of k right answers of
 // n when p is 1/2. It is 1 for k ≤ 0 and 0 for k > n. The relative error is
-// below 1e-12 for n up to 1000 and grows as n·log n; NaN for n < 0 or p
+// below 1e-12 for n up to 1000; NaN for n < 0 or p
 // outside 0 to 1.
 //
 // Source: the binomial distribution; abridged tables in any handbook.
@@ -35,7 +35,7 @@ func tail(k, n int, p, q float64) float64 {
 
 // upper sums the terms from k upward; k lies above the mean, so they fall.
 func upper(k, n int, p, q float64) float64 {
-	term := math.Exp(logChoose(n, k) + float64(k)*math.Log(p) + float64(n-k)*math.Log(q))
+	term := mass(k, n, p, q)
 	sum := term
 	for i := k; i < n && term > sum*1e-17; i++ {
 		term *= float64(n-i) / float64(i+1) * p / q
@@ -44,13 +44,52 @@ func upper(k, n int, p, q float64) float64 {
 	return min(1, sum)
 }
 
-func logChoose(n, k int) float64 {
-	return logFactorial(n) - logFactorial(k) - logFactorial(n-k)
+// mass is P(X = k), without the cancellation of great logarithms.
+//
+// Source: C. Loader, Fast and accurate computation of binomial probabilities,
+// 2000, from memory; checked against rational sums.
+func mass(k, n int, p, q float64) float64 {
+	switch k {
+	case 0:
+		return math.Exp(float64(n) * math.Log1p(-p))
+	case n:
+		return math.Exp(float64(n) * math.Log1p(-q))
+	}
+	x, y, m := float64(k), float64(n-k), float64(n)
+	e := stirling(n) - stirling(k) - stirling(n-k) - deviance(x, m*p) - deviance(y, m*q)
+	return math.Exp(e) * math.Sqrt(m/(2*math.Pi*x*y))
 }
 
-func logFactorial(n int) float64 {
-	v, _ := math.Lgamma(float64(n) + 1)
-	return v
+// stirling is what Stirling's formula leaves of log n!.
+func stirling(n int) float64 {
+	x := float64(n)
+	if n < 16 {
+		factorial := 1.0
+		for i := 2; i <= n; i++ {
+			factorial *= float64(i)
+		}
+		return math.Log(factorial) - (x+0.5)*math.Log(x) + x - 0.5*math.Log(2*math.Pi)
+	}
+	r := 1 / (x * x)
+	return (1.0/12 - r*(1.0/360-r*(1.0/1260-r/1680))) / x
+}
+
+// deviance is x·log(x/m) + m − x, also where the two are close.
+func deviance(x, m float64) float64 {
+	if math.Abs(x-m) >= 0.1*(x+m) {
+		return x*math.Log(x/m) + m - x
+	}
+	v := (x - m) / (x + m)
+	sum, term := (x-m)*v, 2*x*v
+	for j := 1; j < 100; j++ {
+		term *= v * v
+		next := sum + term/float64(2*j+1)
+		if next == sum {
+			break
+		}
+		sum = next
+	}
+	return sum
 }
 
 // Critical returns the least number of right answers of n that guessing

@@ -11,8 +11,7 @@ import (
 // What Decode returns, [Encode] writes as the same code.
 func Decode(text string) (Answer, error) {
 	marks := newMarks(strings.NewReader(text))
-	i := 0
-	for marks.at(i).v == soft || marks.at(i).v == hard {
+	for v := marks.at(0).v; v == soft || v == hard; v = marks.at(0).v {
 		marks.drop(1)
 	}
 	n, ok := marks.prefixed()
