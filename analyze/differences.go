@@ -27,9 +27,7 @@ func (s *Session) finishSpectra(context.Context) error {
 		t := &res.Takes[i]
 		for k := range t.Measures {
 			m := &t.Measures[k]
-			m.Third = s.levels(i, k, s.bands.third)
-			m.Sixth = s.levels(i, k, s.bands.sixth)
-			m.Twelfth = s.levels(i, k, s.bands.twelfth)
+			m.Third, m.Sixth, m.Twelfth = s.levels(i, k, 0), s.levels(i, k, 1), s.levels(i, k, 2)
 		}
 	}
 
@@ -49,9 +47,9 @@ func (s *Session) finishSpectra(context.Context) error {
 	for k, span := range res.Timeline.Spans {
 		var dof [3][][]float64
 		if res.Comparison.Reference == "" {
-			for r, bands := range s.bands.scales() {
+			for r := range s.bands.scales() {
 				for i := range res.Takes {
-					dof[r] = append(dof[r], s.psd[i][k].DegreesOfFreedom(bands))
+					dof[r] = append(dof[r], s.powers[i][k][r].Freedom)
 				}
 			}
 		}
@@ -81,14 +79,16 @@ func bandsOf(in []spectrum.Band) []Band {
 	return out
 }
 
-func (s *Session) levels(take, span int, bands []spectrum.Band) []unit.DB {
-	return spectrum.Levels(s.psd[take][span].Bands(bands), s.Result.Takes[take].Gain)
+// levels returns a take's band levels after matching in one span, at the
+// resolution that scale counts: third, sixth, twelfth octaves.
+func (s *Session) levels(take, span, scale int) []unit.DB {
+	return spectrum.Levels(s.powers[take][span][scale].Power, s.Result.Takes[take].Gain)
 }
 
 // difference compares take a with take b in one span at one of the resolutions.
 func (s *Session) difference(a, b, span, scale int) BandDifferences {
 	ga, gb := s.Result.Takes[a].Gain, s.Result.Takes[b].Gain
-	c := spectrum.Compare(s.psd[a][span], s.psd[b][span], ga, gb, s.bands.scales()[scale], s.confidence)
+	c := spectrum.CompareBands(s.powers[a][span][scale], s.powers[b][span][scale], ga, gb, s.confidence)
 	return s.resolve(c.Difference, c.HalfWidth, span, scale)
 }
 
@@ -99,10 +99,10 @@ func (s *Session) toMedian(take, span, scale int, dof [][]float64) BandDifferenc
 	var all [][]unit.DB
 	for i := range s.Result.Takes {
 		if s.countsForMedian(i) {
-			all = append(all, s.levels(i, span, s.bands.scales()[scale]))
+			all = append(all, s.levels(i, span, scale))
 		}
 	}
-	own := s.levels(take, span, s.bands.scales()[scale])
+	own := s.levels(take, span, scale)
 	diff := make([]unit.DB, len(own))
 	half := make([]unit.DB, len(own))
 	for b := range own {
@@ -171,7 +171,7 @@ func (s *Session) findResolution() {
 			Level: unit.LU(t.Measures[0].Integrated - res.Takes[of].Measures[0].Integrated)}
 		for k := range res.Timeline.Spans {
 			for scale, bands := range s.bands.scales() {
-				a, b := s.levels(i, k, bands), s.levels(of, k, bands)
+				a, b := s.levels(i, k, scale), s.levels(of, k, scale)
 				d := make([]unit.DB, len(bands))
 				for n := range d {
 					d[n] = a[n] - b[n]

@@ -17,6 +17,14 @@ import (
 // dry recording: well above the rests inside a riff. Common practice, no source.
 const minSectionGap = unit.Seconds(0.8)
 
+// maxFoundSections is how many sections are looked for at most, and
+// maxListedSections how many may be listed: each is measured, stored and shown
+// for every take.
+const (
+	maxFoundSections  = 24
+	maxListedSections = 100
+)
+
 // minShared is the shortest stretch that all takes must share for a comparison:
 // the short-term loudness window of EBU Tech 3341.
 const minShared = unit.Seconds(3)
@@ -159,6 +167,9 @@ type section struct {
 func (s *Session) sections(rate int) ([]section, string, error) {
 	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
 	p := s.Manifest.Performance
+	if n := len(p.Sections); n > maxListedSections {
+		return nil, "", &InputError{[]error{fmt.Errorf("%s:%d:%d: %d sections are listed; at most %d are measured: join some", s.Manifest.Path, p.Sections[0].Pos.Line, p.Sections[0].Pos.Column, n, maxListedSections)}}
+	}
 	if len(p.Sections) > 0 {
 		var out []section
 		length := s.source().info.Frames
@@ -180,10 +191,19 @@ func (s *Session) sections(rate int) ([]section, string, error) {
 		if len(cues) == 0 {
 			return nil, "", &InputError{[]error{fmt.Errorf("%s: sections are to come from cue markers, and the file has none; place markers there, list the sections in the manifest, or leave sections out to have them found from the pauses", s.source().path)}}
 		}
+		if len(cues) > maxListedSections {
+			return nil, "", &InputError{[]error{fmt.Errorf("%s: the file has %d cue markers; at most %d sections are measured: leave the markers that part the performance", s.source().path, len(cues), maxListedSections)}}
+		}
 		return s.fromCues(cues), "markers", nil
 	}
 	var out []section
-	for i, x := range activity.Sections(s.activity, rate, minSectionGap) {
+	found := activity.Sections(s.activity, rate, minSectionGap)
+	for gap := minSectionGap; len(found) > maxFoundSections; {
+		// Long material: only the longer pauses part it.
+		gap *= 1.5
+		found = activity.Sections(s.activity, rate, gap)
+	}
+	for i, x := range found {
 		out = append(out, section{fmt.Sprintf("Part %d", i+1), x.First, x.First + x.Frames})
 	}
 	if len(out) == 1 {

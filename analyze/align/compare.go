@@ -24,79 +24,132 @@ type Likeness struct {
 	// with the geometric mean of the two power spectra as weight, 0 to 1;
 	// NaN when a or b is silent or the stretch is shorter than two segments.
 	Coherence unit.Number
-	// Averages is the number of independent segments that the overlapped ones
-	// are worth. Without any true coherence the estimate is 1/Averages, so
+	// Averages is the number of independent segments. Without any true coherence the estimate is 1/Averages, so
 	// figures near that mean nothing.
 	Averages unit.Number
 }
 
 const (
-	coherenceSeconds = 0.085 // a segment is the power of two from here
-	shiftHalf        = 48    // half length of the fractional delay's kernel
-	shiftBeta        = 9.0   // its Kaiser window
-	compareFrames    = 1 << 14
+	segmentSeconds = 0.085 // a segment is the power of two from here
+	shiftHalf      = 48    // half length of the fractional delay's kernel
+	shiftBeta      = 9.0   // its Kaiser window
 )
 
-// Compare returns how alike a and b are over frames frames of a from frame
-// from on, b read lag frames later (lag may be fractional, as Estimate gives
-// it). Polarity +1 or −1 fixes the sign of b; 0 takes the one that nulls
-// better. It reads both recordings twice, in blocks.
+// SegmentLength returns the frames in a segment of an Excerpt at a sample rate.
+func SegmentLength(rate int) int { return dsp.NextPow2(int(segmentSeconds * float64(rate))) }
+
+// Excerpt is what is kept of a recording to compare it with others: spectra of
+// short segments spread evenly over a stretch of the music. It does not change
+// once made and may be shared by goroutines.
+type Excerpt struct {
+	rate    int
+	from    int64
+	frames  int64
+	size    int
+	spectra [][]complex128 // of each segment; size/2+1 values
+}
+
+// NewExcerpt reads up to segments segments of the frames frames that begin at
+// frame from of the timeline; the recording lies lag frames later than that,
+// and a fraction is taken off by a windowed sinc (error below −80 dB up to 0.9
+// of the Nyquist frequency). Segments do not overlap; fewer are read when the
+// stretch does not hold as many. A segment takes 33 kB at 48 kHz.
+//
+// It returns an error for a lag that is no number, for a stretch or a number of
+// segments below 1, and when reading fails.
+func NewExcerpt(src Source, lag unit.Samples, from, frames int64, segments int) (*Excerpt, error) {
+	if err := checkRate(src.Rate()); err != nil {
+		return nil, err
+	}
+	switch {
+	case !finite(float64(lag)) || math.Abs(float64(lag)) > 1<<40:
+		return nil, fmt.Errorf("align: lag %g, allowed a finite number of frames", float64(lag))
+	case frames < 1:
+		return nil, fmt.Errorf("align: %d frames to compare, at least 1 is needed", frames)
+	case segments < 1:
+		return nil, fmt.Errorf("align: %d segments to compare, at least 1 is needed", segments)
+	}
+	e := &Excerpt{rate: src.Rate(), from: from, frames: frames, size: SegmentLength(src.Rate())}
+	n := int(min(int64(segments), frames/int64(e.size)))
+	shifted := newShift(src, float64(lag))
+	fft, taper := dsp.NewComplex(e.size), dsp.Hann(e.size)
+	x, y := make([]float64, e.size), make([]float64, e.size)
+	read := func(dst []float64, k int) error {
+		at := int64(0)
+		if n > 1 {
+			at = (frames - int64(e.size)) * int64(k) / int64(n-1)
+		}
+		if err := shifted.read(dst, from+at); err != nil {
+			return err
+		}
+		for i, w := range taper {
+			dst[i] *= w
+		}
+		return nil
+	}
+	for k := 0; k < n; k += 2 {
+		if err := read(x, k); err != nil {
+			return nil, err
+		}
+		clear(y)
+		if k+1 < n {
+			if err := read(y, k+1); err != nil {
+				return nil, err
+			}
+		}
+		cx, cy := fft.Pair(nil, nil, x, y)
+		e.spectra = append(e.spectra, cx)
+		if k+1 < n {
+			e.spectra = append(e.spectra, cy)
+		}
+	}
+	return e, nil
+}
+
+// Compare returns how alike two excerpts are, of the same stretch of the music
+// and with as many segments. Polarity +1 or −1 fixes the sign of b; 0 takes the
+// one that nulls better.
 //
 // Distortion destroys null and coherence: a poor figure does not show that the
-// performances differ.
-//
-// The coherence is Welch's with a periodic Hann window and half overlap, no
-// detrending; segments are the power of two from 85 ms.
+// performances differ. Both are of segments under a periodic Hann window, as
+// Welch's method averages them, with nothing detrended.
 //
 // Source: P. D. Welch, The use of fast Fourier transform for the estimation of
 // power spectra, IEEE Trans. AU-15(2), 1967; G. C. Carter, C. H. Knapp, A. H.
 // Nuttall, Estimation of the magnitude-squared coherence function via
 // overlapped fast Fourier transform processing, IEEE Trans. AU-21(4), 1973
 // (both from memory).
-func Compare(a, b Source, lag unit.Samples, polarity int, from, frames int64) (Likeness, error) {
+func (a *Excerpt) Compare(b *Excerpt, polarity int) (Likeness, error) {
 	nan := math.NaN()
 	out := Likeness{Residual: unit.DB(nan), Gain: unit.DB(nan), Coherence: unit.Number(nan)}
-	if err := sameRate(a, b); err != nil {
-		return out, err
-	}
-	if err := checkRate(a.Rate()); err != nil {
-		return out, err
-	}
 	switch {
-	case !finite(float64(lag)) || math.Abs(float64(lag)) > 1<<40:
-		return out, fmt.Errorf("align: lag %g, allowed a finite number of frames", float64(lag))
-	case frames < 1:
-		return out, fmt.Errorf("align: %d frames to compare, at least 1 is needed", frames)
+	case a.rate != b.rate:
+		return out, fmt.Errorf("align: %w: %d Hz and %d Hz; convert one of the recordings first", ErrRates, a.rate, b.rate)
+	case a.from != b.from || a.frames != b.frames || len(a.spectra) != len(b.spectra):
+		return out, fmt.Errorf("align: excerpts of different stretches: %d frames from %d and %d from %d", a.frames, a.from, b.frames, b.from)
 	case polarity < -1 || polarity > 1:
 		return out, fmt.Errorf("align: polarity %d, allowed −1, 0 and 1", polarity)
 	}
-	shifted := newShift(b, float64(lag))
-	x, y := make([]float64, compareFrames), make([]float64, compareFrames)
-	size := dsp.NextPow2(int(coherenceSeconds * float64(a.Rate())))
-	w := newCoherence(size, size/2)
-	saa, sab, sbb := 0.0, 0.0, 0.0
-	for done := int64(0); done < frames; done += compareFrames {
-		n := min(compareFrames, frames-done)
-		x, y := x[:n], y[:n]
-		if _, err := a.ReadAt(x, from+done); err != nil {
-			return out, fmt.Errorf("align: reading frame %d: %w", from+done, err)
+	out.Averages = unit.Number(len(a.spectra))
+	var saa, sab, sbb, sum, weights float64
+	last := a.size / 2
+	for k := 0; k <= last; k++ {
+		pxx, pyy, re, im := a.bin(b, k)
+		// Parseval: a bin stands for its mirror image too, 0 and the last do not.
+		double := 2.0
+		if k == 0 || k == last {
+			double = 1
 		}
-		if err := shifted.read(y, from+done); err != nil {
-			return out, err
-		}
-		for i := range x {
-			saa += x[i] * x[i]
-			sab += x[i] * y[i]
-			sbb += y[i] * y[i]
-		}
-		w.add(x, y)
+		saa, sab, sbb = saa+double*pxx, sab+double*re, sbb+double*pyy
+		weight := math.Sqrt(pxx * pyy)
+		sum += weight * coherence(pxx, pyy, re, im)
+		weights += weight
 	}
 	if saa == 0 || sbb == 0 {
 		return out, nil
 	}
-	out.Averages = unit.Number(w.averages())
-	if w.segments >= 2 {
-		out.Coherence = unit.Number(w.mean())
+	if len(a.spectra) >= 2 {
+		out.Coherence = unit.Number(sum / weights)
 	}
 	gain := sab / sbb
 	if polarity != 0 && gain*float64(polarity) < 0 {
@@ -107,9 +160,35 @@ func Compare(a, b Source, lag unit.Samples, polarity int, from, frames int64) (L
 	left := 1.0 // of a's energy
 	if gain != 0 {
 		left = max(0, 1-sab/saa*(sab/sbb))
+		if left < 1e-15 {
+			left = 0 // the same audio, but for the last bits of the sums
+		}
 	}
 	out.Residual = unit.DB(unit.FromPower(left))
 	return out, nil
+}
+
+// bin returns the auto spectra of a and b and the real and imaginary parts of
+// their cross-spectrum in bin k, summed over the segments.
+func (a *Excerpt) bin(b *Excerpt, k int) (pxx, pyy, re, im float64) {
+	for s := range a.spectra {
+		x, y := a.spectra[s][k], b.spectra[s][k]
+		pxx += real(x)*real(x) + imag(x)*imag(x)
+		pyy += real(y)*real(y) + imag(y)*imag(y)
+		re += real(x)*real(y) + imag(x)*imag(y)
+		im += real(x)*imag(y) - imag(x)*real(y)
+	}
+	return pxx, pyy, re, im
+}
+
+// coherence is the magnitude-squared coherence, 0 where one of the two has no
+// power.
+func coherence(pxx, pyy, re, im float64) float64 {
+	p := pxx * pyy
+	if p == 0 {
+		return 0
+	}
+	return min(1, (re*re+im*im)/p)
 }
 
 // shift reads a source with a constant delay taken off.
@@ -184,81 +263,4 @@ func bessel0(x float64) float64 {
 		sum += term
 	}
 	return sum
-}
-
-// coherence gathers averaged auto- and cross-spectra of two streams.
-type coherence struct {
-	fft      *dsp.Complex
-	hop      int
-	taper    []float64
-	x, y     []float64 // not yet used up
-	wx, wy   []float64
-	cx, cy   []complex128
-	pxx, pyy []float64
-	pxy      []complex128
-	segments int
-	half     bool
-}
-
-func newCoherence(size, hop int) *coherence {
-	n := size/2 + 1
-	return &coherence{fft: dsp.NewComplex(size), hop: hop, taper: dsp.Hann(size), wx: make([]float64, size), wy: make([]float64, size),
-		pxx: make([]float64, n), pyy: make([]float64, n), pxy: make([]complex128, n), half: 2*hop == size}
-}
-
-// add takes the next samples of both streams; what does not fill a segment at
-// the end is left out.
-func (c *coherence) add(x, y []float64) {
-	c.x, c.y = append(c.x, x...), append(c.y, y...)
-	at := 0
-	for ; at+len(c.taper) <= len(c.x); at += c.hop {
-		for i, w := range c.taper {
-			c.wx[i], c.wy[i] = w*c.x[at+i], w*c.y[at+i]
-		}
-		c.cx, c.cy = c.fft.Pair(c.cx, c.cy, c.wx, c.wy)
-		for k := range c.cx {
-			a, b := c.cx[k], c.cy[k]
-			c.pxx[k] += abs2(a)
-			c.pyy[k] += abs2(b)
-			c.pxy[k] += complex(real(a)*real(b)+imag(a)*imag(b), real(a)*imag(b)-imag(a)*real(b))
-		}
-		c.segments++
-	}
-	at = min(at, len(c.x))
-	c.x = c.x[:copy(c.x, c.x[at:])]
-	c.y = c.y[:copy(c.y, c.y[at:])]
-}
-
-// averages returns the number of independent segments: for half-overlapped
-// Hann windows K/(1 + (K−1)/(18K)), from the overlap correlation 1/6.
-func (c *coherence) averages() float64 {
-	k := float64(c.segments)
-	if !c.half || k == 0 {
-		return k
-	}
-	return k / (1 + (k-1)/(18*k))
-}
-
-// at returns the magnitude-squared coherence of bin k, 0 where one of the two
-// has no power.
-func (c *coherence) at(k int) float64 {
-	p := c.pxx[k] * c.pyy[k]
-	if p == 0 {
-		return 0
-	}
-	return min(1, abs2(c.pxy[k])/p)
-}
-
-// mean returns the coherence averaged with √(Pxx·Pyy) as weight.
-func (c *coherence) mean() float64 {
-	s, w := 0.0, 0.0
-	for k := range c.pxx {
-		p := math.Sqrt(c.pxx[k] * c.pyy[k])
-		s += p * c.at(k)
-		w += p
-	}
-	if w == 0 {
-		return math.NaN()
-	}
-	return s / w
 }

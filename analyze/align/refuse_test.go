@@ -12,8 +12,8 @@ import (
 )
 
 func TestNothingToCompare(t *testing.T) {
-	const r = 48000
-	x := dry48()
+	const r = low
+	x := dry()
 	for name, c := range map[string]struct {
 		a, b   []float64
 		reason string
@@ -38,11 +38,11 @@ var errDisk = errors.New("disk on fire")
 func (broken) ReadAt([]float64, int64) (int, error) { return 0, errDisk }
 
 func TestErrors(t *testing.T) {
-	x := NewMemory(48000, make([]float64, 96000))
+	x := NewMemory(low, make([]float64, 2*low))
 	if _, err := Find(x, NewMemory(44100, nil), Options{}); !errors.Is(err, ErrRates) {
 		t.Errorf("rates: %v", err)
 	}
-	if _, err := Compare(x, NewMemory(44100, nil), 0, 1, 0, 9); !errors.Is(err, ErrRates) {
+	if _, err := excerpts(x, NewMemory(44100, nil), 0, 1, 0, 9); !errors.Is(err, ErrRates) {
 		t.Errorf("rates: %v", err)
 	}
 	for _, o := range []Options{{MaxLag: -1}, {MaxLag: 61}, {MaxLag: unit.Seconds(math.NaN())}, {MaxDrift: 2000}, {Low: 5}, {Low: 4000}, {Windows: 3}, {Windows: 65}} {
@@ -53,7 +53,7 @@ func TestErrors(t *testing.T) {
 	if _, err := NewFeature(broken{x}, Options{}); !errors.Is(err, errDisk) {
 		t.Errorf("reading: %v", err)
 	}
-	f, err := NewFeature(NewMemory(48000, dry48()), Options{})
+	f, err := NewFeature(NewMemory(low, dry()), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -63,7 +63,7 @@ func TestErrors(t *testing.T) {
 	if _, err := NewFeature(NewMemory(0, nil), Options{}); err == nil {
 		t.Error("rate 0 was accepted")
 	}
-	g, err := f.Follow(NewMemory(48000, dry48()))
+	g, err := f.Follow(NewMemory(low, dry()))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -84,12 +84,12 @@ func TestErrors(t *testing.T) {
 
 // TestDeterministic: the same estimates whatever runs at once.
 func TestDeterministic(t *testing.T) {
-	x := dry48()[:10*48000]
-	f, err := NewFeature(NewMemory(48000, x), Options{})
+	x := dry()[:10*low]
+	f, err := NewFeature(NewMemory(low, x), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	y := NewMemory(48000, hissy(driven(x, 9), 8, -30))
+	y := NewMemory(low, hissy(driven(x, 9), 8, -30))
 	var wg sync.WaitGroup
 	out := make([]Estimate, 4)
 	for i := range out {

@@ -85,17 +85,31 @@ type Comparison struct {
 	Resolved  []bool // Difference is larger than HalfWidth
 }
 
+// BandPowers are what is kept of a spectrum to compare it: per band its power in
+// full scale squared and its degrees of freedom, as PSD.Bands and
+// PSD.DegreesOfFreedom give them.
+type BandPowers struct{ Power, Freedom []float64 }
+
+// BandPowers returns the powers of bands and how far they may be trusted.
+func (p PSD) BandPowers(bands []Band) BandPowers {
+	return BandPowers{p.Bands(bands), p.DegreesOfFreedom(bands)}
+}
+
 // Compare compares the band levels of a and b after gains in dB. The confidence
 // is that of each band; see FamilyConfidence. A band that is silent in one only
 // is resolved.
 func Compare(a, b PSD, gainA, gainB unit.DB, bands []Band, confidence float64) Comparison {
-	n := len(bands)
+	return CompareBands(a.BandPowers(bands), b.BandPowers(bands), gainA, gainB, confidence)
+}
+
+// CompareBands is Compare for the powers of the same bands.
+func CompareBands(a, b BandPowers, gainA, gainB unit.DB, confidence float64) Comparison {
+	n := len(a.Power)
 	c := Comparison{make([]unit.DB, n), make([]unit.DB, n), make([]bool, n)}
-	la, lb := Levels(a.Bands(bands), gainA), Levels(b.Bands(bands), gainB)
-	da, db := a.DegreesOfFreedom(bands), b.DegreesOfFreedom(bands)
-	for i := range bands {
+	la, lb := Levels(a.Power, gainA), Levels(b.Power, gainB)
+	for i := range n {
 		c.Difference[i] = la[i] - lb[i]
-		c.HalfWidth[i] = DifferenceHalfWidth(da[i], db[i], confidence)
+		c.HalfWidth[i] = DifferenceHalfWidth(a.Freedom[i], b.Freedom[i], confidence)
 		if c.HalfWidth[i] < SmallestDifference {
 			c.HalfWidth[i] = SmallestDifference
 		}

@@ -3,6 +3,7 @@ package spectrum
 import (
 	"errors"
 	"fmt"
+	"iter"
 	"math"
 
 	"evenhand/analyze/internal/dsp"
@@ -124,7 +125,7 @@ func (w *Welch) TrackUnion(ranges ...Range) error {
 		return ErrLate
 	}
 	w.spans = append(w.spans, append([]Range(nil), ranges...))
-	w.sums = append(w.sums, newSums(w.p.Length))
+	w.sums = append(w.sums, nil) // made when its first segment comes
 	w.member, w.last = append(w.member, false), append(w.last, false)
 	return nil
 }
@@ -210,6 +211,9 @@ func (w *Welch) flush() {
 	}
 	for i, in := range w.last {
 		if in {
+			if w.sums[i] == nil {
+				w.sums[i] = newSums(w.p.Length)
+			}
 			w.sums[i].merge(w.current)
 		}
 	}
@@ -220,10 +224,26 @@ func (w *Welch) flush() {
 // no segment has a Density of NaN, Segments 0 and a warning. The Welch must not
 // be used afterwards.
 func (w *Welch) Finish() []PSD {
-	w.flush()
-	out := make([]PSD, len(w.spans))
-	for i, s := range w.sums {
-		out[i] = s.psd(w.rate, w.p)
+	out := make([]PSD, 0, len(w.spans))
+	for p := range w.Spectra() {
+		out = append(out, p)
 	}
 	return out
+}
+
+// Spectra is Finish one spectrum at a time, for spans so many that their spectra
+// together would take much memory.
+func (w *Welch) Spectra() iter.Seq[PSD] {
+	w.flush()
+	return func(yield func(PSD) bool) {
+		for i, s := range w.sums {
+			w.sums[i] = nil
+			if s == nil {
+				s = &sums{}
+			}
+			if !yield(s.psd(w.rate, w.p)) {
+				return
+			}
+		}
+	}
 }
