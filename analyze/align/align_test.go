@@ -45,10 +45,13 @@ var chains = []struct {
 // against the undelayed render is as much, and that the lag against the dry
 // recording moves by as much, within 0.05 frames.
 func TestInjectedLags(t *testing.T) {
-	lags := map[int][]float64{44100: {-812.63}, 48000: {1234.37, -17.5}, 96000: {2468.81}}
+	lags := map[int][]float64{44100: {-812.63}, 48000: {1234.37}, 96000: {2468.81}}
 	for _, rate := range []int{44100, 48000, 96000} {
 		t.Run(fmt.Sprintf("rate=%d", rate), func(t *testing.T) {
 			t.Parallel()
+			if raced && rate != 44100 {
+				t.Skip("no concurrency of its own; run without the race detector")
+			}
 			x := play(riff(7, 7, 0.006), rate, 8, 0, 0)
 			// The takes run a quarter of a second longer at both ends, so that
 			// every window lies inside all of them.
@@ -64,7 +67,7 @@ func TestInjectedLags(t *testing.T) {
 				return g
 			}
 			for i, c := range chains {
-				if rate != 48000 && i%2 == 1 {
+				if rate == 44100 && i%2 == 1 || rate == 96000 && i%4 != 0 {
 					continue
 				}
 				y := c.render(x, rate)
@@ -129,9 +132,9 @@ func wantPolarity(chain string, certain bool) int {
 // that of the dry recording.
 func TestDistortionHasNoDelay(t *testing.T) {
 	t.Parallel()
-	x := dry48()
+	x := dry()
 	for _, drive := range []float64{4, 20, 100} {
-		e := find(t, 48000, x, scaled(driven(x, drive), -1), Options{})
+		e := find(t, low, x, scaled(driven(x, drive), -1), Options{})
 		t.Logf("drive %g: %+.4f", drive, float64(e.Lag))
 		if math.Abs(float64(e.Lag)) > 0.02 || e.Polarity != -1 || !e.Certain {
 			t.Errorf("drive %g: lag %+.4f, polarity %d, certain %v; want 0 within 0.02, −1, true", drive, float64(e.Lag), e.Polarity, e.Certain)
@@ -144,11 +147,11 @@ func TestDistortionHasNoDelay(t *testing.T) {
 // 0.15 ms of the chain's own first arrival; nothing is claimed.
 func TestWhitenedFindsArrival(t *testing.T) {
 	t.Parallel()
-	x := dry48()
+	x := dry()
 	for _, c := range chains[5:] {
-		e := find(t, 48000, x, c.render(x, 48000), Options{})
+		e := find(t, low, x, c.render(x, low), Options{})
 		inverted := strings.Contains(c.name, "inverted")
-		if math.Abs(float64(e.Whitened)) > 7.2 || (e.WhitenedPeak < 0) != inverted {
+		if math.Abs(float64(e.Whitened)) > 0.00015*low || (e.WhitenedPeak < 0) != inverted {
 			t.Errorf("%s: whitened lag %.2f, peak %.2f", c.name, float64(e.Whitened), e.WhitenedPeak)
 		}
 		if e.Certain || e.Polarity != 0 || e.Reason == "" || e.Lag != e.Whitened {
@@ -161,20 +164,20 @@ func TestWhitenedFindsArrival(t *testing.T) {
 // through one cabinet is found, whatever the gear's own difference is.
 func TestDifferentCircuits(t *testing.T) {
 	t.Parallel()
-	x := dry48()
-	f, err := NewFeature(NewMemory(48000, x), Options{})
+	x := dry()
+	f, err := NewFeature(NewMemory(low, x), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	var at, later []*Feature
 	const d = 321.44
 	for _, c := range chains[5:] {
-		y := c.render(x, 48000)
+		y := c.render(x, low)
 		for _, v := range []struct {
 			list *[]*Feature
 			x    []float64
 		}{{&at, y}, {&later, delayed(y, d)}} {
-			g, err := f.Follow(NewMemory(48000, v.x))
+			g, err := f.Follow(NewMemory(low, v.x))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -207,26 +210,26 @@ func TestDifferentCircuits(t *testing.T) {
 // the polarity alone; gain changes nothing.
 func TestLaws(t *testing.T) {
 	t.Parallel()
-	x := dry48()
+	x := dry()
 	y := hissy(driven(delayed(x, 700.3), 8), 1, -50)
-	e := find(t, 48000, x, y, Options{})
-	back := find(t, 48000, y, x, Options{})
+	e := find(t, low, x, y, Options{})
+	back := find(t, low, y, x, Options{})
 	if d := math.Abs(float64(e.Lag + back.Lag)); d > 0.01 || back.Polarity != e.Polarity {
 		t.Errorf("exchanged: lag %.4f and %.4f, polarity %d and %d", float64(e.Lag), float64(back.Lag), e.Polarity, back.Polarity)
 	}
-	inv := find(t, 48000, x, scaled(y, -1), Options{})
+	inv := find(t, low, x, scaled(y, -1), Options{})
 	if inv.Lag != e.Lag || inv.Polarity != -1 || e.Polarity != 1 {
 		t.Errorf("inverted: lag %v and %v, polarity %d and %d", e.Lag, inv.Lag, e.Polarity, inv.Polarity)
 	}
-	quiet := find(t, 48000, x, scaled(y, 0.003), Options{})
+	quiet := find(t, low, x, scaled(y, 0.003), Options{})
 	if d := math.Abs(float64(quiet.Lag - e.Lag)); d > 1e-6 || quiet.Certain != e.Certain {
 		t.Errorf("−50 dB: lag differs by %g", d)
 	}
-	f, err := NewFeature(NewMemory(48000, x), Options{})
+	f, err := NewFeature(NewMemory(low, x), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	g, err := f.Follow(NewMemory(48000, y))
+	g, err := f.Follow(NewMemory(low, y))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -240,9 +243,13 @@ func TestLaws(t *testing.T) {
 // refused; the second shows in the spread of the window lags.
 func TestUnrelated(t *testing.T) {
 	t.Parallel()
-	const rate = 12000
+	const rate = low
+	seeds := uint64(4)
+	if raced {
+		seeds = 1
+	}
 	for _, seconds := range []float64{2, 5} {
-		for seed := range uint64(4) {
+		for seed := range seeds {
 			x := play(riff(50+seed, seconds, 0.006), rate, seconds, 0, 0)
 			y := driven(play(riff(150+seed, seconds, 0.006), rate, seconds, 0, 0), 20)
 			if e := find(t, rate, x, y, Options{}); e.Certain || e.Reason == "" || e.Polarity != 0 {
@@ -254,7 +261,7 @@ func TestUnrelated(t *testing.T) {
 	x := play(notes, rate, 12, 0, 0)
 	same := find(t, rate, x, cabinet(driven(x, 50), rate), Options{})
 	for _, jitter := range []float64{0.002, 0.005, 0.010, 0.020} {
-		for seed := range uint64(2) {
+		for seed := range min(seeds, 2) {
 			y := cabinet(driven(play(replayed(notes, seed, jitter), rate, 12, 0, 0), 50), rate)
 			e := find(t, rate, x, y, Options{})
 			t.Logf("played again with %g ms: spread %.1f samples (%.2f ms); one performance %.2f", jitter*1000, float64(e.Spread), float64(e.Spread)*1000/rate, float64(same.Spread))
@@ -269,8 +276,8 @@ func TestUnrelated(t *testing.T) {
 // silence, repeats.
 func TestHardPlaces(t *testing.T) {
 	t.Parallel()
-	const r = 48000
-	x := dry48()
+	const r = low
+	x := dry()
 	y := driven(x, 20)
 	silence := func(s float64) []float64 { return make([]float64, int(s*r)) }
 	cat := func(p ...[]float64) []float64 {
@@ -301,8 +308,8 @@ func TestHardPlaces(t *testing.T) {
 		certain bool
 		reason  string
 	}{
-		{"head cut off", x, y[72000:], Options{}, -72000, true, ""},
-		{"head of the first cut off", x[72000:], y, Options{}, 72000, true, ""},
+		{"head cut off", x, y[3*r/2:], Options{}, -1.5 * r, true, ""},
+		{"head of the first cut off", x[3*r/2:], y, Options{}, 1.5 * r, true, ""},
 		{"tail cut off", x, y[:8*r], Options{}, 0, true, ""},
 		{"near the limit", x, cat(silence(1.999), y), Options{}, 1.999 * r, true, ""},
 		{"near the negative limit", cat(silence(1.999), x), y, Options{}, -1.999 * r, true, ""},
@@ -330,9 +337,9 @@ func TestHardPlaces(t *testing.T) {
 // TestDrift: a clock that is off by a known amount.
 func TestDrift(t *testing.T) {
 	t.Parallel()
-	const r = 48000
+	const r = low
 	notes := riff(7, 20, 0.006)
-	x := dry48()
+	x := dry()
 	for _, ppm := range []float64{5, -20, 100} {
 		y := play(notes, r, 20, 100, ppm)
 		for _, drive := range []float64{1, 20} {
@@ -356,8 +363,8 @@ func TestDrift(t *testing.T) {
 // TestLostFrames: the windows show where and how many frames were inserted.
 func TestLostFrames(t *testing.T) {
 	t.Parallel()
-	const r = 48000
-	x := dry48()
+	const r = low
+	x := dry()
 	for _, n := range []int{-700, 100, 2000} {
 		y := append(append([]float64(nil), x[:12*r]...), make([]float64, max(0, n))...)
 		y = append(y, x[12*r+max(0, -n):]...)
