@@ -4,7 +4,7 @@ package templates
 
 import "embed"
 
-//go:embed *.html *.css *.js
+//go:embed *.html *.css
 var files embed.FS
 
 // Files returns the template files.
