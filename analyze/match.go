@@ -71,7 +71,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	m.Highest = unit.LUFS(math.Floor(float64(m.Highest)*10+1e-9) / 10)
 	if over, _ := overCeiling(whole, m.Highest, ceiling); over >= 0 {
 		// A gate that opens on the last tenth of a dB.
-		m.Highest -= 0.1
+		m.Highest = unit.LUFS(math.Round(float64(m.Highest)*10-1) / 10)
 		limit = over
 	}
 	m.Target, m.LimitedBy = m.Highest, res.Takes[limit].Name

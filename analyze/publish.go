@@ -59,7 +59,7 @@ func (s *Session) Publish(ctx context.Context, dir string) error {
 			res.Match.WorstDeviation = d
 		}
 		if dithered[i] {
-			res.Parameters.Match.Dither = "16-bit files: triangular, ±1 step, seeded from the take's place in the manifest; 24-bit files: none"
+			res.Parameters.Match.Dither = "16-bit files: triangular, ±1 step, seeded from the recording's SHA-256; 24-bit files: none"
 		}
 	}
 	return nil
@@ -85,19 +85,57 @@ func (s *Session) publishTake(ctx context.Context, dir string, i int) (*Publishe
 	if err := s.render(ctx, name, i, whole, bits); err != nil {
 		return nil, err
 	}
+	return p, s.measurePublished(ctx, name, p)
+}
+
+// measurePublished measures a written file and fills in what p says of its
+// content.
+func (s *Session) measurePublished(ctx context.Context, name string, p *Published) error {
 	m, frames, err := Remeasure(ctx, name, nil)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	p.Frames = frames
 	p.Integrated, p.TruePeak, p.SamplePeak = m.Integrated, m.TruePeak, m.SamplePeak
 	p.Deviation = unit.LU(m.Integrated - s.Result.Match.Target)
 	p.SHA256, p.Bytes, err = SHA256File(ctx, name)
-	return p, err
+	return err
 }
 
-// render writes one span of a take, matched and aligned, as FLAC.
-func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) (err error) {
+// render writes one span of a take, matched and aligned, as FLAC, or copies it
+// from the cache when the same audio was encoded before.
+func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) error {
+	key := s.audioKey(i, span, bits)
+	if had, err := s.cache.get(key, name); had || err != nil {
+		return err
+	}
+	if err := s.encode(ctx, name, i, span, bits); err != nil {
+		return err
+	}
+	if err := s.cache.put(key, name); err != nil {
+		// Without its copy this take is encoded again next time; that is all.
+		s.cache.fail(err)
+	}
+	return nil
+}
+
+// audioKey names the audio of a span of a take by all that it depends on.
+func (s *Session) audioKey(i int, span Span, bits int) string {
+	sig := s.takes[i]
+	parts := []string{
+		fmt.Sprintf("evenhand audio %d", encoderVersion),
+		"source " + sig.sha256,
+		fmt.Sprintf("first %d frames %d rate %d bits %d", s.firstFrame(i, span), span.Frames, sig.info.SampleRate, bits),
+		fmt.Sprintf("gain %x", float64(s.Result.Takes[i].Gain)),
+	}
+	for c, gains := range sig.mix {
+		parts = append(parts, fmt.Sprintf("mix %x seed %x", gains, sig.ditherSeed(c)))
+	}
+	return cacheKey(parts...)
+}
+
+// encode writes one span of a take, matched and aligned, as FLAC.
+func (s *Session) encode(ctx context.Context, name string, i int, span Span, bits int) (err error) {
 	t := &s.Result.Takes[i]
 	sig := s.takes[i]
 	enc, err := flacio.Create(name, flacio.Spec{SampleRate: sig.info.SampleRate, Channels: sig.channels(), Bits: bits})
@@ -108,7 +146,7 @@ func (s *Session) render(ctx context.Context, name string, i int, span Span, bit
 	quantisers := make([]*flacio.Quantiser, sig.channels())
 	ints := make([][]int32, sig.channels())
 	for c := range quantisers {
-		quantisers[c] = flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|uint64(c))
+		quantisers[c] = flacio.NewQuantiser(bits, bits <= 16, sig.ditherSeed(c))
 		ints[c] = make([]int32, blockFrames)
 	}
 	part := make([][]int32, len(ints))

@@ -125,7 +125,7 @@ type AlignmentParameters struct {
 // MatchParameters: what levels were matched to.
 type MatchParameters struct {
 	Ceiling      unit.DBTP `json:"ceiling_dbtp"`
-	TargetSource string    `json:"target_source"` // "stated" or "highest under the ceiling"
+	TargetSource string    `json:"target_source"` // "stated", "highest under the ceiling" or "kept from the earlier report"
 	Tolerance    unit.LU   `json:"tolerance_lu"`
 	Dither       string    `json:"dither"`
 }

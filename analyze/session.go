@@ -2,7 +2,9 @@ package analyze
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"path/filepath"
 	"runtime"
@@ -33,6 +35,16 @@ type Options struct {
 	// done and how much there is, in units of its own. It may be nil, and is
 	// never called by two goroutines at once.
 	Progress func(stage string, done, total int64)
+	// Cache keeps encoded audio between builds; nil: everything is encoded.
+	Cache *Cache
+	// Earlier is the report that this one will replace, nil for none: its
+	// target loudness is kept unless NewTarget is set, see Earlier.
+	Earlier   *Earlier
+	NewTarget bool
+	// Absent answers for files that the manifest names and that are not
+	// there, by their path as written: nil for one that must be there. Only
+	// files that nothing is measured from can be absent.
+	Absent func(path string) *File
 }
 
 // Session is a comparison being measured: the result and what is needed to
@@ -42,6 +54,9 @@ type Session struct {
 	Result   *Result
 
 	workers  int
+	cache    *Cache
+	absent   func(path string) *File
+	adding   *Adding // nil: the earlier target, if any, is no question
 	report   func(stage string, done, total int64)
 	dry      *signal // nil without a dry recording
 	loopback *signal // nil without one
@@ -88,7 +103,7 @@ func (e *InputError) Unwrap() []error { return e.Problems }
 // *CeilingError from the level match, the errors of wavio for damaged files,
 // and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
-	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress}
+	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, cache: opts.Cache, absent: opts.Absent}
 	if s.workers <= 0 {
 		s.workers = runtime.GOMAXPROCS(0)
 	}
@@ -99,7 +114,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		s.align,
 		s.layTimeline,
 		s.measure,
-		func(context.Context) error { return matchTakes(s.Result, c.Match, s.whole) },
+		func(context.Context) error { return s.matchLevels(opts) },
 		s.finishSpectra,
 		s.finishNoise,
 		s.compareTakes,
@@ -263,6 +278,12 @@ func (s *Session) readFiles(ctx context.Context) error {
 				}
 			}
 			sum, n, err := SHA256File(ctx, full)
+			if errors.Is(err, fs.ErrNotExist) && !j.audio && s.absent != nil {
+				if f := s.absent(j.path); f != nil {
+					j.file = File{Path: j.shown, Use: j.use, SHA256: f.SHA256, Bytes: f.Bytes, Redistribute: j.redistribute}
+					return nil
+				}
+			}
 			if err != nil {
 				j.err = err
 				return ctx.Err()
@@ -296,7 +317,9 @@ func (s *Session) readFiles(ctx context.Context) error {
 		sig, err := newSignal(inDir(c.Dir, j.path), j.info, channels, mics)
 		if err != nil {
 			bad = append(bad, err)
+			return nil
 		}
+		sig.sha256 = j.file.SHA256
 		return sig
 	}
 	rate := takes[0].info.SampleRate

@@ -1,6 +1,8 @@
 package analyze
 
 import (
+	"crypto/sha256"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -17,10 +19,18 @@ const blockFrames = 1 << 14
 // signal is what is measured, matched and heard of one recording: its channels
 // mixed to one or two.
 type signal struct {
-	path  string
-	info  wavio.Info
-	mix   [][]float64 // [out channel][in channel] gain
-	label string      // as Take.Signal
+	path   string
+	sha256 string // of the file, lower-case hexadecimal
+	info   wavio.Info
+	mix    [][]float64 // [out channel][in channel] gain
+	label  string      // as Take.Signal
+}
+
+// ditherSeed returns the seed of an output channel's dither. It comes from the
+// recording alone, so that takes beside it do not change a take's file.
+func (s *signal) ditherSeed(channel int) uint64 {
+	sum := sha256.Sum256(fmt.Appendf(nil, "dither %s %d", s.sha256, channel))
+	return binary.LittleEndian.Uint64(sum[:])
 }
 
 // The kinds of signal, as they stand in Take.Signal.

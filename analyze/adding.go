@@ -1,0 +1,194 @@
+package analyze
+
+import (
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"evenhand/analyze/unit"
+)
+
+// TargetKept is MatchParameters.TargetSource when the target of an earlier
+// report was kept.
+const TargetKept = "kept from the earlier report"
+
+// Earlier is what a new report needs to know of the one that it replaces.
+//
+// A take added to a comparison can lower, one removed raise, the highest
+// loudness that the ceiling allows, and so change the published audio of every
+// other take. So the target of the earlier report stays as long as the ceiling
+// allows it, the manifest states none, and at least one recording is the same;
+// Options.NewTarget gives it up.
+type Earlier struct {
+	Target unit.LUFS
+	Takes  []EarlierTake
+	Whole  Span // the time that its takes shared
+}
+
+// EarlierTake is one take of the earlier report.
+type EarlierTake struct {
+	Name   string
+	SHA256 string // of the recording
+	Gain   unit.DB
+}
+
+// maxResults is the largest results.json that is read.
+const maxResults = 256 << 20
+
+// ReadResult reads a results.json, also one with fields that this version does
+// not know.
+func ReadResult(r io.Reader) (*Result, error) {
+	b, err := io.ReadAll(io.LimitReader(r, maxResults+1))
+	if err != nil {
+		return nil, err
+	}
+	if len(b) > maxResults {
+		return nil, fmt.Errorf("the results have more than %d MiB, the most that is read", maxResults>>20)
+	}
+	res := &Result{}
+	if err := json.Unmarshal(b, res); err != nil {
+		return nil, fmt.Errorf("the results cannot be read: %w", err)
+	}
+	return res, nil
+}
+
+// EarlierFrom returns what a result says to the report that replaces it.
+func EarlierFrom(res *Result) *Earlier {
+	e := &Earlier{Target: res.Match.Target}
+	if len(res.Timeline.Spans) > 0 {
+		e.Whole = res.Timeline.Spans[0]
+	}
+	sums := takeSums(res)
+	for i, t := range res.Takes {
+		e.Takes = append(e.Takes, EarlierTake{Name: t.Name, SHA256: sums[i], Gain: t.Gain})
+	}
+	return e
+}
+
+// takeSums returns the hash of each take's recording; "" where it is not
+// listed.
+func takeSums(res *Result) []string {
+	sums := make([]string, len(res.Takes))
+	for i, t := range res.Takes {
+		for _, f := range res.Files {
+			if f.Use == "take" && f.Path == t.File {
+				sums[i] = f.SHA256
+			}
+		}
+	}
+	return sums
+}
+
+// GainChange is what a target does to one take of the earlier report.
+type GainChange struct {
+	Take     string
+	From, To unit.DB
+}
+
+// Adding is what becomes of an earlier report's target in a new one.
+type Adding struct {
+	Earlier unit.LUFS // target of the earlier report
+	Highest unit.LUFS // what the ceiling allows now
+	Kept    bool      // the earlier target is used
+	Stated  bool      // the manifest states its own
+	// Changes are the takes of the earlier report, by recording, with their
+	// gain then and at the other target: when Kept, at Highest; else at the
+	// target now used. Empty when the targets are the same.
+	Changes []GainChange
+	New     []string // takes without a recording of the earlier report
+	// Was and Is are the time that all takes share, then and now; a change
+	// of it changes every published file, whatever the target.
+	Was, Is Span
+}
+
+// TargetDiffers reports whether the earlier report's target is another than
+// the manifest asks for now.
+func (a Adding) TargetDiffers() bool { return len(a.Changes) > 0 }
+
+// TimeDiffers reports whether the time that all takes share changed.
+func (a Adding) TimeDiffers() bool {
+	return a.Was.FirstFrame != a.Is.FirstFrame || a.Was.Frames != a.Is.Frames
+}
+
+// KeptTargetError says that the earlier report's target cannot be kept.
+type KeptTargetError struct {
+	Take    string // the take that would peak highest
+	Peak    unit.DBTP
+	Ceiling unit.DBTP
+	Adding  Adding
+}
+
+func (e *KeptTargetError) Error() string {
+	return fmt.Sprintf("match: at the earlier report's target of %s LUFS the true peak of %q would be %s dBTP, above the ceiling of %s dBTP; the highest target is now %s LUFS, which changes the published audio: %s; build with --target new to accept that, leave the take out, or write to another folder",
+		unit.Format(float64(e.Adding.Earlier), 1), e.Take, unit.Format(float64(e.Peak), 1), unit.Format(float64(e.Ceiling), 1),
+		unit.Format(float64(e.Adding.Highest), 1), e.Adding.ChangesText())
+}
+
+// ChangesText lists the changes in words.
+func (a Adding) ChangesText() string {
+	parts := make([]string, len(a.Changes))
+	for i, c := range a.Changes {
+		parts[i] = fmt.Sprintf("%q %s dB", c.Take, unit.Signed(float64(c.To-c.From), 2))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// matchLevels matches the takes, at the earlier report's target when that is
+// to be kept.
+func (s *Session) matchLevels(opts Options) error {
+	spec := s.Manifest.Match
+	err := matchTakes(s.Result, spec, s.whole)
+	if opts.Earlier == nil || err != nil {
+		return err
+	}
+	a := Adding{
+		Earlier: opts.Earlier.Target, Highest: s.Result.Match.Highest, Stated: spec.Target != nil,
+		Was: opts.Earlier.Whole, Is: s.Result.Timeline.Spans[0],
+	}
+	sums := takeSums(s.Result)
+	known := map[string]EarlierTake{}
+	for _, t := range opts.Earlier.Takes {
+		if t.SHA256 != "" {
+			known[t.SHA256] = t
+		}
+	}
+	for i, t := range s.Result.Takes {
+		if old, ok := known[sums[i]]; ok {
+			a.Changes = append(a.Changes, GainChange{Take: t.Name, From: old.Gain, To: t.Gain})
+		} else {
+			a.New = append(a.New, t.Name)
+		}
+	}
+	if len(a.Changes) == 0 {
+		return nil // another comparison
+	}
+	// Stored targets have four decimals.
+	if math.Abs(float64(s.Result.Match.Target-a.Earlier)) < 1e-4 {
+		a.Changes = nil
+	}
+	if a.TargetDiffers() || a.TimeDiffers() {
+		s.adding = &a
+	}
+	if !a.TargetDiffers() || a.Stated || opts.NewTarget {
+		return nil
+	}
+	spec.Target = &a.Earlier
+	err = matchTakes(s.Result, spec, s.whole)
+	var over *CeilingError
+	if errors.As(err, &over) {
+		return &KeptTargetError{Take: over.Take, Peak: over.Peak, Ceiling: over.Ceiling, Adding: a}
+	}
+	if err != nil {
+		return err
+	}
+	a.Kept = true
+	s.Result.Parameters.Match.TargetSource = TargetKept
+	return nil
+}
+
+// Adding returns what becomes of the earlier report's published audio; nil
+// when there was none or nothing that all takes share changed.
+func (s *Session) Adding() *Adding { return s.adding }
