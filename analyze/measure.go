@@ -34,7 +34,7 @@ func (s *Session) measure(ctx context.Context) error {
 		sixth:   spectrum.Bands(6, audibleFrom, audibleTo),
 		twelfth: spectrum.Bands(12, audibleFrom, audibleTo),
 	}
-	s.psd = make([][]spectrum.PSD, len(s.takes))
+	s.powers = make([][][3]spectrum.BandPowers, len(s.takes))
 	s.noise = make([]noise.Result, len(s.takes))
 	s.whole = make([]loudness.Measurement, len(s.takes))
 	total := int64(whole.Frames) * int64(len(s.takes))
@@ -77,6 +77,9 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	for _, sp := range tl.Spans {
 		first, frames := int64(sp.FirstFrame-whole.FirstFrame), int64(sp.Frames)
 		loud.Track(loudness.Range{First: first, Frames: frames})
+		if s.checksOnly {
+			continue
+		}
 		if err := welch.Track(spectrum.Range{First: first, Frames: frames}); err != nil {
 			return err
 		}
@@ -98,21 +101,36 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 		if err := loud.Write(block); err != nil {
 			return err
 		}
-		if err := welch.Write(block); err != nil {
-			return err
+		if !s.checksOnly {
+			if err := welch.Write(block); err != nil {
+				return err
+			}
 		}
 		return quiet.Write(block)
 	})
 	if err != nil {
 		return fmt.Errorf("%s: %w", sig.path, err)
 	}
-	s.psd[i] = welch.Finish()
 	s.noise[i] = quiet.Finish()
 	t := &s.Result.Takes[i]
 	measured := loud.Finish()
 	s.whole[i] = measured[0]
-	for k, m := range measured {
-		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, s.psd[i][k], k == 0))
+	if s.checksOnly {
+		for k, m := range measured {
+			t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, spectrum.PSD{}, k == 0))
+		}
+		return nil
+	}
+	// One spectrum at a time: many sections together would take much memory.
+	k := 0
+	for p := range welch.Spectra() {
+		var powers [3]spectrum.BandPowers
+		for scale, bands := range s.bands.scales() {
+			powers[scale] = p.BandPowers(bands)
+		}
+		s.powers[i] = append(s.powers[i], powers)
+		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], measured[k], p, k == 0))
+		k++
 	}
 	return nil
 }
@@ -211,6 +229,9 @@ func (s *Session) finishNoise(ctx context.Context) error {
 			if gated, reason := noise.Gate(*s.dryNoise, n); gated && !out.Gated {
 				out.Gated, out.GateReason = true, reason
 			}
+			if s.checksOnly {
+				break
+			}
 			if err := ctx.Err(); err != nil {
 				return err
 			}
@@ -264,27 +285,29 @@ func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
 	}
 }
 
-// compareTakes measures how alike each pair of takes is.
+// excerptSegments is how many short segments, spread over the whole span, pairs
+// of takes are nulled over.
+const excerptSegments = 96
+
+// compareTakes measures how alike each pair of takes is. Every take is read
+// once.
 func (s *Session) compareTakes(ctx context.Context) error {
 	whole := s.Result.Timeline.Spans[0]
-	type pair struct{ a, b int }
-	var pairs []pair
-	for a := range s.takes {
-		for b := a + 1; b < len(s.takes); b++ {
-			pairs = append(pairs, pair{a, b})
-		}
-	}
-	step := s.progress("comparing", int64(len(pairs)))
-	likeness := make([]Likeness, len(pairs))
-	g, ctx := errgroup.WithContext(ctx)
+	excerpts := make([]*align.Excerpt, len(s.takes))
+	step := s.progress("comparing", int64(len(s.takes)))
+	g, gctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
-	for k, p := range pairs {
+	for i := range s.takes {
 		g.Go(func() error {
-			if err := ctx.Err(); err != nil {
+			if err := gctx.Err(); err != nil {
 				return err
 			}
-			l, err := s.compare(p.a, p.b, whole)
-			likeness[k] = l
+			r, err := s.takes[i].open()
+			if err != nil {
+				return err
+			}
+			defer r.Close()
+			excerpts[i], err = align.NewExcerpt(r, s.Result.Takes[i].Alignment.Applied, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
 			step(1)
 			return err
 		})
@@ -292,34 +315,33 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	if err := g.Wait(); err != nil {
 		return err
 	}
-	s.Result.Likeness = likeness
+	for a := range s.takes {
+		for b := a + 1; b < len(s.takes); b++ {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			ta, tb := &s.Result.Takes[a], &s.Result.Takes[b]
+			m, err := excerpts[a].Compare(excerpts[b], polarityBetween(ta, tb))
+			if err != nil {
+				return err
+			}
+			l := Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence}
+			l.Spectral, l.Resolved = s.spectralDistance(a, b)
+			s.Result.Likeness = append(s.Result.Likeness, l)
+		}
+	}
 	return nil
 }
 
-// comparedAtMost is the longest part of the whole span that pairs of takes are
-// nulled over, so that the time taken does not grow with the takes.
-const comparedAtMost = unit.Seconds(60)
-
-func (s *Session) compare(a, b int, whole Span) (Likeness, error) {
-	ta, tb := &s.Result.Takes[a], &s.Result.Takes[b]
-	l := Likeness{A: ta.Name, B: tb.Name}
-	l.Spectral, l.Resolved = s.spectralDistance(a, b)
-	ra, err := s.takes[a].open()
-	if err != nil {
-		return l, err
+// polarityBetween returns the polarity of two takes to each other, 0 when that
+// of one of them is uncertain.
+func polarityBetween(a, b *Take) int {
+	pa, pb := a.Alignment.PolarityToReference, b.Alignment.PolarityToReference
+	switch {
+	case pa == "uncertain" || pb == "uncertain":
+		return 0
+	case pa == pb:
+		return 1
 	}
-	defer ra.Close()
-	rb, err := s.takes[b].open()
-	if err != nil {
-		return l, err
-	}
-	defer rb.Close()
-	frames := min(int64(whole.Frames), int64(float64(comparedAtMost)*float64(s.Result.Timeline.SampleRate)))
-	polarity := 1
-	if ta.Alignment.PolarityToReference != tb.Alignment.PolarityToReference && tb.Alignment.PolarityToReference != "uncertain" && ta.Alignment.PolarityToReference != "uncertain" {
-		polarity = -1
-	}
-	m, err := align.Compare(ra, rb, tb.Alignment.Applied-ta.Alignment.Applied, polarity, s.firstFrame(a, whole), frames)
-	l.Residual, l.Coherence = m.Residual, m.Coherence
-	return l, err
+	return -1
 }

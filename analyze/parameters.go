@@ -40,7 +40,7 @@ func (s *Session) setParameters() {
 	}
 	a := activity.DefaultParams()
 	p.Noise = NoiseParameters{
-		MinimumPause: a.MinPause, Guard: a.Guard,
+		MinimumPause: a.MinPause, Guard: a.Guard, Threshold: a.Margin,
 		Bandwidth: "20 Hz to 20 kHz, or to half the sample rate",
 		Harmonics: noise.MaxHarmonics,
 	}

@@ -37,11 +37,11 @@ func (b *builder) method() methodView {
 	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s.",
 		orElse(l.Standard, "Loudness"), seconds(l.GatingBlock), seconds(l.GatingHop), l.AbsoluteGate, unit.Signed(float64(l.RelativeGate), 1)+" LU", seconds(l.MomentaryHop), seconds(l.ShortTermHop), seconds(l.RangeHop), l.TruePeakFactor, orElse(l.MonoConvention, "not stated")))
 	m := p.Match
-	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s. The written files were measured again; the tolerance is %s LU. Dither: %s.",
+	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s; it is solved for, since the absolute gate does not move with the gain. The written files were measured again; the tolerance is %s LU. Dither: %s.",
 		b.res.Match.Target, orElse(m.TargetSource, "no source given"), m.Ceiling, unit.Format(float64(m.Tolerance), 2), orElse(m.Dither, "none")))
 	s := p.Spectrum
-	add("Spectra", fmt.Sprintf("%s, %s window of %d samples, hop %d, bins %s Hz wide (noise bandwidth %s Hz), detrend: %s. Bands: %s, from %s to %s, after level matching. Bands around differences hold with %s %% confidence, from the number of independent averages.",
-		orElse(s.Method, "Averaged spectra"), s.Window, s.Length, s.Hop, unit.Format(float64(s.Resolution), 2), unit.Format(float64(s.ENBW), 2), orElse(s.Detrend, "none"), s.BandStandard, s.From, s.To, unit.Format(float64(s.Confidence)*100, 0)))
+	add("Spectra", fmt.Sprintf("%s, %s window of %d samples, hop %d, bins %s Hz wide (noise bandwidth %s Hz), detrend: %s. Bands: %s, from %s to %s, after level matching. A difference counts when it is larger than chance, judged by the noise between the partials, so strictly that the whole page is free of chance findings with %s %% confidence (%s %% for a single band).",
+		orElse(s.Method, "Averaged spectra"), s.Window, s.Length, s.Hop, unit.Format(float64(s.Resolution), 2), unit.Format(float64(s.ENBW), 2), orElse(s.Detrend, "none"), s.BandStandard, s.From, s.To, unit.Format(float64(s.Confidence)*100, 0), unit.Format(float64(s.BandConfidence)*100, 4)))
 	n := p.Noise
 	mains := "not found"
 	if n.Mains > 0 {
@@ -49,7 +49,7 @@ func (b *builder) method() methodView {
 	}
 	under := ""
 	if n.Threshold != 0 {
-		under = " in which the level stays under " + n.Threshold.String()
+		under = " in which the level stays within " + unit.Format(float64(n.Threshold), 0) + " dB of the recording's own floor"
 	}
 	add("Noise", fmt.Sprintf("Measured in pauses of at least %s%s, leaving out %s at either end; bandwidth %s. Hum is what stands at the mains frequency (%s) and its first %d harmonics, hiss is the rest. 468-weighted values are rms, not quasi-peak.",
 		seconds(n.MinimumPause), under, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
