@@ -1,0 +1,176 @@
+package faults
+
+import (
+	"math"
+
+	"evenhand/analyze/unit"
+)
+
+// channel is what is kept of one channel.
+type channel struct {
+	m     *Meter
+	index int
+
+	// x holds the last chunk behind enough history for the filter: the running
+	// chunk begins at 2·order.
+	x []float64
+
+	peak, sum, square, chunkPower float64
+	head, headN                   float64
+	last                          []float64 // squares of the last 5 ms, a ring
+	lastAt                        int
+	batch, batchN                 float64 // sum over a batch of sixteen chunks, and its chunks
+	means, means2, batches        float64 // of the batches' means
+	over, firstOver               int64
+	clipRun, clips, clipFrames    int64
+	firstClip                     int64
+	withFirst                     float64
+	differs                       bool
+
+	r runs
+	c clicks
+}
+
+func newChannel(m *Meter, index int) *channel {
+	s := &channel{m: m, index: index, x: make([]float64, 2*order+chunk), firstOver: -1, firstClip: -1,
+		last: make([]float64, max(1, m.rate/200))}
+	s.r.init(m)
+	s.c.init(m)
+	return s
+}
+
+// fresh is the room of the running chunk.
+func (s *channel) fresh() []float64 { return s.x[2*order:] }
+
+// fullScale is the largest positive sample of 16 bits, less half a step:
+// positive full scale of every depth lies above, and −1 does.
+const fullScale = 1 - 1.5/32768
+
+// levels gathers the sums; it returns the index of the first value that is no
+// finite number, or −1.
+func (s *channel) levels(x, first []float64, at int64) int {
+	sum, cross := 0.0, 0.0
+	first = first[:len(x)]
+	for i, v := range x {
+		sum += v
+		cross += v * first[i]
+	}
+	peak, square := greatest(x)
+	if !(square <= math.MaxFloat64) { // also NaN
+		for i, v := range x {
+			if math.IsNaN(v) || math.IsInf(v, 0) {
+				return i
+			}
+		}
+	}
+	if s.index > 0 && !s.differs {
+		for i, v := range x {
+			if v != first[i] {
+				s.differs = true
+				break
+			}
+		}
+	}
+	if peak >= fullScale || s.clipRun > 0 {
+		s.clipping(x, at)
+	}
+	s.sum += sum
+	if s.batch += sum; len(x) == chunk {
+		if s.batchN++; s.batchN == 16 {
+			mean := s.batch / (16 * chunk)
+			s.means += mean
+			s.means2 += mean * mean
+			s.batches++
+			s.batch, s.batchN = 0, 0
+		}
+	}
+	s.square += square
+	s.chunkPower = square
+	s.withFirst += cross
+	s.peak = max(s.peak, peak)
+	n := len(s.last)
+	for i := 0; at+int64(i) < int64(n) && i < len(x); i++ {
+		s.head += x[i] * x[i]
+		s.headN++
+	}
+	for i := max(0, len(x)-n); i < len(x); i++ {
+		s.last[s.lastAt] = x[i] * x[i]
+		s.lastAt = (s.lastAt + 1) % n
+	}
+	return -1
+}
+
+func (s *channel) clipping(x []float64, at int64) {
+	for i, v := range x {
+		a := math.Abs(v)
+		if a > 1 {
+			if s.over == 0 {
+				s.firstOver = at + int64(i)
+			}
+			s.over++
+		}
+		if a >= fullScale && a <= 1 {
+			s.clipRun++
+			continue
+		}
+		s.endClip(at + int64(i))
+	}
+}
+
+func (s *channel) endClip(at int64) {
+	if s.clipRun >= int64(s.m.p.ClipRun) {
+		if s.clips == 0 {
+			s.firstClip = at - s.clipRun
+		}
+		s.clips++
+		s.clipFrames += s.clipRun
+	}
+	s.clipRun = 0
+}
+
+func (s *channel) finish(first *channel, frames int64) Channel {
+	p := s.m.p
+	s.endClip(frames)
+	n := float64(max(frames, 1))
+	c := Channel{
+		Peak: unit.DBFS(unit.FromAmplitude(s.peak)), RMS: unit.DBFS(unit.FromPower(s.square / n)),
+		Mean: unit.Number(s.sum / n), Offset: unit.DBFS(unit.FromAmplitude(s.sum / n)),
+		Clipped: s.clips, ClippedFrames: s.clipFrames, FirstClip: s.firstClip,
+		Over: s.over, FirstOver: s.firstOver, FirstTop: -1, TopLevel: unit.DBFS(math.NaN()),
+	}
+	// A rumble has a mean of its own that differs from batch to batch.
+	stray := 0.0
+	if b := s.batches; b >= 4 {
+		stray = math.Sqrt(max(0, s.means2/b-s.means*s.means/(b*b)) / (b - 1))
+	}
+	c.HasDC = c.Offset >= p.Offset && math.Abs(float64(c.Mean)) >= 4*stray
+	c.Silent = c.Peak < p.Silent
+	c.FlatTops, c.FirstTop, c.TopLevel = s.r.tops(p.FlatTops)
+	tail := 0.0
+	for _, v := range s.last {
+		tail += v
+	}
+	c.Head = unit.DBFS(unit.FromPower(s.head / max(s.headN, 1)))
+	c.Tail = unit.DBFS(unit.FromPower(tail / min(n, float64(len(s.last)))))
+	// A file of less than 50 ms has no quietest part to compare with.
+	limit := max(p.CutLevel, unit.DBFS(unit.FromPower(s.m.quietest))+unit.DBFS(p.CutContrast))
+	c.CutHead, c.CutTail = c.Head >= limit, c.Tail >= limit
+	if s.index == 0 {
+		return c
+	}
+	c.Correlation = unit.Number(math.NaN())
+	c.Gain = unit.DB(math.NaN())
+	if s.square == 0 || first.square == 0 {
+		return c
+	}
+	rho := s.withFirst / math.Sqrt(s.square*first.square)
+	c.Correlation = unit.Number(rho)
+	c.Same = !s.differs
+	c.Copy = c.Same || 1-rho*rho <= unit.ToPower(float64(p.Copy))
+	if c.Copy {
+		c.Gain = unit.DB(unit.FromPower(s.square / first.square))
+		c.Inverted = rho < 0
+	}
+	c.Opposed = !c.Copy && rho <= p.Opposed
+	return c
+}
