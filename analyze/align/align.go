@@ -19,7 +19,7 @@ type Estimate struct {
 	// Confidence is the best peak of the coarse search over the next best
 	// more than 10 ms away or, where several places were tried, the peak of
 	// the fine search over that of the next best place. Below 2 nothing is
-	// claimed. +Inf when there is no other peak.
+	// claimed, or below 1.25 where the lag is constant over at least eight windows. +Inf when there is no other peak.
 	Confidence unit.Number
 	// Certain tells whether lag and polarity may be relied on; if not, Reason
 	// says why and Lag is the best guess.
@@ -63,6 +63,7 @@ const (
 	sureSlope       = 20   // standard errors of a slope beyond doubt
 	leastGain       = 1.5  // by which another slope must raise the whitened peak
 	leastContrast   = 1.25 // from which on the fine search overrules the coarse
+	steadyWindows   = 8    // from which on a constant lag shows that no repeat of the music was taken
 )
 
 // Follow prepares another recording along the timeline f: it finds its lag and
@@ -318,6 +319,23 @@ func (p *plan) constant(e Estimate) bool {
 	return !(float64(e.Spread) > constantSeconds*float64(p.rate))
 }
 
+// clear tells whether the best place stands out: by its peak, or because the lag
+// is so steady over many windows that a repeat of the music cannot have been
+// taken for it. Played again, even to a click, notes fall milliseconds beside;
+// only a loop repeats to the sample, and its places are equally good.
+func (p *plan) clear(e Estimate) bool {
+	if e.Confidence >= leastConfidence {
+		return true
+	}
+	n := 0
+	for _, w := range e.Windows {
+		if w.Weight > 0 {
+			n++
+		}
+	}
+	return e.Confidence >= leastContrast && n >= steadyWindows && p.constant(e)
+}
+
 // agree tells whether the two estimates say the same.
 func (p *plan) agree(e Estimate) bool {
 	return e.PlainPeak*e.WhitenedPeak > 0 &&
@@ -331,9 +349,9 @@ func (p *plan) judge(e Estimate, strength float64) Estimate {
 	}
 	e.Certain = false
 	switch {
-	case e.Confidence < leastConfidence && strength >= leastStrength && p.constant(e):
+	case !p.clear(e) && strength >= leastStrength && p.constant(e):
 		e.Reason = fmt.Sprintf("the music repeats: the best lag stands out only %.1f times from another within ±%.3g s", float64(e.Confidence), float64(p.opt.MaxLag))
-	case e.Confidence < leastConfidence && strength < leastStrength:
+	case !p.clear(e) && strength < leastStrength:
 		e.Reason = fmt.Sprintf("no clear match within ±%.3g s (%.1f times the next best): another performance, or a larger lag", float64(p.opt.MaxLag), float64(e.Confidence))
 	case !p.constant(e):
 		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: another performance, or frames lost or inserted", float64(e.Spread))
@@ -369,7 +387,7 @@ func Between(a, b *Feature) (Estimate, error) {
 	case b.timeline == nil:
 		return a.estimate.reversed(), nil
 	}
-	clear := func(f *Feature) bool { return f.spectra != nil && f.estimate.Confidence >= leastConfidence }
+	clear := func(f *Feature) bool { return f.spectra != nil && f.plan.clear(f.estimate) }
 	if !clear(a) || !clear(b) {
 		return Find(a.src, b.src, a.plan.opt)
 	}
