@@ -1,0 +1,313 @@
+package pack
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"crypto/sha512"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// Content is what goes into a bag.
+type Content struct {
+	Base  string  // name of the one folder in a zip file
+	Agent string  // the program and its version
+	Date  string  // YYYY-MM-DD of the comparison, "" for none: no clock is read
+	Info  []Field // further lines of bag-info.txt, in order
+	Items []Item
+}
+
+// Item is one payload file.
+type Item struct {
+	Name   string // in the bag, below data/, with forward slashes
+	Source string // the file on disk; "" when Data is the content
+	Data   []byte
+}
+
+// NotOursError says that what stands at the destination would be lost.
+type NotOursError struct{ Path, Why string }
+
+func (e *NotOursError) Error() string {
+	return fmt.Sprintf("%s: %s; name another file or folder, or move it elsewhere", e.Path, e.Why)
+}
+
+// sums are a file's length and hashes.
+type sums struct {
+	size           int64
+	crc            uint32
+	sha256, sha512 string
+}
+
+// Write writes a bag to dst: a zip file when its name ends in .zip, else a
+// folder. It appears complete or not at all. A bag that Write made, and that
+// is still as it was made, is replaced; anything else is left alone and the
+// error is a *NotOursError. Memory does not grow with the files, which are read
+// twice: once for the hashes and once to copy them. progress, which may be nil,
+// is called with bytes done and in all.
+//
+// The same content gives the same bytes: files in the order of their names, one
+// time for all, no compression.
+func Write(ctx context.Context, dst string, c Content, progress func(done, total int64)) error {
+	dst, err := filepath.Abs(dst)
+	if err != nil {
+		return err
+	}
+	zipped := strings.EqualFold(filepath.Ext(dst), ".zip")
+	if err := mayReplace(ctx, dst, zipped); err != nil {
+		return err
+	}
+	items, err := c.layOut(ctx, zipped, progress)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(filepath.Dir(dst), 0o777); err != nil {
+		return err
+	}
+	draft, err := os.MkdirTemp(filepath.Dir(dst), "."+filepath.Base(dst)+".draft-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(draft)
+	made := filepath.Join(draft, "bag")
+	if zipped {
+		err = writeArchive(ctx, made, c, items)
+	} else {
+		err = writeFolder(ctx, made, items)
+	}
+	if err != nil {
+		return err
+	}
+	return replace(ctx, made, dst, filepath.Join(draft, "earlier"), zipped)
+}
+
+// replace puts made in dst's place; on an error dst is what it was.
+func replace(ctx context.Context, made, dst, aside string, zipped bool) error {
+	if err := mayReplace(ctx, dst, zipped); err != nil {
+		return err
+	}
+	err := os.Rename(dst, aside)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return err
+	}
+	had := err == nil
+	if err := os.Rename(made, dst); err != nil {
+		if had {
+			err = errors.Join(err, os.Rename(aside, dst))
+		}
+		return err
+	}
+	return nil
+}
+
+// mayReplace returns why dst must stay as it is, nil when it may go.
+func mayReplace(ctx context.Context, dst string, zipped bool) error {
+	info, err := os.Lstat(dst)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case zipped && info.IsDir():
+		return &NotOursError{dst, "there is a folder of this name"}
+	case !zipped && !info.IsDir():
+		return &NotOursError{dst, "there is a file of this name; an archive file's name ends in .zip"}
+	}
+	if !zipped {
+		entries, err := os.ReadDir(dst)
+		if err != nil || len(entries) == 0 {
+			return err
+		}
+	}
+	const not = "it was not made by evenhand"
+	bag, err := Open(dst)
+	if err != nil {
+		return &NotOursError{dst, not}
+	}
+	defer bag.Close()
+	res, err := bag.Check(ctx, nil)
+	switch {
+	case ctx.Err() != nil:
+		return ctx.Err()
+	case err != nil || !strings.HasPrefix(bag.Info(LabelAgent), "evenhand "):
+		return &NotOursError{dst, not}
+	case len(res.Faults) > 0:
+		return &NotOursError{dst, "it was changed since evenhand made it (" + res.Faults[0].String() + ")"}
+	}
+	return nil
+}
+
+// bagItem is a file of the bag, with all that is known of it.
+type bagItem struct {
+	meter *meter
+	Item
+	sums
+}
+
+// layOut hashes the payload and adds the tag files; the result is in the order
+// of the names.
+func (c Content) layOut(ctx context.Context, zipped bool, progress func(done, total int64)) ([]bagItem, error) {
+	items := make([]bagItem, len(c.Items))
+	seen := newNames()
+	var total int64
+	for i, it := range c.Items {
+		items[i].Item = it
+		items[i].Name = payloadDir + it.Name
+		if why := seen.add(items[i].Name, false); why != "" {
+			return nil, fmt.Errorf("pack: %q: %s: it could not be unpacked everywhere; rename the file", it.Name, why)
+		}
+		if it.Source != "" {
+			info, err := os.Stat(it.Source)
+			if err != nil {
+				return nil, err
+			}
+			total += info.Size()
+		}
+	}
+	meter := newMeter(2*total, progress)
+	g, gctx := errgroup.WithContext(ctx)
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range items {
+		g.Go(func() (err error) {
+			items[i].sums, err = items[i].hash(gctx, meter)
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	var bytes int64
+	var short, long []digest
+	for _, it := range items {
+		bytes += it.size
+		short = append(short, digest{it.sha256, it.Name})
+		long = append(long, digest{it.sha512, it.Name})
+	}
+	info := []Field{{LabelAgent, c.Agent}}
+	if c.Date != "" {
+		info = append(info, Field{LabelDate, c.Date})
+	}
+	info = append(info, c.Info...)
+	if zipped {
+		info = append(info, Field{LabelArchive, "zip"})
+	}
+	info = append(info, Field{LabelOxum, fmt.Sprintf("%d.%d", bytes, len(items))})
+
+	tags := []Item{
+		{Name: "bag-info.txt", Data: formatInfo(info)},
+		{Name: "bagit.txt", Data: []byte(declaration)},
+		{Name: "manifest-sha256.txt", Data: formatDigests(short)},
+		{Name: "manifest-sha512.txt", Data: formatDigests(long)},
+	}
+	var tags256, tags512 []digest
+	add := func(it Item) error {
+		s, err := it.hash(ctx, nil)
+		items = append(items, bagItem{Item: it, sums: s})
+		tags256 = append(tags256, digest{s.sha256, it.Name})
+		tags512 = append(tags512, digest{s.sha512, it.Name})
+		return err
+	}
+	for _, it := range tags {
+		if err := add(it); err != nil {
+			return nil, err
+		}
+	}
+	list256, list512 := formatDigests(tags256), formatDigests(tags512)
+	for _, it := range []Item{{Name: "tagmanifest-sha256.txt", Data: list256}, {Name: "tagmanifest-sha512.txt", Data: list512}} {
+		if err := add(it); err != nil {
+			return nil, err
+		}
+	}
+	slices.SortFunc(items, func(a, b bagItem) int { return strings.Compare(a.Name, b.Name) })
+	for i := range items {
+		items[i].meter = meter
+	}
+	return items, nil
+}
+
+func (it Item) open() (io.ReadCloser, error) {
+	if it.Source == "" {
+		return io.NopCloser(bytes.NewReader(it.Data)), nil
+	}
+	return os.Open(it.Source)
+}
+
+func (it Item) hash(ctx context.Context, m *meter) (s sums, err error) {
+	r, err := it.open()
+	if err != nil {
+		return s, err
+	}
+	defer r.Close()
+	short, long, crc := sha256.New(), sha512.New(), crc32.NewIEEE()
+	s.size, err = copyContext(ctx, io.MultiWriter(short, long, crc), r, m)
+	if err != nil {
+		return s, fmt.Errorf("pack: %s: %w", it.Name, err)
+	}
+	s.crc = crc.Sum32()
+	s.sha256, s.sha512 = hex.EncodeToString(short.Sum(nil)), hex.EncodeToString(long.Sum(nil))
+	return s, nil
+}
+
+// copyTo writes an item and makes sure that it is still what was hashed.
+func (it bagItem) copyTo(ctx context.Context, w io.Writer) error {
+	r, err := it.open()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	sum := sha256.New()
+	n, err := copyContext(ctx, io.MultiWriter(w, sum), io.LimitReader(r, it.size+1), it.meter)
+	if err != nil {
+		return fmt.Errorf("pack: %s: %w", it.Name, err)
+	}
+	if n != it.size || hex.EncodeToString(sum.Sum(nil)) != it.sha256 {
+		return fmt.Errorf("pack: %s changed while it was packed; pack again when nothing writes to it", it.Source)
+	}
+	return nil
+}
+
+func writeArchive(ctx context.Context, path string, c Content, items []bagItem) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	w := bufio.NewWriterSize(f, 1<<18)
+	a := archive{w: w, date: c.Date}
+	for _, it := range items {
+		err := a.add(c.Base+"/"+it.Name, uint64(it.size), it.crc, func(w io.Writer) error { return it.copyTo(ctx, w) })
+		if err != nil {
+			return err
+		}
+	}
+	return errors.Join(a.close(), w.Flush())
+}
+
+func writeFolder(ctx context.Context, path string, items []bagItem) error {
+	for _, it := range items {
+		name := filepath.Join(path, filepath.FromSlash(it.Name))
+		if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+			return err
+		}
+		f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(it.copyTo(ctx, f), f.Close()); err != nil {
+			return err
+		}
+	}
+	return nil
+}
