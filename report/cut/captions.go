@@ -1,0 +1,204 @@
+package cut
+
+import (
+	"bytes"
+	"encoding/csv"
+	"fmt"
+	"strconv"
+	"strings"
+
+	"evenhand/analyze"
+)
+
+// settingsLine says what sets a take apart: for every slot the device and the
+// controls that differ between takes, "fuzz Kiln: sustain 2, tone 7; amp:
+// volume noon". A device of the take's own name is not named again, a setting
+// that is not stated and notes are left out; "" when all are equal.
+func settingsLine(res *analyze.Result, take int) string {
+	var slots []string
+	for _, s := range res.Settings.Slots {
+		device, shown := "", false
+		var rest []string
+		for _, r := range s.Rows {
+			if !r.Differs || take >= len(r.Values) || r.Name == "notes" && !r.Control {
+				continue
+			}
+			v := r.Values[take]
+			switch {
+			case r.Name == "device" && !r.Control:
+				shown = true
+				switch {
+				case !v.Stated:
+					device = "none"
+				case v.Written != res.Takes[take].Name:
+					device = v.Written
+				}
+			case v.Stated:
+				rest = append(rest, r.Name+" "+v.Written)
+			}
+		}
+		line := strings.TrimSpace(s.Slot + " " + device)
+		if rest != nil {
+			line += ": " + strings.Join(rest, ", ")
+		} else if !shown || device == "" {
+			continue
+		}
+		slots = append(slots, oneLine(line))
+	}
+	return strings.Join(slots, "; ")
+}
+
+// oneLine makes a text fit one line of a caption or a list.
+func oneLine(s string) string { return strings.Join(strings.Fields(s), " ") }
+
+// milliseconds returns the time of a sample, nearest, halves up.
+func milliseconds(sample int64, rate int) int64 {
+	return (2000*sample + int64(rate)) / (2 * int64(rate))
+}
+
+func clock(ms int64, point string) string {
+	return fmt.Sprintf("%02d:%02d:%02d%s%03d", ms/3600000, ms/60000%60, ms/1000%60, point, ms%1000)
+}
+
+// caption is what is shown during a part: its take, and below that its
+// settings.
+func caption(x Part) []string {
+	lines := []string{oneLine(x.Take)}
+	if x.Settings != "" {
+		lines = append(lines, x.Settings)
+	}
+	return lines
+}
+
+// webVTT returns captions: a cue for each part, from cut to cut.
+//
+// Source: W3C, WebVTT: The Web Video Text Tracks Format (from memory).
+func webVTT(r *Record) string {
+	escape := strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;")
+	var b strings.Builder
+	b.WriteString("WEBVTT\n")
+	for i, x := range r.Parts {
+		fmt.Fprintf(&b, "\n%d\n%s --> %s\n", i+1, clock(milliseconds(x.First, r.SampleRate), "."), clock(milliseconds(x.End, r.SampleRate), "."))
+		for _, l := range caption(x) {
+			b.WriteString(escape.Replace(l) + "\n")
+		}
+	}
+	return b.String()
+}
+
+// subRip returns the same captions in the form that most editors read. It has
+// no standard and no way to write a character that players take for markup, so
+// angle brackets and braces become round ones.
+func subRip(r *Record) string {
+	escape := strings.NewReplacer("<", "(", ">", ")", "{", "(", "}", ")")
+	var b strings.Builder
+	for i, x := range r.Parts {
+		if i > 0 {
+			b.WriteString("\n")
+		}
+		fmt.Fprintf(&b, "%d\n%s --> %s\n", i+1, clock(milliseconds(x.First, r.SampleRate), ","), clock(milliseconds(x.End, r.SampleRate), ","))
+		for _, l := range caption(x) {
+			b.WriteString(escape.Replace(l) + "\n")
+		}
+	}
+	return b.String()
+}
+
+// cueList returns the cue list as CSV: timecodes of the camera, and samples
+// counted from the first of the file. end is the first sample, or frame, that
+// no longer belongs to the part.
+func cueList(r *Record) string {
+	var b bytes.Buffer
+	w := csv.NewWriter(&b)
+	w.Write([]string{"number", "take", "section", "timecode in", "timecode out", "first sample", "end sample", "fade first sample", "fade end sample", "from s", "to s", "file", "settings"})
+	n := func(v int64) string { return strconv.FormatInt(v, 10) }
+	s := func(sample int64) string {
+		// Microseconds, so that a sample can be told from the next.
+		us := (2*sample*1000000 + int64(r.SampleRate)) / (2 * int64(r.SampleRate))
+		return fmt.Sprintf("%d.%06d", us/1000000, us%1000000)
+	}
+	for i, x := range r.Parts {
+		w.Write([]string{strconv.Itoa(i + 1), cell(x.Take), cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), cell(x.File), cell(x.Settings)})
+	}
+	w.Flush()
+	return b.String()
+}
+
+// cell keeps a text from being taken for a formula.
+func cell(s string) string {
+	if strings.ContainsRune("=+-@\t\r", rune((s + " ")[0])) {
+		return "'" + s
+	}
+	return s
+}
+
+// Chapter is a line of the chapter list.
+type Chapter struct {
+	At    int64  `json:"at_s"` // whole seconds
+	Title string `json:"title"`
+}
+
+// minChapter is the shortest chapter in seconds that video sites accept.
+// Common practice, no source.
+const minChapter = 10
+
+// chapters returns the chapters, and what is to be said about them: parts
+// shorter than minChapter in whole seconds are joined to the ones that follow,
+// the last to the one before.
+func chapters(r *Record) ([]Chapter, []string) {
+	second := func(sample int64) int64 { return sample / int64(r.SampleRate) }
+	out, notes := []Chapter{}, []string{}
+	type group struct{ from, to int }
+	var groups []group
+	for i := range r.Parts {
+		if n := len(groups); n > 0 && second(r.Parts[i].First)-second(r.Parts[groups[n-1].from].First) < minChapter {
+			groups[n-1].to = i + 1
+			continue
+		}
+		groups = append(groups, group{i, i + 1})
+	}
+	if n := len(groups); n > 1 && second(r.Frames)-second(r.Parts[groups[n-1].from].First) < minChapter {
+		groups[n-2].to = groups[n-1].to
+		groups = groups[:n-1]
+	}
+	for _, g := range groups {
+		title, section := "", "\x00"
+		for _, x := range r.Parts[g.from:g.to] {
+			if x.Section != section && x.Section != "" {
+				if title != "" {
+					title += "; "
+				}
+				title += x.Section + ": " + x.Take
+			} else {
+				if title != "" {
+					title += ", "
+				}
+				title += x.Take
+			}
+			section = x.Section
+		}
+		out = append(out, Chapter{second(r.Parts[g.from].First), oneLine(title)})
+		if g.to-g.from > 1 {
+			notes = append(notes, fmt.Sprintf("chapter %s joins %d parts: a chapter lasts %d s or longer", chapterTime(out[len(out)-1].At), g.to-g.from, minChapter))
+		}
+	}
+	if second(r.Frames) < minChapter {
+		notes = append(notes, fmt.Sprintf("the edit is shorter than %d s, so its one chapter is too short for most video sites", minChapter))
+	}
+	return out, notes
+}
+
+func chapterTime(s int64) string {
+	if s >= 3600 {
+		return fmt.Sprintf("%d:%02d:%02d", s/3600, s/60%60, s%60)
+	}
+	return fmt.Sprintf("%d:%02d", s/60, s%60)
+}
+
+func chapterLines(list []Chapter) string {
+	var b strings.Builder
+	for _, c := range list {
+		fmt.Fprintf(&b, "%s %s\n", chapterTime(c.At), c.Title)
+	}
+	return b.String()
+}

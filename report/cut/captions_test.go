@@ -1,0 +1,221 @@
+package cut
+
+import (
+	"fmt"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// sample is a record with awkward names.
+func sample() *Record {
+	return &Record{SampleRate: 48000, Frames: 48000 * 3700, Parts: []Part{
+		{Take: "Mossback & Sons", Settings: `fuzz Mossback: tone "noon", level <5>`, First: 0, End: 48048},
+		{Take: "  Kiln \n --> {\\an8}Dry ", Settings: "", First: 48048, End: 48000*3599 + 13},
+		{Take: "<i>Kiln</i>", Settings: "fuzz Kiln: heat 2:30", First: 48000*3599 + 13, End: 48000 * 3700},
+	}}
+}
+
+// parseVTT reads WebVTT strictly: header, blank lines, optional identifiers,
+// timings that grow, no arrow in a text, and nothing escaped but what must be.
+//
+// Source: W3C, WebVTT, sections on the syntax of files, cue timings and cue
+// text (from memory).
+func parseVTT(t *testing.T, text string) (times [][2]int64, payload [][]string) {
+	t.Helper()
+	if strings.ContainsAny(text, "\r\x00") || strings.HasPrefix(text, "\ufeff") {
+		t.Fatal("only plain line feeds are written")
+	}
+	blocks := strings.Split(strings.TrimSuffix(text, "\n"), "\n\n")
+	if blocks[0] != "WEBVTT" {
+		t.Fatalf("the file begins with %q", blocks[0])
+	}
+	timing := regexp.MustCompile(`^(\d{2,}):([0-5]\d):([0-5]\d)\.(\d{3}) --> (\d{2,}):([0-5]\d):([0-5]\d)\.(\d{3})$`)
+	entity := regexp.MustCompile(`&(amp|lt|gt);`)
+	for _, b := range blocks[1:] {
+		lines := strings.Split(b, "\n")
+		if len(lines) > 1 && !strings.Contains(lines[0], "-->") {
+			lines = lines[1:] // identifier
+		}
+		m := timing.FindStringSubmatch(lines[0])
+		if m == nil || len(lines) < 2 {
+			t.Fatalf("no cue: %q", b)
+		}
+		ms := func(m []string) int64 {
+			var v [4]int64
+			for i := range v {
+				v[i], _ = strconv.ParseInt(m[i], 10, 64)
+			}
+			return ((v[0]*60+v[1])*60+v[2])*1000 + v[3]
+		}
+		from, to := ms(m[1:5]), ms(m[5:9])
+		if to <= from || len(times) > 0 && from < times[len(times)-1][0] {
+			t.Fatalf("times do not grow: %q", lines[0])
+		}
+		times = append(times, [2]int64{from, to})
+		var text []string
+		for _, l := range lines[1:] {
+			bare := entity.ReplaceAllString(l, "")
+			if l == "" || strings.ContainsAny(bare, "<>&") {
+				t.Fatalf("cue text %q", l)
+			}
+			text = append(text, strings.NewReplacer("&amp;", "&", "&lt;", "<", "&gt;", ">").Replace(l))
+		}
+		payload = append(payload, text)
+	}
+	return times, payload
+}
+
+func TestWebVTT(t *testing.T) {
+	times, text := parseVTT(t, webVTT(sample()))
+	wantTimes := [][2]int64{{0, 1001}, {1001, 3599000}, {3599000, 3700000}}
+	if !slices.Equal(times, wantTimes) {
+		t.Errorf("times %v, want %v", times, wantTimes)
+	}
+	for i, want := range [][]string{
+		{"Mossback & Sons", `fuzz Mossback: tone "noon", level <5>`},
+		{`Kiln --> {\an8}Dry`},
+		{"<i>Kiln</i>", "fuzz Kiln: heat 2:30"},
+	} {
+		if !slices.Equal(text[i], want) {
+			t.Errorf("cue %d is %q, want %q", i+1, text[i], want)
+		}
+	}
+}
+
+func TestSubRip(t *testing.T) {
+	want := `1
+00:00:00,000 --> 00:00:01,001
+Mossback & Sons
+fuzz Mossback: tone "noon", level (5)
+
+2
+00:00:01,001 --> 00:59:59,000
+Kiln --) (\an8)Dry
+
+3
+00:59:59,000 --> 01:01:40,000
+(i)Kiln(/i)
+fuzz Kiln: heat 2:30
+`
+	if got := subRip(sample()); got != want {
+		t.Errorf("got\n%s\nwant\n%s", got, want)
+	}
+}
+
+// ffmpeg, an independent reader, finds the same times and texts in both files.
+func TestCaptionsReadByFFmpeg(t *testing.T) {
+	ffmpeg, err := exec.LookPath("ffmpeg")
+	if err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal("ffmpeg is not installed")
+		}
+		t.Skip("ffmpeg is not installed")
+	}
+	r := sample()
+	dir := t.TempDir()
+	for name, text := range map[string]string{captionsVTT: webVTT(r), captionsSRT: subRip(r)} {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		out, err := exec.Command(ffmpeg, "-v", "error", "-i", path, "-c:s", "srt", "-f", "srt", "-").Output()
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
+		}
+		got := strings.ReplaceAll(string(out), "\r", "")
+		for _, x := range []string{
+			"00:00:00,000 --> 00:00:01,001\nMossback & Sons\nfuzz Mossback: tone \"noon\"",
+			"00:00:01,001 --> 00:59:59,000\nKiln --",
+			"00:59:59,000 --> 01:01:40,000\n",
+			"fuzz Kiln: heat 2:30",
+		} {
+			if !strings.Contains(got, x) {
+				t.Errorf("%s: ffmpeg reads\n%s\nwithout %q", name, got, x)
+			}
+		}
+		if n := strings.Count(got, "-->"); n < 3 || n > 4 {
+			t.Errorf("%s: ffmpeg finds %d arrows:\n%s", name, n, got)
+		}
+	}
+}
+
+// The captions of a whole edit follow the cue list to a millisecond.
+func TestCaptionsFollowTheCues(t *testing.T) {
+	dir, rec := write(t, at44k, Options{Reach: DefaultReach})
+	b, err := os.ReadFile(filepath.Join(dir, captionsVTT))
+	if err != nil {
+		t.Fatal(err)
+	}
+	times, text := parseVTT(t, string(b))
+	cues := readCues(t, dir)
+	if len(times) != len(cues) {
+		t.Fatalf("%d captions for %d cues", len(times), len(cues))
+	}
+	for i, q := range cues {
+		for k, n := range []int{q.first, q.end} {
+			if d := float64(times[i][k]) - 1000*float64(n)/float64(rec.SampleRate); d > 0.5 || d < -0.5 {
+				t.Errorf("caption %d is %g ms off", i+1, d)
+			}
+		}
+		if text[i][0] != q.take || len(text[i]) != 2 || text[i][1] != q.settings {
+			t.Errorf("caption %d reads %q, the cue list has %q and %q", i+1, text[i], q.take, q.settings)
+		}
+	}
+}
+
+func TestChapters(t *testing.T) {
+	parts := func(seconds ...float64) *Record {
+		r := &Record{SampleRate: 48000}
+		at := int64(0)
+		for i, s := range seconds {
+			end := at + int64(s*48000)
+			r.Parts = append(r.Parts, Part{Take: letter(i), Section: fmt.Sprintf("Part %d", i/2+1), First: at, End: end})
+			at = end
+		}
+		r.Frames = at
+		return r
+	}
+	for _, c := range []struct {
+		seconds []float64
+		want    string
+		notes   int
+	}{
+		{[]float64{10, 12, 30}, "0:00 Part 1: A\n0:10 Part 1: B\n0:22 Part 2: C\n", 0},
+		{[]float64{4, 4, 4, 12}, "0:00 Part 1: A, B; Part 2: C\n0:12 Part 2: D\n", 1},
+		{[]float64{12, 12, 4}, "0:00 Part 1: A\n0:12 Part 1: B; Part 2: C\n", 1},
+		{[]float64{9.99, 10}, "0:00 Part 1: A, B\n", 1}, // 9 s and then 10 s to a reader
+		{[]float64{10.5, 9.6}, "0:00 Part 1: A\n0:10 Part 1: B\n", 0},
+		{[]float64{3, 3}, "0:00 Part 1: A, B\n", 2},
+		{[]float64{3599, 61, 10}, "0:00 Part 1: A\n59:59 Part 1: B\n1:01:00 Part 2: C\n", 0},
+	} {
+		r := parts(c.seconds...)
+		list, notes := chapters(r)
+		if got := chapterLines(list); got != c.want || len(notes) != c.notes {
+			t.Errorf("%v: %q, notes %q; want %q and %d", c.seconds, got, notes, c.want, c.notes)
+		}
+		// The rule itself: from 0:00, none shorter than 10 s as written.
+		for i, x := range list {
+			next := r.Frames / 48000
+			if i+1 < len(list) {
+				next = list[i+1].At
+			}
+			if i == 0 && x.At != 0 || len(list) > 1 && next-x.At < 10 {
+				t.Errorf("%v: chapter %d from %d to %d s", c.seconds, i+1, x.At, next)
+			}
+		}
+	}
+}
+
+func TestCellIsNoFormula(t *testing.T) {
+	for in, want := range map[string]string{"=1+1": "'=1+1", "@x": "'@x", "-Kiln": "'-Kiln", "Kiln": "Kiln", "": ""} {
+		if got := cell(in); got != want {
+			t.Errorf("%q becomes %q, want %q", in, got, want)
+		}
+	}
+}

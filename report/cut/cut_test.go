@@ -1,0 +1,306 @@
+package cut
+
+import (
+	"bytes"
+	"encoding/json"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+	"evenhand/report/cut/timecode"
+)
+
+// The edit less the file that the cue list names is zero to the sample outside
+// the fades, is the stated linear mix within them, and is not zero against any
+// other take.
+func TestEditHoldsEachTakeWhereTheCueListSays(t *testing.T) {
+	every := func(text, tempo string) Interval {
+		i, err := ParseEvery(text, tempo, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return i
+	}
+	for _, c := range []struct {
+		name  string
+		sc    *scenario
+		o     Options
+		parts int
+	}{
+		{"sections", at48k, Options{Reach: DefaultReach}, 3},
+		{"seconds", at48k, Options{Every: every("2s", ""), Order: []string{"Plain wire", "kiln <b>", "mossback"}, Reach: 0.1, FPS: "23.976"}, 6},
+		{"bars, converted", at44k, Options{Every: every("1bar", "130"), Reach: 0.05, Fade: 0.005, FPS: "29.97df", Start: "01:00:00:00"}, 6},
+		{"converted up", at48k, Options{Rate: 96000, Reach: DefaultReach, FPS: "59.94df", Start: "23:59:55:00"}, 3},
+		{"guess", at48k, Options{Shuffle: true, Seed: 5, Reach: DefaultReach}, 3},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir, rec := write(t, c.sc, c.o)
+			edit, info := mono(t, dir, editFile)
+			cues := readCues(t, dir)
+			if len(cues) != c.parts || len(rec.Parts) != c.parts || len(info.Cues) != c.parts {
+				t.Fatalf("%d lines in the cue list, %d parts, %d markers; want %d", len(cues), len(rec.Parts), len(info.Cues), c.parts)
+			}
+			takes := map[string][]float64{}
+			for _, a := range rec.Audio {
+				x, i := mono(t, dir, a.Path)
+				takes[a.Path] = x
+				if len(x) != len(edit) || i.Bext == nil || i.Bext.TimeReference != info.Bext.TimeReference || i.Bits != 24 || i.SampleRate != rec.SampleRate {
+					t.Errorf("%s: %d frames, %d bits, %d Hz, bext %+v; the edit has %d frames", a.Path, len(x), i.Bits, i.SampleRate, i.Bext, len(edit))
+				}
+			}
+			if cues[0].first != 0 || cues[len(cues)-1].end != len(edit) {
+				t.Errorf("the cue list covers samples %d to %d of %d", cues[0].first, cues[len(cues)-1].end, len(edit))
+			}
+			for i, q := range cues {
+				from, to := q.first, q.end
+				if i > 0 {
+					if cues[i-1].end != q.first {
+						t.Errorf("part %d begins at %d, the one before ends at %d", i+1, q.first, cues[i-1].end)
+					}
+					checkFade(t, edit, takes[cues[i-1].file], takes[q.file], q)
+					from = q.fadeEnd
+				}
+				if i+1 < len(cues) {
+					to = cues[i+1].fadeFirst
+				}
+				if to-from < rec.SampleRate/4 {
+					t.Fatalf("part %d has samples %d to %d", i+1, from, to)
+				}
+				for n := from; n < to; n++ {
+					if edit[n] != takes[q.file][n] {
+						t.Fatalf("part %d: sample %d of the edit is %g, of %s %g", i+1, n, edit[n], q.file, takes[q.file][n])
+					}
+				}
+				for _, a := range rec.Audio {
+					if a.Take != "" && a.Path != q.file && equal(edit[from:to], takes[a.Path][from:to]) {
+						t.Errorf("part %d is equal in %s and %s: the test shows nothing", i+1, q.file, a.Path)
+					}
+				}
+				if m := info.Cues[i]; m.Frame != int64(q.first) || m.Label != q.take {
+					t.Errorf("marker %d is %+v, the cue list says %s at %d", i+1, m, q.take, q.first)
+				}
+				checkTimecode(t, rec, q, i == len(cues)-1)
+				if i > 0 {
+					if moved := math.Abs(float64(rec.Parts[i].First - rec.Parts[i].Wanted)); moved > float64(c.o.Reach)*float64(rec.SampleRate) {
+						t.Errorf("cut %d was moved by %g samples, further than %v", i, moved, c.o.Reach)
+					}
+				}
+			}
+			if rec.Failed() {
+				t.Errorf("checks: %+v", rec.Checks)
+			}
+		})
+	}
+}
+
+func equal(a, b []float64) bool {
+	for i := range a {
+		if a[i] != b[i] {
+			return false
+		}
+	}
+	return true
+}
+
+// checkFade compares a fade with the mix that its gains make, to a step of 24
+// bits: it begins just above 0, ends just below 1 and is a straight line.
+func checkFade(t *testing.T, edit, before, after []float64, q cue) {
+	t.Helper()
+	n := q.fadeEnd - q.fadeFirst
+	if n < 2 || (q.fadeFirst+q.fadeEnd)/2 != q.first {
+		t.Fatalf("a fade from %d to %d for a cut at %d", q.fadeFirst, q.fadeEnd, q.first)
+	}
+	for k := range n {
+		g := (float64(k) + 0.5) / float64(n)
+		want := (1-g)*before[q.fadeFirst+k] + g*after[q.fadeFirst+k]
+		if d := math.Abs(edit[q.fadeFirst+k] - want); d > 0x1p-23 {
+			t.Fatalf("sample %d of the fade at %d is off by %g", k, q.first, d)
+		}
+	}
+}
+
+// checkTimecode works the other way round from the label: the frame of the
+// camera that it names begins at the cut, to half a sample.
+func checkTimecode(t *testing.T, rec *Record, q cue, last bool) {
+	t.Helper()
+	fps, err := timecode.Parse(rec.FrameRate)
+	if err != nil {
+		t.Fatal(err)
+	}
+	start, _ := fps.Frame(rec.Start)
+	in, err := fps.Frame(q.in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	frames := (in - start + fps.Day()) % fps.Day()
+	num, den := fps.PerSecond()
+	if d := math.Abs(float64(frames*int64(rec.SampleRate)*den)/float64(num) - float64(q.first)); d > 0.5 {
+		t.Errorf("%s is %g samples from the cut at %d", q.in, d, q.first)
+	}
+}
+
+// Every take's own file is at the target and no file is above the ceiling,
+// measured by the file alone.
+func TestFilesMeasuredAgain(t *testing.T) {
+	for _, sc := range []*scenario{at48k, at44k} {
+		dir, rec := write(t, sc, Options{Reach: DefaultReach})
+		for _, a := range rec.Audio {
+			m, info, err := analyze.RemeasureWAV(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if a.Take != "" && math.Abs(float64(m.Integrated-rec.Target)) > 0.05 {
+				t.Errorf("%s: %v, the target is %v", a.Path, m.Integrated, rec.Target)
+			}
+			if m.TruePeak > rec.Ceiling+0.1 {
+				t.Errorf("%s peaks at %v, the ceiling is %v", a.Path, m.TruePeak, rec.Ceiling)
+			}
+			if a.Measured.Integrated != m.Integrated || a.Measured.TruePeak != m.TruePeak || a.Frames != info.Frames {
+				t.Errorf("%s: recorded %+v, measured %v and %v", a.Path, a.Measured, m.Integrated, m.TruePeak)
+			}
+			sum, n, err := analyze.SHA256File(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
+			if err != nil || sum != a.SHA256 || n != a.Bytes {
+				t.Errorf("%s: sum %s of %d bytes, %v; recorded %s of %d", a.Path, sum, n, err, a.SHA256, a.Bytes)
+			}
+		}
+	}
+}
+
+// A conversion moves nothing: the file at 48 kHz of a session at 44.1 kHz,
+// resampled, is that of the same session at 44.1 kHz. Here in terms of length
+// and of the samples that both grids share: every 160th is the 147th's.
+func TestConversionKeepsTime(t *testing.T) {
+	a, _ := write(t, at44k, Options{Rate: 44100})
+	b, rec := write(t, at44k, Options{Rate: 48000})
+	before, _ := mono(t, a, "takes/mossback.wav")
+	after, _ := mono(t, b, "takes/mossback.wav")
+	if want := (len(before)*160 + 146) / 147; len(after) != want {
+		t.Errorf("%d samples became %d, want %d", len(before), len(after), want)
+	}
+	var diff, power float64
+	for k := 10; k < len(before)/147-10; k++ {
+		d := before[147*k] - after[160*k]
+		diff += d * d
+		power += before[147*k] * before[147*k]
+	}
+	// What lies above the pass band of 20 kHz is lost: nearly nothing here.
+	if db := 10 * math.Log10(diff/power); db > -60 {
+		t.Errorf("shared samples differ by %.1f dB", db)
+	}
+	if !strings.Contains(rec.Conversion, "44100 Hz to 48000 Hz") {
+		t.Errorf("conversion %q", rec.Conversion)
+	}
+}
+
+// The same input gives the same bytes, with any number of workers.
+func TestSameBytes(t *testing.T) {
+	o := Options{Reach: DefaultReach, Shuffle: true, Seed: 9}
+	a, _ := write(t, at48k, o)
+	o.Workers = 3
+	b, _ := write(t, at48k, o)
+	for name, want := range contents(t, a) {
+		if got, err := os.ReadFile(filepath.Join(b, name)); err != nil || !bytes.Equal(got, want) {
+			t.Errorf("%s differs (%v)", name, err)
+		}
+	}
+}
+
+func contents(t *testing.T, dir string) map[string][]byte {
+	t.Helper()
+	out := map[string][]byte{}
+	err := filepath.WalkDir(dir, func(path string, e fs.DirEntry, err error) error {
+		if err != nil || e.IsDir() {
+			return err
+		}
+		rel, _ := filepath.Rel(dir, path)
+		out[rel], err = os.ReadFile(path)
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}
+
+// Only the key tells which take is which.
+func TestGuessGivesNothingAway(t *testing.T) {
+	dir, rec := write(t, at48k, Options{Shuffle: true, Seed: 3, Reach: DefaultReach, Report: "https://example.org/r/"})
+	files := contents(t, dir)
+	secrets := []string{"mossback", "kiln", "plain", "wire", "render-", "patch", "sustain", "heat", "2:30", "hard corners", "gain_db", "seed"}
+	for name, b := range files {
+		if name == keyFile {
+			continue
+		}
+		for _, secret := range secrets {
+			if strings.Contains(strings.ToLower(string(b)), secret) || strings.Contains(strings.ToLower(name), secret) {
+				t.Errorf("%s holds %q", name, secret)
+			}
+		}
+	}
+	for _, a := range rec.Audio {
+		if a.Take != "" && a.Measured != nil {
+			t.Errorf("%s: its figures are in the record", a.Path)
+		}
+	}
+	var key Key
+	if err := json.Unmarshal(files[keyFile], &key); err != nil {
+		t.Fatal(err)
+	}
+	if key.Seed != 3 || len(key.Takes) != 3 {
+		t.Fatalf("key %+v", key)
+	}
+	// The key is true: a letter's file is the take's own of an open edit.
+	open, _ := write(t, at48k, Options{Reach: DefaultReach})
+	plain := map[string]string{"Mossback": "mossback", "Kiln <b>": "kiln-b", "Plain wire": "plain-wire"}
+	for i, k := range key.Takes {
+		if want := string(rune('A' + i)); k.Letter != want || rec.Parts[i].Take != want {
+			t.Errorf("take %d heard is %s, in the key %s; want %s", i+1, rec.Parts[i].Take, k.Letter, want)
+		}
+		x, _ := mono(t, dir, "takes/"+strings.ToLower(k.Letter)+".wav")
+		y, _ := mono(t, open, "takes/"+plain[k.Take]+".wav")
+		if !equal(x, y) {
+			t.Errorf("%s is not %s", k.Letter, k.Take)
+		}
+	}
+}
+
+func TestRecordIsJSON(t *testing.T) {
+	dir, rec := write(t, at48k, Options{Reach: DefaultReach})
+	b, err := os.ReadFile(filepath.Join(dir, recordFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var back Record
+	if err := json.Unmarshal(b, &back); err != nil {
+		t.Fatal(err)
+	}
+	if back.Frames != rec.Frames || len(back.Parts) != len(rec.Parts) || back.Parts[1].First != rec.Parts[1].First {
+		t.Errorf("read back %+v", back)
+	}
+	if bytes.Contains(b, []byte("null,\n    {")) || bytes.Contains(b, []byte(`"notes": null`)) {
+		t.Error("a list is null")
+	}
+}
+
+// Description and captions name takes, match and report.
+func TestDescription(t *testing.T) {
+	dir, rec := write(t, at48k, Options{Reach: DefaultReach, Report: "https://example.org/r/"})
+	b, err := os.ReadFile(filepath.Join(dir, descriptionFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		"Mossback, Kiln <b> and Plain wire", "https://example.org/r/", unit.LUFS(rec.Target).String(), rec.Ceiling.String(),
+		"Mossback: fuzz: sustain 3 o'clock, level 5\n", "Kiln <b>: fuzz Kiln: level 4, heat 2:30", "Plain wire: fuzz Patch cable",
+		"amp: Kestrel 20 (kind valve power amp, volume noon)", "listening level", "load of the right impedance", "0:00 Riff: Mossback", "Synthetic.",
+	} {
+		if !strings.Contains(string(b), want) {
+			t.Errorf("the description lacks %q:\n%s", want, b)
+		}
+	}
+}

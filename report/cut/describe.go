@@ -1,0 +1,143 @@
+package cut
+
+import (
+	"fmt"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+// describe returns the text for beneath the video.
+func (p *plan) describe(r *Record) string {
+	c := p.res.Comparison
+	var b strings.Builder
+	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+	line("%s", oneLine(c.Title))
+	if by := strings.TrimSpace(strings.Join(nonEmpty(c.By, c.Date), ", ")); by != "" {
+		line("%s", oneLine(by))
+	}
+	line("")
+	var names []string
+	for _, v := range p.voices {
+		names = append(names, oneLine(v.shown))
+	}
+	same := "one recorded performance"
+	if p.s.Manifest.Performance.Dry != nil {
+		same = "one dry recording of one performance"
+	}
+	if p.o.Shuffle {
+		line("Guess which: %d takes of %s, called %s. What is compared is the %s. Which is which stands in a separate key.", len(names), same, list(names), c.Varies)
+	} else {
+		line("%d takes of %s: %s. What is compared is the %s.", len(names), same, list(names), c.Varies)
+	}
+	if i := instrument(c); i != "" {
+		line("Played on: %s.", i)
+	}
+	if c.SetBy != "" && !p.o.Shuffle {
+		line("Settings were chosen: %s.", oneLine(c.SetBy))
+	}
+	line("")
+	line("HOW IT WAS MATCHED")
+	line("Every take has the same loudness over the whole performance: %s integrated after ITU-R BS.1770, within ±%s LU. No true peak passes %s by more than %s dB.",
+		unit.LUFS(r.Target), unit.Format(float64(r.Tolerance), 2), r.Ceiling, unit.Format(float64(r.PeakMargin), 1))
+	changed := "gain is all that was changed"
+	if p.resampled() {
+		changed = "gain and sample rate are all that was changed"
+	}
+	line("The takes are aligned to the nearest sample and " + changed + ". A take has one gain throughout, so single parts of it may be louder or softer than in another.")
+	line("Changes of take (%s) are linear crossfades of %s ms, placed where they are heard least.", r.Changes, unit.Format(1000*float64(p.fade)/float64(p.rate), 0))
+	line("Audio: %d Hz, %d bits.", r.SampleRate, r.Bits)
+	if r.Report != "" {
+		line("")
+		line("Measurements, settings and the audio to check it all: %s", r.Report)
+	}
+	if !p.o.Shuffle {
+		line("")
+		line("WHAT DIFFERS")
+		for _, v := range p.voices {
+			s := settingsLine(p.res, v.take)
+			if s == "" {
+				s = "all settings equal"
+			}
+			line("%s: %s", oneLine(v.shown), s)
+		}
+	}
+	if held := heldEqual(p.res.Settings); held != nil {
+		line("")
+		line("WHAT IS EQUAL, IN SIGNAL ORDER")
+		for _, h := range held {
+			line("%s", h)
+		}
+	}
+	line("")
+	line("CHAPTERS")
+	b.WriteString(chapterLines(r.Chapters))
+	if c.Disclosure != "" {
+		line("")
+		line("DISCLOSURE")
+		line("%s", oneLine(c.Disclosure))
+	}
+	line("")
+	line("CAUTION")
+	line("Start at a low listening level: driven guitar is dense, and long loud listening harms hearing.")
+	line("If you repeat this with a valve amplifier: never run it without its loudspeaker or a load of the right impedance and enough power; without one it can be destroyed.")
+	line("Video sites process sound: a small difference that can be heard in the files may be gone here.")
+	return b.String()
+}
+
+func nonEmpty(s ...string) []string {
+	var out []string
+	for _, x := range s {
+		if strings.TrimSpace(x) != "" {
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+func instrument(c analyze.Comparison) string {
+	parts := nonEmpty(c.Instrument, c.Pickup)
+	if c.Tuning != "" {
+		parts = append(parts, "tuned "+c.Tuning)
+	}
+	return oneLine(strings.Join(parts, ", "))
+}
+
+func list(names []string) string {
+	if len(names) < 2 {
+		return strings.Join(names, "")
+	}
+	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
+}
+
+// heldEqual lists the slots with what does not differ between takes there.
+func heldEqual(s analyze.Settings) []string {
+	var out []string
+	for _, slot := range s.Slots {
+		device := ""
+		var rest []string
+		for _, r := range slot.Rows {
+			if r.Differs || len(r.Values) == 0 || !r.Values[0].Stated || r.Name == "notes" && !r.Control {
+				continue
+			}
+			if r.Name == "device" && !r.Control {
+				device = r.Values[0].Written
+				continue
+			}
+			rest = append(rest, r.Name+" "+r.Values[0].Written)
+		}
+		if device == "" && rest == nil {
+			continue
+		}
+		line := slot.Slot
+		if device != "" {
+			line += ": " + device
+		}
+		if rest != nil {
+			line += " (" + strings.Join(rest, ", ") + ")"
+		}
+		out = append(out, oneLine(line))
+	}
+	return out
+}

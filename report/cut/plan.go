@@ -1,0 +1,269 @@
+package cut
+
+import (
+	"fmt"
+	"math"
+	"path"
+	"slices"
+	"sort"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/resample"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+	"evenhand/report/cut/timecode"
+)
+
+// plan is an edit being made.
+type plan struct {
+	s      *analyze.Session
+	res    *analyze.Result
+	o      Options
+	fps    timecode.Rate
+	start  int64 // frame of the camera at the first sample
+	rate   int
+	frames int64 // of every file
+	fade   int64 // frames, even
+	whole  analyze.Span
+	target unit.LUFS // of every take's file
+	voices []voice
+	parts  []part
+	edit   measured
+	notes  []string
+}
+
+// voice is a take in the edit: its name or letter and its own file.
+type voice struct {
+	take  int    // place in the manifest
+	shown string // name, or letter
+	file  string
+	trim  unit.DB // beyond the session's gain, for what the conversion did
+	measured
+}
+
+// part is a stretch of the edit with one take.
+type part struct {
+	voice   int
+	section string
+	cut     int64 // first frame: the middle of the fade into it; 0 for the first
+	nominal int64 // where the cut was wanted
+	inPause bool
+	level   unit.DBFS // of the louder take during the fade
+	rise    unit.DB   // greatest rise of either around the fade
+}
+
+type measured struct {
+	loudness.Measurement
+	info   wavio.Info
+	sha256 string
+	bytes  int64
+}
+
+func newPlan(s *analyze.Session, o Options) (*plan, error) {
+	fps, err := timecode.Parse(o.FPS)
+	if err != nil {
+		return nil, bad("fps", "%v", err)
+	}
+	start, err := fps.Frame(o.Start)
+	if err != nil {
+		return nil, bad("start", "%v", err)
+	}
+	p := &plan{s: s, res: s.Result, o: o, fps: fps, start: start, rate: o.Rate, whole: s.Result.Timeline.Spans[0], notes: []string{}}
+	p.fade = 2 * max(1, int64(math.Round(float64(o.Fade)*float64(o.Rate)/2)))
+	p.frames = p.frameOf(int64(p.whole.FirstFrame+p.whole.Frames), true)
+	order, err := takeOrder(o, s.Manifest)
+	if err != nil {
+		return nil, err
+	}
+	wanted, sections, err := p.wanted()
+	if err != nil {
+		return nil, err
+	}
+	p.cast(order, len(wanted)+1)
+	p.layParts(order, wanted, sections)
+	return p, nil
+}
+
+// frameOf turns a frame of the timeline into one of the edit: the nearest, or
+// with up the next one at or after it.
+func (p *plan) frameOf(timeline int64, up bool) int64 {
+	n := (timeline - int64(p.whole.FirstFrame)) * int64(p.rate)
+	src := int64(p.res.Timeline.SampleRate)
+	if up {
+		return (n + src - 1) / src
+	}
+	return (2*n + src) / (2 * src)
+}
+
+// cast gives every take that is needed its name or letter and its file. Letters
+// follow the order of playing, names that of the manifest, so that neither
+// folder nor record shows more than it should.
+func (p *plan) cast(order []int, parts int) {
+	takes := []int{}
+	if p.o.Shuffle {
+		takes = append(takes, order...)
+	} else {
+		for i := range p.res.Takes {
+			takes = append(takes, i)
+		}
+	}
+	for k, t := range takes {
+		v := voice{take: t, shown: p.res.Takes[t].Name, file: path.Join(takesDir, p.res.Takes[t].Slug+".wav")}
+		if p.o.Shuffle {
+			v.shown = letter(k)
+			v.file = path.Join(takesDir, strings.ToLower(v.shown)+".wav")
+		}
+		p.voices = append(p.voices, v)
+	}
+	var silent []string
+	for _, v := range p.voices {
+		if !slices.Contains(order[:min(parts, len(order))], v.take) {
+			silent = append(silent, v.shown)
+		}
+	}
+	if silent != nil {
+		p.note("not heard in the edit, but there as a file: %s", strings.Join(silent, ", "))
+	}
+}
+
+func (p *plan) note(format string, args ...any) {
+	p.notes = append(p.notes, fmt.Sprintf(format, args...))
+}
+
+// wanted returns where cuts are wanted, in frames of the edit, and the section
+// of each stretch between them ("" for none).
+func (p *plan) wanted() ([]int64, []string, error) {
+	type start struct {
+		name       string
+		first, end int64
+	}
+	var secs []start
+	for _, sp := range p.res.Timeline.Spans[1:] {
+		secs = append(secs, start{sp.Name, p.frameOf(int64(sp.FirstFrame), false), p.frameOf(int64(sp.FirstFrame+sp.Frames), false)})
+	}
+	sort.SliceStable(secs, func(a, b int) bool { return secs[a].first < secs[b].first })
+	least := int64(math.Ceil(float64(minPart) * float64(p.rate)))
+	if p.o.Every.zero() {
+		if len(secs) < 2 {
+			return nil, nil, bad("every", "the comparison has no sections to change takes between; list them in the manifest, or state a length such as --every 4s")
+		}
+		cuts, names := []int64{}, []string{secs[0].name}
+		last, end := int64(0), secs[0].end
+		for _, sec := range secs[1:] {
+			at := sec.first
+			if sec.first > end {
+				at = (end + sec.first) / 2
+			}
+			end = max(end, sec.end)
+			if at-last < least || p.frames-at < least {
+				p.note("no change of take at section %q: less than %g s from the one before or from an end", sec.name, float64(minPart))
+				names[len(names)-1] += ", " + sec.name
+				continue
+			}
+			cuts, names, last = append(cuts, at), append(names, sec.name), at
+		}
+		if len(cuts) == 0 {
+			return nil, nil, bad("every", "the sections leave no place for a change of take; state a length such as --every 4s")
+		}
+		return cuts, names, nil
+	}
+	from := int64(0)
+	switch {
+	case p.o.From != nil:
+		from = int64(math.Round(float64(*p.o.From) * float64(p.rate)))
+	case p.o.Every.Bars && len(secs) > 0:
+		from = max(0, secs[0].first)
+	}
+	length := float64(p.frames) / float64(p.rate)
+	var cuts []int64
+	for n := int64(0); ; n++ {
+		at := p.o.Every.at(n, from, p.rate)
+		if p.frames-at < least {
+			break
+		}
+		if n == 0 || at < least {
+			continue // the first stretch holds what comes before counting begins
+		}
+		cuts = append(cuts, at)
+	}
+	if len(cuts) == 0 {
+		return nil, nil, bad("every", "%s, %.3f s from %.3f s on, leaves no place for a change of take in the performance of %.3f s; allowed here: up to %.3f s",
+			p.o.Every.Written, float64(p.o.Every.Seconds()), float64(from)/float64(p.rate), length, math.Max(0, length-float64(from)/float64(p.rate)-float64(minPart)))
+	}
+	names := make([]string, len(cuts)+1)
+	for i := range names {
+		a, b := int64(0), p.frames
+		if i > 0 {
+			a = cuts[i-1]
+		}
+		if i < len(cuts) {
+			b = cuts[i]
+		}
+		for _, sec := range secs {
+			if sec.first <= (a+b)/2 {
+				names[i] = sec.name
+			}
+		}
+	}
+	return cuts, names, nil
+}
+
+// layParts gives the stretches their takes. Neighbours of one take become one.
+func (p *plan) layParts(order []int, wanted []int64, sections []string) {
+	voiceOf := map[int]int{}
+	for v := range p.voices {
+		voiceOf[p.voices[v].take] = v
+	}
+	for i, name := range sections {
+		v := voiceOf[order[i%len(order)]]
+		if n := len(p.parts); n > 0 && p.parts[n-1].voice == v {
+			p.note("no cut at %.3f s: %s goes on", float64(wanted[i-1])/float64(p.rate), p.voices[v].shown)
+			if last := &p.parts[n-1]; name != "" && last.section != name {
+				last.section = strings.TrimPrefix(last.section+", "+name, ", ")
+			}
+			continue
+		}
+		x := part{voice: v, section: name, level: unit.DBFS(math.NaN()), rise: unit.DB(math.NaN())}
+		if i > 0 {
+			x.nominal, x.cut = wanted[i-1], wanted[i-1]
+		}
+		p.parts = append(p.parts, x)
+	}
+}
+
+// end returns the frame after part i.
+func (p *plan) end(i int) int64 {
+	if i+1 < len(p.parts) {
+		return p.parts[i+1].cut
+	}
+	return p.frames
+}
+
+func (p *plan) resampled() bool { return p.rate != p.res.Timeline.SampleRate }
+
+func (p *plan) channels() int { return p.s.Channels(p.voices[0].take) }
+
+// work is how much there is to do, for Options.Progress, in frames.
+func (p *plan) work() int64 {
+	passes := 2*len(p.voices) + 2
+	if p.resampled() {
+		passes += len(p.voices)
+	}
+	return p.frames * int64(passes)
+}
+
+// conversion says in words how the sample rate was converted.
+func (p *plan) conversion() string {
+	if !p.resampled() {
+		return "none: the session has this rate"
+	}
+	from, to := p.res.Timeline.SampleRate, p.rate
+	return fmt.Sprintf("from %d Hz to %d Hz by a Kaiser-windowed sinc of linear phase, delay taken out; flat to %.0f Hz, %d dB down from %.0f Hz by design",
+		from, to, resample.PassBand(from, to), resample.Attenuation, resample.StopBand(from, to))
+}
+
+// takeOf returns the manifest's entry of a voice.
+func (p *plan) takeOf(v voice) *manifest.Take { return &p.s.Manifest.Takes[v.take] }
