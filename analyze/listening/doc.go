@@ -16,9 +16,7 @@
 // A code is one word of Latin letters and digits, for instance the 42
 // characters of a full set of preferences between eight takes:
 //
-//	EVNH1180H258W84K9H2K0JPW4J9Y3TJF2PNV9RJ3V8
-//
-// (The length is right, the check is not: this word is damaged.)
+//	EVNH118KY3D10C827DABHES800ZF6B70V85GKH6JQX
 //
 // Every character carries five bits. The alphabet, in the order of the values
 // 0 to 31, leaves out I, L, O and U:
@@ -85,5 +83,6 @@
 // letters nor digits: spaces, line ends, hyphens, quotation marks, soft
 // hyphens and other invisible characters, also written as HTML entities
 // (&shy; &#8203; &amp;nbsp;), as JSON escapes (\n \u00ad) or as bare HTML tags
-// (<wbr> <br/> </b>). Between the first four, only invisible ones.
+// (<wbr> <br/> </b>). Between the first four, only invisible
+// ones and tags.
 package listening

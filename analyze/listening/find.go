@@ -22,25 +22,35 @@ const maxGap = 16
 // Find yields the codes in a text in their order: pasted comments, CSV, JSON
 // or HTML, in UTF-8, UTF-16 with or without a byte order mark, or any single
 // byte encoding that contains ASCII. It reads the text as a stream and keeps
-// at most a few kilobytes of it. After a damaged code the search goes on right
+// at most a few kilobytes of it. Every word that begins like a code counts as
+// one, sound or damaged; within a word only what goes on like a code too, as
+// long random words hold every four letters some time. After a damaged code the search goes on right
 // behind its prefix, so that it cannot hide a sound one. When reading fails,
 // that error is yielded as the last pair.
 func Find(r io.Reader) iter.Seq2[Found, error] {
 	return func(yield func(Found, error) bool) {
 		marks := newMarks(r)
+		within := false // a word
 		for marks.at(0).v != end {
 			n, ok := marks.prefixed()
 			if !ok {
+				v := marks.at(0).v
+				within = v >= 0 || v == stop || within && v == soft
 				marks.drop(1)
 				continue
 			}
 			f := Found{Line: marks.at(0).line}
 			var used int
 			f.Answer, f.Code, used, f.Err = marks.read(n)
+			overlook := within && f.Err != nil && len(f.Code) <= len(prefix)+3
 			if f.Err != nil {
 				used = n
 			}
+			within = true
 			marks.drop(used)
+			if overlook {
+				continue
+			}
 			if !yield(f, nil) {
 				return
 			}
