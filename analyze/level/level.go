@@ -1,0 +1,215 @@
+// Package level compares a loopback, the reamp output recorded back through the
+// DI box, with the dry recording that was played into it: how much hotter or
+// quieter it returns, over all and per octave, how even its response is, what
+// noise the loop adds, and what to turn.
+//
+// Levels come from the part of the loopback that is coherent with the dry
+// recording, so that hum and hiss in the loop do not count as level: with the
+// averaged spectra Sxx, Syy and Sxy of dry, loopback and both, that part has
+// the power |Sxy|²/Sxx. A band counts as measured where at least half of the
+// loopback's power in it is of that kind and the dry recording has something
+// there that is more than rounding.
+//
+// The noise is what is left of the loopback in the quietest passages of the
+// dry recording; in loud ones the rest would be distortion and the smearing of
+// the loop's own filters.
+//
+// Source: J. S. Bendat, A. G. Piersol, Random Data, coherent output power (from
+// memory); P. D. Welch, IEEE Trans. Audio Electroacoust. AU-15 (2), 1967 (from
+// memory).
+package level
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+)
+
+// Defaults, all common practice, no source.
+const (
+	// DefaultTolerance is how far the loopback's level may be off: about the
+	// smallest step that is heard under test conditions.
+	DefaultTolerance = unit.DB(0.2)
+	// LeastShared is the least that dry recording and loopback must have in
+	// common.
+	LeastShared = unit.Seconds(1)
+	// LeastCoherence is the power-weighted coherence below which the loop is
+	// not a plain return of the dry recording.
+	LeastCoherence = unit.Number(0.5)
+)
+
+// From and To bound the range in which levels are compared.
+const (
+	From = unit.Hertz(20)
+	To   = unit.Hertz(20000)
+)
+
+// ErrRate is wrapped by the error for recordings of different sample rates.
+var ErrRate = errors.New("sample rates differ")
+
+// Octave is the level in one octave band, loopback less dry.
+type Octave struct {
+	Band     spectrum.Band
+	Level    unit.DB // NaN when not Measured
+	Measured bool
+}
+
+// Result is how the loopback compares with the dry recording. Differences are
+// loopback less dry: positive is hotter. What was not measured is NaN.
+type Result struct {
+	// Certain tells whether the loopback is a recording of this dry
+	// performance; if not, Reason says why, and only the lag's best guess is
+	// given.
+	Certain bool
+	Reason  string
+
+	Lag        unit.Samples // how much later the loopback is; NaN when unknown
+	Polarity   int          // +1, −1 inverted, 0 uncertain
+	Drift      unit.PPM
+	DriftError unit.PPM // one standard error
+
+	From, Shared unit.Seconds // the stretch of the dry recording that was compared
+
+	Broadband unit.DB // 20 Hz to 20 kHz, without what the loop adds
+	Loudness  unit.LU // integrated loudness, ITU-R BS.1770-5
+	Peak      unit.DB // true peaks
+	Octaves   []Octave
+
+	// Low and High are the octaves around 63 Hz (or the lowest measured above
+	// it) and around 4 kHz (or the highest measured below it) relative to the
+	// middle, the octaves of 250 Hz to 1 kHz: what the loop loses at the ends.
+	Low, High         unit.DB
+	LowBand, HighBand string  // labels of the bands used; "" when not measured
+	Tilt              unit.DB // per octave, a straight line through the measured octaves from 63 Hz to 8 kHz
+
+	// Coherence is averaged over frequency with the loopback's power as weight,
+	// 0 to 1.
+	Coherence unit.Number
+	// Noise is the rms level of what the loop adds in quiet passages, 20 Hz to
+	// 20 kHz, full-scale sine −3.01; NaN with NoiseReason.
+	Noise       unit.DBFS
+	NoiseReason string
+
+	DryPeak, LoopPeak unit.DBFS // sample peaks in the shared stretch
+	Warnings          []string
+}
+
+// Compare returns how loop compares with dry, both mono. The same rate is
+// needed; ErrRate is wrapped otherwise. Recordings that have nothing in common
+// are no error: see Result.Certain.
+func Compare(dry, loop align.Source) (Result, error) {
+	r := unmeasured()
+	if dry.Rate() != loop.Rate() {
+		return r, fmt.Errorf("level: dry recording at %d Hz, loopback at %d Hz: %w", dry.Rate(), loop.Rate(), ErrRate)
+	}
+	e, err := align.Find(dry, loop, align.Options{})
+	if err != nil {
+		return r, err
+	}
+	r.Lag, r.Polarity, r.Drift, r.DriftError = e.Lag, e.Polarity, e.Drift, e.DriftError
+	if math.IsNaN(float64(e.Lag)) {
+		r.Reason = e.Reason
+		return r, nil
+	}
+	// Where the two lie over each other, in frames of the dry recording.
+	lag := int64(math.Round(float64(e.Lag)))
+	from := max(0, -lag)
+	to := min(dry.Len(), loop.Len()-lag)
+	rate := float64(dry.Rate())
+	r.From, r.Shared = unit.Seconds(float64(from)/rate), unit.Seconds(float64(max(0, to-from))/rate)
+	if r.Shared < LeastShared {
+		r.Reason = fmt.Sprintf("only %.2f s of the loopback lie over the dry recording, at least %.0f s are needed", float64(r.Shared), float64(LeastShared))
+		return r, nil
+	}
+	sp, err := average(dry, loop, e, from, to)
+	if err != nil {
+		return r, err
+	}
+	r.Coherence = sp.coherence()
+	switch {
+	case math.IsNaN(float64(r.Coherence)):
+		r.Reason = "the dry recording or the loopback is silent"
+		return r, nil
+	case r.Coherence < LeastCoherence:
+		r.Reason = fmt.Sprintf("only %.0f %% of the loopback's sound follows the dry recording: it is another performance, or something in the loop distorts or is played over", 100*float64(r.Coherence))
+		return r, nil
+	}
+	// A loop is linear: where the coherence is high the place is right, even
+	// for music that repeats.
+	r.Certain = true
+	r.fill(sp)
+	if err := r.measureLoudness(dry, loop, lag, from, to); err != nil {
+		return r, err
+	}
+	r.warn(e)
+	return r, nil
+}
+
+func unmeasured() Result {
+	n := math.NaN()
+	return Result{
+		Lag: unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
+		Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Octaves: []Octave{},
+		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
+		Noise: unit.DBFS(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},
+	}
+}
+
+// measureLoudness measures both over the shared stretch, block by block.
+func (r *Result) measureLoudness(dry, loop align.Source, lag, from, to int64) error {
+	var m [2]loudness.Measurement
+	buf := make([]float64, 1<<14)
+	for k, src := range []align.Source{dry, loop} {
+		meter, err := loudness.NewMeter(src.Rate(), 1, loudness.Options{})
+		if err != nil {
+			return err
+		}
+		shift := int64(k) * lag
+		for at := from; at < to; at += int64(len(buf)) {
+			x := buf[:min(int64(len(buf)), to-at)]
+			if _, err := src.ReadAt(x, at+shift); err != nil {
+				return err
+			}
+			if err := meter.Write([][]float64{x}); err != nil {
+				return err
+			}
+		}
+		m[k] = meter.Finish()[0]
+	}
+	r.Loudness = unit.LU(m[1].Integrated - m[0].Integrated)
+	if math.IsInf(float64(r.Loudness), 0) {
+		r.Loudness = unit.LU(math.NaN())
+	}
+	r.Peak = unit.DB(m[1].TruePeak - m[0].TruePeak)
+	r.DryPeak, r.LoopPeak = m[0].SamplePeak, m[1].SamplePeak
+	return nil
+}
+
+// limited is how much less the peak may return than the rest before something
+// in the loop is suspected of limiting it.
+const limited = unit.DB(0.5)
+
+func (r *Result) warn(e align.Estimate) {
+	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
+	const full = unit.DBFS(-0.01)
+	if r.DryPeak >= full {
+		add("the dry recording reaches full scale: a clipped peak came in clipped, so the level fits what was recorded, not what the guitar gave")
+	}
+	if r.LoopPeak >= full {
+		add("the loopback reaches full scale: turn the input down and record it again, its level is not to be trusted")
+	}
+	if d := r.Broadband - r.Peak; d > limited {
+		add("peaks return %.1f dB quieter than the rest: something in the loop limits them", float64(d))
+	}
+	if !e.Certain && r.Coherence < 0.9 {
+		add("the place of the loopback is uncertain: %s", e.Reason)
+	}
+	if math.Abs(float64(e.Drift)) > 2*float64(e.DriftError)+1 {
+		add("the loopback's clock runs %s against the dry recording's: play and record through one converter", e.Drift)
+	}
+}

@@ -1,0 +1,333 @@
+package level
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+	"slices"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/internal/dsp"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+)
+
+// segmentLength is the power of two from 0.25 s: fine enough for the octave
+// around 31.5 Hz, and long against any delay of a loop.
+func segmentLength(rate int) int { return dsp.NextPow2(rate / 4) }
+
+// maxSegments bounds the work: longer recordings are looked at in segments
+// spread evenly.
+const maxSegments = 1000
+
+// Quiet passages are segments of the dry recording at least quietBelow under
+// its loudest tenth and within quietSpread of its quietest tenth.
+const (
+	quietBelow  = 30.0
+	quietSpread = 3.0
+	leastQuiet  = 6 // segments
+)
+
+// spectra are sums of segments' spectra, k = 0 … n/2.
+type spectra struct {
+	rate, n    int
+	all, quiet sums
+	// Of the quiet segments, with the dry recording windowed once more by the
+	// time from the segment's middle times the window, t: see residual.
+	tt     []float64
+	xt, ty []complex128
+}
+
+type sums struct {
+	count  int
+	xx, yy []float64
+	xy     []complex128
+}
+
+func newSums(n int) sums {
+	return sums{xx: make([]float64, n/2+1), yy: make([]float64, n/2+1), xy: make([]complex128, n/2+1)}
+}
+
+func (s *sums) add(x, y []complex128) {
+	s.count++
+	for k, a := range x {
+		b := y[k]
+		s.xx[k] += real(a)*real(a) + imag(a)*imag(a)
+		s.yy[k] += real(b)*real(b) + imag(b)*imag(b)
+		s.xy[k] += b * complex(real(a), -imag(a))
+	}
+}
+
+// average adds up the spectra of half-overlapped Hann segments over frames
+// [from, to) of dry, the loopback read where it lies at that time.
+func average(dry, loop align.Source, e align.Estimate, from, to int64) (*spectra, error) {
+	rate := dry.Rate()
+	n := min(segmentLength(rate), 1<<int(math.Log2(float64(to-from))))
+	sp := &spectra{rate: rate, n: n, all: newSums(n), quiet: newSums(n),
+		tt: make([]float64, n/2+1), xt: make([]complex128, n/2+1), ty: make([]complex128, n/2+1)}
+	hop := int64(n / 2)
+	if count := (to - from - int64(n)) / hop; count > maxSegments {
+		hop = (to - from - int64(n)) / maxSegments
+	}
+	x, y := make([]float64, n), make([]float64, n)
+	var power []float64
+	for at := from; at+int64(n) <= to; at += hop {
+		if _, err := dry.ReadAt(x, at); err != nil {
+			return nil, err
+		}
+		sum := 0.0
+		for _, v := range x {
+			sum += v * v
+		}
+		power = append(power, sum/float64(n))
+	}
+	isQuiet := quietSegments(power)
+
+	window := dsp.Hann(n)
+	fft := dsp.NewComplex(n)
+	// A drift that is none would smear the treble.
+	follow := math.Abs(float64(e.Drift)) > 4*float64(e.DriftError) && math.Abs(float64(e.Drift))*1e-6*float64(to-from) > 0.5
+	var cx, cy, ct, spare []complex128
+	for i := range power {
+		at := from + int64(i)*hop
+		if _, err := dry.ReadAt(x, at); err != nil {
+			return nil, err
+		}
+		lag := math.Round(float64(e.Lag))
+		if follow {
+			lag = float64(e.LagAt(unit.Seconds((float64(at)+float64(n)/2)/float64(rate)), rate))
+		}
+		whole := math.Round(lag)
+		if _, err := loop.ReadAt(y, at+int64(whole)); err != nil {
+			return nil, err
+		}
+		for k, w := range window {
+			x[k] *= w
+			y[k] *= w
+		}
+		cx, cy = fft.Pair(cx, cy, x, y)
+		if frac := lag - whole; frac != 0 {
+			for k := range cy {
+				cy[k] *= cmplx.Rect(1, 2*math.Pi*float64(k)*frac/float64(n))
+			}
+		}
+		sp.all.add(cx, cy)
+		if isQuiet[i] {
+			sp.quiet.add(cx, cy)
+			for k := range x {
+				x[k] *= 2*float64(k)/float64(n) - 1
+			}
+			ct, spare = fft.Pair(ct, spare, x, x)
+			for k, a := range ct {
+				sp.tt[k] += real(a)*real(a) + imag(a)*imag(a)
+				sp.xt[k] += a * cmplx.Conj(cx[k])
+				sp.ty[k] += cy[k] * cmplx.Conj(a)
+			}
+		}
+	}
+	return sp, nil
+}
+
+// residual returns the power of what is left of the loopback in the quiet
+// segments when the part that follows the dry recording is taken out, in full
+// scale squared. A filter in the loop smears over the segments' edges: to the
+// first order, its output in a segment is H·X − i·H'·T, where T is the
+// transform of the dry recording times the window times the time. So both X
+// and T are taken out, by least squares in each bin.
+func (s *spectra) residual(first, last int) float64 {
+	sum := 0.0
+	for k := first; k <= last; k++ {
+		xx, tt, xt := s.quiet.xx[k], s.tt[k], s.xt[k]
+		left := s.quiet.yy[k]
+		if xx > 0 {
+			xy := s.quiet.xy[k]
+			left -= power(xy) / xx
+			// What of T is not along X, and the loopback's part along that.
+			if t := tt - power(xt)/xx; t > 1e-9*tt {
+				ty := s.ty[k] - xy*cmplx.Conj(xt)/complex(xx, 0)
+				left -= power(ty) / t
+			}
+		}
+		sum += math.Max(0, left)
+	}
+	// Two of the independent segments went into the two parts.
+	k := s.quiet.independent()
+	return sum * 2 / (float64(s.n) * float64(s.n) * 0.375 * float64(s.quiet.count)) * k / (k - 2)
+}
+
+func power(z complex128) float64 { return real(z)*real(z) + imag(z)*imag(z) }
+
+func quietSegments(power []float64) []bool {
+	out := make([]bool, len(power))
+	sorted := slices.Clone(power)
+	slices.Sort(sorted)
+	low, high := sorted[len(sorted)/10], sorted[len(sorted)-1-len(sorted)/10]
+	for i, p := range power {
+		out[i] = p <= low*unit.ToPower(quietSpread) && p < high*unit.ToPower(-quietBelow)
+	}
+	return out
+}
+
+// reach returns the first and the last bin whose frequency lies in a range,
+// without the bins next to 0 that the window mixes with it.
+func (s *spectra) reach(lo, hi unit.Hertz) (first, last int) {
+	df := float64(s.rate) / float64(s.n)
+	return max(2, int(math.Ceil(float64(lo)/df))), min(s.n/2-1, int(math.Floor(float64(hi)/df)))
+}
+
+// in returns the dry recording's power in a range, the loopback's that is
+// coherent with it and the loopback's whole, in full scale squared.
+func (s *sums) in(first, last, n int) (dry, coherent, loop float64) {
+	for k := first; k <= last; k++ {
+		dry += s.xx[k]
+		loop += s.yy[k]
+		if s.xx[k] > 0 {
+			re, im := real(s.xy[k]), imag(s.xy[k])
+			coherent += (re*re + im*im) / s.xx[k]
+		}
+	}
+	// One-sided; Hann's mean square is 3/8.
+	scale := 2 / (float64(n) * float64(n) * 0.375 * float64(max(1, s.count)))
+	return dry * scale, coherent * scale, loop * scale
+}
+
+// unbiased takes from the coherent power the part that n segments of pure noise
+// would show by chance, loop/n.
+func (s *sums) unbiased(coherent, loop float64) float64 {
+	k := s.independent()
+	return math.Max(0, (coherent-loop/k)/(1-1/k))
+}
+
+// independent is the number of independent segments.
+func (s *sums) independent() float64 { return spectrum.EffectiveAverages(max(2, s.count)) }
+
+// polarity returns the sign of the correlation between 100 Hz and 2 kHz, where
+// what is left of the lag, at most half a frame, and a loop's filters turn the
+// phase little; 0 where even so no sign prevails.
+func (s *spectra) polarity() int {
+	first, last := s.reach(100, 2000)
+	var same, all float64
+	for k := first; k <= last; k++ {
+		re, im := real(s.all.xy[k]), imag(s.all.xy[k])
+		same += re
+		all += math.Hypot(re, im)
+	}
+	switch {
+	case same > all/2:
+		return 1
+	case same < -all/2:
+		return -1
+	}
+	return 0
+}
+
+func (s *spectra) coherence() unit.Number {
+	first, last := s.reach(From, To)
+	dry, coherent, loop := s.all.in(first, last, s.n)
+	if dry <= 0 || loop <= 0 {
+		return unit.Number(math.NaN())
+	}
+	return unit.Number(s.all.unbiased(coherent, loop) / loop)
+}
+
+// leastPower is the power in a band below which a recording holds nothing but
+// its own rounding: −110 dB.
+const leastPower = 1e-11
+
+// fill computes levels, response and noise.
+func (r *Result) fill(s *spectra) {
+	r.Polarity = s.polarity()
+	first, last := s.reach(From, To)
+	dry, coherent, loop := s.all.in(first, last, s.n)
+	r.Broadband = unit.DB(unit.FromPower(s.all.unbiased(coherent, loop) / dry))
+
+	for _, b := range spectrum.Bands(1, 31.5, 16000) {
+		o := Octave{Band: b, Level: unit.DB(math.NaN())}
+		if float64(b.High) < float64(s.rate)/2 {
+			lo, hi := s.reach(b.Low, b.High)
+			dry, coherent, loop := s.all.in(lo, hi, s.n)
+			coherent = s.all.unbiased(coherent, loop)
+			if dry > leastPower && coherent > loop/2 {
+				o.Measured = true
+				o.Level = unit.DB(unit.FromPower(coherent / dry))
+			}
+		}
+		r.Octaves = append(r.Octaves, o)
+	}
+	r.response()
+
+	if s.quiet.count < leastQuiet {
+		r.NoiseReason = "the dry recording has no pause that is long and quiet enough"
+		return
+	}
+	r.Noise = unit.DBFS(unit.FromPower(s.residual(first, last)))
+}
+
+// response sums up the octaves: ends against middle, and tilt.
+func (r *Result) response() {
+	var n, sx, sy, sxx, sxy float64
+	var middle, count float64
+	low, high := -1, -1
+	for i, o := range r.Octaves {
+		f := float64(o.Band.Centre)
+		if !o.Measured || f < 60 || f > 8100 {
+			continue
+		}
+		x, y := math.Log2(f), float64(o.Level)
+		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
+		if f > 200 && f < 1100 {
+			middle, count = middle+y, count+1
+		}
+		if low < 0 && f < 200 {
+			low = i
+		}
+		if f > 1900 && f < 4100 {
+			high = i
+		}
+	}
+	if count > 0 && low >= 0 {
+		r.Low, r.LowBand = r.Octaves[low].Level-unit.DB(middle/count), r.Octaves[low].Band.Label
+	}
+	if count > 0 && high >= 0 {
+		r.High, r.HighBand = r.Octaves[high].Level-unit.DB(middle/count), r.Octaves[high].Band.Label
+	}
+	if n >= 3 {
+		r.Tilt = unit.DB((n*sxy - sx*sy) / (n*sxx - sx*sx))
+	}
+}
+
+// Advice returns what to do, in sentences without a full stop: what to turn and
+// by how much, what the error would do, and what the response says. tolerance
+// is how far off the level may be.
+func (r Result) Advice(tolerance unit.DB) []string {
+	if !r.Certain {
+		return []string{"nothing can be concluded about the level: record the loopback of this dry recording again, from its beginning"}
+	}
+	var out []string
+	off := float64(r.Broadband)
+	by := unit.Format(math.Abs(off), 1)
+	if math.Abs(off) < 1 {
+		by = unit.Format(math.Abs(off), 2)
+	}
+	switch {
+	case math.Abs(off) <= float64(tolerance):
+		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
+	case off > 0:
+		out = append(out, "turn the reamp output down by "+by+" dB",
+			"as it is, every device is driven "+by+" dB harder than the guitar drives it, as if its gain were turned up")
+	default:
+		out = append(out, "turn the reamp output up by "+by+" dB",
+			"as it is, every device is driven "+by+" dB less than the guitar drives it: less gain, and more hiss once levels are matched")
+	}
+	const uneven = 0.5
+	if v := float64(r.Low); v < -uneven {
+		out = append(out, fmt.Sprintf("the octave around %s returns %s dB lower than the middle: look for a small coupling capacitor, a transformer or a high-pass filter in the loop", r.LowBand, unit.Format(-v, 1)))
+	}
+	if v := float64(r.High); v < -uneven {
+		out = append(out, fmt.Sprintf("the octave around %s returns %s dB lower than the middle: look for a long cable behind a high impedance", r.HighBand, unit.Format(-v, 1)))
+	}
+	if r.Polarity < 0 {
+		out = append(out, "the loop inverts polarity: harmless for one take, but note it, since an asymmetrical device hears the difference")
+	}
+	return out
+}
