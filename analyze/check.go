@@ -1,83 +1,193 @@
 package analyze
 
 import (
-	"fmt"
 	"math"
+	"strings"
 
 	"evenhand/analyze/unit"
 )
 
-// Check answers every question of fairness from what was measured and
-// published, and fills Result.Checks. Call it after Publish.
+// Groups of checks, as they stand in Check.Group.
+const (
+	groupSound    = "sound"
+	groupSettings = "settings"
+	groupFiles    = "files"
+	groupSafety   = "safety"
+)
+
+// practice is the source of a limit that no standard gives.
+const practice = "common practice, no source"
+
+// question is one entry of the catalogue of checks: what is asked, why it
+// matters, what is allowed, and how the answers are found.
+type question struct {
+	id, name, group string
+	why             string // to a listener
+	limit           limit
+	// ask adds the answers, one for each subject. It may add none where the
+	// question does not arise.
+	ask func(*Session, *answers)
+}
+
+// catalogue returns every question, in the order of the report. Ids are stable:
+// manifests and links name them.
+func catalogue() []question {
+	var all []question
+	for _, part := range [][]question{
+		performanceQuestions(), levelQuestions(), quietQuestions(), microphoneQuestions(),
+		settingQuestions(), fileQuestions(), faultQuestions(), safetyQuestions(),
+	} {
+		all = append(all, part...)
+	}
+	return all
+}
+
+// Check answers every question of fairness from what was measured, and fills
+// Result.Checks and Result.Exclusions. After Publish it judges the published
+// audio too; without it those questions are answered as not measured.
 func (s *Session) Check() {
 	res := s.Result
 	res.Checks = []Check{}
-	for _, f := range []func() []Check{s.checkMatch, s.checkAlignment, s.checkHeadroom} {
-		res.Checks = append(res.Checks, f()...)
+	for _, q := range s.questions() {
+		a := answers{question: q}
+		q.ask(s, &a)
+		res.Checks = append(res.Checks, a.out...)
 	}
+	res.Exclusions = s.exclusions()
 }
 
-// checkMatch: every published file, measured again, has the target loudness.
-func (s *Session) checkMatch() []Check {
-	m := s.Result.Match
-	worst := math.Abs(float64(m.WorstDeviation))
+// questions returns the catalogue with the manifest's limits. Wrong ones were
+// refused before measuring.
+func (s *Session) questions() []question {
+	all := catalogue()
+	for _, l := range s.Manifest.Limits {
+		for i := range all {
+			if all[i].id != l.ID {
+				continue
+			}
+			if set, err := all[i].limit.parse(l.Written); err == nil {
+				all[i].limit = set
+			}
+		}
+	}
+	return all
+}
+
+// answers collects the answers to one question.
+type answers struct {
+	question
+	out []Check
+}
+
+// answer is what was found about one subject.
+type answer struct {
+	subject  string
+	outcome  Outcome
+	measured float64 // in the limit's unit; NaN for none
+	value    string  // as shown, with unit
+	reason   string
+	do       string // dropped when the check holds
+}
+
+func (a *answers) add(x answer) {
 	c := Check{
-		ID: "match", Name: "Levels matched", Group: "sound", Outcome: Holds,
-		Value: unit.Signed(float64(m.WorstDeviation), 2) + " LU", Measured: unit.Number(m.WorstDeviation), Unit: "LU",
-		Limit:       "±" + unit.Format(float64(MatchTolerance), 2) + " LU",
-		LimitSource: "common practice, no source: a half of the smallest level difference that is heard under test conditions",
-		Reason:      fmt.Sprintf("worst of %d published files, decoded and measured again, from the target of %s", len(s.Result.Takes), m.Target),
-		Why:         "the louder of two takes sounds better, whatever else differs",
+		ID: a.id, Name: a.name, Group: a.group, Why: a.why,
+		Subject: x.subject, Outcome: x.outcome, Value: x.value, Reason: x.reason, Do: x.do,
+		Measured: unit.Number(x.measured), Unit: a.limit.unit,
+		Limit: a.limit.String(), LimitSource: a.limit.source,
 	}
-	if worst > float64(MatchTolerance) || math.IsNaN(worst) {
-		c.Outcome = Fails
-		c.Do = "build again; if it stays, report the files: the published audio does not have the loudness that was computed for it"
+	if x.outcome == Holds {
+		c.Do = ""
 	}
-	return []Check{c}
+	if math.IsNaN(x.measured) {
+		c.Unit = ""
+	}
+	a.out = append(a.out, c)
 }
 
-// checkAlignment: every take lies where it can be compared, with its polarity
-// known.
-func (s *Session) checkAlignment() []Check {
-	var out []Check
-	for i := range s.Result.Takes {
-		t := &s.Result.Takes[i]
-		c := Check{
-			ID: "lag", Name: "In time", Group: "sound", Subject: t.Name, Outcome: Holds,
-			Value: t.Alignment.Lag.String(), Measured: unit.Number(t.Alignment.Lag), Unit: "samples",
-			Limit: "found by two methods that agree", LimitSource: "common practice, no source",
-			Reason: "how much later than the " + s.sourceName() + " the take lies, gear included; the published audio is shifted by it",
-			Why:    "takes that are not in step cannot be switched at the same note",
-		}
-		if !t.Alignment.Certain {
-			c.Outcome, c.Reason = Caution, t.Alignment.Reason
-			c.Do = "listen at a switch: if the takes are out of step, check that the right file was named"
-		}
-		out = append(out, c)
-	}
-	return out
+// holds adds an answer without a number that holds.
+func (a *answers) holds(subject, value, reason string) {
+	a.add(answer{subject: subject, outcome: Holds, measured: nan(), value: value, reason: reason})
 }
 
-// peakPractice is the sample peak that recordings are kept below at each stage.
-const peakPractice = unit.DBFS(-6)
+// skip adds that a subject was not measured, and why.
+func (a *answers) skip(subject, reason string) {
+	a.add(answer{subject: subject, outcome: NotMeasured, measured: nan(), reason: reason})
+}
 
-func (s *Session) checkHeadroom() []Check {
-	var out []Check
+// judge adds a measured value: it holds inside the limit and is beyond outside.
+func (a *answers) judge(subject string, v float64, beyond Outcome, value, reason, do string) {
+	x := answer{subject: subject, outcome: Holds, measured: v, value: value, reason: reason, do: do}
+	if !a.limit.allows(v) {
+		x.outcome = beyond
+	}
+	a.add(x)
+}
+
+// Ids of checks that a failed comparison or an exclusion refers to.
+const (
+	idPerformance = "same-performance"
+	idLag         = "lag"
+	idPolarity    = "polarity"
+	idDrift       = "drift"
+	idSlips       = "slips"
+	idRateLabel   = "rate-label"
+	idSections    = "sections"
+	idMatch       = "match"
+	idMatchRoom   = "match-room"
+	idReampLevel  = "reamp-level"
+	idReampTone   = "reamp-response"
+	idGate        = "gate"
+	idNoiseSteps  = "noise-steps"
+	idHum         = "hum"
+	idMicDelay    = "mic-delay"
+	idMicPolarity = "mic-polarity"
+	idOneChange   = "one-change"
+	idVaried      = "varied"
+	idAllowed     = "allowed-change"
+	idUnstated    = "unstated"
+	idScales      = "scales"
+	idTakes       = "takes"
+	idDry         = "dry-recording"
+	idSameFile    = "same-file"
+	idNearCopy    = "near-copy"
+	idFormat      = "format"
+	idLengths     = "lengths"
+	idIRRate      = "ir-rate"
+	idHeadroom    = "headroom"
+	idClicks      = "clicks"
+	idDropouts    = "dropouts"
+	idClipping    = "clipping"
+	idDC          = "dc-offset"
+	idOver        = "over-full-scale"
+	idCut         = "cut-off"
+	idDualMono    = "dual-mono"
+	idSilent      = "silent-channel"
+	idLoad        = "load"
+	idImpedance   = "impedance"
+	idLoadPower   = "load-power"
+	idHearing     = "hearing"
+)
+
+// list joins names for a sentence: "a", "a and b", "a, b and c".
+func list(names []string) string {
+	switch n := len(names); n {
+	case 0:
+		return ""
+	case 1:
+		return names[0]
+	default:
+		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
+	}
+}
+
+// takeNames returns the names of the takes for which keep is true.
+func (s *Session) takeNames(keep func(i int) bool) []string {
+	var out []string
 	for i := range s.Result.Takes {
-		t := &s.Result.Takes[i]
-		p := t.Measures[0].SamplePeak
-		c := Check{
-			ID: "headroom", Name: "Headroom", Group: "sound", Subject: t.Name, Outcome: Holds,
-			Value: p.String(), Measured: unit.Number(p), Unit: "dBFS",
-			Limit: "about " + peakPractice.String(), LimitSource: "common practice, no source",
-			Reason: "sample peak of the take as recorded",
-			Why:    "a converter driven to its end adds a distortion that is not the gear's",
+		if keep(i) {
+			out = append(out, s.Result.Takes[i].Name)
 		}
-		if p > peakPractice+3 {
-			c.Outcome = Caution
-			c.Do = "lower the recording level"
-		}
-		out = append(out, c)
 	}
 	return out
 }

@@ -105,8 +105,8 @@ type SpectrumParameters struct {
 // NoiseParameters: what counts as a pause and how noise is measured there.
 type NoiseParameters struct {
 	MinimumPause unit.Seconds `json:"minimum_pause_s"`
-	Guard        unit.Seconds `json:"guard_s"` // left out after the last note and before the next
-	Threshold    unit.DB      `json:"threshold_db"`
+	Guard        unit.Seconds `json:"guard_s"`      // left out after the last note and before the next
+	Threshold    unit.DB      `json:"threshold_db"` // how far above its floor the timeline's source counts as playing
 	Bandwidth    string       `json:"bandwidth"`
 	Harmonics    int          `json:"hum_harmonics"`
 	Mains        unit.Hertz   `json:"mains_hz"`
@@ -463,20 +463,35 @@ type Exclusion struct {
 // Loopback is the reamp level against the dry recording.
 type Loopback struct {
 	File string `json:"file"`
-	// Level differences are loopback less dry: positive is hotter.
+	// Level differences are loopback less dry: positive is hotter. Broadband
+	// covers 20 Hz to 20 kHz without what the loop adds.
 	Broadband unit.DB       `json:"broadband_db"`
 	Loudness  unit.LU       `json:"loudness_lu"`
-	Peak      unit.DB       `json:"peak_db"`
+	Peak      unit.DB       `json:"peak_db"` // true peaks
 	Octaves   []OctaveLevel `json:"octaves"`
-	Noise     unit.DB       `json:"noise_added_dbfs"`
-	Lag       unit.Samples  `json:"lag_samples"`
-	Polarity  string        `json:"polarity"`
-	Drift     unit.PPM      `json:"drift_ppm"`
-	Tilt      unit.DB       `json:"tilt_db_per_octave"`
-	Certain   bool          `json:"certain"`
-	Reason    string        `json:"reason"`
-	Advice    []string      `json:"advice"`
-	Warnings  []string      `json:"warnings"`
+	// Tolerance is how far off Broadband may be.
+	Tolerance unit.DB `json:"tolerance_db"`
+	// Low and High are the levels at the ends relative to the middle octaves,
+	// in the octaves that LowBand and HighBand name ("" when not measured).
+	Low      unit.DB `json:"low_db"`
+	LowBand  string  `json:"low_band"`
+	High     unit.DB `json:"high_db"`
+	HighBand string  `json:"high_band"`
+	// Noise is what the loop adds in the pauses, in dBFS (rms).
+	Noise       unit.DB      `json:"noise_added_dbfs"`
+	NoiseReason string       `json:"noise_reason"` // why not measured; "" otherwise
+	Lag         unit.Samples `json:"lag_samples"`
+	Polarity    string       `json:"polarity"`
+	Drift       unit.PPM     `json:"drift_ppm"`
+	DriftError  unit.PPM     `json:"drift_error_ppm"`
+	Tilt        unit.DB      `json:"tilt_db_per_octave"`
+	Coherence   unit.Number  `json:"coherence"`
+	From        unit.Seconds `json:"from_s"`   // of the dry recording
+	Shared      unit.Seconds `json:"shared_s"` // compared
+	Certain     bool         `json:"certain"`
+	Reason      string       `json:"reason"`
+	Advice      []string     `json:"advice"`
+	Warnings    []string     `json:"warnings"`
 }
 
 // OctaveLevel is a level difference in one octave band.
@@ -499,6 +514,9 @@ type Published struct {
 	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
 	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
 	Deviation  unit.LU   `json:"deviation_lu"` // re-measured less target
+	// Pieces are the same samples once more, for the player; see Session.PublishPieces.
+	Pieces []Piece    `json:"pieces,omitempty"`
+	Blend  *BlendPlan `json:"blend,omitempty"` // two-microphone takes only
 }
 
 // Warning is a doubt about a result.

@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"strings"
 	"sync"
+	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
 
@@ -31,6 +32,10 @@ type Options struct {
 	// Workers is how many takes are worked on at once; 0 means one per
 	// processor. The result does not depend on it.
 	Workers int
+	// ChecksOnly leaves out what only a report shows and no check asks for:
+	// spectra, differences, the parts of the noise, likeness. Those fields of
+	// the result are then empty or NaN, and the session must not be published.
+	ChecksOnly bool
 	// Progress is called when work advances: what is being done, how much is
 	// done and how much there is, in units of its own. It may be nil, and is
 	// never called by two goroutines at once.
@@ -56,6 +61,7 @@ type Session struct {
 	workers  int
 	cache    *Cache
 	absent   func(path string) *File
+	reused   atomic.Int64
 	adding   *Adding // nil: the earlier target, if any, is no question
 	report   func(stage string, done, total int64)
 	dry      *signal // nil without a dry recording
@@ -67,8 +73,8 @@ type Session struct {
 	toAnchor []align.Estimate // of each take against the anchor take
 	quiet    []noise.Stretch  // the timeline's pauses, in its frames
 	activity activity.Result
-	whole    []loudness.Measurement // of each take
-	psd      [][]spectrum.PSD       // [take][span]
+	whole    []loudness.Measurement     // of each take
+	powers   [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
 	bands    bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
@@ -77,6 +83,10 @@ type Session struct {
 	repeatSpread [][3][]unit.DB
 	noise        []noise.Result
 	dryNoise     *noise.Result
+	scans        []*scan // every recording as it is on disk
+	mics         []micPair
+	irs          map[string]deviceFile // impulse responses by File.Path
+	checksOnly   bool
 }
 
 // InputError lists what is wrong with the files of a comparison. All that can
@@ -99,13 +109,18 @@ func (e *InputError) Unwrap() []error { return e.Problems }
 // remains is to publish the audio (Session.Publish) and to finish the checks
 // (Session.Check).
 //
-// Errors: *InputError for files that cannot be compared, *SilentError and
+// Errors: *InputError for files that cannot be compared and for limits of checks
+// that mean nothing, *SilentError and
 // *CeilingError from the level match, the errors of wavio for damaged files,
 // and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
-	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, cache: opts.Cache, absent: opts.Absent}
+	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, checksOnly: opts.ChecksOnly,
+		cache: opts.Cache, absent: opts.Absent}
 	if s.workers <= 0 {
 		s.workers = runtime.GOMAXPROCS(0)
+	}
+	if err := checkLimits(c); err != nil {
+		return nil, err
 	}
 	s.Result = newResult(c, opts.Version)
 	steps := []func(context.Context) error{
@@ -115,9 +130,12 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		s.layTimeline,
 		s.measure,
 		func(context.Context) error { return s.matchLevels(opts) },
-		s.finishSpectra,
 		s.finishNoise,
-		s.compareTakes,
+		s.scanFiles,
+		s.measureLoopback,
+	}
+	if !s.checksOnly {
+		steps = append(steps, s.finishSpectra, s.compareTakes)
 	}
 	for _, step := range steps {
 		if err := ctx.Err(); err != nil {

@@ -29,6 +29,7 @@ func TestArrows(t *testing.T) {
 		"analyze/weighting":    {"analyze/unit"},
 		"analyze/faults":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/clock":        {"analyze/unit", "analyze/internal/dsp", "analyze/align"},
+		"analyze/level":        {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum", "analyze/weighting"},
 		"analyze/resample":     {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/listening":    {"analyze/unit"},
 		"analyze/manifest":     {"analyze/unit"},

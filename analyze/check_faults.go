@@ -1,0 +1,250 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+
+	"evenhand/analyze/faults"
+	"evenhand/analyze/unit"
+)
+
+// none is the limit of faults that are counted.
+func none(what string) limit {
+	return limit{kind: atMost, value: 0, unit: what, most: 1e6, source: "common practice, no source: none"}
+}
+
+// faultQuestions ask about damage in the files.
+func faultQuestions() []question {
+	rules := faults.Params{}.WithDefaults()
+	return []question{
+		{
+			id: idClipping, name: "No clipping", group: groupFiles,
+			why:   "a converter that clips makes every device sound like itself",
+			limit: none("places"), ask: (*Session).askClipping,
+		},
+		{
+			id: idOver, name: "Nothing over full scale", group: groupFiles,
+			why:   "floats above full scale are cut off by whatever plays them",
+			limit: none("samples"), ask: (*Session).askOver,
+		},
+		{
+			id: idClicks, name: "No clicks", group: groupFiles,
+			why:   "a click is heard as a fault of the device, and it marks a bad edit or lost samples",
+			limit: none("clicks"), ask: (*Session).askClicks,
+		},
+		{
+			id: idDropouts, name: "No dropouts", group: groupFiles,
+			why:   "lost samples are lost music, and everything after them may be out of step",
+			limit: none("dropouts"), ask: (*Session).askDropouts,
+		},
+		{
+			id: idCut, name: "Beginning and end whole", group: groupFiles,
+			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
+			limit: words("no file begins or ends in the middle of a sound"), ask: (*Session).askCut,
+		},
+		{
+			id: idDC, name: "No offset", group: groupFiles,
+			why:   "an offset clicks at every switch between takes and takes headroom",
+			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
+			ask:   (*Session).askDC,
+		},
+		{
+			id: idDualMono, name: "Two channels carry two signals", group: groupFiles,
+			why:   "two equal channels are one recording, not two microphones or a stereo picture",
+			limit: words("no channel is a copy of another"), ask: (*Session).askDualMono,
+		},
+		{
+			id: idSilent, name: "No silent channel", group: groupFiles,
+			why:   "a dead channel is a cable or a routing, not a sound",
+			limit: words("a signal in every channel"), ask: (*Session).askSilent,
+		},
+	}
+}
+
+// at prints a frame of a file as a time.
+func (f *scan) at(frame int64) string {
+	return unit.Seconds(float64(frame) / float64(f.info.SampleRate)).String()
+}
+
+// channel names a channel where there are several.
+func (f *scan) channel(c int) string {
+	if f.info.Channels == 1 {
+		return ""
+	}
+	return fmt.Sprintf(" in channel %d", c+1)
+}
+
+func counted(n int64, what string) string {
+	if n == 0 {
+		return "none"
+	}
+	return fmt.Sprintf("%d %s", n, what)
+}
+
+func (s *Session) askClipping(a *answers) {
+	for _, f := range s.scans {
+		var runs, frames, tops int64
+		first, at, topLevel := int64(-1), 0, unit.DBFS(math.NaN())
+		for c, x := range f.faults.Channels {
+			runs, frames, tops = runs+x.Clipped, frames+x.ClippedFrames, tops+x.FlatTops
+			if x.FirstClip >= 0 && (first < 0 || x.FirstClip < first) {
+				first, at = x.FirstClip, c
+			}
+			if x.FlatTops > 0 {
+				topLevel = x.TopLevel
+				if first < 0 {
+					first, at = x.FirstTop, c
+				}
+			}
+		}
+		n := runs + tops
+		x := answer{subject: f.name, outcome: Holds, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
+		switch {
+		case float64(n) <= a.limit.value && n > 0:
+			x.reason = "as many as the manifest allows"
+		case runs > 0:
+			x.outcome = Fails
+			if f.use != "take" {
+				x.outcome = Caution // the same for every take
+			}
+			x.reason = fmt.Sprintf("%d samples at full scale, the first at %s%s", frames, f.at(first), f.channel(at))
+			x.do = "record it again at a lower level; a lower gain afterwards does not bring the peaks back"
+		case tops > 0:
+			x.outcome = Caution
+			x.reason = fmt.Sprintf("crests are cut off flat at %s, the first at %s%s: clipped before it was recorded, or by a device that clips hard", topLevel, f.at(first), f.channel(at))
+			x.do = "make sure that it is the device under test that clips and not the interface before a change of level"
+		}
+		a.add(x)
+	}
+}
+
+func (s *Session) askOver(a *answers) {
+	for _, f := range s.scans {
+		if !f.info.Float {
+			continue
+		}
+		var n int64
+		first, at := int64(-1), 0
+		for c, x := range f.faults.Channels {
+			n += x.Over
+			if x.FirstOver >= 0 && (first < 0 || x.FirstOver < first) {
+				first, at = x.FirstOver, c
+			}
+		}
+		reason := "floating-point samples, all within full scale"
+		if n > 0 {
+			reason = fmt.Sprintf("the first at %s%s; the match brings the level down, so the published audio is whole", f.at(first), f.channel(at))
+		}
+		a.judge(f.name, float64(n), Caution, counted(n, "samples"), reason, "export at a lower level")
+	}
+}
+
+func (s *Session) askClicks(a *answers) {
+	for _, f := range s.scans {
+		r := f.faults
+		reason := fmt.Sprintf("a click of %s would have been found in nine tenths of the file", r.Floor)
+		if len(r.Floors) == 0 {
+			reason = "no step that the samples around it do not explain"
+		}
+		if r.ClickCount > 0 {
+			c := r.Clicks[0]
+			reason = fmt.Sprintf("the first at %s%s, %s", f.at(c.Frame), f.channel(c.Channel), c.Level)
+		}
+		a.judge(f.name, float64(r.ClickCount), Caution, counted(r.ClickCount, "clicks"), reason,
+			"listen there; if it is a bad edit or lost samples, export or record the take again")
+	}
+}
+
+func (s *Session) askDropouts(a *answers) {
+	for _, f := range s.scans {
+		r := f.faults
+		reason := "no silence, held value or repeated part within sound"
+		if r.DropoutCount > 0 {
+			d := r.Dropouts[0]
+			reason = fmt.Sprintf("the first at %s%s: %s, %d frames", f.at(d.Frame), f.channel(d.Channel), d.Kind, d.Frames)
+		}
+		a.judge(f.name, float64(r.DropoutCount), Fails, counted(r.DropoutCount, "dropouts"), reason,
+			"record the take again with a larger buffer; the gap cannot be filled")
+	}
+}
+
+func (s *Session) askCut(a *answers) {
+	for _, f := range s.scans {
+		head, tail := false, false
+		h, t := unit.DBFS(math.Inf(-1)), unit.DBFS(math.Inf(-1))
+		for _, c := range f.faults.Channels {
+			head, tail = head || c.CutHead, tail || c.CutTail
+			h, t = max(h, c.Head), max(t, c.Tail)
+		}
+		reason := fmt.Sprintf("the first 5 ms have %s, the last %s", h, t)
+		if !head && !tail {
+			a.holds(f.name, "whole", reason)
+			continue
+		}
+		what := map[[2]bool]string{{true, false}: "beginning cut", {false, true}: "end cut", {true, true}: "both cut"}[[2]bool{head, tail}]
+		a.add(answer{subject: f.name, outcome: Caution, measured: nan(), value: what, reason: reason,
+			do: "export the take with a second before the first note and the whole decay of the last"})
+	}
+}
+
+func (s *Session) askDC(a *answers) {
+	for _, f := range s.scans {
+		worst, at := math.Inf(-1), 0
+		for c, x := range f.faults.Channels {
+			if v := float64(x.Offset); v > worst {
+				worst, at = v, c
+			}
+		}
+		a.judge(f.name, worst, Caution, unit.DBFS(worst).String(), "mean of all samples"+f.channel(at),
+			"filter it out of every take in the same way, or find the device that makes it")
+	}
+}
+
+func (s *Session) askDualMono(a *answers) {
+	for _, f := range s.scans {
+		if f.info.Channels < 2 {
+			continue
+		}
+		found := false
+		for c, x := range f.faults.Channels[1:] {
+			if !x.Copy {
+				continue
+			}
+			found = true
+			value, how := "same", "sample for sample"
+			if !x.Same {
+				value, how = "copy", fmt.Sprintf("a copy, %s dB louder", unit.Signed(float64(x.Gain), 2))
+				if x.Inverted {
+					how += " and inverted"
+				}
+			}
+			outcome := Caution
+			if f.take >= 0 && s.mics[f.take].described {
+				outcome = Fails // two microphones are claimed
+			}
+			a.add(answer{subject: f.name, outcome: outcome, measured: nan(), value: value,
+				reason: fmt.Sprintf("channel %d carries what channel 1 carries: %s", c+2, how),
+				do:     "export it as a mono file, or find out why the second signal is missing"})
+		}
+		if !found {
+			a.holds(f.name, "different", fmt.Sprintf("%d channels, none a copy of the first", f.info.Channels))
+		}
+	}
+}
+
+func (s *Session) askSilent(a *answers) {
+	for _, f := range s.scans {
+		bad := false
+		for c, x := range f.faults.Channels {
+			if x.Silent {
+				bad = true
+				a.add(answer{subject: f.name, outcome: Fails, measured: nan(), value: "silent",
+					reason: fmt.Sprintf("channel %d never rises above %s", c+1, x.Peak),
+					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
+			}
+		}
+		if !bad {
+			a.holds(f.name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[f.info.Channels == 1]+" a signal")
+		}
+	}
+}

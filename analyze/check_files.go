@@ -1,0 +1,268 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"evenhand/analyze/unit"
+)
+
+// fileQuestions ask about the recordings as files.
+func fileQuestions() []question {
+	return []question{
+		{
+			id: idTakes, name: "Something to compare", group: groupFiles,
+			why:   "one take alone can be measured, but not compared",
+			limit: words("two takes or more"), ask: (*Session).askTakes,
+		},
+		{
+			id: idDry, name: "A dry recording to hold takes against", group: groupFiles,
+			why:   "without the recording that was played into the devices, takes can only be held against each other",
+			limit: words("one, not clipped"), ask: (*Session).askDry,
+		},
+		{
+			id: idSameFile, name: "Every take its own file", group: groupFiles,
+			why:   "one file under two names compares nothing",
+			limit: words("no two recordings have the same SHA-256"), ask: (*Session).askSameFile,
+		},
+		{
+			id: idNearCopy, name: "No take is a copy of another", group: groupFiles,
+			why: "a take that nulls against another is the same recording at another level, not another device",
+			limit: limit{kind: atLeast, value: -60, unit: "dB", decimals: 0, least: -120, most: 0,
+				source: "common practice, no source: two passes of one chain leave its noise, which is above this"},
+			ask: (*Session).askNearCopy,
+		},
+		{
+			id: idFormat, name: "One sample format", group: groupFiles,
+			why:   "files that were saved at different depths went through different conversions",
+			limit: words("one sample rate and one depth for all takes"), ask: (*Session).askFormat,
+		},
+		{
+			id: idLengths, name: "Takes cover the performance", group: groupFiles,
+			why:   "what one take lacks is left out of the comparison of all",
+			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
+			ask:   (*Session).askLengths,
+		},
+		{
+			id: idSections, name: "No section missing", group: groupFiles,
+			why:   "a part that one take lacks could have been the one that shows the difference",
+			limit: words("every section is in every take"), ask: (*Session).askSections,
+		},
+		{
+			id: idHeadroom, name: "Headroom", group: groupFiles,
+			why: "a converter driven to its end adds a distortion that is not the gear's",
+			limit: limit{kind: atMost, value: -6, unit: "dBFS", decimals: 1, least: -60, most: 0,
+				source: practice},
+			ask: (*Session).askHeadroom,
+		},
+	}
+}
+
+func (s *Session) askTakes(a *answers) {
+	n := len(s.takes)
+	if n > 1 {
+		a.holds("", fmt.Sprintf("%d takes", n), "compared with each other"+map[bool]string{true: " and with the dry recording"}[s.dry != nil])
+		return
+	}
+	reason := "its loudness, spectrum, noise and faults are measured; nothing can be said about differences"
+	if s.dry != nil {
+		reason = "it can be held against the dry recording; nothing can be said about differences between devices"
+	}
+	a.add(answer{outcome: Caution, measured: nan(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
+}
+
+func (s *Session) scanOf(use string) *scan {
+	for _, f := range s.scans {
+		if f.use == use {
+			return f
+		}
+	}
+	return nil
+}
+
+func (s *Session) askDry(a *answers) {
+	f := s.scanOf("dry")
+	if f == nil {
+		a.add(answer{outcome: Caution, measured: nan(), value: "none",
+			reason: "takes are held against " + s.sourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
+			do:     "keep the dry recording and name it as performance: dry"})
+		return
+	}
+	if n := clippedFrames(f); n > 0 {
+		a.add(answer{outcome: Caution, measured: nan(), value: "clipped",
+			reason: fmt.Sprintf("%d samples of it stand at full scale: every device was fed the same clipped signal, so the takes can be compared, but none shows what the guitar would have done", n),
+			do:     "record the performance again with the peaks at about −6 dBFS"})
+		return
+	}
+	a.holds("", "there", fmt.Sprintf("%s long, not clipped", f.info.Duration()))
+}
+
+func clippedFrames(f *scan) int64 {
+	var n int64
+	for _, c := range f.faults.Channels {
+		n += c.ClippedFrames
+	}
+	return n
+}
+
+func (s *Session) askSameFile(a *answers) {
+	var twins bool
+	for i, f := range s.scans {
+		for _, g := range s.scans[:i] {
+			if f.sha256 != g.sha256 || f.sha256 == "" {
+				continue
+			}
+			twins = true
+			outcome := Fails
+			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says about them, there is only one recording, and nothing can be concluded from this pair", g.name, f.name)
+			if g.use != "take" && f.use != "take" {
+				outcome, reason = Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
+			}
+			a.add(answer{subject: g.name + " and " + f.name, outcome: outcome, measured: nan(), value: "same bytes", reason: reason,
+				do: "name the right file for each"})
+		}
+	}
+	if !twins {
+		a.holds("", fmt.Sprintf("%d files", len(s.scans)), "all recordings have different SHA-256 sums")
+	}
+}
+
+func (s *Session) askNearCopy(a *answers) {
+	if len(s.takes) < 2 {
+		return
+	}
+	if len(s.Result.Likeness) == 0 {
+		a.skip("", "takes are nulled against each other when a report is built")
+		return
+	}
+	worst := Likeness{Residual: unit.DB(math.Inf(1))}
+	for _, l := range s.Result.Likeness {
+		if l.Residual < worst.Residual {
+			worst = l
+		}
+		if float64(l.Residual) < a.limit.value {
+			value := unit.Format(float64(l.Residual), 1) + " dB"
+			a.add(answer{subject: l.A + " and " + l.B, outcome: Fails, measured: float64(l.Residual), value: value,
+				reason: "aligned and matched, one leaves next to nothing of the other: it is the same recording, perhaps at another level",
+				do:     "name the right file for each"})
+		}
+	}
+	if a.out == nil {
+		a.add(answer{outcome: Holds, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
+			reason: fmt.Sprintf("the deepest null is that of %s and %s", worst.A, worst.B)})
+	}
+}
+
+func (s *Session) askFormat(a *answers) {
+	var formats []string
+	takes := map[string][]string{}
+	for _, f := range s.scans {
+		if f.use != "take" {
+			continue
+		}
+		k := fmt.Sprintf("%d Hz, %s", f.info.SampleRate, f.info.Encoding)
+		if takes[k] == nil {
+			formats = append(formats, k)
+		}
+		takes[k] = append(takes[k], f.name)
+	}
+	if len(formats) == 1 {
+		a.holds("", formats[0], "all takes; files of different sample rates are refused before anything is measured, since they would have to be converted")
+		return
+	}
+	slices.SortStableFunc(formats, func(x, y string) int { return len(takes[y]) - len(takes[x]) })
+	for _, k := range formats[1:] {
+		a.add(answer{subject: list(takes[k]), outcome: Caution, measured: nan(), value: k,
+			reason: list(takes[formats[0]]) + map[bool]string{true: " has ", false: " have "}[len(takes[formats[0]]) == 1] + formats[0],
+			do:     "export all takes in one format from the recording program"})
+	}
+}
+
+// askLengths asks how much of what is played each take does not reach, at its
+// beginning or its end.
+func (s *Session) askLengths(a *answers) {
+	rate := float64(s.Result.Timeline.SampleRate)
+	var from, to int64
+	if n := len(s.activity.Playing); n > 0 {
+		from, to = s.activity.Playing[0].First, s.activity.Playing[n-1].End()
+	} else {
+		to = s.source().info.Frames
+	}
+	for i, sig := range s.takes {
+		if sig == s.source() {
+			continue
+		}
+		name := s.Result.Takes[i].Name
+		head := math.Max(0, float64(-s.offsets[i]-from)) / rate
+		tail := math.Max(0, float64(to-(sig.info.Frames-s.offsets[i]))) / rate
+		missing := head + tail
+		// A lag that is off by a few frames must not make a fault.
+		if missing < 0.005 {
+			missing = 0
+		}
+		reason := fmt.Sprintf("%s long, the %s %s", sig.info.Duration(), s.sourceName(), s.source().info.Duration())
+		if missing > 0 {
+			reason = fmt.Sprintf("%.2f s of what is played are missing at the beginning and %.2f s at the end; the rest is compared", head, tail)
+		}
+		a.judge(name, missing, Caution, unit.Format(missing, 2)+" s missing", reason, "export the take over its whole length; start recording before the performance and stop after it")
+	}
+}
+
+func (s *Session) askSections(a *answers) {
+	rate := s.Result.Timeline.SampleRate
+	all, source, err := s.sections(rate)
+	if err != nil || len(all) == 0 {
+		a.skip("", "the performance is not divided into sections")
+		return
+	}
+	span := map[string]int{}
+	for k, sp := range s.Result.Timeline.Spans {
+		if k > 0 {
+			span[sp.Name] = k
+		}
+	}
+	for i, sig := range s.takes {
+		name := s.Result.Takes[i].Name
+		bad := false
+		for _, sec := range all {
+			from, to := sec.first, min(sec.end, s.source().info.Frames)
+			have := min(to, sig.info.Frames-s.offsets[i]) - max(from, -s.offsets[i])
+			lost := float64(to-from-have) / float64(rate)
+			k, shared := span[sec.name]
+			silent := shared && math.IsInf(float64(s.Result.Takes[i].Measures[k].Integrated), -1)
+			switch {
+			case have <= 0 || silent:
+				bad = true
+				a.add(answer{subject: name, outcome: Fails, measured: nan(), value: sec.name + " missing",
+					reason: map[bool]string{true: "the take is silent there", false: "the take does not reach it"}[silent] + "; it is left out of the comparison of all takes",
+					do:     "record or export the take over the whole performance"})
+			case lost > 0.05 && lost > 0.02*float64(to-from)/float64(rate):
+				bad = true
+				a.add(answer{subject: name, outcome: Caution, measured: nan(), value: fmt.Sprintf("%.2f s of %s missing", lost, sec.name),
+					reason: "the section is cut to what every take has", do: "record or export the take over the whole performance"})
+			}
+		}
+		if !bad {
+			a.holds(name, fmt.Sprintf("%d of %d", len(all), len(all)), "sections from "+map[string]string{"manifest": "the manifest", "markers": "the cue markers", "pauses": "the pauses"}[source])
+		}
+	}
+}
+
+func (s *Session) askHeadroom(a *answers) {
+	for _, f := range s.scans {
+		c, p := f.highest()
+		value := fmt.Sprintf("%s, %s", p.sample, p.true)
+		reason := "sample and true peak of the file as it is on disk"
+		if f.info.Channels > 1 {
+			reason += fmt.Sprintf(", the higher of its channels: channel %d", c+1)
+			if f.info.Channels > 2 {
+				reason = fmt.Sprintf("sample and true peak of the file as it is on disk, the highest of its channels: channel %d", c+1)
+			}
+		}
+		if p.true > 0 && p.sample <= 0 {
+			reason += "; between the samples the waveform passes full scale"
+		}
+		a.judge(f.name, float64(p.sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; level costs nothing at 24 bits")
+	}
+}

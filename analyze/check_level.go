@@ -1,0 +1,290 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"evenhand/analyze/noise"
+	"evenhand/analyze/unit"
+)
+
+// levelQuestions ask about the level match and the reamp level.
+func levelQuestions() []question {
+	return []question{
+		{
+			id: idMatch, name: "Levels matched", group: groupSound,
+			why: "the louder of two takes sounds better, whatever else differs",
+			limit: limit{kind: within, value: float64(MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
+				source: "common practice, no source: a half of the smallest level difference that is heard under test conditions"},
+			ask: (*Session).askMatch,
+		},
+		{
+			id: idMatchRoom, name: "Room for the match", group: groupSound,
+			why: "one take with high peaks pulls the level of all takes down, and a quiet page makes readers turn up and down",
+			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
+				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
+			ask: (*Session).askMatchRoom,
+		},
+		{
+			id: idReampLevel, name: "Reamp level", group: groupSound,
+			why: "a pedal or amplifier that is fed hotter than the guitar would feed it has more gain than a player would get",
+			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
+				source: "common practice, no source: about the smallest step that is heard under test conditions"},
+			ask: (*Session).askReampLevel,
+		},
+		{
+			id: idReampTone, name: "Reamp response", group: groupSound,
+			why:   "a loop that loses lows or highs feeds every device another tone than the guitar has",
+			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
+			ask:   (*Session).askReampTone,
+		},
+	}
+}
+
+func (s *Session) askMatch(a *answers) {
+	res := s.Result
+	published := true
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for i := range res.Takes {
+		published = published && res.Takes[i].Published != nil
+		lo, hi = math.Min(lo, float64(res.Takes[i].Gain)), math.Max(hi, float64(res.Takes[i].Gain))
+	}
+	if !published {
+		a.add(answer{outcome: NotMeasured, measured: nan(),
+			value: fmt.Sprintf("gains of %s to %s dB", unit.Signed(lo, 2), unit.Signed(hi, 2)),
+			reason: fmt.Sprintf("nothing was published, so there are no files to measure again; these gains would bring every take to %s, and a build measures the written files",
+				res.Match.Target)})
+		return
+	}
+	d := float64(res.Match.WorstDeviation)
+	a.judge("", d, Fails, unit.Signed(d, 2)+" LU",
+		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Takes)), res.Match.Target),
+		"build again; if it stays, report it: the published audio does not have the loudness that was computed for it")
+}
+
+// files prints a number of published files.
+func files(n int) string {
+	if n == 1 {
+		return "1 published file"
+	}
+	return fmt.Sprintf("%d published files", n)
+}
+
+func (s *Session) askMatchRoom(a *answers) {
+	m := s.Result.Match
+	reason := "the target was stated in the manifest"
+	do := "state a higher target in match:"
+	if m.LimitedBy != "" {
+		reason = fmt.Sprintf("the highest loudness at which no take peaks above the ceiling of %s; the peaks of %s set it", s.Result.Parameters.Match.Ceiling, m.LimitedBy)
+		do = "look at the peaks of " + m.LimitedBy + ": a click or a single loud stroke there costs every take its level"
+	}
+	a.judge("", float64(m.Target), Caution, m.Target.String(), reason, do)
+}
+
+// farOff is the reamp level error from which on the loop fails instead of
+// asking for caution: about a step that players notice as another gain.
+const farOff = 1.0
+
+func (s *Session) askReampLevel(a *answers) {
+	l := s.Result.Loopback
+	switch {
+	case l == nil:
+		a.skip("", "there is no loopback recording: the level at which the performance went into the devices rests on the maker's word; record one with the level command before the next session")
+	case !l.Certain:
+		a.skip("", "the loopback tells nothing about the level: "+l.Reason)
+	default:
+		d := float64(l.Broadband)
+		beyond := Caution
+		if math.Abs(d) > math.Max(farOff, a.limit.value) {
+			beyond = Fails
+		}
+		a.judge("", d, beyond, unit.Signed(d, 2)+" dB",
+			fmt.Sprintf("loopback less dry recording, 20 Hz to 20 kHz; loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
+				unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2)),
+			first(l.Advice))
+	}
+}
+
+func first(list []string) string {
+	if len(list) == 0 {
+		return ""
+	}
+	return list[0]
+}
+
+func (s *Session) askReampTone(a *answers) {
+	l := s.Result.Loopback
+	if l == nil || !l.Certain {
+		a.skip("", map[bool]string{true: "there is no loopback recording", false: "the loopback could not be compared with the dry recording"}[l == nil])
+		return
+	}
+	worst, at := math.NaN(), ""
+	for _, end := range []struct {
+		v    unit.DB
+		band string
+	}{{l.Low, l.LowBand}, {l.High, l.HighBand}} {
+		if v := float64(end.v); end.band != "" && !(math.Abs(v) <= math.Abs(worst)) {
+			worst, at = v, end.band
+		}
+	}
+	if math.IsNaN(worst) {
+		a.skip("", "the dry recording has too little sound outside the middle octaves")
+		return
+	}
+	a.judge("", worst, Caution, unit.Signed(worst, 1)+" dB", "the octave around "+at+" against the octaves of 250 Hz to 1 kHz",
+		"look for a coupling capacitor, a filter or a long cable in the loop")
+}
+
+// quietQuestions ask about what is heard in the pauses.
+func quietQuestions() []question {
+	return []question{
+		{
+			id: idGate, name: "Pauses left open", group: groupSound,
+			why:   "a gate or a mute hides the noise of a device that others show",
+			limit: words("no pause gated or muted"), ask: (*Session).askGate,
+		},
+		{
+			id: idNoiseSteps, name: "Steady noise floor", group: groupSound,
+			why:   "a floor that changes during a take means that something was switched, moved or running beside it",
+			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
+			ask:   (*Session).askNoiseSteps,
+		},
+		{
+			id: idHum, name: "Mains hum alike", group: groupSound,
+			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
+			limit: limit{kind: atMost, value: 10, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
+			ask:   (*Session).askHum,
+		},
+	}
+}
+
+func (s *Session) askGate(a *answers) {
+	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs Outcome) {
+		switch {
+		case gated:
+			a.add(answer{subject: subject, outcome: gatedIs, measured: nan(), value: "gated", reason: seen,
+				do: "record it again without a gate, or say in the manifest that the device has one: the noise figures describe the gate"})
+		case silent:
+			a.add(answer{subject: subject, outcome: Caution, measured: nan(), value: "silent", reason: seen,
+				do: "check that the pauses were not muted when the file was exported; the noise cannot be judged"})
+		case !measured:
+			a.skip(subject, why)
+		default:
+			a.holds(subject, "open", "the pauses hold a steady floor; a gate that closes together with the note above a quiet chain's own floor cannot be told from none")
+		}
+	}
+	if d := s.dryNoise; d != nil {
+		measured, why := d.Measured, d.Reason
+		if len(s.quiet) == 0 {
+			measured, why = false, "the performance has no pause long enough"
+		}
+		// What was gated before it was played to the devices is the same for all.
+		ask("dry recording", measured, d.Gated, false, why, d.GateReason, Caution)
+	}
+	for i := range s.Result.Takes {
+		n := s.Result.Takes[i].Noise
+		ask(s.Result.Takes[i].Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, Fails)
+	}
+}
+
+// leastFloor is the shortest part of a pause whose level counts for a step of
+// the floor: shorter ones scatter.
+const leastFloor = unit.Seconds(0.3)
+
+func (s *Session) askNoiseSteps(a *answers) {
+	for i := range s.Result.Takes {
+		t := &s.Result.Takes[i]
+		if t.Noise.Gated || t.Noise.Silent {
+			a.skip(t.Name, "the pauses are gated or silent")
+			continue
+		}
+		step, from, to, n := noiseStep(s.noise[i])
+		if n < 2 {
+			a.skip(t.Name, "fewer than two pauses are long and settled enough to compare")
+			continue
+		}
+		at := func(p int) string { return s.Result.Timeline.Pauses[p].From.String() }
+		a.judge(t.Name, step, Caution, unit.Format(step, 1)+" dB",
+			fmt.Sprintf("the greatest difference between the floors of %d pauses, A-weighted or not: lowest in the pause at %s, highest in that at %s", n, at(from), at(to)),
+			"listen to the two pauses: a pedal switched, a fan, a light or a hand taken off the strings?")
+	}
+}
+
+// noiseStep returns the greatest difference between two settled pauses, which
+// they are, and how many there are.
+func noiseStep(r noise.Result) (step float64, from, to, count int) {
+	var kept []noise.PauseLevel
+	for _, p := range r.PerPause {
+		if !p.Decaying && !p.Silent && p.Closing == nil && p.Duration >= leastFloor && !math.IsNaN(float64(p.Unweighted)) {
+			kept = append(kept, p)
+		}
+	}
+	for _, level := range []func(noise.PauseLevel) float64{
+		func(p noise.PauseLevel) float64 { return float64(p.Unweighted) },
+		func(p noise.PauseLevel) float64 { return float64(p.AWeighted) },
+	} {
+		lo, hi := -1, -1
+		for i, p := range kept {
+			if lo < 0 || level(p) < level(kept[lo]) {
+				lo = i
+			}
+			if hi < 0 || level(p) > level(kept[hi]) {
+				hi = i
+			}
+		}
+		if lo >= 0 && level(kept[hi])-level(kept[lo]) >= step {
+			step = level(kept[hi]) - level(kept[lo])
+			from, to = kept[lo].Index, kept[hi].Index
+		}
+	}
+	return step, from, to, len(kept)
+}
+
+// askHum compares each take's hum with the middle of all: after matching, since
+// that is what is heard. A repeat is compared with what it repeats.
+func (s *Session) askHum(a *answers) {
+	hum := func(i int) float64 {
+		n := s.Result.Takes[i].Noise
+		if !n.Measured || n.Gated || n.Silent {
+			return nan()
+		}
+		return float64(n.AsMatched.Hum)
+	}
+	for i := range s.Result.Takes {
+		t := &s.Result.Takes[i]
+		own := hum(i)
+		var others []float64
+		against := "the middle of the other takes"
+		for k := range s.Result.Takes {
+			o := &s.Result.Takes[k]
+			if k == i || math.IsNaN(hum(k)) {
+				continue
+			}
+			if t.RepeatOf == o.Name {
+				others, against = []float64{hum(k)}, o.Name
+				break
+			}
+			// The repeat of a take stands for nothing new.
+			if o.RepeatOf == "" && t.RepeatOf == "" {
+				others = append(others, hum(k))
+			}
+		}
+		switch {
+		case math.IsNaN(own) && (t.Noise.Gated || t.Noise.Silent):
+			a.skip(t.Name, "the pauses are gated or silent")
+		case math.IsNaN(own) && t.Noise.Measured:
+			a.holds(t.Name, "none", "no line at a multiple of the mains frequency stands out of the noise")
+		case math.IsNaN(own):
+			a.skip(t.Name, t.Noise.Reason)
+		case len(others) == 0:
+			a.skip(t.Name, "no other take has a hum to compare with")
+		default:
+			slices.Sort(others)
+			d := own - (others[(len(others)-1)/2]+others[len(others)/2])/2
+			a.judge(t.Name, d, Caution, unit.Signed(d, 1)+" dB",
+				fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against),
+				"find out whether the device hums or its supply and cables did: record the take again with another supply or a lifted ground")
+		}
+	}
+}

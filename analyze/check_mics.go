@@ -1,0 +1,139 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"evenhand/analyze/unit"
+)
+
+// speedOfSound in metres per second at 20 °C.
+//
+// Source: 331.3·√(1 + 20/273.15), the ideal-gas relation for dry air (from
+// memory).
+const speedOfSound = 343.2
+
+// microphoneQuestions ask about takes with two microphones.
+func microphoneQuestions() []question {
+	return []question{
+		{
+			id: idMicDelay, name: "Microphones not moved", group: groupSound,
+			why:   "the delay between two microphones carves notches into their blend; a microphone that moved between takes changes the tone of one",
+			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
+			ask:   (*Session).askMicDelay,
+		},
+		{
+			id: idMicPolarity, name: "Microphones of one polarity", group: groupSound,
+			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
+			limit: words("the same polarity in both"), ask: (*Session).askMicPolarity,
+		},
+	}
+}
+
+// micDelay returns the delay of the right microphone after the left in ms; NaN
+// when it was not found.
+func (s *Session) micDelay(i int) float64 {
+	m := s.mics[i]
+	if !m.described || !m.estimate.Certain {
+		return nan()
+	}
+	return 1000 * float64(m.estimate.Lag) / float64(s.Result.Timeline.SampleRate)
+}
+
+// Notch returns the frequency of the lowest notch that two equal signals, one
+// delayed by a number of seconds, leave in their sum; 0 for opposed
+// polarity, where the lowest lies at 0 Hz and the next at 1/delay. +Inf for no
+// delay.
+//
+// Source: 1 + exp(−2πi·f·τ) is zero at f = 1/(2τ).
+func Notch(delay unit.Seconds, inverted bool) unit.Hertz {
+	if inverted {
+		return 0
+	}
+	return unit.Hertz(1 / (2 * math.Abs(float64(delay))))
+}
+
+func notchText(ms float64, polarity int, nyquist float64) string {
+	if polarity < 0 {
+		return fmt.Sprintf("the blend cancels towards 0 Hz and again at %s", unit.Hertz(1000/math.Abs(ms)))
+	}
+	f := Notch(unit.Seconds(ms/1000), false)
+	if float64(f) > nyquist || float64(f) > float64(audibleTo) {
+		return "the first notch of the blend lies above 20 kHz"
+	}
+	return fmt.Sprintf("the first notch of the blend lies at %s", f)
+}
+
+func (s *Session) askMicDelay(a *answers) {
+	moves := s.variesMicrophones()
+	// The first take that could be measured is what the others are held against.
+	base := -1
+	for i := range s.mics {
+		if !math.IsNaN(s.micDelay(i)) && (base < 0 || i == s.anchor) {
+			base = i
+		}
+	}
+	for i := range s.mics {
+		m := s.mics[i]
+		if !m.described {
+			continue
+		}
+		t := &s.Result.Takes[i]
+		ms := s.micDelay(i)
+		if math.IsNaN(ms) {
+			a.skip(t.Name, "the two channels could not be compared: "+m.estimate.Reason)
+			continue
+		}
+		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.estimate.Lag), 2))
+		reason := fmt.Sprintf("right microphone after left, %.1f cm of air; %s", math.Abs(ms)/1000*speedOfSound*100,
+			notchText(ms, m.estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2))
+		if base == i || moves {
+			a.add(answer{subject: t.Name, outcome: Holds, measured: ms, value: value, reason: reason})
+			continue
+		}
+		d := ms - s.micDelay(base)
+		if !a.limit.allows(d) {
+			a.add(answer{subject: t.Name, outcome: Caution, measured: d, value: unit.Signed(d, 3) + " ms",
+				reason: fmt.Sprintf("the delay between the microphones is %s ms, in %s it is %s ms; %s", unit.Signed(ms, 3), s.Result.Takes[base].Name, unit.Signed(s.micDelay(base), 3), reason),
+				do:     "check whether a microphone was moved or its delay set otherwise; if so, record the take again"})
+			continue
+		}
+		a.add(answer{subject: t.Name, outcome: Holds, measured: d, value: value,
+			reason: fmt.Sprintf("%s; %s ms from %s", reason, unit.Signed(d, 3), s.Result.Takes[base].Name)})
+	}
+}
+
+func (s *Session) askMicPolarity(a *answers) {
+	for i, m := range s.mics {
+		if !m.described {
+			continue
+		}
+		name := s.Result.Takes[i].Name
+		switch {
+		case m.estimate.Polarity == 0:
+			a.skip(name, "the polarity of the two microphones could not be told: "+m.estimate.Reason)
+		case m.estimate.Polarity < 0:
+			a.add(answer{subject: name, outcome: Caution, measured: nan(), value: "opposed", reason: "the two channels move against each other",
+				do: "invert one microphone, unless the sound of the opposed pair is meant"})
+		default:
+			a.holds(name, "the same", "the two channels move together")
+		}
+	}
+}
+
+// variesMicrophones reports whether the slot under test is the microphones.
+func (s *Session) variesMicrophones() bool {
+	c := s.Manifest
+	for _, d := range c.Chain {
+		if d.Slot == c.Varies.Slot && isMicrophone(d.Kind) {
+			return true
+		}
+	}
+	return isMicrophone(c.Varies.Slot)
+}
+
+func isMicrophone(text string) bool {
+	t := strings.ToLower(text)
+	return t == "mic" || t == "mics" || strings.Contains(t, "microphone")
+}

@@ -1,0 +1,208 @@
+package analyze
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"math"
+	"path/filepath"
+	"strings"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/faults"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// scan is one file as it is on disk: every channel of it, not the signal that
+// is compared.
+type scan struct {
+	name   string // as shown: "dry recording", "loopback", a take's name
+	use    string // as File.Use
+	take   int    // −1 for none
+	path   string
+	sha256 string
+	info   wavio.Info
+	peaks  []channelPeak // of each channel
+	faults faults.Result
+}
+
+type channelPeak struct {
+	sample unit.DBFS
+	true   unit.DBTP
+}
+
+// highest returns the channel with the highest true peak.
+func (f *scan) highest() (channel int, p channelPeak) {
+	p = channelPeak{unit.DBFS(math.Inf(-1)), unit.DBTP(math.Inf(-1))}
+	for c, x := range f.peaks {
+		if x.true > p.true {
+			channel, p = c, x
+		}
+	}
+	return channel, p
+}
+
+// micPair is how the two microphones of a take lie to each other: the right
+// one against the left.
+type micPair struct {
+	described bool
+	estimate  align.Estimate
+}
+
+// deviceFile is a file of a device that is audio: an impulse response.
+type deviceFile struct {
+	path string
+	info wavio.Info
+}
+
+// scanFiles reads every recording once more as it is on disk.
+func (s *Session) scanFiles(ctx context.Context) error {
+	hash := map[string]string{}
+	for _, f := range s.Result.Files {
+		hash[f.Path] = f.SHA256
+	}
+	add := func(name, use string, take int, sig *signal, written string) {
+		if sig != nil {
+			s.scans = append(s.scans, &scan{name: name, use: use, take: take, path: sig.path, sha256: hash[filepath.ToSlash(written)], info: sig.info})
+		}
+	}
+	perf := s.Manifest.Performance
+	if perf.Dry != nil {
+		add("dry recording", "dry", -1, s.dry, perf.Dry.Path)
+	}
+	if perf.Loopback != nil {
+		add("loopback", "loopback", -1, s.loopback, perf.Loopback.Path)
+	}
+	var total int64
+	for i, sig := range s.takes {
+		add(s.Result.Takes[i].Name, "take", i, sig, s.Manifest.Takes[i].File.Path)
+	}
+	for _, f := range s.scans {
+		total += f.info.Frames
+	}
+	s.mics = make([]micPair, len(s.takes))
+	step := s.progress("looking for faults", total)
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for _, f := range s.scans {
+		g.Go(func() error {
+			if err := f.read(ctx, step); err != nil {
+				return fmt.Errorf("%s: %w", f.path, err)
+			}
+			return nil
+		})
+	}
+	for i := range s.takes {
+		if s.Manifest.Takes[i].Mics == nil {
+			continue
+		}
+		g.Go(func() (err error) {
+			s.mics[i].described = true
+			s.mics[i].estimate, err = s.compareMics(i)
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	return s.inspectDeviceFiles()
+}
+
+// read measures one file.
+func (f *scan) read(ctx context.Context, step func(int64)) error {
+	r, err := wavio.Open(f.path)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	n := f.info.Channels
+	meters := make([]*loudness.Meter, n)
+	buf, part := make([][]float64, n), make([][]float64, n)
+	for c := range meters {
+		if meters[c], err = loudness.NewMeter(f.info.SampleRate, 1, loudness.Options{}); err != nil {
+			return err
+		}
+		buf[c] = make([]float64, blockFrames)
+	}
+	found := faults.NewMeter(f.info.SampleRate, n, faults.Params{})
+	for {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		frames, err := r.Read(buf)
+		if frames > 0 {
+			for c := range buf {
+				part[c] = buf[c][:frames]
+				if err := meters[c].Write(part[c : c+1]); err != nil {
+					return err
+				}
+			}
+			if err := found.Write(part); err != nil {
+				return err
+			}
+			step(int64(frames))
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return err
+		}
+	}
+	for _, m := range meters {
+		x := m.Finish()[0]
+		f.peaks = append(f.peaks, channelPeak{x.SamplePeak, x.TruePeak})
+	}
+	f.faults = found.Finish()
+	return nil
+}
+
+// micReach is the greatest delay between two microphones that is looked for:
+// that of 17 m of air.
+const micReach = unit.Seconds(0.05)
+
+// compareMics finds how much later the right microphone of a take is.
+func (s *Session) compareMics(i int) (align.Estimate, error) {
+	channels := s.Manifest.Takes[i].Channels
+	if channels == nil {
+		channels = []int{1, 2}
+	}
+	var readers [2]*reader
+	for k := range readers {
+		sig, err := newSignal(s.takes[i].path, s.takes[i].info, channels[k:k+1], nil)
+		if err != nil {
+			return align.Estimate{}, err
+		}
+		if readers[k], err = sig.open(); err != nil {
+			return align.Estimate{}, err
+		}
+		defer readers[k].Close()
+	}
+	return align.Find(readers[0], readers[1], align.Options{MaxLag: micReach})
+}
+
+// inspectDeviceFiles reads the headers of impulse responses. Files that are no
+// audio, such as models, are left alone.
+func (s *Session) inspectDeviceFiles() error {
+	s.irs = map[string]deviceFile{}
+	for _, f := range s.Result.Files {
+		if f.Use != "device file" || !strings.EqualFold(filepath.Ext(f.Path), ".wav") {
+			continue
+		}
+		info, err := wavio.Inspect(inDir(s.Manifest.Dir, f.Path))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue // known from an earlier report alone: see Options.Absent
+		}
+		if err != nil {
+			return &InputError{[]error{err}}
+		}
+		s.irs[f.Path] = deviceFile{f.Path, info}
+	}
+	return nil
+}

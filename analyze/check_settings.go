@@ -1,0 +1,373 @@
+package analyze
+
+import (
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"evenhand/analyze/manifest"
+)
+
+// settingQuestions ask what the manifest says about the devices.
+func settingQuestions() []question {
+	return []question{
+		{
+			id: idOneChange, name: "Only one thing changed", group: groupSettings,
+			why:   "a difference that is heard can come from anything that differs",
+			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Session).askOneChange,
+		},
+		{
+			id: idVaried, name: "Every take sets the slot under test", group: groupSettings,
+			why:   "two takes of one setting show no difference between devices",
+			limit: words("each take, but for repeats, has its own device or setting"), ask: (*Session).askVaried,
+		},
+		{
+			id: idAllowed, name: "Allowed changes", group: groupSettings,
+			why:   "equal knob positions are not equal settings, so some controls must move; readers should know which",
+			limit: words("listed in may_differ and shown"), ask: (*Session).askAllowed,
+		},
+		{
+			id: idUnstated, name: "Settings written down", group: groupSettings,
+			why:   "what is not written down can be neither checked nor repeated",
+			limit: words("every control that one take states is stated in all"), ask: (*Session).askUnstated,
+		},
+		{
+			id: idScales, name: "One scale for one control", group: groupSettings,
+			why:   "noon and 5 may be one position or two; readers cannot tell",
+			limit: words("one control is written in one scale"), ask: (*Session).askScales,
+		},
+		{
+			id: idIRRate, name: "Impulse responses at the takes' rate", group: groupSettings,
+			why:   "a response at another rate is converted when it is loaded, in a way that depends on the program",
+			limit: words("the sample rate of the takes"), ask: (*Session).askIRRate,
+		},
+	}
+}
+
+// fileHash returns the SHA-256 of a file as its manifest path names it.
+func (s *Session) fileHash(path string) string {
+	path = filepath.ToSlash(path)
+	for _, f := range s.Result.Files {
+		if f.Path == path {
+			return f.SHA256
+		}
+	}
+	return ""
+}
+
+// uncontrolled lists the properties and controls that differ between takes and
+// were neither under test nor allowed to.
+type difference struct {
+	where  string // "amp: volume"
+	groups []string
+}
+
+// differencesOf returns the rows of the settings table, and the properties of
+// microphones, that differ and for which keep is true.
+func (s *Session) differencesOf(keep func(slot string, r SettingRow) bool) []difference {
+	var out []difference
+	for _, slot := range s.Result.Settings.Slots {
+		for _, r := range slot.Rows {
+			if r.Name == "notes" && !r.Control || !s.rowDiffers(slot.Slot, r) || !keep(slot.Slot, r) {
+				continue
+			}
+			name := r.Name
+			if !r.Control {
+				name = "the " + name
+			}
+			out = append(out, difference{slot.Slot + ": " + name, s.values(r)})
+		}
+	}
+	return out
+}
+
+// rowDiffers reports whether a row differs in substance: two paths to files of
+// the same bytes are no difference, and neither are settings of the bypass,
+// where the slot is empty.
+func (s *Session) rowDiffers(_ string, r SettingRow) bool {
+	if !r.Differs {
+		return false
+	}
+	if r.Name != "file" || r.Control {
+		return true
+	}
+	first := ""
+	for i, v := range r.Values {
+		h := s.fileHash(v.Written)
+		if i == 0 {
+			first = h
+		}
+		if h != first || !v.Stated {
+			return true
+		}
+	}
+	return first == ""
+}
+
+// values tells which takes have which value: "noon in A and B, 3 o'clock in C".
+func (s *Session) values(r SettingRow) []string {
+	var texts []string
+	takes := map[string][]string{}
+	for i, v := range r.Values {
+		text := v.Written
+		if !v.Stated {
+			text = "not stated"
+		}
+		if takes[text] == nil {
+			texts = append(texts, text)
+		}
+		takes[text] = append(takes[text], s.Result.Takes[i].Name)
+	}
+	var out []string
+	for _, t := range texts {
+		out = append(out, t+" in "+list(takes[t]))
+	}
+	return out
+}
+
+func (s *Session) askOneChange(a *answers) {
+	changes := s.differencesOf(func(slot string, r SettingRow) bool {
+		// A control that only some takes state is not known to differ.
+		return !r.Varied && !r.Allowed && !onlyUnstated(r)
+	})
+	if !s.variesMicrophones() {
+		changes = append(changes, s.microphoneChanges()...)
+	}
+	for _, d := range changes {
+		a.add(answer{subject: d.where, outcome: Fails, measured: nan(), value: "differs", reason: strings.Join(d.groups, "; "),
+			do: "record the takes again with one setting, or, if it had to differ, say so in may_differ"})
+	}
+	if changes == nil {
+		what := s.Result.Comparison.Varies
+		a.holds("", "only "+what, "as the manifest states it, nothing but "+what+" differs between the takes"+map[bool]string{true: " and what may_differ allows"}[len(s.Manifest.MayDiffer) > 0])
+	}
+}
+
+// onlyUnstated reports whether a row differs only in being stated or not.
+func onlyUnstated(r SettingRow) bool {
+	var stated []SettingValue
+	for _, v := range r.Values {
+		if v.Stated {
+			stated = append(stated, v)
+		}
+	}
+	return r.Control && len(stated) < len(r.Values) && (len(stated) < 2 || !differs(stated))
+}
+
+// microphoneChanges compares the microphones of two-microphone takes.
+func (s *Session) microphoneChanges() []difference {
+	var out []difference
+	for side := range 2 {
+		name := []string{"left microphone", "right microphone"}[side]
+		for _, p := range []struct {
+			what string
+			text func(Mic) string
+		}{
+			{"", func(m Mic) string { return m.Name }},
+			{" position", func(m Mic) string { return m.Position }},
+			{" blend", func(m Mic) string { return m.Blend.String() }},
+		} {
+			r := SettingRow{Name: name + p.what}
+			for i := range s.Result.Takes {
+				v := SettingValue{}
+				if m := s.Result.Takes[i].Mics; len(m) == 2 {
+					v = SettingValue{Written: p.text(m[side]), Stated: p.text(m[side]) != ""}
+				}
+				r.Values = append(r.Values, v)
+			}
+			if differs(r.Values) {
+				out = append(out, difference{r.Name, s.values(r)})
+			}
+		}
+	}
+	return out
+}
+
+func (s *Session) askVaried(a *answers) {
+	c := s.Manifest
+	type entry struct {
+		take string
+		text string
+	}
+	var seen []entry
+	for i := range c.Takes {
+		t := &c.Takes[i]
+		if t.RepeatOf != "" {
+			continue
+		}
+		var parts []string
+		for _, d := range c.ChainOf(t) {
+			if d.Slot != c.Varies.Slot {
+				continue
+			}
+			if d.Name == "" && t.Role != manifest.RoleBypass && c.Varies.Control == "" {
+				a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "empty", reason: "the take does not say which device was in the slot " + c.Varies.Slot,
+					do: "name the device, or give the take role: bypass"})
+			}
+			parts = append(parts, d.Name)
+			if d.File != nil {
+				parts = append(parts, s.fileHash(d.File.Path))
+			}
+			for _, k := range d.Controls {
+				parts = append(parts, k.Name+"="+strings.ToLower(k.Value.Written))
+			}
+			if d.Position != nil {
+				parts = append(parts, positionText(d.Position))
+			}
+			parts = append(parts, d.Notes)
+		}
+		if s.variesMicrophones() {
+			for _, m := range s.Result.Takes[i].Mics {
+				parts = append(parts, m.Name, m.Position, m.Blend.String())
+			}
+		}
+		text := strings.Join(parts, "\x00")
+		if k := slices.IndexFunc(seen, func(e entry) bool { return e.text == text }); k >= 0 {
+			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "as " + seen[k].take,
+				reason: "the manifest gives it the same device and settings as " + seen[k].take + " in the slot " + c.Varies.Slot,
+				do:     "if it is a second recording of that take, say repeat_of; otherwise write down what differs"})
+			continue
+		}
+		seen = append(seen, entry{t.Name, text})
+	}
+	if a.out == nil && len(seen) > 1 {
+		a.holds("", fmt.Sprintf("%d settings", len(seen)), "every take that is no repeat has its own device or setting in the slot "+c.Varies.Slot)
+	}
+}
+
+func (s *Session) askAllowed(a *answers) {
+	for _, d := range s.differencesOf(func(slot string, r SettingRow) bool { return r.Allowed && !r.Varied }) {
+		a.holds(d.where, "differs", strings.Join(d.groups, "; "))
+	}
+	// Inside the slot under test every control differs with the device; the
+	// author's word that one was moved on purpose is kept all the same.
+	for _, p := range s.Manifest.MayDiffer {
+		if p.Slot == s.Manifest.Varies.Slot && s.Manifest.Varies.Control == "" {
+			a.holds(p.Slot+": "+p.Control, "set for each device", "allowed to move; the takes show where it stood")
+		}
+	}
+}
+
+// stand is what takes say about one device in one slot: a control has to be
+// stated by all of them or by none.
+type stand struct {
+	slot, device string
+	takes        []string
+	controls     []string
+	stated       map[string][]manifest.Control // by control, of the takes that state it
+}
+
+func (s *Session) stands() []*stand {
+	c := s.Manifest
+	var out []*stand
+	for i := range c.Takes {
+		for _, d := range c.ChainOf(&c.Takes[i]) {
+			if d.Name == "" {
+				continue
+			}
+			k := slices.IndexFunc(out, func(x *stand) bool { return x.slot == d.Slot && x.device == d.Name })
+			if k < 0 {
+				k = len(out)
+				out = append(out, &stand{slot: d.Slot, device: d.Name, stated: map[string][]manifest.Control{}})
+			}
+			x := out[k]
+			x.takes = append(x.takes, c.Takes[i].Name)
+			for _, control := range d.Controls {
+				if !slices.Contains(x.controls, control.Name) {
+					x.controls = append(x.controls, control.Name)
+				}
+				if control.Value.Kind != manifest.Unset {
+					x.stated[control.Name] = append(x.stated[control.Name], control)
+				}
+			}
+		}
+	}
+	return out
+}
+
+func (s *Session) askUnstated(a *answers) {
+	asked := false
+	for _, x := range s.stands() {
+		for _, name := range x.controls {
+			asked = true
+			if n := len(x.stated[name]); n < len(x.takes) {
+				a.add(answer{subject: x.slot + ": " + name, outcome: Caution, measured: nan(), value: "not stated",
+					reason: fmt.Sprintf("%s is stated in %d of the %d takes that use %s", name, n, len(x.takes), x.device),
+					do:     "look it up in photos or recall sheets and write it down, also when it was not touched"})
+			}
+		}
+	}
+	switch {
+	case a.out != nil:
+	case asked:
+		a.holds("", "all stated", "every control that is named has a position in every take with that device")
+	default:
+		a.add(answer{outcome: Caution, measured: nan(), value: "none", reason: "the manifest states no control of any device",
+			do: "write down where the controls stood, so that the comparison can be checked and repeated"})
+	}
+}
+
+func (s *Session) askScales(a *answers) {
+	several := false
+	for _, x := range s.stands() {
+		for _, name := range x.controls {
+			var ways []string
+			for _, k := range x.stated[name] {
+				way := scaleOf(k)
+				if !slices.Contains(ways, way) {
+					ways = append(ways, way)
+				}
+			}
+			several = several || len(x.stated[name]) > 1
+			if len(ways) > 1 {
+				a.add(answer{subject: x.slot + ": " + name, outcome: Caution, measured: nan(), value: fmt.Sprintf("%d scales", len(ways)),
+					reason: "written as " + list(ways) + " on one device",
+					do:     "write it in one scale in all takes"})
+			}
+		}
+	}
+	if a.out == nil && several {
+		a.holds("", "one scale each", "no control of a device is written in two ways")
+	}
+}
+
+// scaleOf names the way a control's position is written.
+func scaleOf(k manifest.Control) string {
+	switch k.Value.Kind {
+	case manifest.Clock:
+		if k.Travel != "" || k.From != "" {
+			return strings.TrimSpace("a clock position over " + k.Travel + " " + k.From)
+		}
+		return "a clock position"
+	case manifest.Scaled:
+		if k.Scale != "" {
+			return "a number on " + k.Scale
+		}
+		return "a number on 0–10"
+	case manifest.Percent:
+		return "per cent"
+	case manifest.Physics:
+		return "a number in " + k.Value.Unit
+	case manifest.Switch, manifest.Step:
+		return "a switch position"
+	}
+	return "text"
+}
+
+func (s *Session) askIRRate(a *answers) {
+	rate := s.Result.Timeline.SampleRate
+	for _, f := range s.Result.Files {
+		ir, ok := s.irs[f.Path]
+		if !ok || slices.ContainsFunc(a.out, func(c Check) bool { return c.Subject == f.Path }) {
+			continue
+		}
+		value := fmt.Sprintf("%d Hz", ir.info.SampleRate)
+		if ir.info.SampleRate == rate {
+			a.holds(f.Path, value, "as the takes")
+			continue
+		}
+		a.add(answer{subject: f.Path, outcome: Caution, measured: nan(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
+			do: "use the maker's file for the session's rate, or note which program converted it"})
+	}
+}

@@ -1,0 +1,215 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"evenhand/analyze/unit"
+)
+
+// Standings of an accusation, as they stand in Exclusion.Standing.
+const (
+	excludedMeasured  = "excluded by measurement"
+	excludedPublished = "excluded by the published files"
+	makersWord        = "rests on the maker's word"
+	found             = "found"
+	notExcluded       = "not excluded"
+)
+
+// accusation is one of the things that a comparison is accused of.
+type accusation struct {
+	text string
+	// checks are the ids that it rests on.
+	checks []string
+	// best is the standing when all of them hold; because says what holds.
+	best    string
+	because func(*Session) string
+}
+
+// exclusions answers the classic accusations from the checks.
+func (s *Session) exclusions() []Exclusion {
+	published := true
+	for i := range s.Result.Takes {
+		published = published && s.Result.Takes[i].Published != nil
+	}
+	out := []Exclusion{}
+	for _, x := range s.accusations(published) {
+		e := Exclusion{Accusation: x.text, Checks: x.checks, Standing: x.best}
+		if e.Checks == nil {
+			e.Checks = []string{}
+		}
+		e.Because = x.because(s)
+		if standing, why := s.standing(x.checks); standing != "" && !(x.best == makersWord && standing == notExcluded) {
+			e.Standing, e.Because = standing, why
+		} else if standing == notExcluded {
+			e.Because += "; " + why
+		}
+		out = append(out, e)
+	}
+	return out
+}
+
+// standing returns what speaks against an exclusion, the worst first: a failed
+// check, a caution, a question that was not answered. It is "" when all hold.
+func (s *Session) standing(ids []string) (standing, because string) {
+	for _, o := range []Outcome{Fails, Caution, NotMeasured} {
+		var texts []string
+		more := 0
+		for _, c := range s.Result.Checks {
+			if c.Outcome != o || !contains(ids, c.ID) {
+				continue
+			}
+			if len(texts) == 3 {
+				more++
+				continue
+			}
+			text := c.Value
+			if text == "" || o == NotMeasured {
+				text = c.Reason
+			}
+			if c.Subject != "" {
+				text = c.Subject + ": " + text
+			}
+			texts = append(texts, strings.ToLower(c.Name)+", "+text)
+		}
+		if texts == nil {
+			continue
+		}
+		because = strings.Join(texts, "; ")
+		if more > 0 {
+			because += fmt.Sprintf("; and %d more", more)
+		}
+		switch o {
+		case Fails:
+			return found, because
+		case Caution:
+			return notExcluded, because
+		}
+		return notExcluded, "not measured: " + because
+	}
+	return "", ""
+}
+
+func contains(list []string, x string) bool {
+	for _, y := range list {
+		if x == y {
+			return true
+		}
+	}
+	return false
+}
+
+func say(text string) func(*Session) string { return func(*Session) string { return text } }
+
+// limitOf returns the limit of a check as shown.
+func (s *Session) limitOf(id string) string {
+	for _, q := range s.questions() {
+		if q.id == id {
+			return q.limit.String()
+		}
+	}
+	return ""
+}
+
+// worst returns the largest magnitude among the measured values of a check.
+func (s *Session) worst(id string) float64 {
+	w := math.NaN()
+	for _, c := range s.Result.Checks {
+		if v := math.Abs(float64(c.Measured)); c.ID == id && !(v <= w) && !math.IsNaN(v) {
+			w = v
+		}
+	}
+	return w
+}
+
+func (s *Session) accusations(published bool) []accusation {
+	pick := func(yes string) string {
+		if published {
+			return yes
+		}
+		return notExcluded
+	}
+	return []accusation{
+		{
+			"a take is of another performance", []string{idPerformance}, excludedMeasured,
+			func(s *Session) string {
+				return fmt.Sprintf("every take keeps one lag against the %s from note to note: it scatters by %s ms or less, the limit is %s", s.sourceName(), unit.Format(s.worst(idPerformance), 2), s.limitOf(idPerformance))
+			},
+		},
+		{
+			"the performance went in at another level", []string{idReampLevel}, makersWord,
+			func(s *Session) string {
+				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
+					return "no recording shows the level at which it went into the devices"
+				}
+				return fmt.Sprintf("a loopback shows %s dB against the dry recording, the limit is %s; that the level stayed so for every take is the maker's word", unit.Signed(float64(s.Result.Loopback.Broadband), 2), s.limitOf(idReampLevel))
+			},
+		},
+		{
+			"a knob was moved, or something else was changed", []string{idOneChange}, makersWord,
+			func(s *Session) string {
+				text := "the positions are as the maker wrote them down; nothing but " + s.Result.Comparison.Varies + " differs there"
+				for _, r := range s.Result.Resolution.Repeats {
+					text += fmt.Sprintf("; %s, recorded again as %s, came back within %s LU", r.Of, r.Take, unit.Format(math.Abs(float64(r.Level)), 2))
+				}
+				return text
+			},
+		},
+		{
+			"a gate hid the noise of a take", []string{idGate}, excludedMeasured,
+			say("every pause keeps a steady floor; a gate that closes at once above a floor as low as a quiet chain's own cannot be told"),
+		},
+		{
+			"one file stands for two takes", []string{idSameFile, idNearCopy}, excludedMeasured,
+			say("all files have different SHA-256 sums, and no take nulls against another"),
+		},
+		{
+			"two takes were swapped", nil, makersWord,
+			say("no measurement tells which device a file is of; the hashes fix which file was shown under which name"),
+		},
+		{
+			"a take was edited", []string{idPerformance, idSlips, idClicks, idDropouts}, excludedMeasured,
+			func(s *Session) string {
+				return "no take loses or gains samples against the " + s.sourceName() + ", and no cut clicks; an edit of the sound alone, such as an equaliser, is the maker's word"
+			},
+		},
+		{
+			"a take was resampled or mislabelled", []string{idDrift, idRateLabel, idFormat}, excludedMeasured,
+			func(s *Session) string {
+				return fmt.Sprintf("no take runs fast or slow against the %s by more than %s", s.sourceName(), strings.TrimPrefix(s.limitOf(idDrift), "±"))
+			},
+		},
+		{
+			"one take was made louder", []string{idMatch}, pick(excludedPublished),
+			func(s *Session) string {
+				if !published {
+					return "no audio was published yet; a build measures every written file again"
+				}
+				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(idMatch))
+			},
+		},
+		{
+			"a part that shows the difference was left out", []string{idSections, idLengths}, excludedMeasured,
+			say("every take covers all that is played; the audio is published over the whole length"),
+		},
+		{
+			"the page or its audio was changed later", nil, pick(excludedPublished),
+			func(*Session) string {
+				if !published {
+					return "nothing was published yet"
+				}
+				return "the report lists the SHA-256 of every recording and of every published file; a changed file no longer has it"
+			},
+		},
+		{
+			"somebody paid for the outcome", nil, makersWord,
+			func(s *Session) string {
+				if s.Result.Comparison.Disclosure == "" {
+					return "the maker does not say who paid and who lent the gear (disclosure)"
+				}
+				return "the maker states: " + s.Result.Comparison.Disclosure
+			},
+		},
+	}
+}

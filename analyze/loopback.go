@@ -1,0 +1,145 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path/filepath"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/level"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// measureLoopback compares the loopback with the dry recording.
+func (s *Session) measureLoopback(context.Context) error {
+	perf := s.Manifest.Performance
+	if perf.Loopback == nil {
+		return nil
+	}
+	if s.dry == nil {
+		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), noDry(), s.reampTolerance())
+		return nil
+	}
+	dry, err := s.dry.open()
+	if err != nil {
+		return err
+	}
+	defer dry.Close()
+	loop, err := s.loopback.open()
+	if err != nil {
+		return err
+	}
+	defer loop.Close()
+	r, err := level.Compare(dry, loop)
+	if err != nil {
+		return err
+	}
+	s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), r, s.reampTolerance())
+	return nil
+}
+
+// noDry is the result of a loopback that there is nothing to compare with.
+func noDry() level.Result {
+	n := math.NaN()
+	return level.Result{
+		Reason: "there is no dry recording to compare it with",
+		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
+		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n), Noise: unit.DBFS(n),
+	}
+}
+
+// reampTolerance is the limit of the reamp level, the manifest's if it has one.
+func (s *Session) reampTolerance() unit.DB {
+	for _, q := range s.questions() {
+		if q.id == idReampLevel {
+			return unit.DB(q.limit.value)
+		}
+	}
+	return level.DefaultTolerance
+}
+
+func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
+	l := &Loopback{
+		File: file, Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
+		Noise: unit.DB(r.Noise), NoiseReason: r.NoiseReason, Lag: r.Lag, Polarity: polarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
+		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
+		From: r.From, Shared: r.Shared, Tolerance: tolerance,
+		Certain: r.Certain, Reason: r.Reason, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),
+	}
+	for _, o := range r.Octaves {
+		l.Octaves = append(l.Octaves, OctaveLevel{
+			Band:  Band{Label: o.Band.Label, Centre: o.Band.Centre, Low: o.Band.Low, High: o.Band.High},
+			Level: o.Level, Measured: o.Measured,
+		})
+	}
+	return l
+}
+
+// MeasureLoopback compares a loopback file with the dry recording it was made
+// from, without a manifest. Of a file with several channels the first is
+// taken, and the result warns of it. tolerance is how far off the level may be;
+// 0 stands for level.DefaultTolerance, ±0.2 dB.
+//
+// Errors: *InputError for files that cannot be read or whose sample rates
+// differ. Recordings that have nothing in common are no error: see
+// Loopback.Certain.
+func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (*Loopback, error) {
+	if tolerance == 0 {
+		tolerance = level.DefaultTolerance
+	}
+	var bad []error
+	var signals [2]*signal
+	var warnings []string
+	for k, path := range []string{dryPath, loopPath} {
+		info, err := wavio.Inspect(path)
+		if err != nil {
+			bad = append(bad, err)
+			continue
+		}
+		for _, w := range info.Warnings {
+			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
+		}
+		if info.Channels > 1 {
+			warnings = append(warnings, fmt.Sprintf("%s: the file has %d channels, the first is compared", filepath.Base(path), info.Channels))
+		}
+		if signals[k], err = newSignal(path, info, []int{1}, nil); err != nil {
+			bad = append(bad, err)
+		}
+	}
+	if bad == nil && signals[0].info.SampleRate != signals[1].info.SampleRate {
+		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the dry recording has %d Hz; record or export the loopback at the dry recording's rate",
+			loopPath, signals[1].info.SampleRate, signals[0].info.SampleRate))
+	}
+	if bad != nil {
+		return nil, &InputError{bad}
+	}
+	sums := [2]string{}
+	for k, path := range []string{dryPath, loopPath} {
+		sum, _, err := SHA256File(ctx, path)
+		if err != nil {
+			return nil, err
+		}
+		sums[k] = sum
+	}
+	if sums[0] == sums[1] {
+		warnings = append(warnings, "both files hold the same bytes: this is the dry recording compared with itself, and says nothing about the loop")
+	}
+	var sources [2]align.Source
+	for k, sig := range signals {
+		r, err := sig.open()
+		if err != nil {
+			return nil, err
+		}
+		defer r.Close()
+		sources[k] = r
+	}
+	r, err := level.Compare(sources[0], sources[1])
+	if err != nil {
+		return nil, err
+	}
+	l := loopbackOf(filepath.ToSlash(filepath.Base(loopPath)), r, tolerance)
+	l.Warnings = append(warnings, l.Warnings...)
+	return l, nil
+}

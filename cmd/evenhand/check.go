@@ -1,0 +1,247 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"unicode/utf8"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+)
+
+func checkCommand() *cobra.Command {
+	var asJSON, all bool
+	var workers int
+	cmd := &cobra.Command{
+		Use:   "check MANIFEST",
+		Short: "Say whether a comparison is fair",
+		Long: `Check reads a manifest and its recordings and answers whether the comparison is
+fair: was it the same performance, at the same level, with only one thing
+changed? It lists every check that does not hold with what to do, then what the
+comparison can be accused of and what speaks against it. Nothing is written.
+The exit status is 1 when a check fails.
+
+Limits can be set in the manifest under limits:, by the id of the check, which
+--all shows in brackets.`,
+		Args: exactly("a manifest"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			c, err := manifest.Load(args[0])
+			if err != nil {
+				return err
+			}
+			show, clear := progress(cmd.ErrOrStderr())
+			defer clear()
+			s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: workers, Progress: show, ChecksOnly: true})
+			if err != nil {
+				return err
+			}
+			s.Check()
+			clear()
+			if asJSON {
+				err = writeJSON(cmd, struct {
+					Tool       analyze.Tool        `json:"tool"`
+					Comparison analyze.Comparison  `json:"comparison"`
+					Checks     []analyze.Check     `json:"checks"`
+					Exclusions []analyze.Exclusion `json:"exclusions"`
+					Loopback   *analyze.Loopback   `json:"loopback,omitempty"`
+					Warnings   []analyze.Warning   `json:"warnings"`
+				}{s.Result.Tool, s.Result.Comparison, s.Result.Checks, s.Result.Exclusions, s.Result.Loopback, s.Result.Warnings})
+			} else {
+				err = writeChecks(cmd.OutOrStdout(), s.Result, width(cmd.OutOrStdout()), all)
+			}
+			if err != nil {
+				return err
+			}
+			return failed(s.Result)
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print checks and exclusions as JSON instead of a table")
+	cmd.Flags().BoolVar(&all, "all", false, "list the checks that hold one by one, with their ids, limits and sources")
+	cmd.Flags().IntVar(&workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	return cmd
+}
+
+// outcomeLook is how an outcome is shown: a mark that can be told without
+// colour, and a word.
+type outcomeLook struct {
+	outcome    analyze.Outcome
+	mark, word string
+}
+
+// outcomeLooks are in order of severity, the worst first.
+func outcomeLooks() []outcomeLook {
+	return []outcomeLook{
+		{analyze.Fails, "✗", "fails"},
+		{analyze.Caution, "!", "caution"},
+		{analyze.NotMeasured, "?", "not measured"},
+		{analyze.Holds, "✓", "holds"},
+	}
+}
+
+// checkRow is one line of the table: one question with one outcome.
+type checkRow struct {
+	look   outcomeLook
+	checks []analyze.Check
+}
+
+// writeChecks writes the checks as a table, grouped, the worst first in each
+// group; then the exclusions and a count.
+func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
+	out := bufio.NewWriter(w)
+	fmt.Fprintln(out, clip(clean(res.Comparison.Title), width))
+	groups := []struct{ id, name string }{{"sound", "Sound"}, {"settings", "Settings"}, {"files", "Files"}, {"safety", "Safety"}}
+	counts := map[analyze.Outcome]int{}
+	for _, c := range res.Checks {
+		counts[c.Outcome]++
+	}
+	for _, g := range groups {
+		rows := rowsOf(res.Checks, g.id)
+		if len(rows) == 0 {
+			continue
+		}
+		fmt.Fprintf(out, "\n%s\n", g.name)
+		for _, r := range rows {
+			writeRow(out, r, width, all)
+		}
+	}
+	if len(res.Exclusions) > 0 {
+		fmt.Fprintf(out, "\nCould it be that …\n")
+		for _, e := range res.Exclusions {
+			fold(out, "  ", clean(e.Accusation)+"?", width)
+			fold(out, "    ", clean(e.Standing)+": "+clean(e.Because), width)
+		}
+	}
+	var parts []string
+	for _, l := range outcomeLooks() {
+		parts = append(parts, fmt.Sprintf("%d %s", counts[l.outcome], l.word))
+	}
+	fmt.Fprintln(out)
+	fold(out, "", strings.Join(parts, ", "), width)
+	return out.Flush()
+}
+
+// rowsOf gathers the checks of a group by question and outcome, the worst
+// outcome first, otherwise in the order of the catalogue.
+func rowsOf(checks []analyze.Check, group string) []checkRow {
+	var rows []checkRow
+	for _, l := range outcomeLooks() {
+		start := len(rows)
+		for _, c := range checks {
+			if c.Group != group || c.Outcome != l.outcome {
+				continue
+			}
+			k := slices.IndexFunc(rows[start:], func(r checkRow) bool { return r.checks[0].ID == c.ID })
+			if k < 0 {
+				rows = append(rows, checkRow{look: l})
+				k = len(rows) - 1 - start
+			}
+			rows[start+k].checks = append(rows[start+k].checks, c)
+		}
+	}
+	return rows
+}
+
+func writeRow(w io.Writer, r checkRow, width int, all bool) {
+	first := r.checks[0]
+	head := fmt.Sprintf("%s %-13s%s", r.look.mark, r.look.word, first.Name)
+	if all {
+		head += " [" + first.ID + "]"
+	}
+	if r.look.outcome == analyze.Holds && !all {
+		switch {
+		case len(r.checks) > 1:
+			head += fmt.Sprintf(" (%d)", len(r.checks))
+		case first.Value != "":
+			head += ": " + clean(first.Value)
+		}
+		fold(w, "", head, width)
+		return
+	}
+	fold(w, "", head, width)
+	const indent = "               "
+	if all || r.look.outcome == analyze.Fails || r.look.outcome == analyze.Caution {
+		fold(w, indent, "limit: "+clean(first.Limit)+" ("+clean(first.LimitSource)+")", width)
+	}
+	// Takes with the same answer share a line.
+	type told struct {
+		subjects []string
+		text     string
+	}
+	var lines []told
+	for _, c := range r.checks {
+		text := clean(c.Value)
+		if c.Reason != "" {
+			text = strings.TrimPrefix(text+"; "+clean(c.Reason), "; ")
+		}
+		k := slices.IndexFunc(lines, func(l told) bool { return l.text == text })
+		if k < 0 {
+			lines = append(lines, told{text: text})
+			k = len(lines) - 1
+		}
+		if c.Subject != "" {
+			lines[k].subjects = append(lines[k].subjects, clean(c.Subject))
+		}
+	}
+	for _, l := range lines {
+		text := l.text
+		if l.subjects != nil {
+			text = strings.Join(l.subjects, ", ") + ": " + text
+		}
+		fold(w, indent, text, width)
+	}
+	var todo []string
+	for _, c := range r.checks {
+		if c.Do != "" && !slices.Contains(todo, c.Do) {
+			todo = append(todo, c.Do)
+		}
+	}
+	for _, t := range todo {
+		fold(w, indent, "→ "+clean(t), width)
+	}
+	if r.look.outcome == analyze.Fails && first.Why != "" {
+		fold(w, indent, "why: "+clean(first.Why), width)
+	}
+}
+
+// fold writes text in lines of at most width columns, each behind indent, later
+// lines two columns further in.
+func fold(w io.Writer, indent, text string, width int) {
+	line, lead := "", indent
+	for _, word := range strings.Fields(text) {
+		switch {
+		case line == "":
+			line = clip(lead+word, width)
+		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width:
+			fmt.Fprintln(w, line)
+			lead = indent + "  "
+			line = clip(lead+word, width)
+		default:
+			line += " " + word
+		}
+	}
+	if line != "" {
+		fmt.Fprintln(w, line)
+	}
+}
+
+// clean makes a text of the manifest safe for a terminal.
+func clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r < 0xa0 || r >= 0x2028 && r <= 0x202e || r >= 0x2066 && r <= 0x2069 {
+			return ' '
+		}
+		return r
+	}, s)
+}
+
+func clip(s string, n int) string {
+	if utf8.RuneCountInString(s) <= n {
+		return s
+	}
+	return string([]rune(s)[:max(0, n-1)]) + "…"
+}

@@ -1,0 +1,122 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"text/tabwriter"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+)
+
+func levelCommand() *cobra.Command {
+	var asJSON bool
+	tolerance := 0.2
+	cmd := &cobra.Command{
+		Use:   "level DRY LOOPBACK",
+		Short: "Compare the reamp level with the dry recording",
+		Long: `Level compares a loopback, the reamp output recorded back through the DI box,
+with the dry recording that was played: how much hotter or quieter it returns,
+over all and in each octave, what to turn and by how much, how even the loop is
+and what noise it adds. It needs no manifest and takes about a second.
+The exit status is 1 when the level is further off than the tolerance.`,
+		Args: exactly("the dry recording", "the loopback"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if !(tolerance >= 0.01 && tolerance <= 6) {
+				return usageError{fmt.Errorf("--tolerance is from 0.01 to 6 dB, got %g", tolerance)}
+			}
+			l, err := analyze.MeasureLoopback(cmd.Context(), args[0], args[1], unit.DB(tolerance))
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				err = writeJSON(cmd, l)
+			} else {
+				err = writeLevel(cmd.OutOrStdout(), l, width(cmd.OutOrStdout()))
+			}
+			if err != nil {
+				return err
+			}
+			if !l.Certain {
+				return errCheckFailed
+			}
+			if math.Abs(float64(l.Broadband)) > tolerance {
+				return errCheckFailed
+			}
+			return nil
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON instead of a table")
+	cmd.Flags().Float64Var(&tolerance, "tolerance", tolerance, "how far off the level may be, in dB (common practice, no source)")
+	return cmd
+}
+
+// writeLevel writes the answer first, then what it rests on.
+func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
+	out := bufio.NewWriter(w)
+	if !l.Certain {
+		fold(out, "", "✗ not comparable: "+clean(l.Reason), width)
+	}
+	for i, a := range l.Advice {
+		mark := "  "
+		if i == 0 && l.Certain {
+			mark = map[bool]string{true: "✓ ", false: "! "}[math.Abs(float64(l.Broadband)) <= float64(l.Tolerance)]
+		}
+		fold(out, "", mark+clean(a), width)
+	}
+	for _, x := range l.Warnings {
+		fold(out, "", "! "+clean(x), width)
+	}
+	if !l.Certain {
+		return out.Flush()
+	}
+	fmt.Fprintln(out)
+	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
+	row := func(name, value string) { fmt.Fprintf(t, "%s\t%s\n", name, value) }
+	row("loopback less dry", fmt.Sprintf("%s dB (limit ±%s dB, common practice, no source)", unit.Signed(float64(l.Broadband), 2), unit.Format(float64(l.Tolerance), 2)))
+	row("loudness", unit.Signed(float64(l.Loudness), 2)+" LU")
+	row("true peak", unit.Signed(float64(l.Peak), 2)+" dB")
+	ends := func(v unit.DB, band string) string {
+		if band == "" {
+			return "not measured: too little sound there"
+		}
+		return fmt.Sprintf("%s dB in the octave around %s", unit.Signed(float64(v), 1), band)
+	}
+	row("low end", ends(l.Low, l.LowBand))
+	row("treble", ends(l.High, l.HighBand))
+	row("tilt", unit.Signed(float64(l.Tilt), 2)+" dB per octave")
+	if l.NoiseReason != "" {
+		row("noise added", "not measured: "+l.NoiseReason)
+	} else {
+		row("noise added", unit.DBFS(l.Noise).String())
+	}
+	row("lag", l.Lag.String())
+	row("polarity", l.Polarity)
+	if math.IsNaN(float64(l.Drift)) {
+		row("drift", "not measured: the recording is too short")
+	} else {
+		row("drift", fmt.Sprintf("%s ± %s ppm", unit.Signed(float64(l.Drift), 1), unit.Format(2*float64(l.DriftError), 1)))
+	}
+	row("compared", fmt.Sprintf("%s from %s on", l.Shared, l.From))
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(out)
+	var bands, levels strings.Builder
+	for _, o := range l.Octaves {
+		v := "–"
+		if o.Measured {
+			v = unit.Signed(float64(o.Level), 1)
+		}
+		fmt.Fprintf(&bands, "%7s", strings.TrimSuffix(strings.Replace(o.Band.Label, " kHz", "k", 1), " Hz"))
+		fmt.Fprintf(&levels, "%7s", v)
+	}
+	fmt.Fprintln(out, "octave, Hz", bands.String())
+	fmt.Fprintln(out, "dB        ", levels.String())
+	return out.Flush()
+}
