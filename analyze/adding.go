@@ -192,3 +192,6 @@ func (s *Session) matchLevels(opts Options) error {
 // Adding returns what becomes of the earlier report's published audio; nil
 // when there was none or nothing that all takes share changed.
 func (s *Session) Adding() *Adding { return s.adding }
+
+// Reused returns how many published files came from the cache.
+func (s *Session) Reused() int { return int(s.reused.Load()) }

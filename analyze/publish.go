@@ -107,6 +107,9 @@ func (s *Session) measurePublished(ctx context.Context, name string, p *Publishe
 func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) error {
 	key := s.audioKey(i, span, bits)
 	if had, err := s.cache.get(key, name); had || err != nil {
+		if had {
+			s.reused.Add(1)
+		}
 		return err
 	}
 	if err := s.encode(ctx, name, i, span, bits); err != nil {

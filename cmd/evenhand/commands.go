@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -20,26 +19,34 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{buildCommand(), demoCommand(), newCommand(), schemaCommand()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), schemaCommand()}
 }
 
 func buildCommand() *cobra.Command {
 	var out string
 	var asJSON bool
-	var workers int
+	var opts buildOptions
 	cmd := &cobra.Command{
 		Use:   "build MANIFEST -o DIR",
 		Short: "Measure a comparison and write its report",
 		Long: `Build reads a manifest and its recordings, checks and measures them, matches
 the levels and writes a folder of static files: index.html, the matched audio,
 the tables and results.json. The folder appears complete or not at all. An
-earlier report in its place is replaced; anything else is left alone.`,
+earlier report in its place is replaced; anything else is left alone.
+
+A take that is added can lower the highest level that all takes allow, and so
+change the audio that was published of the others. So the target of an earlier
+report in DIR is kept where the ceiling allows it, and build says what the
+other target would change; --target new takes that instead.
+
+Encoded audio is kept in a cache, so that takes that did not change are not
+encoded again. The cache may be deleted at any time.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if out == "" {
 				return usageError{errors.New("build needs a folder to write to: -o DIR")}
 			}
-			res, err := build(cmd.Context(), args[0], out, workers, cmd)
+			res, err := build(cmd, args[0], out, out, opts)
 			if err != nil {
 				return err
 			}
@@ -59,49 +66,8 @@ earlier report in its place is replaced; anything else is left alone.`,
 	}
 	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write the report to")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON instead of a table")
-	cmd.Flags().IntVar(&workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	opts.flags(cmd)
 	return cmd
-}
-
-// build measures a comparison and writes its report to out.
-func build(ctx context.Context, path, out string, workers int, cmd *cobra.Command) (*analyze.Result, error) {
-	c, err := manifest.Load(path)
-	if err != nil {
-		return nil, err
-	}
-	draft, err := folder.Begin(out)
-	if err != nil {
-		return nil, err
-	}
-	defer draft.Discard()
-	show, clear := progress(cmd.ErrOrStderr())
-	defer clear()
-	s, err := analyze.Measure(ctx, c, analyze.Options{Version: version(), Workers: workers, Progress: show})
-	if err != nil {
-		return nil, err
-	}
-	if err := s.Publish(ctx, draft.Dir); err != nil {
-		return nil, err
-	}
-	s.Check()
-	if err := report.Write(draft.Dir, s.Result, report.Options{}); err != nil {
-		return nil, err
-	}
-	if err := ctx.Err(); err != nil {
-		return nil, err
-	}
-	if err := draft.Commit(); err != nil {
-		return nil, err
-	}
-	clear()
-	for _, w := range s.Result.Warnings {
-		where := ""
-		if w.Where != "" {
-			where = w.Where + ": "
-		}
-		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s%s\n", where, w.Message)
-	}
-	return s.Result, nil
 }
 
 // failed returns errCheckFailed when a check failed.

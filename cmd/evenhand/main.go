@@ -25,6 +25,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/wavio"
 	"evenhand/report/folder"
+	"evenhand/report/pack"
 )
 
 // Exit statuses.
@@ -112,9 +113,13 @@ func isUsage(err error) bool {
 		ceiling *analyze.CeilingError
 		notOurs *folder.NotOursError
 		audio   *wavio.Error
+		kept    *analyze.KeptTargetError
+		refused *pack.RefusedError
+		inWay   *pack.NotOursError
 	)
 	return errors.As(err, &usage) || errors.As(err, &list) || errors.As(err, &input) ||
 		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || errors.As(err, &audio) ||
+		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) || errors.Is(err, pack.ErrNotBag) ||
 		errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
 		strings.HasPrefix(err.Error(), "unknown command")
 }

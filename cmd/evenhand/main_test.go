@@ -26,7 +26,17 @@ func TestMain(m *testing.M) {
 
 // TestScripts runs testdata/script: one behaviour of the command to a file.
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: filepath.Join("testdata", "script")})
+	testscript.Run(t, testscript.Params{
+		Dir: filepath.Join("testdata", "script"),
+		Setup: func(e *testscript.Env) error {
+			// The cache of each script is its own, wherever the system keeps it.
+			cache := filepath.Join(e.WorkDir, ".cache")
+			for _, name := range []string{"XDG_CACHE_HOME", "HOME", "LocalAppData"} {
+				e.Setenv(name, cache)
+			}
+			return nil
+		},
+	})
 }
 
 // record makes the recordings of a short comparison in a folder: dry.wav, and

@@ -35,6 +35,9 @@ type Item struct {
 	Name   string // in the bag, below data/, with forward slashes
 	Source string // the file on disk; "" when Data is the content
 	Data   []byte
+	// SHA256, when known, is what the file had when it was last read; another
+	// hash now is an error.
+	SHA256 string
 }
 
 // NotOursError says that what stands at the destination would be lost.
@@ -181,7 +184,11 @@ func (c Content) layOut(ctx context.Context, zipped bool, progress func(done, to
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range items {
 		g.Go(func() (err error) {
-			items[i].sums, err = items[i].hash(gctx, meter)
+			it := &items[i]
+			it.sums, err = it.hash(gctx, meter)
+			if err == nil && it.SHA256 != "" && it.SHA256 != it.sha256 {
+				err = changed(it.Source)
+			}
 			return err
 		})
 	}
@@ -273,9 +280,13 @@ func (it bagItem) copyTo(ctx context.Context, w io.Writer) error {
 		return fmt.Errorf("pack: %s: %w", it.Name, err)
 	}
 	if n != it.size || hex.EncodeToString(sum.Sum(nil)) != it.sha256 {
-		return fmt.Errorf("pack: %s changed while it was packed; pack again when nothing writes to it", it.Source)
+		return changed(it.Source)
 	}
 	return nil
+}
+
+func changed(path string) error {
+	return fmt.Errorf("pack: %s changed while it was packed; pack again when nothing writes to it", path)
 }
 
 func writeArchive(ctx context.Context, path string, c Content, items []bagItem) (err error) {

@@ -1,0 +1,188 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+	"evenhand/report"
+	"evenhand/report/folder"
+)
+
+// buildOptions are the options of commands that build a report.
+type buildOptions struct {
+	workers int
+	cache   string
+	noCache bool
+	target  string // "", "kept" or "new"
+}
+
+func (o *buildOptions) flags(cmd *cobra.Command) {
+	f := cmd.Flags()
+	f.IntVar(&o.workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	f.StringVar(&o.cache, "cache", "", "folder that keeps encoded audio, at most "+fmt.Sprint(int64(analyze.DefaultCacheLimit)>>30)+" GiB of it (default: evenhand in the system's folder for caches)")
+	f.BoolVar(&o.noCache, "no-cache", false, "encode everything anew and keep nothing")
+	f.StringVar(&o.target, "target", "", "when an earlier report has another target: kept (keep it or stop) or new (change the published audio)")
+}
+
+// openCache returns the cache that the options ask for; nil for none.
+func (o buildOptions) openCache() *analyze.Cache {
+	if o.noCache {
+		return nil
+	}
+	if o.cache != "" {
+		return analyze.OpenCache(o.cache)
+	}
+	dir, err := os.UserCacheDir()
+	if err != nil {
+		return nil // a system without one is built on all the same
+	}
+	return analyze.OpenCache(filepath.Join(dir, "evenhand"))
+}
+
+// readEarlier returns what the report in a folder says to the one that
+// replaces it; nil when there is none.
+func readEarlier(dir string) (*analyze.Earlier, error) {
+	f, err := os.Open(filepath.Join(dir, "results.json"))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	res, err := analyze.ReadResult(f)
+	if err != nil {
+		return nil, usageError{fmt.Errorf("%s: %w; with --target new it is not needed", f.Name(), err)}
+	}
+	return analyze.EarlierFrom(res), nil
+}
+
+// earlier returns the report whose target matters, as --target says.
+func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earlier, error) {
+	switch o.target {
+	case "", "kept", "new":
+	default:
+		return nil, usageError{fmt.Errorf("--target: %q; allowed: kept, new; a target in LUFS belongs into the manifest, as match: {target: -20 LUFS}", o.target)}
+	}
+	var e *analyze.Earlier
+	var err error
+	if dir != "" {
+		e, err = readEarlier(dir)
+		if err != nil && o.target == "new" {
+			e, err = nil, nil
+		}
+	}
+	if o.target == "kept" && err == nil {
+		if e == nil {
+			err = usageError{errors.New("--target kept: there is no earlier report to keep the target of")}
+		} else if c.Match.Target != nil {
+			err = usageError{errors.New("--target kept: the manifest states a target of its own under match:; remove one of the two")}
+		}
+	}
+	return e, err
+}
+
+// build measures a comparison and writes its report to out; earlier is the
+// folder of the report whose target is kept, "" for none.
+func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*analyze.Result, error) {
+	ctx := cmd.Context()
+	c, err := manifest.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	draft, err := folder.Begin(out)
+	if err != nil {
+		return nil, err
+	}
+	defer draft.Discard()
+	before, err := o.earlier(earlier, c)
+	if err != nil {
+		return nil, err
+	}
+	cache := o.openCache()
+	show, clear := progress(cmd.ErrOrStderr())
+	defer clear()
+	s, err := publish(ctx, c, draft.Dir, analyze.Options{
+		Version: version(), Workers: o.workers, Progress: show,
+		Cache: cache, Earlier: before, NewTarget: o.target == "new",
+	})
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	if err := report.Write(draft.Dir, s.Result, report.Options{Manifest: text}); err != nil {
+		return nil, err
+	}
+	if err := ctx.Err(); err != nil {
+		return nil, err
+	}
+	if err := draft.Commit(); err != nil {
+		return nil, err
+	}
+	clear()
+	w := cmd.ErrOrStderr()
+	for _, x := range s.Result.Warnings {
+		where := ""
+		if x.Where != "" {
+			where = x.Where + ": "
+		}
+		fmt.Fprintf(w, "evenhand: warning: %s%s\n", where, x.Message)
+	}
+	for _, err := range []error{cache.Err(), cache.Trim(analyze.DefaultCacheLimit)} {
+		if err != nil {
+			fmt.Fprintf(w, "evenhand: warning: encoded audio is not kept for next time: %v\n", err)
+			break
+		}
+	}
+	if n := s.Reused(); n > 0 {
+		fmt.Fprintf(w, "evenhand: audio of %d of %d takes unchanged, from the cache\n", n, len(s.Result.Takes))
+	}
+	if a := s.Adding(); a != nil {
+		sayAdding(w, *a, s.Result.Match.Target)
+	}
+	return s.Result, nil
+}
+
+// publish measures a comparison, writes its audio into dir and answers the
+// checks: all of a report but its pages.
+func publish(ctx context.Context, c *manifest.Comparison, dir string, opts analyze.Options) (*analyze.Session, error) {
+	s, err := analyze.Measure(ctx, c, opts)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.Publish(ctx, dir); err != nil {
+		return nil, err
+	}
+	if err := s.PublishPieces(ctx, dir); err != nil {
+		return nil, err
+	}
+	s.Check()
+	return s, nil
+}
+
+// sayAdding says what becomes of audio that was published before.
+func sayAdding(w io.Writer, a analyze.Adding, target unit.LUFS) {
+	switch {
+	case !a.TargetDiffers():
+	case a.Kept:
+		fmt.Fprintf(w, "evenhand: the target stays at %s, as in the earlier report; without it the takes would be matched to %s, which changes %s: --target new to do so\n", a.Earlier, a.Highest, a.ChangesText())
+	default:
+		fmt.Fprintf(w, "evenhand: the target goes from %s to %s, which changes audio published before: %s\n", a.Earlier, target, a.ChangesText())
+	}
+	if a.TimeDiffers() {
+		fmt.Fprintf(w, "evenhand: the time that all takes share was %v to %v and is now %v to %v, which changes all published audio\n", a.Was.From, a.Was.To, a.Is.From, a.Is.To)
+	}
+}

@@ -1,0 +1,199 @@
+package main
+
+import (
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/report/folder"
+	"evenhand/report/pack"
+)
+
+// Places in a bag, below data/.
+const (
+	bagSession = "session/"
+	bagReport  = "report/"
+	bagLeftOut = "left-out.csv"
+)
+
+func packCommand() *cobra.Command {
+	var out, earlier string
+	var opts buildOptions
+	cmd := &cobra.Command{
+		Use:   "pack MANIFEST -o FILE.zip|DIR",
+		Short: "Put a comparison into an archive for later years",
+		Long: `Pack builds the report anew and writes it with everything that it was made
+from, as a bag (RFC 8493): plain files with two lists of hashes beside them, in a
+zip file when the name ends in .zip, else in a folder. The same comparison gives
+the same bytes.
+
+  data/session/       the manifest, unchanged, and the recordings, notes, impulse
+                      responses and photos that it names, in the folders that its
+                      relative paths lead to: the manifest can be built from there
+  data/report/        the report
+  data/left-out.csv   files marked redistribute: no, which are not in the bag:
+                      where they belong, SHA-256 and bytes
+
+With --report DIR, the target loudness of that published report is kept, as build
+does for a report that it replaces. The archive appears complete or not at all,
+and only an archive that pack made, and nobody changed, is replaced.`,
+		Example: `  evenhand pack comparison.yaml -o fuzzes.zip --report published
+  evenhand verify fuzzes.zip`,
+		Args: exactly("a manifest"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			if out == "" {
+				return usageError{errors.New("pack needs a file or folder to write to: -o FILE.zip or -o DIR")}
+			}
+			c, err := manifest.Load(args[0])
+			if err != nil {
+				return err
+			}
+			tmp, err := os.MkdirTemp("", "evenhand-pack-")
+			if err != nil {
+				return err
+			}
+			defer os.RemoveAll(tmp)
+			built := filepath.Join(tmp, "report")
+			res, err := build(cmd, args[0], built, earlier, opts)
+			if err != nil {
+				return err
+			}
+			content, left, err := bagContent(c, res, built)
+			if err != nil {
+				return err
+			}
+			show, clear := progress(cmd.ErrOrStderr())
+			defer clear()
+			tell := func(done, total int64) {
+				if show != nil {
+					show("packing", done, total)
+				}
+			}
+			if err := pack.Write(cmd.Context(), out, content, tell); err != nil {
+				return err
+			}
+			clear()
+			w := cmd.ErrOrStderr()
+			for _, f := range left {
+				fmt.Fprintf(w, "evenhand: left out, marked redistribute: no: %s (its SHA-256 is kept)\n", f.Path)
+			}
+			fmt.Fprintf(w, "evenhand: wrote %s\n", out)
+			return failed(res)
+		},
+	}
+	cmd.Flags().StringVarP(&out, "output", "o", "", "zip file or folder to write")
+	cmd.Flags().StringVar(&earlier, "report", "", "folder of the published report whose target loudness is kept")
+	opts.flags(cmd)
+	return cmd
+}
+
+// bagContent lists what goes into the bag of a comparison whose report was
+// built in a folder, and what stays out.
+func bagContent(c *manifest.Comparison, res *analyze.Result, built string) (pack.Content, []analyze.File, error) {
+	content := pack.Content{Base: manifest.Slug(c.Title), Agent: "evenhand " + version(), Date: c.Date}
+	items, left, main, err := sessionFiles(c, res)
+	if err != nil {
+		return content, nil, err
+	}
+	sums, err := folder.ReadSums(built)
+	if err != nil {
+		return content, nil, err
+	}
+	for _, s := range append(sums, folder.Sum{Path: folder.Sums}) {
+		items = append(items, pack.Item{Name: bagReport + s.Path, Source: filepath.Join(built, filepath.FromSlash(s.Path)), SHA256: s.SHA256})
+	}
+	content.Info = []pack.Field{
+		{Label: pack.LabelDescription, Value: c.Title},
+		{Label: pack.LabelManifest, Value: "data/" + main},
+		{Label: pack.LabelReport, Value: "data/" + strings.TrimSuffix(bagReport, "/")},
+	}
+	if c.By != "" {
+		content.Info = slices.Insert(content.Info, 0, pack.Field{Label: pack.LabelSource, Value: c.By})
+	}
+	if len(left) > 0 {
+		var b bytes.Buffer
+		w := csv.NewWriter(&b)
+		w.Write([]string{"path", "use", "sha256", "bytes"})
+		for _, f := range left {
+			w.Write([]string{"data/" + f.Path, f.Use, f.SHA256, strconv.FormatInt(f.Bytes, 10)})
+			content.Info = append(content.Info, pack.Field{Label: pack.LabelLeftOut, Value: fmt.Sprintf("%s %d data/%s", f.SHA256, f.Bytes, f.Path)})
+		}
+		w.Flush()
+		items = append(items, pack.Item{Name: bagLeftOut, Data: b.Bytes()})
+	}
+	content.Items = items
+	return content, left, nil
+}
+
+// sessionFiles lays the manifest and the files that it names out below their
+// common folder, so that the manifest's relative paths lead to them in the bag
+// as they did. Files that may not be passed on come back as left, with their
+// path in the bag; main is the manifest's.
+func sessionFiles(c *manifest.Comparison, res *analyze.Result) (items []pack.Item, left []analyze.File, main string, err error) {
+	dir, err := filepath.Abs(c.Dir)
+	if err != nil {
+		return nil, nil, "", err
+	}
+	full := make([]string, len(res.Files))
+	root := dir
+	for i, f := range res.Files {
+		p := filepath.FromSlash(f.Path)
+		if filepath.IsAbs(p) {
+			return nil, nil, "", usageError{fmt.Errorf("%s: an absolute path, which cannot be the same in an archive; name the file relative to the manifest's folder", f.Path)}
+		}
+		full[i] = filepath.Join(dir, p)
+		for !within(root, full[i]) {
+			up := filepath.Dir(root)
+			if up == root {
+				return nil, nil, "", usageError{fmt.Errorf("%s: it shares no folder with the manifest", f.Path)}
+			}
+			root = up
+		}
+	}
+	// A file is left out when any of its uses says so.
+	stays := map[string]bool{}
+	for i, f := range res.Files {
+		if !f.Redistribute {
+			stays[full[i]] = true
+		}
+	}
+	seen := map[string]bool{}
+	for i, f := range res.Files {
+		rel, err := filepath.Rel(root, full[i])
+		if err != nil {
+			return nil, nil, "", err
+		}
+		name := path.Join(bagSession, filepath.ToSlash(rel))
+		if f.Use == "manifest" {
+			main = name
+		}
+		if seen[full[i]] {
+			continue
+		}
+		seen[full[i]] = true
+		if stays[full[i]] {
+			f.Path = name
+			left = append(left, f)
+		} else {
+			items = append(items, pack.Item{Name: name, Source: full[i], SHA256: f.SHA256})
+		}
+	}
+	return items, left, main, nil
+}
+
+// within tells whether a file lies in a folder or below it.
+func within(dir, file string) bool {
+	rel, err := filepath.Rel(dir, file)
+	return err == nil && filepath.IsLocal(rel)
+}
