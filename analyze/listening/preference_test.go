@@ -89,6 +89,19 @@ func TestFourItemsWithTies(t *testing.T) {
 		near(t, "error by reader", math.Sqrt(f.ByReader[i][i]), byReader[i], 1e-5)
 		near(t, "error", f.Error(i), max(byModel[i], byReader[i]), 1e-5)
 	}
+	// The error of a difference is the greater of the two kinds, pair by pair.
+	kinds := map[bool]int{}
+	for i := range 4 {
+		for j := range i {
+			v := func(c [][]float64) float64 { return c[i][i] + c[j][j] - 2*c[i][j] }
+			_, e := f.Difference(i, j)
+			near(t, "error of a difference", e, math.Sqrt(max(v(f.Covariance), v(f.ByReader))), 1e-12)
+			kinds[v(f.Covariance) > v(f.ByReader)]++
+		}
+	}
+	if len(kinds) != 2 {
+		t.Errorf("one kind of error is always the greater: %v", kinds)
+	}
 	near(t, "log ν", f.Tie, -0.6798568579755958, 1e-6)
 	near(t, "its error", f.TieError, 0.31152641304451684, 1e-5)
 	near(t, "log likelihood", f.LogLikelihood, -67.8090976295456, 1e-9)
