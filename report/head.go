@@ -234,7 +234,8 @@ func (b *builder) firstIntegrated() (float64, bool) {
 type listenView struct {
 	Overview figure
 	Takes    []listenTake
-	Missing  bool // no audio was published
+	Missing  bool        // no audio was published
+	Player   *playerData // nil without pieces: the page then has plain players only
 }
 
 type listenTake struct {
@@ -252,7 +253,7 @@ type listenTake struct {
 }
 
 func (b *builder) listen() listenView {
-	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview()}
+	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
 	for i, t := range b.res.Takes {
 		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: []string{}}
 		if t.Device != t.Name {

@@ -65,6 +65,9 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 	if err := put("style.css", append(style, chart.Palette()...)); err != nil {
 		return err
 	}
+	if err := writePlayer(dir, put, res); err != nil {
+		return err
+	}
 	results, err := encode(res)
 	if err != nil {
 		return fmt.Errorf("report: results: %w", err)

@@ -4,7 +4,7 @@ package templates
 
 import "embed"
 
-//go:embed *.html *.css
+//go:embed *.html *.css *.js
 var files embed.FS
 
 // Files returns the template files.

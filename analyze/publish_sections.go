@@ -1,0 +1,437 @@
+package analyze
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+)
+
+// PieceDir is the folder of the player's pieces in a report, with forward
+// slashes.
+const PieceDir = AudioDir + "/pieces"
+
+// Limits of the pieces. A player keeps two of them decoded, in 32-bit floats,
+// for every take: PieceBytes is half of what a page may hold on a phone.
+const (
+	PieceSeconds = 20
+	PieceBytes   = 60 << 20
+	leastPiece   = 2 // seconds
+)
+
+// blendSteps is the number of blends whose makeup gain is listed; between them
+// players go in a straight line.
+const blendSteps = 41
+
+// Piece is a stretch of a published take as a file of its own. The pieces of a
+// take follow each other without a gap, and are cut at the same frames in all
+// takes.
+type Piece struct {
+	Path       string `json:"path"` // in the report folder, forward slashes
+	FirstFrame int64  `json:"first_frame"`
+	Frames     int64  `json:"frames"`
+	SHA256     string `json:"sha256"`
+	Bytes      int64  `json:"bytes"`
+}
+
+// BlendPlan is what a player needs to blend the microphones of a take anew at
+// the loudness of the match. At Position p, the amplitudes of the left and the
+// right microphone as recorded are in the ratio 1−p to p: 0 is the left one
+// alone, 1 the right one.
+type BlendPlan struct {
+	Side   string  `json:"side"`    // the microphone that Pieces hold alone
+	Gain   unit.DB `json:"gain_db"` // from its recording to Pieces
+	Pieces []Piece `json:"pieces"`
+	// Start is the position of the manifest's blend.
+	Start unit.Number `json:"start_position"`
+	// Steps are in rising order of Position from 0 to 1; Start is among them.
+	Steps []BlendStep `json:"steps"`
+}
+
+// BlendStep is one position of a blend. Gain is what both microphones get
+// beside their shares 1−p and p, from recording to target loudness over the
+// whole span; Peak is the sample peak that the blend then has, which can be
+// above 0 dBFS.
+type BlendStep struct {
+	Position unit.Number `json:"position"`
+	Gain     unit.DB     `json:"gain_db"`
+	Peak     unit.DBFS   `json:"sample_peak_dbfs"`
+}
+
+// PublishPieces writes every published take once more in short pieces into
+// dir/audio/pieces, for players that decode one at a time, and for each
+// two-microphone take the pieces of one microphone alone, with the gains for
+// other blends. It fills in Published.Pieces and Published.Blend, and must
+// follow Publish into the same dir.
+//
+// The pieces hold the very samples of the published file. Cuts lie between
+// sections where that allows pieces of at most PieceSeconds, and shorter ones
+// where the takes together need more than PieceBytes decoded.
+func (s *Session) PublishPieces(ctx context.Context, dir string) error {
+	if err := os.MkdirAll(filepath.Join(dir, filepath.FromSlash(PieceDir)), 0o777); err != nil {
+		return err
+	}
+	res := s.Result
+	perFrame := 0
+	for i, t := range res.Takes {
+		perFrame += 4 * s.takes[i].channels()
+		if len(t.Mics) == 2 {
+			perFrame += 4
+		}
+	}
+	starts := cutPieces(res.Timeline, perFrame)
+	step := s.progress("writing pieces for the player", int64(len(res.Takes)))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		if t.Published == nil {
+			return fmt.Errorf("%s: pieces can only be made of a published take", t.Name)
+		}
+		g.Go(func() error {
+			var err error
+			if t.Published.Pieces, err = splitFLAC(ctx, dir, t.Published.Path, t.Slug, starts); err != nil {
+				return err
+			}
+			if len(t.Mics) == 2 {
+				if t.Published.Blend, err = s.publishBlend(ctx, dir, i, starts); err != nil {
+					return err
+				}
+			}
+			step(1)
+			return nil
+		})
+	}
+	return g.Wait()
+}
+
+// cutPieces returns the first frames of all pieces, counted from the start of
+// the whole span; perFrame is how many bytes a frame of all takes needs.
+func cutPieces(tl Timeline, perFrame int) []int64 {
+	whole := tl.Spans[0]
+	rate := int64(tl.SampleRate)
+	most := max(leastPiece*rate, min(PieceSeconds*rate, PieceBytes/int64(max(perFrame, 1))))
+	// Candidates: the middle of what lies between two sections.
+	at := []int64{}
+	for i := 2; i < len(tl.Spans); i++ {
+		a, b := tl.Spans[i-1], tl.Spans[i]
+		if gap := int64(b.FirstFrame - a.FirstFrame - a.Frames); gap >= 0 {
+			at = append(at, int64(b.FirstFrame-whole.FirstFrame)-gap/2)
+		}
+	}
+	at = append(at, int64(whole.Frames))
+	slices.Sort(at)
+	starts := []int64{0}
+	for from := int64(0); from < int64(whole.Frames); {
+		next := int64(0)
+		for _, c := range at {
+			if c > from && (c-from <= most || next == 0) {
+				next = c
+			}
+		}
+		// Too long even up to the nearest candidate: equal parts.
+		parts := (next - from + most - 1) / most
+		for k := int64(1); k <= parts; k++ {
+			if p := from + (next-from)*k/parts; p < int64(whole.Frames) {
+				starts = append(starts, p)
+			}
+		}
+		from = next
+	}
+	return starts
+}
+
+// splitFLAC writes the file at from, a path in dir, again in pieces.
+func splitFLAC(ctx context.Context, dir, from, stem string, starts []int64) ([]Piece, error) {
+	d, err := flacio.Open(filepath.Join(dir, filepath.FromSlash(from)))
+	if err != nil {
+		return nil, err
+	}
+	defer d.Close()
+	info := d.Info()
+	w := &pieceWriter{dir: dir, stem: stem, starts: starts, spec: flacio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: info.Bits}}
+	for range info.Channels {
+		// What was decoded lies on the grid of integers: nothing is rounded.
+		w.quantisers = append(w.quantisers, flacio.NewQuantiser(info.Bits, false, 0))
+	}
+	buf, part := make([][]float64, info.Channels), make([][]float64, info.Channels)
+	for c := range buf {
+		buf[c] = make([]float64, blockFrames)
+	}
+	for {
+		if err := ctx.Err(); err != nil {
+			return nil, errors.Join(err, w.abandon())
+		}
+		n, err := d.Read(buf)
+		for c := range buf {
+			part[c] = buf[c][:n]
+		}
+		if err2 := w.write(ctx, part); err2 != nil {
+			return nil, err2
+		}
+		if errors.Is(err, io.EOF) {
+			return w.finish(ctx)
+		}
+		if err != nil {
+			return nil, errors.Join(err, w.abandon())
+		}
+	}
+}
+
+// pieceWriter cuts a stream into FLAC files.
+type pieceWriter struct {
+	dir, stem  string
+	spec       flacio.Spec
+	starts     []int64
+	quantisers []*flacio.Quantiser
+	ints       [][]int32
+	enc        *flacio.Encoder
+	pos        int64
+	pieces     []Piece
+}
+
+func (w *pieceWriter) write(ctx context.Context, block [][]float64) error {
+	for i, n := 0, len(block[0]); i < n; {
+		if k := len(w.pieces); k < len(w.starts) && w.pos == w.starts[k] {
+			if err := w.begin(ctx); err != nil {
+				return err
+			}
+		}
+		end := n
+		if k := len(w.pieces); k < len(w.starts) {
+			end = min(n, i+int(w.starts[k]-w.pos))
+		}
+		w.ints = w.ints[:0]
+		for c, x := range block {
+			out := make([]int32, end-i)
+			if w.quantisers[c].Quantise(out, x[i:end]) > 0 {
+				return errors.Join(fmt.Errorf("%s: samples over full scale in a piece", w.stem), w.abandon())
+			}
+			w.ints = append(w.ints, out)
+		}
+		if err := w.enc.Write(w.ints); err != nil {
+			return errors.Join(err, w.abandon())
+		}
+		w.pos += int64(end - i)
+		i = end
+	}
+	return nil
+}
+
+func (w *pieceWriter) begin(ctx context.Context) error {
+	if err := w.end(ctx); err != nil {
+		return err
+	}
+	p := Piece{Path: path.Join(PieceDir, fmt.Sprintf("%s.%d.flac", w.stem, len(w.pieces)+1)), FirstFrame: w.pos}
+	var err error
+	if w.enc, err = flacio.Create(filepath.Join(w.dir, filepath.FromSlash(p.Path)), w.spec); err != nil {
+		return err
+	}
+	w.pieces = append(w.pieces, p)
+	return nil
+}
+
+func (w *pieceWriter) end(ctx context.Context) error {
+	if w.enc == nil {
+		return nil
+	}
+	err := w.enc.Close()
+	w.enc = nil
+	if err != nil {
+		return err
+	}
+	p := &w.pieces[len(w.pieces)-1]
+	p.Frames = w.pos - p.FirstFrame
+	p.SHA256, p.Bytes, err = SHA256File(ctx, filepath.Join(w.dir, filepath.FromSlash(p.Path)))
+	return err
+}
+
+func (w *pieceWriter) finish(ctx context.Context) ([]Piece, error) {
+	if err := w.end(ctx); err != nil {
+		return nil, err
+	}
+	return w.pieces, nil
+}
+
+func (w *pieceWriter) abandon() error {
+	if w.enc == nil {
+		return nil
+	}
+	err := w.enc.Close()
+	w.enc = nil
+	return err
+}
+
+// publishBlend writes the microphone that is softer in the blend alone, at the
+// take's gain or as far below as keeps it under full scale, and finds the gains
+// for other blends.
+func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []int64) (*BlendPlan, error) {
+	t := &s.Result.Takes[i]
+	whole := s.Result.Timeline.Spans[0]
+	mics := s.Manifest.Takes[i].Mics
+	left, right, err := s.micSignals(i, mics)
+	if err != nil {
+		return nil, err
+	}
+	rate := s.Result.Timeline.SampleRate
+	meter, err := loudness.NewBlend(rate)
+	if err != nil {
+		return nil, err
+	}
+	start := blendPosition(mics)
+	plan := &BlendPlan{Side: "right", Start: unit.Number(start)}
+	if mics.Right.Blend > mics.Left.Blend {
+		plan.Side = "left"
+	}
+	positions := make([]float64, 0, blendSteps+1)
+	for k := range blendSteps {
+		positions = append(positions, float64(k)/(blendSteps-1))
+	}
+	if k, found := slices.BinarySearch(positions, start); !found {
+		positions = slices.Insert(positions, k, start)
+	}
+	// The first pass measures, and finds the peak of each blend.
+	peaks := make([]float64, len(positions))
+	err = s.eachPair(ctx, left, right, i, whole, func(l, r []float64) error {
+		for k, p := range positions {
+			top := peaks[k]
+			for n := range l {
+				top = max(top, math.Abs((1-p)*l[n]+p*r[n]))
+			}
+			peaks[k] = top
+		}
+		return meter.Write(l, r)
+	})
+	if err != nil {
+		return nil, err
+	}
+	weight := float64(s.takes[i].channels()) // 2 for two equal channels
+	for k, p := range positions {
+		gain := blendGain(meter, p, weight, float64(s.Result.Match.Target))
+		if math.IsInf(gain, 0) || math.IsNaN(gain) {
+			return nil, fmt.Errorf("%s: the %s microphone has nothing above −70 LUFS, so blends cannot be matched; check the channels of the file", t.Name, map[bool]string{true: "left", false: "right"}[p < start])
+		}
+		plan.Steps = append(plan.Steps, BlendStep{
+			Position: unit.Number(p),
+			Gain:     unit.DB(gain),
+			Peak:     unit.DBFS(unit.FromAmplitude(peaks[k]) + gain),
+		})
+	}
+	alone, peak := right, peaks[len(peaks)-1]
+	if plan.Side == "left" {
+		alone, peak = left, peaks[0]
+	}
+	plan.Gain = unit.DB(math.Min(float64(t.Gain), float64(s.Result.Parameters.Match.Ceiling)-unit.FromAmplitude(peak)))
+	bits := 16
+	if t.Published.Encoding == encodingName(24) {
+		bits = 24
+	}
+	w := &pieceWriter{dir: dir, stem: t.Slug + ".mic", starts: starts, spec: flacio.Spec{SampleRate: rate, Channels: 1, Bits: bits},
+		quantisers: []*flacio.Quantiser{flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|0xFF)}}
+	r, err := alone.open()
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	g := unit.ToAmplitude(float64(plan.Gain))
+	err = r.each(s.firstFrame(i, whole), int64(whole.Frames), func(_ int64, block [][]float64) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		for k := range block[0] {
+			block[0][k] *= g
+		}
+		return w.write(ctx, block[:1])
+	})
+	if err != nil {
+		return nil, errors.Join(err, w.abandon())
+	}
+	plan.Pieces, err = w.finish(ctx)
+	return plan, err
+}
+
+// blendPosition is where the manifest's blend lies.
+func blendPosition(m *manifest.Mics) float64 {
+	l, r := unit.ToAmplitude(float64(m.Left.Blend)), unit.ToAmplitude(float64(m.Right.Blend))
+	return r / (l + r)
+}
+
+// blendGain returns the gain in dB that brings the blend at position p to the
+// target. The absolute gate does not move with it, so it is found by trying.
+func blendGain(m *loudness.Blend, p, weight, target float64) float64 {
+	gain := 0.0
+	for range 20 {
+		g := unit.ToAmplitude(gain)
+		miss := target - float64(m.Integrated(g*(1-p), g*p, weight))
+		if math.Abs(miss) < 1e-6 || math.IsInf(miss, 0) || math.IsNaN(miss) {
+			return gain + miss
+		}
+		gain += miss
+	}
+	return gain
+}
+
+// micSignals returns the two microphones of a take as signals of one channel.
+func (s *Session) micSignals(i int, mics *manifest.Mics) (left, right *signal, err error) {
+	if mics == nil {
+		return nil, nil, fmt.Errorf("%s: no microphones are described", s.Result.Takes[i].Name)
+	}
+	channels := s.Manifest.Takes[i].Channels
+	if channels == nil {
+		channels = []int{1, 2}
+	}
+	one := func(c int) *signal {
+		sig := *s.takes[i]
+		row := make([]float64, sig.info.Channels)
+		row[c-1] = 1
+		sig.mix = [][]float64{row}
+		return &sig
+	}
+	return one(channels[0]), one(channels[1]), nil
+}
+
+// eachPair hands both microphones of a take to f, block by block.
+func (s *Session) eachPair(ctx context.Context, left, right *signal, i int, span Span, f func(l, r []float64) error) error {
+	both := *left
+	both.mix = [][]float64{left.mix[0], right.mix[0]}
+	r, err := both.open()
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	return r.each(s.firstFrame(i, span), int64(span.Frames), func(_ int64, block [][]float64) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return f(block[0], block[1])
+	})
+}
+
+// AudioID returns the name of a comparison's published audio: the SHA-256, in
+// lower-case hexadecimal, of a line for each take in order that holds the
+// SHA-256 of its published file. "" when a take is not published. Listening
+// answers carry its first ten digits, so that they count for this audio only.
+func (r *Result) AudioID() string {
+	h := sha256.New()
+	for _, t := range r.Takes {
+		if t.Published == nil {
+			return ""
+		}
+		fmt.Fprintln(h, t.Published.SHA256)
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}

@@ -1,0 +1,215 @@
+// What the blind tests share: fair chance, a sealed key, a deck of its own
+// with everything loaded beforehand, and keeping the answers. Classic script.
+(function () {
+  "use strict";
+  const Evenhand = globalThis.Evenhand, data = Evenhand.comparison, player = Evenhand.player;
+  const { sha256, Deck } = Evenhand.sound, { el, text } = player, { Meter, channelsOf } = Evenhand.recheck;
+  const rate = data.rate;
+
+  // --- Chance ---
+
+  // A whole number from 0 to n−1, all equally likely.
+  function random(n) {
+    const word = new Uint32Array(1), most = Math.floor(4294967296 / n) * n;
+    do crypto.getRandomValues(word); while (word[0] >= most);
+    return word[0] % n;
+  }
+  // A new list in an order drawn fairly (Fisher and Yates).
+  function shuffle(list) {
+    const out = [...list];
+    for (let i = out.length - 1; i > 0; i--) {
+      const k = random(i + 1);
+      [out[i], out[k]] = [out[k], out[i]];
+    }
+    return out;
+  }
+  // Pairs of n takes, as [first, second]: the takes stand in a drawn order on
+  // a circle, and each meets those up to reach places on. Every take comes
+  // equally often, first and second; with an even n and all pairs, the takes
+  // that face each other are half a round, in a drawn order.
+  function pairs(n, reach) {
+    const circle = shuffle([...Array(n).keys()]), out = [];
+    for (let d = 1; d <= Math.min(reach, Math.floor((n - 1) / 2)); d++) for (let i = 0; i < n; i++) out.push([circle[i], circle[(i + d) % n]]);
+    if (n % 2 === 0 && reach >= n / 2) for (let i = 0; i < n / 2; i++) out.push(shuffle([circle[i], circle[i + n / 2]]));
+    return shuffle(out);
+  }
+
+  // --- The key ---
+
+  const utf8 = s => new TextEncoder().encode(s);
+  // Seals what a test will do: the text, with a random number so that it
+  // cannot be guessed, and its SHA-256, which is shown before the start.
+  function seal(key) {
+    const nonce = Array.from(crypto.getRandomValues(new Uint8Array(16)), b => b.toString(16).padStart(2, "0")).join("");
+    const words = JSON.stringify({ ...key, comparison: data.id, random: nonce });
+    return { text: words, hash: sha256(utf8(words)) };
+  }
+  const opens = sealed => sha256(utf8(sealed.text)) === sealed.hash;
+
+  // --- Sound ---
+
+  // Where a test may be made: stretches that lie in at most two pieces, so
+  // that every take is in memory before the first answer.
+  function stretches() {
+    const cuts = [...data.takes[0].pieces.map(p => p.first), data.frames];
+    const fit = (name, a, b) => {
+      let k = cuts.length - 2;
+      while (k > 0 && cuts[k] > a) k--;
+      const to = Math.min(b, cuts[Math.min(k + 2, cuts.length - 1)]);
+      return { name: to < b ? `${name}, its first ${Math.floor((to - a) / rate)} s` : name, from: a, to };
+    };
+    return data.sections.length ? data.sections.map(s => fit(s.name, s.first, s.first + s.frames)) : [fit("The beginning", 0, data.frames)];
+  }
+
+  // The reference through a low-pass of eighth order at 3.5 kHz (Butterworth),
+  // at the reference's loudness: the lower end of a rating scale, after the
+  // idea of ITU-R BS.1534-3. Returns the buffers by piece and their peak.
+  async function anchor(buffers, lengths) {
+    const frames = lengths.reduce((a, b) => a + b, 0), channels = buffers[0].numberOfChannels;
+    const off = new OfflineAudioContext(channels, frames, rate);
+    let end = off.createGain();
+    end.connect(off.destination);
+    for (const q of [.50979558, .60134489, .89997622, 2.56291545]) {
+      const f = off.createBiquadFilter();
+      f.type = "lowpass";
+      f.frequency.value = 3500;
+      f.Q.value = 20 * Math.log10(q); // dB here
+      f.connect(end);
+      end = f;
+    }
+    let at = 0;
+    const before = Meter(rate, channels), after = Meter(rate, channels);
+    for (const b of buffers) {
+      const s = off.createBufferSource();
+      s.buffer = b;
+      s.connect(end);
+      s.start(at / rate);
+      at += b.length;
+      before.write(channelsOf(b));
+    }
+    const low = await off.startRendering();
+    after.write(channelsOf(low));
+    const gain = Math.pow(10, (before.integrated() - after.integrated()) / 20);
+    at = 0;
+    const out = lengths.map(n => {
+      const b = new AudioBuffer({ numberOfChannels: channels, length: n, sampleRate: rate });
+      for (let c = 0; c < channels; c++) b.copyToChannel(low.getChannelData(c).subarray(at, at + n).map(v => v * gain), c);
+      at += n;
+      return b;
+    });
+    return { buffers: out, peak: Math.pow(10, after.peak() / 20) * gain };
+  }
+
+  // A deck of hidden items: {take} or {take, low: true} for the anchor. items
+  // may be changed while the deck stands still. Resolves when all is in memory.
+  async function Booth(items, stretch, takes, tell) {
+    const cuts = [...data.takes[0].pieces.map(p => p.first), data.frames];
+    const inside = cuts.slice(0, -1).map((_, k) => k).filter(k => cuts[k] < stretch.to && cuts[k + 1] > stretch.from);
+    const needed = inside.flatMap(k => takes.map(t => data.takes[t].pieces[k]));
+    const { store } = player;
+    player.pause();
+    const ctx = player.context();
+    store.want("player", []); // the player's pieces make room
+    store.want("blind", needed);
+    const progress = setInterval(() => { const s = store.state(needed); tell(`Loading everything first: ${s.ready} of ${s.all} files`); }, 150);
+    let low = null;
+    try {
+      await Promise.all(needed.map(p => store.promise(p)));
+      const of = items.find(i => i.low);
+      if (of) low = await anchor(inside.map(k => store.buffer(data.takes[of.take].pieces[k])), inside.map(k => cuts[k + 1] - cuts[k]));
+    } catch (e) {
+      store.want("blind", []);
+      throw e;
+    } finally { clearInterval(progress); }
+    const voices = items.map((_, v) => ({ buffer: k => !inside.includes(k) ? null : items[v].low ? low.buffers[inside.indexOf(k)] : store.buffer(data.takes[items[v].take].pieces[k]) }));
+    const deck = Deck(ctx, voices, cuts);
+    // Takes that are inverted against the reference are turned round, since a
+    // switch between opposite polarities dips and would tell.
+    const sign = v => data.takes[items[v].take].inverted ? -1 : 1;
+    const only = v => items.map((_, i) => i === v ? sign(v) : 0);
+    Object.assign(deck, { loop: true, range: [stretch.from, stretch.to], pos: stretch.from, level: low ? Math.min(1, .99 / low.peak) : 1 });
+    deck.preset(only(0));
+    const timer = setInterval(deck.pump, 60);
+    const booth = {
+      deck, heard: 0, items,
+      listen(v) { booth.heard = v; deck.mix(only(v)); booth.onchange(); },
+      toggle() { player.context(); if (deck.playing) deck.stop(); else deck.start(); booth.onchange(); },
+      // Back to the start of the stretch and the first item, in silence.
+      rewind(v) { deck.stop(stretch.from); booth.heard = v; deck.mix(only(v)); booth.onchange(); },
+      onchange() { },
+      close() { clearInterval(timer); deck.close(); store.want("blind", []); },
+    };
+    return booth;
+  }
+
+  // --- Answers ---
+
+  const place = what => `evenhand:${data.id.slice(0, 16)}:${what}`;
+  const recall = (what, otherwise) => { try { return JSON.parse(localStorage.getItem(place(what))) || otherwise; } catch (e) { return otherwise; } };
+  const keep = (what, v) => { try { localStorage.setItem(place(what), JSON.stringify(v)); } catch (e) { /* kept until the page is closed */ } };
+  function reader() {
+    const old = recall("reader", null);
+    if (old) return old;
+    const fresh = Evenhand.answers.nonce();
+    keep("reader", fresh);
+    return fresh;
+  }
+
+  // The foot of a result: the opened key, the code to copy, the file to save.
+  function finish(answer, sealed, extra) {
+    let code = "";
+    try { code = Evenhand.answers.encode({ comparison: data.id.slice(0, 10), nonce: reader(), takes: data.takes.length, ...answer }); } catch (e) { /* too many takes for a code */ }
+    const record = { comparison: data.id, title: data.title, code, answer, key: sealed.text, sealed: sealed.hash, ...extra };
+    keep("answers", [...recall("answers", []), record]);
+    const field = el("input", { type: "text", readonly: true, value: code, size: 44, "aria-label": "Answer code" }), told = el("span", { role: "status" });
+    const copy = async () => {
+      field.select();
+      let ok = false;
+      try { await navigator.clipboard.writeText(code); ok = true; } catch (e) { ok = document.execCommand("copy"); }
+      text(told, ok ? "Copied" : "Select the code and copy it");
+    };
+    const save = el("a", { download: `answers-${answer.kind}.json`, href: URL.createObjectURL(new Blob([JSON.stringify(recall("answers", [record]), null, 1)], { type: "application/json" })) }, "Save all my answers as JSON");
+    return [
+      el("p", {}, "Nothing was sent anywhere. Your answers are kept in this browser; to let the makers count them, copy this code into a comment."),
+      code ? el("div", { class: "row" }, field, el("button", { type: "button", onclick: copy }, "Copy"), told) : el("p", { class: "small" }, "There are too many takes for a code."),
+      el("p", {}, save),
+      el("details", {}, el("summary", {}, "The opened key"), el("p", { class: "small" }, opens(sealed) ? "The text below has the SHA-256 that was shown before the start: the key was not changed." : "The text below does not have the SHA-256 that was shown before the start."), el("p", { class: "seal" }, sealed.text), el("p", { class: "seal" }, `SHA-256 ${sealed.hash}`)),
+    ];
+  }
+
+  // The panel of a running test: its buttons and their keys, and a way out.
+  function panel(box, booth, names, sealed, onleave) {
+    const play = el("button", { type: "button", class: "main", onclick: () => booth.toggle() }, "Play");
+    const buttons = names.map((n, v) => el("button", { type: "button", "aria-pressed": "false", onclick: () => pick(v) }, n));
+    const pick = v => { if (!booth.deck.playing) booth.toggle(); booth.listen(v); };
+    booth.onchange = () => {
+      text(play, booth.deck.playing ? "Pause" : "Play");
+      buttons.forEach((b, v) => b.setAttribute("aria-pressed", v === booth.heard));
+    };
+    const keys = e => {
+      if (e.ctrlKey || e.altKey || e.metaKey || e.target.matches("input[type=text], select, textarea")) return;
+      const k = e.key.toLowerCase(), v = names.findIndex(n => n.toLowerCase() === k || n[0].toLowerCase() === k && n.length > 1);
+      if (k !== "p" && v < 0) return;
+      e.preventDefault();
+      if (k === "p") booth.toggle(); else pick(v);
+    };
+    box.addEventListener("keydown", keys);
+    Evenhand.blind.running = true;
+    document.documentElement.classList.add("hiding");
+    const leave = () => {
+      box.removeEventListener("keydown", keys);
+      document.documentElement.classList.remove("hiding");
+      Evenhand.blind.running = false;
+      booth.close();
+    };
+    const work = el("div", {});
+    box.replaceChildren(
+      el("p", { class: "small" }, "The key of this test is sealed: its SHA-256 is "), el("p", { class: "seal" }, sealed.hash),
+      el("div", { class: "row big", role: "group", "aria-label": "What is heard" }, play, buttons), work,
+      el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause. `, el("button", { type: "button", onclick: () => { leave(); onleave(); } }, "Give up; nothing is counted")));
+    booth.onchange();
+    return { work, leave };
+  }
+
+  Evenhand.blind = { running: false, random, shuffle, pairs, seal, opens, stretches, anchor, Booth, finish, panel, reader, recall };
+})();

@@ -1,0 +1,360 @@
+// The player: one transport for all takes. Classic script; see sound.js for
+// what makes the sound.
+(function () {
+  "use strict";
+  const Evenhand = globalThis.Evenhand, data = Evenhand.comparison;
+  if (!Evenhand.sound) return;
+  if (!data) { document.documentElement.classList.remove("scripted"); return; } // the plain players stay
+  const { Store, Deck } = Evenhand.sound;
+  const $ = id => document.getElementById(id), all = s => [...document.querySelectorAll(s)];
+  const listen = $("listen"), rate = data.rate, takes = data.takes;
+  const amplitude = db => Math.pow(10, db / 20);
+
+  // --- Words ---
+
+  const minus = s => s.replace("-", "−");
+  const signed = (v, n) => (v > 0 ? "+" : "") + minus(v.toFixed(n));
+  function clock(frame) {
+    const tenths = Math.floor(frame / rate * 10 + 1e-6), s = Math.floor(tenths / 10);
+    return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}.${tenths % 10}`;
+  }
+  // Text is set only when it changes: screen readers announce each setting.
+  const text = (node, s) => { if (node.textContent !== s) node.textContent = s; };
+  const say = s => text($("say"), s);
+
+  // An element of a tag, with attributes and children.
+  function el(tag, attributes, ...children) {
+    const e = document.createElement(tag);
+    for (const [k, v] of Object.entries(attributes || {})) {
+      if (k.startsWith("on")) e.addEventListener(k.slice(2), v);
+      else if (v === true) e.setAttribute(k, "");
+      else if (v !== false && v != null) e.setAttribute(k, v);
+    }
+    e.append(...children.flat().filter(c => c != null));
+    return e;
+  }
+
+  // --- Sound ---
+
+  // Two pieces of all takes at a time are decoded. They are cut so that this
+  // fits; the budget is the last resort. Marks of a phone: from touch and width.
+  const phone = matchMedia("(pointer: coarse)").matches;
+  const budget = (phone ? 128 : 384) * (1 << 20);
+  const store = Store(rate);
+  let ctx = null;
+
+  // The context must be made, or woken, inside a touch or a key.
+  function context() {
+    if (!ctx) {
+      if (navigator.audioSession) try { navigator.audioSession.type = "playback"; } catch (e) { /* the ring switch then decides */ }
+      ctx = new AudioContext({ sampleRate: rate, latencyHint: "interactive" });
+      ctx.onstatechange = () => {
+        if (ctx.state === "running" || !player.deck.playing) return;
+        player.deck.stop();
+        say("The sound was interrupted. Press Play to go on.");
+        show();
+      };
+    }
+    if (ctx.state !== "running") ctx.resume();
+    return ctx;
+  }
+
+  // A voice plays the pieces of one file; it never resamples.
+  const voiceOf = pieces => ({ pieces, buffer: k => store.buffer(pieces[k]) });
+  const cutsOf = pieces => [...pieces.map(p => p.first), data.frames];
+
+  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: -1, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, clock, signed, text, say };
+  // Voices: the takes, then the single microphones of those that have them.
+  const voices = takes.map(t => voiceOf(t.pieces));
+  const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces)) - 1 : -1);
+  const loudestGain = Math.min(...takes.map(t => t.gain));
+
+  // Gains of a take's two voices for a blend: the take as published, from
+  // which the lone microphone is taken out or to which it is added.
+  player.blendGains = function (take, position) {
+    const b = takes[take].blend;
+    if (position === null || !b) return { take: 1, mic: 0, peak: takes[take].peak };
+    let i = 1;
+    while (i < b.steps.length - 1 && b.steps[i][0] < position) i++;
+    const [p0, g0, k0] = b.steps[i - 1], [p1, g1, k1] = b.steps[i];
+    const x = p1 > p0 ? (position - p0) / (p1 - p0) : 0;
+    const gain = amplitude(g0 + (g1 - g0) * x);
+    const left = (1 - position) * gain, right = position * gain;
+    const [own, alone] = b.side === "right" ? [left, right] : [right, left];
+    const t = own / b.own;
+    return { take: t, mic: (alone - t * b.alone) / b.scale, peak: k0 + (k1 - k0) * x };
+  };
+
+  // How far everything is lowered so that no blend clips.
+  function headroom() {
+    const top = Math.max(...takes.map((t, i) => player.blendGains(i, player.blends[i]).peak));
+    return amplitude(Math.min(0, -0.1 - top));
+  }
+
+  function mixture() {
+    const m = voices.map(() => 0), i = player.take;
+    if (i < 0) return m;
+    const g = player.blendGains(i, player.blends[i]);
+    // As recorded, the loudest take stays where it is and the others fall back.
+    const level = (player.flips[i] ? -1 : 1) * (player.recorded ? amplitude(loudestGain - takes[i].gain) : 1);
+    m[i] = g.take * level;
+    if (mics[i] >= 0) m[mics[i]] = g.mic * level;
+    return m;
+  }
+
+  const blended = i => mics[i] >= 0 && player.blends[i] !== null;
+  const voicesOf = i => blended(i) ? [i, mics[i]] : [i];
+
+  // Which files are wanted now: the chosen take's first, then the others of
+  // this piece, then all of the next.
+  function want() {
+    const order = [];
+    for (const k of player.deck.pieces(player.deck.position())) {
+      for (const i of [player.wanted, ...takes.keys()]) for (const v of voicesOf(i)) if (!order.includes(voices[v].pieces[k])) order.push(voices[v].pieces[k]);
+    }
+    let bytes = 0;
+    const kept = order.filter(p => (bytes += p.frames * 4 * (takes[0].channels)) <= budget);
+    store.want("player", kept.length ? kept : order.slice(0, 1));
+    return kept;
+  }
+
+  function makeDeck() {
+    if (player.deck && player.deck.real) return;
+    const old = player.deck, deck = Deck(context(), voices, cutsOf(takes[0].pieces));
+    deck.real = true;
+    deck.needs = () => voicesOf(player.take);
+    if (old) Object.assign(deck, { pos: old.pos, range: old.range, loop: old.loop });
+    deck.level = headroom();
+    deck.preset(mixture());
+    player.deck = deck;
+  }
+  // Until the first touch there is a place, but no sound.
+  player.deck = { pos: 0, range: [0, data.frames], loop: false, playing: false, stalled: false, position() { return this.pos; }, pieces: f => [pieceAt(f)], seek(f) { this.pos = Math.max(0, Math.min(data.frames, f)); }, replan() { } };
+  const pieceAt = f => { const p = takes[0].pieces; let k = p.length - 1; while (k > 0 && p[k].first > f) k--; return k; };
+
+  function failure(list) { for (const p of list) { const f = store.failure(p); if (f) return f; } return null; }
+
+  // --- Actions ---
+
+  // Chooses a take. When its audio is not there yet, it is heard as soon as it is.
+  player.choose = function (i) {
+    if (i < 0 || i >= takes.length) return;
+    player.wanted = i;
+    if (player.take < 0 || !player.deck.real || voicesOf(i).every(v => voices[v].buffer(pieceAt(player.deck.position())))) hear(i);
+    else { say(`Loading ${takes[i].name}`); want(); }
+    show();
+    remember();
+  };
+
+  function hear(i) {
+    player.take = player.wanted = i;
+    if (player.deck.real) player.deck.mix(mixture());
+    say(`${takes[i].name}${player.recorded ? ", as recorded" : ""}`);
+  }
+
+  player.play = function () {
+    makeDeck();
+    context();
+    if (player.wanted < 0) player.wanted = 0;
+    if (player.take < 0) hear(player.wanted);
+    player.deck.level = headroom();
+    want();
+    player.deck.start();
+    if (player.deck.stalled) say(`Loading ${takes[player.take].name}`);
+    show();
+  };
+  player.pause = function () { player.deck.stop(); show(); remember(); };
+  player.toggle = () => player.deck.playing || player.deck.stalled ? player.pause() : player.play();
+  player.seek = function (frame) { player.deck.seek(frame); want(); show(); remember(); };
+
+  const partSpan = k => k < 0 ? [0, data.frames] : [data.sections[k].first, data.sections[k].first + data.sections[k].frames];
+  const partName = k => k < 0 ? "Whole" : data.sections[k].name;
+  function partAt(f) {
+    for (let k = data.sections.length - 1; k >= 0; k--) { const [a, b] = partSpan(k); if (f >= a && f < b) return k; }
+    return -1;
+  }
+  player.jump = function (k) {
+    player.part = k;
+    player.deck.range = partSpan(k);
+    player.seek(player.deck.range[0]);
+    say(`${partName(k)}, ${clock(player.deck.range[0])}`);
+  };
+  player.setLoop = function (on) {
+    if (on && player.part < 0 && data.sections.length) {
+      const k = partAt(player.deck.position());
+      if (k >= 0) player.part = k;
+    }
+    player.deck.range = partSpan(player.part);
+    player.deck.loop = on;
+    const pos = player.deck.position(), [a, b] = player.deck.range;
+    if (on && (pos < a || pos >= b)) player.seek(a); else player.deck.replan();
+    want();
+    say(on ? `Looping ${partName(player.part)}` : "Not looping");
+    show();
+  };
+  player.setRecorded = function (on) {
+    player.recorded = on;
+    for (const r of all("input[name=levels]")) r.checked = (r.value === "recorded") === on;
+    if (player.deck.real) player.deck.mix(mixture());
+    say(on ? "Levels as recorded: the louder take will seem better" : `Levels matched to ${minus(data.target.toFixed(1))} LUFS`);
+    show();
+  };
+  player.setFlip = function (i, on) {
+    player.flips[i] = on;
+    if (player.deck.real) player.deck.mix(mixture());
+    say(`${takes[i].name}: polarity ${on ? "turned round" : "as recorded"}`);
+  };
+  player.setBlend = async function (i, position) {
+    player.blends[i] = position;
+    want();
+    if (position !== null && player.deck.real) {
+      try { await Promise.all(player.deck.pieces(player.deck.position()).map(k => store.promise(voices[mics[i]].pieces[k]))); } catch (e) { return; }
+    }
+    if (!player.deck.real) return;
+    player.deck.setLevel(headroom());
+    player.deck.mix(mixture());
+  };
+
+  // --- The page ---
+
+  const seek = $("seek"), play = $("play"), loop = $("loop"), spot = $("spot");
+  const address = () => {
+    const p = new URLSearchParams();
+    if (player.wanted >= 0) p.set("take", takes[player.wanted].slug);
+    if (player.part >= 0) p.set("section", data.sections[player.part].slug);
+    p.set("t", (player.deck.position() / rate).toFixed(2));
+    return "#" + p;
+  };
+  let touched = false;
+  function remember() {
+    spot.setAttribute("href", address());
+    touched = true;
+    try { history.replaceState(null, "", address()); } catch (e) { /* the link still holds it */ }
+  }
+  function restore() {
+    const p = new URLSearchParams(location.hash.slice(1));
+    if (!p.has("take") && !p.has("t") && !p.has("section")) return;
+    const i = takes.findIndex(t => t.slug === p.get("take"));
+    if (i >= 0) { player.wanted = i; if (player.deck.real) player.choose(i); else player.take = i; }
+    const k = data.sections.findIndex(s => s.slug === p.get("section"));
+    if (k >= 0) { player.part = k; player.deck.range = partSpan(k); }
+    const t = parseFloat(p.get("t"));
+    player.deck.seek(Number.isFinite(t) ? t * rate : player.deck.range[0]);
+    if (i >= 0 || k >= 0 || Number.isFinite(t)) listen.scrollIntoView();
+    show();
+  }
+
+  function show() {
+    const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
+    text(play, on ? "Pause" : "Play");
+    loop.setAttribute("aria-pressed", deck.loop);
+    for (const b of all(".pick")) b.setAttribute("aria-pressed", Number(b.dataset.take) === player.wanted);
+    for (const b of all("[data-part]")) {
+      b.setAttribute("aria-pressed", Number(b.dataset.part) === player.part);
+      b.classList.toggle("here", Number(b.dataset.part) === partAt(pos) && player.part < 0);
+    }
+    text($("clock"), `${clock(pos)} of ${clock(data.frames)}`);
+    $("level-note").classList.toggle("alarm", player.recorded);
+    if (seek && seek !== seek.ownerDocument.activeElement || on) seek.value = pos;
+    if (seek) {
+      const k = partAt(pos);
+      seek.setAttribute("aria-valuetext", clock(pos) + (k >= 0 ? ", " + partName(k) : ""));
+    }
+  }
+
+  function progress() {
+    const list = [];
+    if (player.deck.real) for (const k of player.deck.pieces(player.deck.position())) for (const i of takes.keys()) for (const v of voicesOf(i)) list.push(voices[v].pieces[k]);
+    const s = store.state(list), bar = $("loading");
+    bar.classList.toggle("on", s.ready < s.all);
+    bar.value = s.size ? s.got / s.size : 0;
+    bar.setAttribute("aria-valuetext", `${s.ready} of ${s.all} files`);
+    const bad = failure(list);
+    if (bad) {
+      const mine = player.take >= 0 && failure(voicesOf(player.take).flatMap(v => player.deck.pieces(player.deck.position()).map(k => voices[v].pieces[k])));
+      if (mine && player.deck.stalled) player.deck.stop();
+      say(`Sorry: ${(mine || bad).message}. The downloads below each take may still work.`);
+    }
+  }
+  store.onprogress = () => {
+    progress();
+    if (!player.deck.real) return;
+    if (player.wanted !== player.take && voicesOf(player.wanted).every(v => voices[v].buffer(pieceAt(player.deck.position())))) { hear(player.wanted); show(); }
+    if (player.deck.stalled && player.deck.ready(player.deck.pos)) { player.deck.start(); say(takes[player.take].name); show(); }
+  };
+
+  let lastPiece = "", lastPart = -2;
+  function tick() {
+    const deck = player.deck;
+    if (!deck.real || !deck.playing && !deck.stalled) return;
+    deck.pump();
+    const k = deck.pieces(deck.position()).join();
+    if (k !== lastPiece) { lastPiece = k; want(); }
+    const part = partAt(deck.position());
+    if (part !== lastPart) { lastPart = part; remember(); }
+    show();
+  }
+  setInterval(tick, 60);
+
+  play.addEventListener("click", player.toggle);
+  loop.addEventListener("click", () => player.setLoop(!player.deck.loop));
+  if (seek) seek.addEventListener("input", () => player.seek(Number(seek.value)));
+  for (const b of all(".pick")) b.addEventListener("click", () => {
+    const i = Number(b.dataset.take), fresh = !player.deck.real;
+    player.choose(i);
+    if (fresh) player.play(); // one tap from sound
+  });
+  for (const b of all("[data-part]")) b.addEventListener("click", () => player.jump(Number(b.dataset.part)));
+  for (const r of all("input[name=levels]")) r.addEventListener("change", () => player.setRecorded(r.value === "recorded"));
+  for (const c of all(".flip")) c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked));
+  for (const d of all(".blend")) d.addEventListener("toggle", () => {
+    const i = Number(d.dataset.take), b = takes[i].blend;
+    if (!b || d.children.length > 1) return;
+    const words = p => p <= 0 ? `${b.left} alone` : p >= 1 ? `${b.right} alone` : `${b.left} ${Math.round((1 - p) * 100)} %, ${b.right} ${Math.round(p * 100)} %`;
+    const out = el("output", {}, words(b.start));
+    const slider = el("input", { type: "range", min: 0, max: 1, step: .01, autocomplete: "off", "aria-label": `Blend of ${takes[i].name}, from ${b.left} to ${b.right}`, "aria-valuetext": words(b.start) });
+    slider.value = b.start;
+    const set = p => { text(out, words(p === null ? b.start : p)); slider.setAttribute("aria-valuetext", out.textContent); player.setBlend(i, p); };
+    slider.addEventListener("input", () => set(Number(slider.value)));
+    d.append(el("div", { class: "ends" }, el("span", {}, b.left), el("span", {}, b.right)), slider, el("p", { class: "small" }, out, ". Every blend is brought to the same loudness, from a table measured at 41 blends; where one would clip, all takes are lowered together. ",
+      el("button", { type: "button", onclick: () => { slider.value = b.start; set(null); } }, "As published")));
+  });
+
+  // What few readers open is loaded when they open it.
+  const loaded = new Map();
+  function need(file) {
+    if (!loaded.has(file)) loaded.set(file, new Promise((resolve, reject) => {
+      const s = el("script", { src: file, onload: resolve, onerror: () => { loaded.delete(file); reject(new Error(`${file} is missing`)); } });
+      document.head.append(s);
+    }));
+    return loaded.get(file);
+  }
+  async function open(files) { try { for (const f of files) await need(f); } catch (e) { say(`Sorry: ${e.message}.`); } }
+  for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["statistics.js", "answers.js", "recheck.js", "blind.js", "tests.js"]));
+  $("recheck").addEventListener("toggle", () => open(["recheck.js"]));
+
+  // Keys, while the focus is in the listening part and not in a field that
+  // takes letters; a blind test has keys of its own.
+  listen.addEventListener("keydown", e => {
+    if (e.ctrlKey || e.altKey || e.metaKey || Evenhand.blind && Evenhand.blind.running) return;
+    if (e.target.matches("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea")) return;
+    const frames = Math.round(2 * rate), pos = () => player.deck.position();
+    const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
+    const near = step => takes.length && player.choose(((player.wanted < 0 ? (step > 0 ? -1 : 0) : player.wanted) + step + takes.length) % takes.length);
+    const action = {
+      p: player.toggle, j: () => player.seek(pos() - frames), k: () => player.seek(pos() + frames),
+      ",": () => near(-1), ".": () => near(1), l: () => player.setLoop(!player.deck.loop), m: () => player.setRecorded(!player.recorded),
+      "[": () => player.jump(Math.max(-1, (player.part < 0 ? partAt(pos()) : player.part) - 1)),
+      "]": () => player.jump(Math.min(data.sections.length - 1, (player.part < 0 ? partAt(pos()) : player.part) + 1)),
+    }[key];
+    const digit = "1234567890".indexOf(key);
+    if (!action && digit < 0) return;
+    e.preventDefault();
+    if (action) action(); else player.choose(digit);
+  });
+  listen.tabIndex = -1; // a click anywhere in it brings the keys
+  addEventListener("hashchange", restore);
+  addEventListener("pagehide", () => { if (touched && player.deck.real) player.deck.stop(); });
+  restore();
+  show();
+})();

@@ -1,0 +1,131 @@
+// Loudness and peak of audio, measured in the reader's browser, and the check
+// of the page's figures against them. An implementation of its own: nothing
+// here comes from the program that made the page. Classic script.
+(function () {
+  "use strict";
+  const Evenhand = globalThis.Evenhand;
+
+  // The K filter, designed for the rate: a shelf and a high-pass.
+  // Source: ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2; the analogue
+  // parameters are those that give the printed coefficients at 48 kHz.
+  function kFilter(rate) {
+    const k = Math.tan(Math.PI * 1681.974450955533 / rate), q = .7071752369554196;
+    const vh = Math.pow(10, 3.999843853973347 / 20), vb = Math.pow(vh, .4996667741545416), a = 1 + k / q + k * k;
+    const c = Math.tan(Math.PI * 38.13547087602444 / rate), r = .5003270373238773, d = 1 + c / r + c * c;
+    return [
+      [(vh + vb * k / q + k * k) / a, 2 * (k * k - vh) / a, (vh - vb * k / q + k * k) / a, 2 * (k * k - 1) / a, (1 - k / q + k * k) / a],
+      [1, -2, 1, 2 * (c * c - 1) / d, (1 - c / r + c * c) / d],
+    ];
+  }
+
+  // A meter takes blocks of channels in order. A single channel counts once.
+  function Meter(rate, channels) {
+    const [s, h] = kFilter(rate), memory = Array.from({ length: channels }, () => [0, 0, 0, 0]);
+    const hops = []; // Σ y² of each complete 100 ms, over all channels
+    let sum = 0, frames = 0, next = Math.floor(rate / 10), peak = 0;
+    const edge = i => Math.floor(i * rate / 10);
+    return {
+      write(block) {
+        for (let at = 0, n = block[0].length; at < n;) {
+          const to = Math.min(n, at + next - frames);
+          for (let c = 0; c < channels; c++) {
+            const x = block[c];
+            let [p, q, u, v] = memory[c];
+            for (let i = at; i < to; i++) {
+              const a = x[i], y = s[0] * a + p, z = h[0] * y + u;
+              p = s[1] * a - s[3] * y + q; q = s[2] * a - s[4] * y;
+              u = h[1] * y - h[3] * z + v; v = h[2] * y - h[4] * z;
+              sum += z * z;
+              if (a > peak) peak = a; else if (-a > peak) peak = -a;
+            }
+            memory[c] = [p, q, u, v];
+          }
+          frames += to - at;
+          at = to;
+          if (frames === next) { hops.push(sum); sum = 0; next = edge(hops.length + 1); }
+        }
+      },
+      // Integrated loudness in LUFS; −Infinity below the gate.
+      integrated() {
+        const blocks = [];
+        for (let i = 4; i <= hops.length; i++) blocks.push((hops[i - 4] + hops[i - 3] + hops[i - 2] + hops[i - 1]) / (edge(i) - edge(i - 4)));
+        const lufs = p => -.691 + 10 * Math.log10(p);
+        const mean = list => list.reduce((a, b) => a + b, 0) / list.length;
+        const loud = blocks.filter(p => lufs(p) > -70);
+        if (!loud.length) return -Infinity;
+        const gate = lufs(mean(loud)) - 10;
+        return lufs(mean(loud.filter(p => lufs(p) > gate)));
+      },
+      peak: () => 20 * Math.log10(peak), // dBFS
+      frames: () => frames,
+    };
+  }
+
+  const channelsOf = buffer => Array.from({ length: buffer.numberOfChannels }, (_, c) => buffer.getChannelData(c));
+
+  // Measures a take from its pieces, one at a time in memory; tell(n) reports
+  // the pieces done. Every file's SHA-256 is taken before it is decoded.
+  async function measure(take, rate, tell) {
+    const { bytesOf, decode, sha256, onDisk } = Evenhand.sound;
+    const meter = Meter(rate, take.channels), files = [];
+    for (const piece of take.pieces) {
+      const bytes = await bytesOf(piece.path);
+      files.push({ path: piece.path, got: sha256(bytes), published: piece.sha256 });
+      meter.write(channelsOf(await decode(bytes, piece, rate)));
+      tell(files.length);
+      await new Promise(r => setTimeout(r)); // the page stays alive
+    }
+    if (!onDisk) files.push({ path: take.path, got: sha256(await bytesOf(take.path)), published: take.sha256 });
+    return { integrated: meter.integrated(), peak: meter.peak(), frames: meter.frames(), files };
+  }
+
+  Evenhand.recheck = { Meter, measure, channelsOf };
+
+  // --- The page ---
+
+  const data = Evenhand.comparison, player = Evenhand.player, box = document.getElementById("recheck");
+  if (!data || !player || !box) return;
+  const { el, text } = player, peakTolerance = .01, hashes = Evenhand.sound.onDisk ? "of every piece" : "of every piece and of the whole file";
+  const db = (v, n) => Number.isFinite(v) ? v.toFixed(n).replace("-", "−") : "−∞";
+  const say = el("p", { role: "status" }), out = el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Table: measured in this browser" });
+  const button = el("button", { type: "button", id: "recheck-run", onclick: run }, "Measure now");
+  out.hidden = true;
+  box.append(el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness after BS.1770, sample peak, and the SHA-256 ${hashes}. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
+    Evenhand.sound.onDisk ? el("p", { class: "small" }, "The page was opened from a disk, where it cannot read the whole files: their samples are those of the pieces. Any checksum program can compare the whole files with the list under Files.") : null,
+    el("p", {}, button), say, out);
+
+  async function run() {
+    button.disabled = true;
+    const total = data.takes.reduce((n, t) => n + t.pieces.length, 0), got = [];
+    let done = 0;
+    try {
+      for (const t of data.takes) got.push(await measure(t, data.rate, () => text(say, `Measuring ${t.name}: ${++done} of ${total} pieces`)));
+      show(got);
+    } catch (e) {
+      text(say, `Sorry: ${e.message}.`);
+    }
+    button.disabled = false;
+  }
+
+  function show(got) {
+    const first = Math.max(0, data.reference);
+    let wrong = 0;
+    const judge = ok => { if (!ok) wrong++; return ok ? "agrees" : "differs"; };
+    const rows = data.takes.map((t, i) => {
+      const g = got[i], bad = g.files.filter(f => f.got !== f.published);
+      const near = (a, b, tolerance) => Math.abs(a - b) <= tolerance;
+      const d = g.integrated - got[first].integrated, p = t.integrated - data.takes[first].integrated;
+      return el("tr", {}, el("th", { scope: "row" }, t.name),
+        el("td", {}, db(g.integrated, 2)), el("td", {}, db(t.integrated, 2)), el("td", { class: "t" }, judge(near(g.integrated, t.integrated, data.tolerance))),
+        el("td", {}, db(g.peak, 2)), el("td", {}, db(t.peak, 2)), el("td", { class: "t" }, judge(near(g.peak, t.peak, peakTolerance))),
+        el("td", {}, db(d, 2)), el("td", {}, db(p, 2)), el("td", { class: "t" }, judge(near(d, p, data.tolerance))),
+        el("td", { class: "t" }, judge(!bad.length) + (bad.length ? ": " + bad.map(f => f.path).join(", ") : ` (${g.files.length} files)`)));
+    });
+    const head = ["Take", "Loudness here, LUFS", "published", "", "Peak here, dBFS", "published", "", `Louder than ${data.takes[first].name}, LU`, "published", "", "SHA-256"];
+    out.replaceChildren(el("table", {}, el("caption", {}, "Measured in this browser, beside what was published"),
+      el("thead", {}, el("tr", {}, head.map((h, i) => h ? el("th", { scope: "col", class: i === 10 ? "t" : null }, h) : el("td", {})))), el("tbody", {}, rows)),
+      el("details", {}, el("summary", {}, "The hashes"), el("ul", { class: "seal" }, got.flatMap(g => g.files.map(f => el("li", {}, `${f.got} ${f.path}`))))));
+    out.hidden = false;
+    text(say, wrong ? `${wrong} of ${data.takes.length * 4} comparisons differ. These are not the files that the page was made with, or this browser alters them.` : `All ${data.takes.length * 4} comparisons agree.`);
+  }
+})();

@@ -1,0 +1,343 @@
+// Getting sound: files to bytes to buffers, and a deck that plays several
+// takes of one performance in step, of which one is heard. Classic script, in
+// the head of the page; everything hangs on the one global object Evenhand.
+(function (root) {
+  "use strict";
+  const Evenhand = root.Evenhand = root.Evenhand || {};
+  if (!root.AudioContext || !root.OfflineAudioContext || !root.fetch) return; // the plain players stay
+  document.documentElement.classList.add("scripted");
+
+  // What the page knows of the comparison, from listen-data.js.
+  Evenhand.data = d => { Evenhand.comparison = d; };
+
+  // --- Files ---
+
+  // A page opened from a disk may not fetch, but may load scripts: beside each
+  // piece stands a script that hands over the same bytes in base64.
+  const onDisk = location.protocol === "file:";
+  const expected = new Map();
+  Evenhand.audio = (name, base64) => { const f = expected.get(name); if (f) f(base64); };
+
+  function fromBase64(text) {
+    if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
+    const raw = atob(text), out = new Uint8Array(raw.length);
+    for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
+    return out;
+  }
+
+  function viaScript(path) {
+    return new Promise((resolve, reject) => {
+      const s = document.createElement("script");
+      const end = () => { expected.delete(path); s.remove(); };
+      expected.set(path, text => { end(); resolve(fromBase64(text)); });
+      s.onerror = () => { end(); reject(new Error(`${path} is missing`)); };
+      s.onload = () => { if (expected.has(path)) { end(); reject(new Error(`${path} holds no audio`)); } };
+      s.src = path.replace(/\.flac$/, ".js");
+      document.head.append(s);
+    });
+  }
+
+  async function viaFetch(path, tell) {
+    let answer;
+    try { answer = await fetch(path); } catch (e) { throw new Error(`${path} could not be loaded: no connection`); }
+    if (!answer.ok) throw new Error(answer.status === 404 ? `${path} is missing` : `${path} could not be loaded: the server answers ${answer.status}`);
+    const parts = [];
+    let n = 0;
+    for (const reader = answer.body.getReader(); ;) {
+      const { done, value } = await reader.read();
+      if (done) break;
+      parts.push(value);
+      tell(n += value.length);
+    }
+    const out = new Uint8Array(n);
+    n = 0;
+    for (const p of parts) { out.set(p, n); n += p.length; }
+    return out;
+  }
+
+  // The bytes of a piece; tell(n) reports how many are there so far.
+  function bytesOf(path, tell) {
+    return onDisk ? viaScript(path) : viaFetch(path, tell || (() => {}));
+  }
+
+  let decoder = null;
+  // The samples of a piece, at the files' own rate: nothing is resampled.
+  async function decode(bytes, piece, rate) {
+    decoder = decoder || new OfflineAudioContext(1, 1, rate);
+    let buffer;
+    try { buffer = await decoder.decodeAudioData(bytes.buffer); } catch (e) {
+      throw new Error(`${piece.path} cannot be decoded: this browser does not play FLAC, or the file is damaged`);
+    }
+    if (buffer.length !== piece.frames) throw new Error(`${piece.path} has ${buffer.length} frames instead of ${piece.frames}: it is not the file of this page`);
+    buffer.getChannelData(0); // makes the collector see the buffer when it is dropped
+    return buffer;
+  }
+
+  // --- Store: decoded pieces, no more than are wanted at a time ---
+
+  function Store(rate) {
+    const held = new Map();   // path → {promise, buffer, size, got, failed}
+    const wants = new Map();  // owner → paths
+    const queue = [];
+    let running = 0;
+    const store = { onprogress: () => {} };
+
+    function next() {
+      while (running < 3 && queue.length) {
+        const { entry, piece } = queue.shift();
+        if (entry.dropped) { entry.reject(new Error("no longer wanted")); continue; }
+        running++;
+        bytesOf(piece.path, n => { entry.got = n; store.onprogress(); })
+          .then(b => { entry.got = piece.bytes; return decode(b, piece, rate); })
+          .then(b => { entry.buffer = b; entry.resolve(b); }, e => { entry.failed = e; entry.reject(e); })
+          .finally(() => { running--; store.onprogress(); next(); });
+      }
+    }
+
+    // Pieces that an owner wants from now on, the most urgent first; what
+    // nobody wants any more is dropped.
+    store.want = (owner, pieces) => {
+      wants.set(owner, pieces.map(p => p.path));
+      const all = new Set([...wants.values()].flat());
+      for (const [path, entry] of held) if (!all.has(path)) { entry.dropped = true; held.delete(path); }
+      for (const piece of pieces) {
+        const old = held.get(piece.path);
+        if (old && !old.failed) continue;
+        const entry = { size: piece.bytes, got: 0 };
+        entry.promise = new Promise((resolve, reject) => { entry.resolve = resolve; entry.reject = reject; });
+        entry.promise.catch(() => {});
+        held.set(piece.path, entry);
+        queue.push({ entry, piece });
+      }
+      const rank = new Map(pieces.map((p, i) => [p.path, i]));
+      queue.sort((a, b) => (rank.has(a.piece.path) ? rank.get(a.piece.path) : 1e9) - (rank.has(b.piece.path) ? rank.get(b.piece.path) : 1e9));
+      next();
+      store.onprogress();
+    };
+    store.buffer = piece => { const e = held.get(piece.path); return e && e.buffer || null; };
+    store.promise = piece => { const e = held.get(piece.path); return e ? e.promise : Promise.reject(new Error("not wanted")); };
+    store.failure = piece => { const e = held.get(piece.path); return e && e.failed || null; };
+    store.state = pieces => {
+      let got = 0, size = 0, ready = 0;
+      for (const p of pieces) {
+        const e = held.get(p.path);
+        size += p.bytes;
+        if (e) got += Math.min(e.buffer ? p.bytes : e.got, p.bytes);
+        if (e && e.buffer) ready++;
+      }
+      return { got, size, ready, all: pieces.length };
+    };
+    // Bytes of samples held, for the memory budget.
+    store.decoded = () => [...held.values()].reduce((n, e) => n + (e.buffer ? e.buffer.length * e.buffer.numberOfChannels * 4 : 0), 0);
+    return store;
+  }
+
+  // --- Deck: takes in step, one of them heard ---
+
+  const smooth = .002; // s, time constant of a switch: −60 dB after 14 ms
+  const edge = .004;   // s, half the dip where the music jumps
+
+  // A deck plays voices: {buffer(k) → AudioBuffer or null} for piece k. All
+  // start on one frame, so that they stay in step; what is heard is set by
+  // gains that go in an exponential from where they are, so that they never
+  // jump and always sum to one. cuts are the first frames of the pieces, with
+  // the end as the last.
+  function Deck(ctx, voices, cuts) {
+    const rate = ctx.sampleRate;
+    const out = ctx.createGain(), dip = ctx.createGain();
+    out.gain.value = 0;
+    dip.connect(out);
+    out.connect(ctx.destination);
+    const gains = voices.map(() => {
+      const g = ctx.createGain();
+      g.gain.value = 0;
+      g.connect(dip);
+      return g;
+    });
+    const end = cuts[cuts.length - 1];
+    const deck = { playing: false, stalled: false, pos: 0, range: [0, end], loop: false, lookahead: 4, needs: () => [], level: 1 };
+    let units = [];  // planned stretches, in order: {piece, from, to, at, sources}
+    let cursor = 0;  // next frame of the music to plan
+    let at = 0;      // frame of the context at which it sounds
+
+    const now = () => ctx.currentTime * rate;
+    const pieceAt = f => { let k = cuts.length - 2; while (k > 0 && cuts[k] > f) k--; return k; };
+
+    // The stretch that follows frame f in playing order: [from, to, jumps], or
+    // null at the end.
+    function following(f) {
+      let jumps = false;
+      if (deck.loop && f >= deck.range[1]) { f = deck.range[0]; jumps = true; }
+      if (f >= end) return null;
+      const k = pieceAt(f);
+      const stop = deck.loop && f < deck.range[1] ? deck.range[1] : end;
+      return { piece: k, from: f, to: Math.min(cuts[k + 1], stop), jumps };
+    }
+
+    // The pieces needed from frame f on: this one and the next.
+    deck.pieces = f => {
+      const a = following(f);
+      if (!a) return [pieceAt(f)];
+      const b = following(a.to);
+      return b && b.piece !== a.piece ? [a.piece, b.piece] : [a.piece];
+    };
+
+    function startSource(unit, v, buffer) {
+      const first = Math.max(unit.at, Math.ceil(now() + .03 * rate));
+      const skip = first - unit.at, frames = unit.to - unit.from - skip;
+      if (skip > 0 && frames <= 0) return;
+      const s = ctx.createBufferSource();
+      s.buffer = buffer;
+      s.connect(gains[v]);
+      s.onended = () => { s.disconnect(); };
+      const offset = (unit.from + skip - cuts[unit.piece]) / rate;
+      if (unit.to === cuts[unit.piece + 1]) s.start(first / rate, offset); // up to the last frame
+      else s.start(first / rate, offset, frames / rate);
+      unit.sources[v] = s;
+    }
+
+    function fill(unit) {
+      voices.forEach((v, i) => {
+        if (unit.sources[i]) return;
+        const b = v.buffer(unit.piece);
+        if (b) startSource(unit, i, b);
+      });
+    }
+
+    // Plans ahead; to be called often while playing.
+    deck.pump = () => {
+      if (!deck.playing) return;
+      deck.pos = deck.position();
+      const t = now();
+      while (units.length && units[0].at + units[0].to - units[0].from < t - rate) units.shift();
+      units.forEach(fill);
+      while (at < t + deck.lookahead * rate) {
+        const f = following(cursor);
+        if (!f) {
+          if (t >= at) { deck.stop(); deck.pos = deck.range[0]; }
+          return;
+        }
+        if (deck.needs().some(v => !voices[v].buffer(f.piece))) {
+          // Not there yet. When what was planned has run out, wait.
+          if (t >= at - .02 * rate) { deck.stop(f.from); deck.stalled = true; }
+          return;
+        }
+        if (f.jumps && at > t + edge * rate) {
+          dip.gain.setValueAtTime(1, at / rate - edge);
+          dip.gain.linearRampToValueAtTime(0, at / rate);
+          dip.gain.linearRampToValueAtTime(1, at / rate + edge);
+        }
+        const unit = { piece: f.piece, from: f.from, to: f.to, at, sources: [] };
+        units.push(unit);
+        fill(unit);
+        cursor = f.to;
+        at += f.to - f.from;
+      }
+    };
+
+    // The frame of the music that sounds now.
+    deck.position = () => {
+      if (!deck.playing) return deck.pos;
+      const t = now();
+      for (const u of units) if (t < u.at + u.to - u.from) return Math.max(u.from, Math.round(u.from + t - u.at));
+      return units.length ? units[units.length - 1].to : deck.pos;
+    };
+
+    // Whether everything that is needed for frame f is there.
+    deck.ready = f => { const n = following(f); return !n || deck.needs().every(v => voices[v].buffer(n.piece)); };
+
+    deck.start = () => {
+      deck.stalled = false;
+      if (deck.playing) return;
+      if (!following(deck.pos)) deck.pos = deck.range[0];
+      if (!deck.ready(deck.pos)) { deck.stalled = true; return; }
+      deck.playing = true;
+      cursor = deck.pos;
+      at = Math.ceil(now() + .06 * rate);
+      out.gain.setTargetAtTime(deck.level, at / rate, smooth);
+      deck.pump();
+    };
+
+    // Stops within 30 ms without a click; the place is kept, or set.
+    deck.stop = frame => {
+      const t = ctx.currentTime;
+      deck.pos = frame === undefined ? deck.position() : frame;
+      deck.stalled = false;
+      if (!deck.playing) return;
+      deck.playing = false;
+      out.gain.setTargetAtTime(0, t, smooth);
+      for (const u of units) for (const s of u.sources) if (s) s.stop(t + .03);
+      units = [];
+      dip.gain.cancelScheduledValues(t + .03);
+      dip.gain.setValueAtTime(1, t + .03);
+    };
+
+    deck.seek = frame => {
+      const on = deck.playing || deck.stalled;
+      deck.stop(Math.max(0, Math.min(end, Math.round(frame))));
+      if (on) deck.start();
+    };
+
+    // What is planned is thrown away and planned anew, because the loop changed.
+    deck.replan = () => { if (deck.playing) deck.seek(deck.position()); };
+
+    // Gains of all voices from now on.
+    deck.mix = amplitudes => {
+      const t = ctx.currentTime;
+      gains.forEach((g, k) => g.gain.setTargetAtTime(amplitudes[k] || 0, t, smooth));
+    };
+    // The same at once, before anything sounds.
+    deck.preset = amplitudes => gains.forEach((g, k) => { g.gain.value = amplitudes[k] || 0; });
+    deck.setLevel = level => {
+      deck.level = level;
+      if (deck.playing) out.gain.setTargetAtTime(level, ctx.currentTime, smooth);
+    };
+    deck.close = () => { deck.stop(); setTimeout(() => out.disconnect(), 60); };
+    return deck;
+  }
+
+  // --- SHA-256 (FIPS 180-4), since browsers have their own only on https ---
+
+  const K = new Uint32Array(64), H0 = new Uint32Array(8);
+  (function () {
+    let n = 0;
+    const part = x => (x - Math.floor(x)) * 4294967296 >>> 0;
+    for (let p = 2; n < 64; p++) {
+      let prime = true;
+      for (let d = 2; d * d <= p; d++) if (p % d === 0) prime = false;
+      if (!prime) continue;
+      if (n < 8) H0[n] = part(Math.sqrt(p));
+      K[n++] = part(Math.cbrt(p));
+    }
+  })();
+
+  function sha256(bytes) {
+    const h = H0.slice(), w = new Uint32Array(64);
+    const tail = new Uint8Array(bytes.length % 64 < 56 ? 64 : 128);
+    const whole = bytes.length - bytes.length % 64;
+    tail.set(bytes.subarray(whole));
+    tail[bytes.length - whole] = 0x80;
+    const view = new DataView(tail.buffer);
+    view.setUint32(tail.length - 8, Math.floor(bytes.length / 536870912));
+    view.setUint32(tail.length - 4, bytes.length << 3);
+    const block = (data, o) => {
+      for (let i = 0; i < 16; i++, o += 4) w[i] = data[o] << 24 | data[o + 1] << 16 | data[o + 2] << 8 | data[o + 3];
+      for (let i = 16; i < 64; i++) {
+        const a = w[i - 15], b = w[i - 2];
+        w[i] = w[i - 16] + w[i - 7] + ((a >>> 7 | a << 25) ^ (a >>> 18 | a << 14) ^ a >>> 3) + ((b >>> 17 | b << 15) ^ (b >>> 19 | b << 13) ^ b >>> 10);
+      }
+      let [a, b, c, d, e, f, g, x] = h;
+      for (let i = 0; i < 64; i++) {
+        const t = x + ((e >>> 6 | e << 26) ^ (e >>> 11 | e << 21) ^ (e >>> 25 | e << 7)) + (e & f ^ ~e & g) + K[i] + w[i] | 0;
+        const u = ((a >>> 2 | a << 30) ^ (a >>> 13 | a << 19) ^ (a >>> 22 | a << 10)) + (a & b ^ a & c ^ b & c) | 0;
+        x = g; g = f; f = e; e = d + t | 0; d = c; c = b; b = a; a = t + u | 0;
+      }
+      h[0] += a; h[1] += b; h[2] += c; h[3] += d; h[4] += e; h[5] += f; h[6] += g; h[7] += x;
+    };
+    for (let o = 0; o < whole; o += 64) block(bytes, o);
+    for (let o = 0; o < tail.length; o += 64) block(tail, o);
+    return Array.from(h, v => v.toString(16).padStart(8, "0")).join("");
+  }
+
+  Evenhand.sound = { bytesOf, decode, Store, Deck, sha256, onDisk };
+})(globalThis);
