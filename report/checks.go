@@ -34,13 +34,29 @@ type checkView struct {
 	Answers []answerView
 }
 
+// answerView is one answer, of one subject or of several that came to it alike.
 type answerView struct {
-	Subject string
 	Outcome outcomeView
-	Value   string
+	Items   []fact // subject and value
 	Reason  string
 	Do      string
 	Limit   string // only where it is not the same for all
+}
+
+// Shown tells whether a subject or a value stands before the reason.
+func (a answerView) Shown() bool {
+	for _, x := range a.Items {
+		if x.Name != "" || x.Value != "" {
+			return true
+		}
+	}
+	return false
+}
+
+// answerKey is what answers have in common to be shown together.
+type answerKey struct {
+	outcome           analyze.Outcome
+	reason, do, limit string
 }
 
 type exclusionView struct {
@@ -135,12 +151,19 @@ func viewCheck(ks []analyze.Check) checkView {
 		counts[o]++
 		same = same && k.Limit == ks[0].Limit
 	}
+	at := map[answerKey]int{}
 	for _, k := range ks {
-		a := answerView{Subject: k.Subject, Outcome: viewOutcome(k.Outcome), Value: k.Value, Reason: k.Reason, Do: k.Do}
+		key := answerKey{k.Outcome, k.Reason, k.Do, ""}
 		if !same {
-			a.Limit = k.Limit
+			key.limit = k.Limit
 		}
-		c.Answers = append(c.Answers, a)
+		i, ok := at[key]
+		if !ok {
+			i = len(c.Answers)
+			at[key] = i
+			c.Answers = append(c.Answers, answerView{Outcome: viewOutcome(k.Outcome), Reason: k.Reason, Do: k.Do, Limit: key.limit, Items: []fact{}})
+		}
+		c.Answers[i].Items = append(c.Answers[i].Items, fact{k.Subject, k.Value})
 	}
 	if !same {
 		c.Limit = ""
