@@ -1,0 +1,67 @@
+package record
+
+import (
+	"bytes"
+	"encoding/csv"
+	"math"
+	"strconv"
+	"strings"
+)
+
+// csv returns the settings as a table, a line for each property and control of
+// each device, in signal order. Columns: slot, device, takes, setting, control
+// (yes or no), value, position (per cent of travel), scale, travel, from,
+// steps. A control that is there without a value has an empty one.
+//
+// Values are kept as written: -4 dB and +5 dB are settings. Only a text that a
+// spreadsheet would take for a formula is given a leading apostrophe; the JSON
+// has it without.
+func csvTable(blocks []block) ([]byte, error) {
+	var out bytes.Buffer
+	w := csv.NewWriter(&out)
+	rows := [][]string{{"slot", "device", "takes", "setting", "control", "value", "position (%)", "scale", "travel", "from", "steps"}}
+	for _, b := range blocks {
+		line := func(name, control, value string, more ...string) {
+			r := []string{cell(b.Slot), cell(b.Device.Name), cell(strings.Join(b.Takes, "; ")), cell(name), control, cell(value)}
+			r = append(r, more...)
+			for len(r) < len(rows[0]) {
+				r = append(r, "")
+			}
+			rows = append(rows, r)
+		}
+		line("device", "no", b.Device.Name)
+		for _, p := range b.properties() {
+			line(p.Name, "no", p.Value)
+		}
+		for _, c := range b.Device.Controls {
+			position := ""
+			if f := c.Value.Fraction; !math.IsNaN(f) {
+				position = strconv.FormatFloat(math.Round(f*1e4)/1e2, 'f', -1, 64)
+			}
+			line(c.Name, "yes", c.Value.Written, position, cell(c.Scale), cell(c.Travel), cell(c.From), cell(strings.Join(c.Steps, "; ")))
+		}
+	}
+	if err := w.WriteAll(rows); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
+
+// cell gives a text that begins like a formula a leading apostrophe, unless it
+// is a number with its unit.
+func cell(s string) string {
+	t := strings.TrimLeft(s, " \t\r\n")
+	if t == "" {
+		return s
+	}
+	switch t[0] {
+	case '=', '@':
+		return "'" + s
+	case '+', '-':
+		r := strings.TrimLeft(t[1:], " ")
+		if r == "" || (r[0] < '0' || r[0] > '9') && r[0] != '.' || strings.ContainsAny(r, "=(!|") {
+			return "'" + s
+		}
+	}
+	return s
+}

@@ -1,0 +1,253 @@
+package record
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	_ "image/gif" // the first picture of it
+	"image/jpeg"
+	"image/png"
+	"io"
+	"os"
+)
+
+const (
+	// MaxSide is the longest side of a published picture in pixels.
+	MaxSide = 1200
+	// maxPixels is how large a picture may be, looked at before it is decoded.
+	maxPixels = 100e6
+	// maxPhotoBytes is how large its file may be.
+	maxPhotoBytes = 64 << 20
+	// pixelsPerByte is more than JPEG, PNG or GIF can pack into a byte of a
+	// file (deflate packs 1032 to 1, and a byte holds 8 pixels of one bit):
+	// what declares more is broken, or made to fill the memory.
+	pixelsPerByte = 10000
+
+	jpegQuality = 82
+)
+
+// PhotoError says why a picture cannot be published. It is the input's fault.
+type PhotoError struct {
+	Path   string
+	Reason string
+}
+
+func (e *PhotoError) Error() string { return e.Path + ": " + e.Reason }
+
+// Picture is a picture ready to publish.
+type Picture struct {
+	Data          []byte
+	Extension     string // ".jpg" or ".png"
+	Width, Height int    // pixels
+}
+
+// Shrink reads a JPEG, PNG or GIF picture and returns it upright and with at
+// most MaxSide pixels on its longer side, encoded anew: only the pixels are
+// kept, so that position, camera, time, preview and colour profile are gone.
+// The orientation that the file states is applied first. Each new pixel is the
+// average of the area that it covers, in whole numbers, so that the bytes are
+// the same on every machine. name is for messages.
+//
+// The error is a *PhotoError when the file is no such picture, is broken, or
+// is larger than 100 million pixels or 64 MiB; memory is not taken from a
+// declared size that the file cannot hold.
+//
+// Source for the orientation: CIPA DC-008 (Exif 2.32), tag 0112 hex; PNG
+// Specification, third edition, chunk eXIf.
+func Shrink(name string, r io.Reader) (Picture, error) {
+	fault := func(format string, args ...any) (Picture, error) {
+		return Picture{}, &PhotoError{name, fmt.Sprintf(format, args...)}
+	}
+	data, err := io.ReadAll(io.LimitReader(r, maxPhotoBytes+1))
+	if err != nil {
+		return Picture{}, fmt.Errorf("%s: %w", name, err)
+	}
+	if len(data) > maxPhotoBytes {
+		return fault("the picture's file is larger than %d MiB; make it smaller", maxPhotoBytes>>20)
+	}
+	config, format, err := image.DecodeConfig(bytes.NewReader(data))
+	if errors.Is(err, image.ErrFormat) {
+		return fault("%s; allowed: JPEG, PNG, GIF; save it as one of these", guessFormat(data))
+	}
+	if err != nil {
+		return fault("the picture cannot be read: %v; save it anew as JPEG, PNG or GIF", err)
+	}
+	pixels := int64(config.Width) * int64(config.Height)
+	switch {
+	case config.Width < 1 || config.Height < 1:
+		return fault("a picture of %d × %d pixels", config.Width, config.Height)
+	case pixels > maxPixels:
+		return fault("a picture of %d × %d pixels, at most %.0f million are allowed; make it smaller", config.Width, config.Height, maxPixels/1e6)
+	case pixels > pixelsPerByte*int64(len(data)):
+		return fault("the file says %d × %d pixels, which %d bytes cannot hold; it is damaged", config.Width, config.Height, len(data))
+	}
+	src, _, err := image.Decode(bytes.NewReader(data))
+	if err != nil {
+		return fault("the picture cannot be read: %v; save it anew as JPEG, PNG or GIF", err)
+	}
+	small := turn(shrink(src, MaxSide), orientation(data))
+	return encode(small, format)
+}
+
+// encode writes a photograph as JPEG and anything else as PNG, or as JPEG where
+// that is smaller and nothing is transparent.
+func encode(m *image.RGBA, format string) (Picture, error) {
+	p := Picture{Extension: ".jpg", Width: m.Rect.Dx(), Height: m.Rect.Dy()}
+	var out bytes.Buffer
+	if m.Opaque() {
+		if err := jpeg.Encode(&out, m, &jpeg.Options{Quality: jpegQuality}); err != nil {
+			return Picture{}, err
+		}
+		p.Data = out.Bytes()
+	}
+	if format == "jpeg" {
+		return p, nil
+	}
+	var alt bytes.Buffer
+	if err := (&png.Encoder{CompressionLevel: png.BestCompression}).Encode(&alt, m); err != nil {
+		return Picture{}, err
+	}
+	if p.Data == nil || alt.Len() <= len(p.Data) {
+		p.Data, p.Extension = alt.Bytes(), ".png"
+	}
+	return p, nil
+}
+
+// guessFormat names what a file is that is none of the allowed formats.
+func guessFormat(data []byte) string {
+	is := func(at int, s string) bool { return len(data) >= at+len(s) && string(data[at:at+len(s)]) == s }
+	switch {
+	case is(0, "RIFF") && is(8, "WEBP"):
+		return "a WebP picture"
+	case is(4, "ftyphei"), is(4, "ftyphev"), is(4, "ftypmif1"):
+		return "a HEIC picture"
+	case is(4, "ftypavif"):
+		return "an AVIF picture"
+	case is(0, "II*\x00"), is(0, "MM\x00*"):
+		return "a TIFF picture or a camera's raw file"
+	case is(0, "BM"):
+		return "a BMP picture"
+	case len(data) == 0:
+		return "an empty file"
+	}
+	return "not a picture"
+}
+
+// shrink returns m with at most side pixels on its longer side.
+func shrink(m image.Image, side int) *image.RGBA {
+	b := m.Bounds()
+	sw, sh := b.Dx(), b.Dy()
+	dw, dh := sw, sh
+	switch {
+	case sw >= sh && sw > side:
+		dw, dh = side, max(1, (sh*side+sw/2)/sw)
+	case sh > sw && sh > side:
+		dw, dh = max(1, (sw*side+sh/2)/sh), side
+	}
+	out := image.NewRGBA(image.Rect(0, 0, dw, dh))
+	// Lengths are counted in 1/dw of a source pixel across and 1/dh down, in
+	// which a source pixel is dw wide and a new one sw.
+	total := uint64(sw) * uint64(sh)
+	line := make([]uint64, 4*dw)
+	sum := make([]uint64, 4*dw)
+	flush := func(y int) {
+		pix := out.Pix[y*out.Stride:]
+		for i, s := range sum {
+			pix[i] = uint8((s + total/2) / total)
+			sum[i] = 0
+		}
+	}
+	const rows = 64
+	strip := image.NewRGBA(image.Rect(0, 0, sw, min(rows, sh)))
+	y, left := 0, sh // the new line being summed, and what it still lacks
+	for top := 0; top < sh; top += rows {
+		n := min(rows, sh-top)
+		draw.Draw(strip, image.Rect(0, 0, sw, n), m, image.Pt(b.Min.X, b.Min.Y+top), draw.Src)
+		for i := range n {
+			across(line, strip.Pix[i*strip.Stride:i*strip.Stride+4*sw], sw, dw)
+			for down := dh; down > 0; {
+				part := min(down, left)
+				for k, v := range line {
+					sum[k] += uint64(part) * v
+				}
+				down -= part
+				if left -= part; left == 0 {
+					flush(y)
+					y++
+					left = sh
+				}
+			}
+		}
+	}
+	return out
+}
+
+// across sums a line of sw source pixels into dw new ones, each weighted by the
+// length that it covers.
+func across(line []uint64, pix []uint8, sw, dw int) {
+	clear(line)
+	x, left := 0, sw
+	for i := range sw {
+		p := pix[4*i : 4*i+4]
+		for wide := dw; wide > 0; {
+			part := min(wide, left)
+			for c := range 4 {
+				line[4*x+c] += uint64(part) * uint64(p[c])
+			}
+			wide -= part
+			if left -= part; left == 0 {
+				x++
+				left = sw
+			}
+		}
+	}
+}
+
+// turn brings a picture upright that was stored as orientation o, 1 to 8, says.
+func turn(m *image.RGBA, o int) *image.RGBA {
+	if o < 2 || o > 8 {
+		return m
+	}
+	w, h := m.Rect.Dx(), m.Rect.Dy()
+	ow, oh := w, h
+	if o >= 5 {
+		ow, oh = h, w
+	}
+	out := image.NewRGBA(image.Rect(0, 0, ow, oh))
+	for y := range oh {
+		for x := range ow {
+			var sx, sy int
+			switch o {
+			case 2:
+				sx, sy = w-1-x, y
+			case 3:
+				sx, sy = w-1-x, h-1-y
+			case 4:
+				sx, sy = x, h-1-y
+			case 5:
+				sx, sy = y, x
+			case 6:
+				sx, sy = y, h-1-x
+			case 7:
+				sx, sy = w-1-y, h-1-x
+			case 8:
+				sx, sy = w-1-y, x
+			}
+			out.SetRGBA(x, y, color.RGBA(m.RGBAAt(sx, sy)))
+		}
+	}
+	return out
+}
+
+// shrinkFile is Shrink of a file.
+func shrinkFile(name, path string) (Picture, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return Picture{}, err
+	}
+	defer f.Close()
+	return Shrink(name, f)
+}

@@ -1,0 +1,364 @@
+package record
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/manifest"
+)
+
+// odd says everything that a manifest can say, in spellings that YAML or a
+// spreadsheet could take for something else.
+const odd = `
+title: 'Null: "yes" \ #1'
+by: "=cmd()"
+date: 2026-03-14
+varies: fuzz box
+reference: "007"
+mains: 60 Hz
+about: {file: notes/über uns.md, redistribute: no}
+set_by: by ear
+may_differ: ["fuzz box.+gain, coarse", amp.bright]
+full_scale_in: +12 dBu
+disclosure: |
+  Two lines,
+  the second: with a colon.
+match: {target: -16.5 LUFS, ceiling: -1.25 dBTP}
+limits: {lag: 1 ms, other: "±2"}
+performance:
+  instrument: Baritone guitar, 27.7 in scale
+  tuning: B1 E2 A2 D3 F#3 B3
+  pickup: "null"
+  notes: "tab\tbed [and] {braced}"
+  dry: audio/dry.wav
+  loopback: {file: audio/loop.wav, redistribute: no}
+  sections:
+    - {name: "off", from: "0:00.1", to: "1:02.3"}
+    - {name: "- x", from: 63, to: 1e}
+chain:
+  - slot: reamp
+    device: Passive reamp box
+    controls: {level: "3 o'clock", ground: lifted}
+  - slot: fuzz box
+  - slot: amp
+    device: Kestrel 20
+    kind: valve power amp
+    impedance: 8 ohm
+    power: 20 W
+    photo: {file: "photos/amp, front.jpg", alt: "Kestrel 20: all \"knobs\" at noon"}
+    notes: |
+      Warm for an hour.
+      Then not touched.
+    controls:
+      volume: {value: "10:30", travel: 270°, from: "7:30"}
+      bass: 010
+      treble: {value: 7, scale: 1-12}
+      bright: off
+      voice: {value: "no", steps: ["no", "2", "a, b"]}
+      presence:
+      "depth: low": {scale: 0-5}
+      "yes": 1.10
+  - slot: cab
+    device: Open-back 2x12
+    kind: cabinet
+    file: {file: ir/open back.wav, redistribute: no}
+takes:
+  - name: "007"
+    file: audio/007.wav
+    channels: [2, 1]
+    fuzz box:
+      device: "true"
+      photo: {file: photos/f.png, alt: A fuzz, redistribute: no}
+      controls: {"+gain, coarse": -4 dB, "@tone": noon}
+    mics:
+      left: {name: "Dynamic, cap edge", blend: 0 dB, position: {distance: 5 cm, angle: -30°, from: "grille: cloth"}, notes: "a\nb"}
+      right: {name: Ribbon, blend: -3.25 dB, photo: {file: photos/r.gif, alt: A ribbon}}
+  - name: Second
+    file: {file: audio/second.wav, redistribute: no}
+    notes: 'it''s'
+    fuzz box: {device: Kiln, kind: fuzz, controls: {"+gain, coarse": 65 %}}
+    amp: {controls: {treble: 9, volume: noon, new: +5 dB}}
+  - name: Again
+    file: audio/again.wav
+    repeat_of: Second
+  - name: Bypass
+    file: audio/bypass.wav
+    role: bypass
+`
+
+func parse(t *testing.T, src string) *manifest.Comparison {
+	t.Helper()
+	c, err := manifest.Parse("odd.yaml", []byte(strings.Replace(src, "to: 1e}", "to: 64.75 s}", 1)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return c
+}
+
+// told writes down all that a comparison says, but not where in a file.
+func told(c *manifest.Comparison) string {
+	x := *c
+	x.Path, x.Dir, x.Warnings = "", "", nil
+	var b strings.Builder
+	var walk func(path string, v reflect.Value)
+	walk = func(path string, v reflect.Value) {
+		switch v.Kind() {
+		case reflect.Pointer:
+			if v.IsNil() {
+				fmt.Fprintf(&b, "%s: nil\n", path)
+				return
+			}
+			walk(path, v.Elem())
+		case reflect.Struct:
+			for i := range v.NumField() {
+				if n := v.Type().Field(i).Name; n != "Pos" {
+					walk(path+"."+n, v.Field(i))
+				}
+			}
+		case reflect.Slice:
+			for i := range v.Len() {
+				walk(fmt.Sprintf("%s[%d]", path, i), v.Index(i))
+			}
+		default:
+			fmt.Fprintf(&b, "%s: %q\n", path, fmt.Sprint(v.Interface()))
+		}
+	}
+	walk("", reflect.ValueOf(x))
+	return b.String()
+}
+
+func same(t *testing.T, got, want *manifest.Comparison) {
+	t.Helper()
+	g, w := strings.Split(told(got), "\n"), strings.Split(told(want), "\n")
+	for i := range max(len(g), len(w)) {
+		a, b := "", ""
+		if i < len(g) {
+			a = g[i]
+		}
+		if i < len(w) {
+			b = w[i]
+		}
+		if a != b {
+			t.Errorf("line %d: got %s, want %s", i, a, b)
+			return
+		}
+	}
+}
+
+func examples(t *testing.T) map[string]string {
+	out := map[string]string{"odd": odd}
+	for _, n := range []string{"four-fuzzes", "microphones"} {
+		b, err := os.ReadFile(filepath.Join("..", "..", "examples", n, n+".yaml"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		out[n] = string(b)
+	}
+	return out
+}
+
+// A record, written and read again, says what the manifest says.
+func TestRoundTrip(t *testing.T) {
+	for name, src := range examples(t) {
+		c := parse(t, src)
+		rec, err := New(t.Context(), c, "test", func(_ context.Context, path string) (string, int64, error) { return "00ff" + path, 7, nil })
+		if err != nil {
+			t.Fatal(err)
+		}
+		data, err := rec.JSON()
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, got, err := Read("record.json", bytes.NewReader(data))
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", name, err, rec.Manifest())
+		}
+		same(t, got, c)
+		twice, err := again.JSON()
+		if err != nil || !bytes.Equal(twice, data) {
+			t.Errorf("%s: the record differs after reading, %v", name, err)
+		}
+		if f := again.Performance.Dry; f.SHA256 != "00ff"+f.Path || f.Bytes != 7 {
+			t.Errorf("%s: hash of the dry recording %+v", name, f)
+		}
+	}
+}
+
+// Any text that a manifest can hold comes back through YAML.
+func TestScalars(t *testing.T) {
+	r := rand.New(rand.NewPCG(1, 2))
+	letters := []rune(`aZ0 9.:,-+%@=#'"\[]{}&*!|>?~/` + "äß中🎸\u200d\u2028\u00a0\ufeff\n\t")
+	texts := []string{"null", "Null", "~", "yes", "off", ".inf", "1e5", "0x10", "1_000", "2026-03-14", "1:30", "- a", "? a", "<<", "a: b", "a #b", "%x", "`x`", "@x", "", "’", "010", "+5 dB", "−4 dB"}
+	for range 2000 {
+		var s []rune
+		for range 1 + r.IntN(6) {
+			s = append(s, letters[r.IntN(len(letters))])
+		}
+		texts = append(texts, string(s))
+	}
+	src := "title: t\nvaries: a\nchain: [{slot: a}]\ntakes:\n"
+	for i, s := range texts {
+		texts[i] = strings.TrimSpace(s) // as the manifest language does
+	}
+	for from := 0; from < len(texts); from += 400 {
+		part := texts[from:min(from+400, len(texts))]
+		doc := src
+		for i, s := range part {
+			doc += fmt.Sprintf("  - name: t%d\n    file: x%d.wav\n", i, i)
+			if s != "" {
+				doc += "    notes: " + scalar(s) + "\n"
+			}
+		}
+		c, err := manifest.Parse("m.yaml", []byte(doc))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, s := range part {
+			if got := c.Takes[i].Notes; got != s {
+				t.Errorf("%q came back as %q from %s", s, got, scalar(s))
+			}
+		}
+	}
+}
+
+func TestReadRefuses(t *testing.T) {
+	c := parse(t, odd)
+	rec, err := New(t.Context(), c, "test", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	good, err := rec.JSON()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, x := range map[string]struct{ data, want string }{
+		"not JSON":         {"title: x", "not a settings record"},
+		"empty":            {"", "not a settings record"},
+		"another JSON":     {`{"format": 1}`, `its kind is ""`},
+		"results":          {`{"kind": "x", "format": 1}`, `its kind is "x"`},
+		"a newer format":   {strings.Replace(string(good), `"format": 1`, `"format": 2`, 1), "format 2, this version reads 1 to 1"},
+		"an unread format": {strings.Replace(string(good), `"format": 1`, `"format": 0`, 1), "format 0"},
+	} {
+		_, _, err := Read("record.json", strings.NewReader(x.data))
+		if !errors.Is(err, ErrNotRecord) || !strings.Contains(err.Error(), x.want) || !strings.HasPrefix(err.Error(), "record.json: ") {
+			t.Errorf("%s: error %v, want one with %q", name, err, x.want)
+		}
+	}
+	_, _, err = Read("record.json", strings.NewReader(strings.Replace(string(good), `"value": "9"`, `"value": "13"`, 1)))
+	var list *manifest.Errors
+	if !errors.As(err, &list) || !strings.Contains(err.Error(), "outside the scale, 1 to 12") {
+		t.Errorf("a value outside its scale: %v", err)
+	}
+}
+
+// Without recordings the next manifest has the same chain, the same takes and
+// the same settings; only files, pictures and what belongs to one session
+// differ.
+func TestDraftKeepsSettings(t *testing.T) {
+	for name, src := range examples(t) {
+		c := parse(t, src)
+		rec, err := New(t.Context(), c, "test", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text := rec.Draft(nil)
+		next, err := manifest.Parse("next.yaml", text)
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", name, err, text)
+		}
+		after, err := New(t.Context(), next, "test", nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range []*Record{rec, after} {
+			for _, p := range r.photos() {
+				*p = Photo{}
+			}
+			for d := range r.devices() {
+				d.Photo = nil
+			}
+			for i := range r.Takes {
+				k := &r.Takes[i]
+				k.Left, k.Right = withoutPhoto(k.Left), withoutPhoto(k.Right)
+				k.File, k.Notes = File{}, ""
+			}
+			r.Date, r.About, r.Disclosure = "", nil, ""
+			r.Performance.Dry, r.Performance.Loopback, r.Performance.Sections, r.Performance.SectionsFrom = nil, nil, nil, ""
+		}
+		a, _ := rec.JSON()
+		b, _ := after.JSON()
+		if !bytes.Equal(a, b) {
+			t.Errorf("%s: the draft says\n%s\nthe record\n%s", name, b, a)
+		}
+		if ch := Compare(rec, c, after, next); len(ch.Slots) > 0 || len(ch.Takes.Added)+len(ch.Takes.Removed) > 0 {
+			t.Errorf("%s: changed %+v", name, ch)
+		}
+	}
+}
+
+func TestDraftWithRecordings(t *testing.T) {
+	c := parse(t, odd)
+	rec, err := New(t.Context(), c, "test", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := rec.Draft([]Recording{
+		{Path: "new/clean di.wav", Name: "clean di", About: "0:09.0, mono", Channels: 1, Dry: true},
+		{Path: "new/SECOND.wav", Name: "SECOND", About: "0:09.0, mono", Channels: 1},
+		{Path: "new/again.wav", Name: "again", Channels: 2},
+		{Path: `new/x: "y".wav`, Name: `x: "y"`, Channels: 2},
+		{Path: "new/wide.wav", Name: "wide", Channels: 8},
+	})
+	next, err := manifest.Parse("next.yaml", text)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, text)
+	}
+	var got []string
+	for _, k := range next.Takes {
+		d := next.ChainOf(&k)[1]
+		got = append(got, fmt.Sprintf("%s|%s|%s|%v|%s|%d controls", k.Name, k.File.Path, d.Name, k.Channels, k.RepeatOf, len(d.Controls)))
+	}
+	want := []string{
+		"Second|new/SECOND.wav|Kiln|[]||1 controls",
+		"Again|new/again.wav|Kiln|[]|Second|1 controls",
+		`x: "y"|new/x: "y".wav|x: "y"|[]||0 controls`,
+		"wide|new/wide.wav|wide|[1]||0 controls",
+	}
+	if strings.Join(got, "\n") != strings.Join(want, "\n") {
+		t.Errorf("takes\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+	if next.Performance.Dry == nil || next.Performance.Dry.Path != "new/clean di.wav" || next.Reference != "" {
+		t.Errorf("dry %v, reference %q", next.Performance.Dry, next.Reference)
+	}
+	for _, s := range []string{"#   - name: 007", "# devices of last time: true, Kiln", "# reference: 007"} {
+		if !strings.Contains(string(text), s) {
+			t.Errorf("no %q in\n%s", s, text)
+		}
+	}
+}
+
+// A control that is under test is offered to be filled in.
+func TestDraftOfSweep(t *testing.T) {
+	src := "title: t\nvaries: amp.gain\nchain: [{slot: amp, device: Harrow 15, controls: {gain: noon, tone: 3}}]\ntakes:\n  - {name: low, file: low.wav, amp: {controls: {gain: 2}}}\n  - {name: high, file: high.wav, amp: {controls: {gain: 9}}}\n"
+	rec, err := New(t.Context(), parse(t, src), "test", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	next, err := manifest.Parse("next.yaml", rec.Draft([]Recording{{Path: "high.wav", Name: "high", Channels: 1}, {Path: "higher.wav", Name: "higher", Channels: 1}}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{"9", ""} {
+		if got := next.ChainOf(&next.Takes[i])[0].Controls[0].Value.Written; got != want {
+			t.Errorf("gain of take %d is %q, want %q", i+1, got, want)
+		}
+	}
+}

@@ -1,0 +1,306 @@
+package record
+
+import (
+	"bytes"
+	"fmt"
+	"html/template"
+	"math"
+	"slices"
+	"strings"
+
+	"evenhand/analyze/manifest"
+	"evenhand/report/chart"
+	"evenhand/templates"
+)
+
+// contentPolicy lets the sheet use its own style and pictures and nothing else.
+const contentPolicy = "default-src 'none'; style-src 'self'; img-src 'self' data:; base-uri 'none'; form-action 'none'"
+
+// sheetView is what the template of the sheet sees.
+type sheetView struct {
+	Title, Policy, Tool string
+	SketchWords         string
+	Symbols             template.HTML
+	KeyKnob, KeyBlank   template.HTML
+	Head                []property
+	Blocks              []blockView
+	Takes               []takeView
+}
+
+type takeView struct {
+	Name  string
+	Words []string
+}
+
+// blockView is one device as it stood in some takes.
+type blockView struct {
+	ID, Slot, Name, Where string
+	Number                int
+	Varied, Empty         bool
+	Knobs                 []knobView
+	Facts                 []property
+	Notes                 string
+	Sketch                template.HTML
+	Photo                 *Published
+	NoPhoto               string
+}
+
+type knobView struct {
+	Name, Value string
+	Drawing     template.HTML
+	Blank       bool
+	Fine        []string
+}
+
+// drawing marks a chart's output as markup: chart escapes every text that it
+// is given.
+func drawing(s string) template.HTML { return template.HTML(s) } //nolint:gosec // see above
+
+// sheet renders recall.html. photos are the published pictures by their
+// source's path; hashes the files' SHA-256 by path.
+func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]*Published) ([]byte, error) {
+	hashes := r.hashes()
+	v := sheetView{
+		Title: c.Title, Policy: contentPolicy, Tool: strings.TrimSpace(r.Tool.Name + " " + r.Tool.Version),
+		SketchWords: "Seen from above, to scale.",
+		Symbols:     drawing(chart.Symbols()),
+		KeyKnob:     drawing(chart.Knob{Fraction: 0.7, From: -150, Travel: 300}.Dial()),
+		KeyBlank:    drawing(chart.Knob{Fraction: math.NaN()}.Dial()),
+		Head:        sheetHead(c), Blocks: []blockView{}, Takes: []takeView{},
+	}
+	numbers := map[string]int{}
+	for i, s := range slotsOf(c) {
+		numbers[s] = i + 1
+	}
+	moved := movedOf(blocks)
+	for i, b := range blocks {
+		x := blockView{
+			ID: fmt.Sprintf("device-%d", i+1), Slot: b.Slot, Number: numbers[b.Slot], Name: b.Device.Name,
+			Where: where(b), Varied: b.Slot == c.Varies.Slot && c.Varies.Control == "",
+			Knobs: []knobView{}, Facts: []property{}, Notes: b.Device.Notes,
+		}
+		switch {
+		case x.Name != "":
+		case b.Device.File != nil || len(b.Device.Controls) > 0 || b.Device.Kind != "":
+			x.Name = "Device not named"
+		default:
+			x.Name, x.Empty = "Nothing in this slot", true
+		}
+		for _, k := range b.Device.Controls {
+			y := knob(k)
+			if moved[[3]string{b.Slot, b.Device.Name, k.Name}] {
+				y.Fine = append(y.Fine, "differs between takes")
+			}
+			if c.Varies.Slot == b.Slot && c.Varies.Control == k.Name {
+				y.Fine = append(y.Fine, "under test")
+			}
+			x.Knobs = append(x.Knobs, y)
+		}
+		for _, p := range b.properties() {
+			switch p.Name {
+			case "notes":
+				continue
+			case "file":
+				if h := hashes[p.Value]; len(h) >= 12 {
+					p.Value += " (SHA-256 begins " + h[:12] + ")"
+				}
+			}
+			x.Facts = append(x.Facts, p)
+		}
+		if p := b.Device.Position; p != nil {
+			if d, a, ok := geometry(p); ok {
+				x.Sketch = drawing(chart.Sketch(d, p.Distance.Unit, a))
+			}
+		}
+		if p := b.Device.Photo; p != nil {
+			if x.Photo = photos[p.File.Path]; x.Photo == nil {
+				x.NoPhoto = "A picture exists and is not passed on: " + p.Alt
+			} else if x.Photo.Alt != p.Alt {
+				other := *x.Photo
+				other.Alt = p.Alt
+				x.Photo = &other
+			}
+		}
+		v.Blocks = append(v.Blocks, x)
+	}
+	for _, t := range c.Takes {
+		v.Takes = append(v.Takes, takeView{t.Name, takeWords(c, t)})
+	}
+	page, err := template.ParseFS(templates.Files(), "recall.html")
+	if err != nil {
+		return nil, err
+	}
+	var out bytes.Buffer
+	if err := page.ExecuteTemplate(&out, "recall.html", v); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
+}
+
+func sheetHead(c *manifest.Comparison) []property {
+	out := []property{}
+	add := func(name, value string) {
+		if value != "" {
+			out = append(out, property{name, value})
+		}
+	}
+	add("by", c.By)
+	add("date", c.Date)
+	add("under test", c.Varies.Written)
+	add("controls set", c.SetBy)
+	var free []string
+	for _, p := range c.MayDiffer {
+		free = append(free, p.Written)
+	}
+	add("allowed to move", strings.Join(free, ", "))
+	add("instrument", c.Performance.Instrument)
+	add("tuning", c.Performance.Tuning)
+	add("pickup", c.Performance.Pickup)
+	add("played", c.Performance.Notes)
+	add("0 dBFS at the converter’s input", c.FullScale.Written)
+	return out
+}
+
+// where says in which takes a block stood.
+func where(b block) string {
+	if b.All {
+		return "in every take"
+	}
+	return "in " + strings.Join(b.Takes, ", ")
+}
+
+func takeWords(c *manifest.Comparison, t manifest.Take) []string {
+	out := []string{}
+	for _, d := range c.ChainOf(&t) {
+		if d.Slot == c.Varies.Slot && d.Name != "" && d.Name != t.Name {
+			out = append(out, d.Name)
+		}
+	}
+	if t.RepeatOf != "" {
+		out = append(out, t.RepeatOf+" a second time")
+	}
+	switch {
+	case t.Name == c.Reference:
+		out = append(out, "the take that others are compared with")
+	case t.Role == manifest.RoleBypass:
+		out = append(out, "without the device under test")
+	case t.Role == manifest.RoleRoom:
+		out = append(out, "in the room")
+	case t.Role == manifest.RoleBridge:
+		out = append(out, "joins two sessions")
+	}
+	if t.Notes != "" {
+		out = append(out, t.Notes)
+	}
+	return out
+}
+
+// knob draws a control: rings for what turns, a switch for what is on or off,
+// a blank ring for what is not stated.
+func knob(c manifest.Control) knobView {
+	from, travel := c.Arc()
+	k := knobView{Name: c.Name, Value: c.Value.Written, Fine: []string{}}
+	shape := chart.Knob{Fraction: c.Value.Fraction, From: from, Travel: travel, Steps: len(c.Steps)}
+	switch c.Value.Kind {
+	case manifest.Unset:
+		k.Blank = true
+		shape.Fraction = math.NaN()
+		k.Drawing = drawing(shape.Dial())
+	case manifest.Switch:
+		k.Drawing = drawing(chart.Toggle(c.Value.Fraction > 0.5))
+	case manifest.Physics, manifest.Text:
+		k.Drawing = `<span class="plain" aria-hidden="true">–</span>`
+	default:
+		k.Drawing = drawing(shape.Dial())
+	}
+	switch {
+	case c.Travel != "" && c.From != "":
+		k.Fine = append(k.Fine, "turns "+c.Travel+" from "+c.From)
+	case c.Travel != "":
+		k.Fine = append(k.Fine, "turns "+c.Travel)
+	case c.From != "":
+		k.Fine = append(k.Fine, "turns from "+c.From)
+	}
+	if c.Scale != "" {
+		k.Fine = append(k.Fine, "scale "+c.Scale)
+	}
+	if len(c.Steps) > 0 {
+		k.Fine = append(k.Fine, "steps: "+strings.Join(c.Steps, " · "))
+	}
+	return k
+}
+
+// movedOf finds the controls of one device that stood differently in some
+// takes.
+func movedOf(blocks []block) map[[3]string]bool {
+	first := map[[3]string]string{}
+	out := map[[3]string]bool{}
+	for _, b := range blocks {
+		for _, c := range b.Device.Controls {
+			at := [3]string{b.Slot, b.Device.Name, c.Name}
+			key := settingKey(c)
+			if was, ok := first[at]; ok && was != key {
+				out[at] = true
+			}
+			first[at] = key
+		}
+	}
+	return out
+}
+
+// geometry returns what a sketch needs; false when there is nothing to draw.
+func geometry(p *manifest.Position) (distance, angle float64, ok bool) {
+	distance, angle = math.NaN(), math.NaN()
+	if p.Distance.Written != "" {
+		distance = p.Distance.Number
+	}
+	if p.Angle.Written != "" {
+		angle = p.Angle.Number
+	}
+	return distance, angle, !math.IsNaN(distance)
+}
+
+// hashes returns the SHA-256 of the devices' files by path.
+func (r *Record) hashes() map[string]string {
+	out := map[string]string{}
+	for d := range r.devices() {
+		if d.File != nil {
+			out[d.File.Path] = d.File.SHA256
+		}
+	}
+	return out
+}
+
+// devices goes over every device that the record holds.
+func (r *Record) devices() func(yield func(*Device) bool) {
+	return func(yield func(*Device) bool) {
+		for i := range r.Chain {
+			if !yield(&r.Chain[i]) {
+				return
+			}
+		}
+		for i := range r.Takes {
+			for k := range r.Takes[i].Devices {
+				if !yield(&r.Takes[i].Devices[k]) {
+					return
+				}
+			}
+		}
+	}
+}
+
+// photos goes over every picture that the record holds, in order.
+func (r *Record) photos() []*Photo {
+	var out []*Photo
+	for d := range r.devices() {
+		out = append(out, d.Photo)
+	}
+	for i := range r.Takes {
+		for _, m := range []*Mic{r.Takes[i].Left, r.Takes[i].Right} {
+			if m != nil {
+				out = append(out, m.Photo)
+			}
+		}
+	}
+	return slices.DeleteFunc(out, func(p *Photo) bool { return p == nil })
+}

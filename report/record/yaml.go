@@ -1,0 +1,267 @@
+package record
+
+import (
+	"bytes"
+	"fmt"
+	"regexp"
+	"strconv"
+	"strings"
+)
+
+// Manifest returns a manifest that says what the record says. Read by
+// manifest.Parse it gives the comparison that the record was made from, but
+// for the places in the file.
+func (r *Record) Manifest() []byte {
+	var w writer
+	w.head(r)
+	w.put(0, "about", w.file(r.About))
+	w.put(0, "date", scalar(r.Date))
+	w.put(0, "reference", scalar(r.Reference))
+	w.put(0, "disclosure", scalar(r.Disclosure))
+	w.list(0, "may_differ", r.MayDiffer)
+	p := r.Performance
+	w.line(0, "performance:")
+	w.player(p)
+	w.put(1, "dry", w.file(p.Dry))
+	w.put(1, "loopback", w.file(p.Loopback))
+	if len(p.Sections) > 0 {
+		w.line(1, "sections:")
+		for _, s := range p.Sections {
+			w.line(2, "- %s", s.yaml())
+		}
+	} else {
+		w.put(1, "sections", scalar(p.SectionsFrom))
+	}
+	w.line(0, "chain:")
+	for _, d := range r.Chain {
+		w.line(1, "- slot: %s", scalar(d.Slot))
+		w.device(2, d)
+	}
+	w.line(0, "takes:")
+	for _, t := range r.Takes {
+		w.line(1, "- name: %s", scalar(t.Name))
+		w.put(2, "file", w.file(&t.File))
+		w.put(2, "repeat_of", scalar(t.RepeatOf))
+		w.take(2, t)
+	}
+	return w.Bytes()
+}
+
+func (s Section) yaml() string {
+	return fmt.Sprintf("{name: %s, from: %s s, to: %s s}", scalar(s.Name), decimal(s.From), decimal(s.To))
+}
+
+// writer writes YAML in the manifest's language. An empty value leaves its key
+// out, which means the same.
+type writer struct{ bytes.Buffer }
+
+func (w *writer) line(depth int, format string, args ...any) {
+	w.WriteString(strings.Repeat("  ", depth))
+	fmt.Fprintf(w, format, args...)
+	w.WriteByte('\n')
+}
+
+func (w *writer) put(depth int, key, value string) {
+	if value != "" && value != `""` {
+		w.line(depth, "%s: %s", key, value)
+	}
+}
+
+func (w *writer) list(depth int, key string, list []string) {
+	if len(list) > 0 {
+		w.line(depth, "%s: %s", key, flow(list))
+	}
+}
+
+func flow(list []string) string {
+	out := make([]string, len(list))
+	for i, s := range list {
+		out[i] = scalar(s)
+	}
+	return "[" + strings.Join(out, ", ") + "]"
+}
+
+// head writes what holds for the comparison after as well.
+func (w *writer) head(r *Record) {
+	w.put(0, "title", scalar(r.Title))
+	w.put(0, "by", scalar(r.By))
+	w.put(0, "varies", scalar(r.Varies))
+	w.put(0, "mains", scalar(r.Mains))
+	w.put(0, "set_by", scalar(r.SetBy))
+	w.put(0, "full_scale_in", scalar(r.FullScale))
+	if r.Target != "" || r.Ceiling != "" {
+		w.line(0, "match:")
+		w.put(1, "target", scalar(r.Target))
+		w.put(1, "ceiling", scalar(r.Ceiling))
+	}
+	if len(r.Limits) > 0 {
+		w.line(0, "limits:")
+		for _, l := range r.Limits {
+			w.line(1, "%s: %s", scalar(l.ID), scalar(l.Limit))
+		}
+	}
+}
+
+func (w *writer) player(p Performance) {
+	w.put(1, "instrument", scalar(p.Instrument))
+	w.put(1, "tuning", scalar(p.Tuning))
+	w.put(1, "pickup", scalar(p.Pickup))
+	w.put(1, "notes", scalar(p.Notes))
+}
+
+func (w *writer) file(f *File) string {
+	switch {
+	case f == nil || f.Path == "":
+		return ""
+	case !f.Redistribute:
+		return fmt.Sprintf("{file: %s, redistribute: no}", scalar(f.Path))
+	}
+	return scalar(f.Path)
+}
+
+// device writes a device's keys, without its slot.
+func (w *writer) device(depth int, d Device) {
+	w.put(depth, "device", scalar(d.Device))
+	w.put(depth, "kind", scalar(d.Kind))
+	w.put(depth, "file", w.file(d.File))
+	w.put(depth, "impedance", scalar(d.Impedance))
+	w.put(depth, "power", scalar(d.Power))
+	w.position(depth, d.Position)
+	w.photo(depth, d.Photo)
+	w.put(depth, "notes", scalar(d.Notes))
+	if len(d.Controls) > 0 {
+		w.line(depth, "controls:")
+	}
+	for _, c := range d.Controls {
+		w.line(depth+1, "%s", strings.TrimRight(scalar(c.Name)+": "+c.yaml(), " "))
+	}
+}
+
+// yaml is the control's value: alone where that says everything.
+func (c Control) yaml() string {
+	value := ""
+	if c.Value != "" {
+		value = scalar(c.Value)
+	}
+	if c.Travel == "" && c.From == "" && c.Scale == "" && len(c.Steps) == 0 {
+		return value
+	}
+	var parts []string
+	for _, p := range [][2]string{{"value", c.Value}, {"travel", c.Travel}, {"from", c.From}, {"scale", c.Scale}} {
+		if p[1] != "" {
+			parts = append(parts, p[0]+": "+scalar(p[1]))
+		}
+	}
+	if len(c.Steps) > 0 {
+		parts = append(parts, "steps: "+flow(c.Steps))
+	}
+	return "{" + strings.Join(parts, ", ") + "}"
+}
+
+func (w *writer) position(depth int, p *Position) {
+	if p == nil {
+		return
+	}
+	var parts []string
+	for _, x := range [][2]string{{"distance", p.Distance}, {"angle", p.Angle}, {"from", p.From}} {
+		if x[1] != "" {
+			parts = append(parts, x[0]+": "+scalar(x[1]))
+		}
+	}
+	w.line(depth, "position: {%s}", strings.Join(parts, ", "))
+}
+
+func (w *writer) photo(depth int, p *Photo) {
+	if p == nil {
+		return
+	}
+	no := ""
+	if !p.File.Redistribute {
+		no = ", redistribute: no"
+	}
+	w.line(depth, "photo: {file: %s, alt: %s%s}", scalar(p.File.Path), scalar(p.Alt), no)
+}
+
+// take writes a take's keys but for name, file and repeat_of.
+func (w *writer) take(depth int, t Take) {
+	w.put(depth, "role", scalar(t.Role))
+	if len(t.Channels) > 0 {
+		s := make([]string, len(t.Channels))
+		for i, n := range t.Channels {
+			s[i] = strconv.Itoa(n)
+		}
+		w.line(depth, "channels: [%s]", strings.Join(s, ", "))
+	}
+	if t.Left != nil && t.Right != nil {
+		w.line(depth, "mics:")
+		w.mic(depth+1, "left", *t.Left)
+		w.mic(depth+1, "right", *t.Right)
+	}
+	for _, d := range t.Devices {
+		w.slot(depth, d)
+	}
+	w.put(depth, "notes", scalar(t.Notes))
+}
+
+// slot writes what a take puts into a slot.
+func (w *writer) slot(depth int, d Device) {
+	w.line(depth, "%s:", scalar(d.Slot))
+	at := w.Len()
+	w.device(depth+1, d)
+	if w.Len() == at { // a slot without anything is no entry
+		w.Truncate(at - len(scalar(d.Slot)) - 2 - 2*depth)
+	}
+}
+
+func (w *writer) mic(depth int, side string, m Mic) {
+	w.line(depth, "%s:", side)
+	w.put(depth+1, "name", scalar(m.Name))
+	w.put(depth+1, "blend", scalar(m.Blend))
+	w.position(depth+1, m.Position)
+	w.photo(depth+1, m.Photo)
+	w.put(depth+1, "notes", scalar(m.Notes))
+}
+
+var (
+	plainText   = regexp.MustCompile(`^\p{L}[\p{L}\p{Nd} _./'’°-]*$`)
+	plainNumber = regexp.MustCompile(`^[0-9]{1,15}(?:\.[0-9]+)?(?: ?[\p{L}%°]+)?$`)
+)
+
+// scalar writes a text so that YAML reads it as that text.
+func scalar(s string) string {
+	plain := (plainText.MatchString(s) || plainNumber.MatchString(s)) && strings.TrimSpace(s) == s
+	switch strings.ToLower(s) {
+	case "null":
+		plain = false
+	}
+	if plain {
+		return s
+	}
+	return quoteYAML(s)
+}
+
+// quoteYAML writes a text in double quotes with the escapes that YAML 1.2
+// knows. Source: YAML 1.2.2, chapter 5.7.
+func quoteYAML(s string) string {
+	var b strings.Builder
+	b.WriteByte('"')
+	for _, r := range s {
+		switch {
+		case r == '"' || r == '\\':
+			b.WriteByte('\\')
+			b.WriteRune(r)
+		case r == '\n':
+			b.WriteString(`\n`)
+		case r == '\t':
+			b.WriteString(`\t`)
+		case r < 0x20 || r == 0x7f:
+			fmt.Fprintf(&b, `\x%02x`, r)
+		case !strconv.IsPrint(r) && r <= 0xffff && r != 0x200d:
+			fmt.Fprintf(&b, `\u%04x`, r)
+		default:
+			b.WriteRune(r)
+		}
+	}
+	b.WriteByte('"')
+	return b.String()
+}
