@@ -21,35 +21,11 @@ import (
 //
 // Errors: *InputError when the folder cannot be read or holds no recording.
 func DraftManifest(folder, dir string) (text []byte, warnings []string, err error) {
-	entries, err := os.ReadDir(folder)
+	files, warnings, err := draftFiles(folder, dir)
 	if err != nil {
-		return nil, nil, &InputError{[]error{err}}
+		return nil, warnings, err
 	}
-	var files []draftFile
-	for _, e := range entries {
-		if e.IsDir() || !strings.EqualFold(filepath.Ext(e.Name()), ".wav") {
-			continue
-		}
-		full := filepath.Join(folder, e.Name())
-		info, err := wavio.Inspect(full)
-		if err != nil {
-			warnings = append(warnings, fmt.Sprintf("left out: %v", err))
-			continue
-		}
-		for _, w := range info.Warnings {
-			warnings = append(warnings, fmt.Sprintf("%s: %s", e.Name(), w))
-		}
-		path, err := filepath.Rel(dir, full)
-		if err != nil {
-			path = full
-		}
-		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
-	}
-	if len(files) == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to", folder)}}
-	}
-	dry := guess(files, "dry", "di", "clean di", "direct")
-	loop := guess(files, "loopback", "loop", "reamp loop")
+	dry, loop := guesses(files)
 	var b bytes.Buffer
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 
@@ -130,6 +106,79 @@ func DraftManifest(folder, dir string) (text []byte, warnings []string, err erro
 		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too", folder, files[0].name)}}
 	}
 	return b.Bytes(), warnings, nil
+}
+
+// Recording is a recording found in a folder. Dry and Loopback are guesses
+// from the file's name.
+type Recording struct {
+	Path     string // relative to the manifest's folder, with forward slashes
+	Name     string // of the file, without its extension
+	About    string // duration, channels and format in words
+	Channels int
+	Dry      bool
+	Loopback bool
+}
+
+// Recordings lists the WAV files of a folder that can be read, in the order of
+// their names. dir is the folder of the manifest that will name them. It also
+// returns what was left out and why.
+//
+// Errors: *InputError when the folder cannot be read or holds no recording
+// besides the dry one and the loopback.
+func Recordings(folder, dir string) (list []Recording, warnings []string, err error) {
+	files, warnings, err := draftFiles(folder, dir)
+	if err != nil {
+		return nil, warnings, err
+	}
+	dry, loop := guesses(files)
+	takes := 0
+	for i, f := range files {
+		list = append(list, Recording{f.path, f.name, f.describe(), f.info.Channels, i == dry, i == loop})
+		if i != dry && i != loop {
+			takes++
+		}
+	}
+	if takes == 0 {
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too", folder, files[0].name)}}
+	}
+	return list, warnings, nil
+}
+
+// draftFiles looks through a folder of recordings.
+func draftFiles(folder, dir string) (files []draftFile, warnings []string, err error) {
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return nil, nil, &InputError{[]error{err}}
+	}
+	for _, e := range entries {
+		if e.IsDir() || !strings.EqualFold(filepath.Ext(e.Name()), ".wav") {
+			continue
+		}
+		full := filepath.Join(folder, e.Name())
+		info, err := wavio.Inspect(full)
+		if err != nil {
+			warnings = append(warnings, fmt.Sprintf("left out: %v", err))
+			continue
+		}
+		for _, w := range info.Warnings {
+			warnings = append(warnings, fmt.Sprintf("%s: %s", e.Name(), w))
+		}
+		path, err := filepath.Rel(dir, full)
+		if err != nil {
+			path = full
+		}
+		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
+	}
+	if len(files) == 0 {
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to", folder)}}
+	}
+	return files, warnings, nil
+}
+
+// guesses returns which files look like the dry recording and the loopback, −1
+// for none.
+func guesses(files []draftFile) (dry, loop int) {
+	return guess(files, "dry", "di", "clean di", "direct"), guess(files, "loopback", "loop", "reamp loop")
 }
 
 type draftFile struct {
