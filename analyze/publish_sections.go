@@ -104,7 +104,7 @@ func (s *Session) PublishPieces(ctx context.Context, dir string) error {
 		}
 		g.Go(func() error {
 			var err error
-			if t.Published.Pieces, err = splitFLAC(ctx, dir, t.Published.Path, t.Slug, starts); err != nil {
+			if t.Published.Pieces, err = s.splitPublished(ctx, dir, i, starts); err != nil {
 				return err
 			}
 			if len(t.Mics) == 2 {
@@ -236,13 +236,18 @@ func (w *pieceWriter) begin(ctx context.Context) error {
 	if err := w.end(ctx); err != nil {
 		return err
 	}
-	p := Piece{Path: path.Join(PieceDir, fmt.Sprintf("%s.%d.flac", w.stem, len(w.pieces)+1)), FirstFrame: w.pos}
+	p := Piece{Path: piecePath(w.stem, len(w.pieces)), FirstFrame: w.pos}
 	var err error
 	if w.enc, err = flacio.Create(filepath.Join(w.dir, filepath.FromSlash(p.Path)), w.spec); err != nil {
 		return err
 	}
 	w.pieces = append(w.pieces, p)
 	return nil
+}
+
+// piecePath is where piece k of a take, from 0, lies in a report.
+func piecePath(stem string, k int) string {
+	return path.Join(PieceDir, fmt.Sprintf("%s.%d.flac", stem, k+1))
 }
 
 func (w *pieceWriter) end(ctx context.Context) error {

@@ -34,7 +34,7 @@ const maxNotes = 64 << 10
 
 func (s *Session) readNotes() error {
 	about := s.Manifest.About
-	if about == nil {
+	if about == nil || s.isAbsent(about.Path) {
 		return nil
 	}
 	path := inDir(s.Manifest.Dir, about.Path)

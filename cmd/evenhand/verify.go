@@ -1,0 +1,430 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/csv"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/report/folder"
+	"evenhand/report/pack"
+	"evenhand/report/verify"
+)
+
+const resultsName = "results.json"
+
+func verifyCommand() *cobra.Command {
+	var asJSON, all bool
+	var workers int
+	cmd := &cobra.Command{
+		Use:   "verify PATH",
+		Short: "Find out whether an archive or a published report is still true",
+		Long: `Verify reads an archive that pack made (a zip file or a folder) or the folder of
+a published report.
+
+It checks that every file is there and is what it was, to the byte. Then it
+measures again: the published audio is decoded and measured, and where the
+recordings are there, the whole report is computed anew and every value is
+compared with results.json, within tolerances that --all lists. It says exactly
+what differs, and what could not be compared because a file was left out or
+another version of evenhand made the results.
+
+An archive that could write outside its folder, link elsewhere, expand without
+measure or mean different files on different systems is refused before anything
+of it is written. The exit status is 0 when all is well, 1 when something
+differs, and 2 for an archive that is refused or cannot be read.`,
+		Args: exactly("an archive or a folder"),
+		RunE: func(cmd *cobra.Command, args []string) error {
+			show, clear := progress(cmd.ErrOrStderr())
+			defer clear()
+			v := verifier{ctx: cmd.Context(), show: show, workers: workers}
+			r, err := v.run(args[0])
+			if err != nil {
+				return err
+			}
+			clear()
+			r.Finish()
+			if asJSON {
+				err = writeJSON(cmd, r)
+			} else {
+				err = r.Write(cmd.OutOrStdout(), all)
+			}
+			if err == nil && !r.Good {
+				err = errCheckFailed
+			}
+			return err
+		},
+	}
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print everything that was found as JSON")
+	cmd.Flags().BoolVar(&all, "all", false, "list every finding, and the tolerances")
+	cmd.Flags().IntVar(&workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	return cmd
+}
+
+// verifier does one verification.
+type verifier struct {
+	ctx     context.Context
+	show    func(stage string, done, total int64)
+	workers int
+	tmp     string
+	r       *verify.Report
+}
+
+func (v *verifier) run(path string) (*verify.Report, error) {
+	tmp, err := os.MkdirTemp("", "evenhand-verify-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(tmp)
+	v.tmp = tmp
+	if !pack.IsBag(path) {
+		if _, err := os.Lstat(filepath.Join(path, folder.Sums)); err == nil {
+			return v.published(path)
+		}
+		if _, err := os.Stat(path); err != nil {
+			return nil, err
+		}
+		return nil, usageError{fmt.Errorf("%s: neither an archive of pack (there is no bagit.txt) nor a published report (there is no %s)", path, folder.Sums)}
+	}
+	return v.bag(path)
+}
+
+// published verifies the folder of a report.
+func (v *verifier) published(dir string) (*verify.Report, error) {
+	v.r = verify.New(dir, "published report")
+	v.r.Algorithms = []string{"sha256"}
+	faults, files, size, err := verify.Folder(v.ctx, dir)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	v.r.Files, v.r.Bytes = files, size
+	v.r.AddFaults("", faults)
+	res, tree, err := v.results(filepath.Join(dir, resultsName), resultsName)
+	if err != nil || res == nil {
+		return v.r, err
+	}
+	v.r.Note("the recordings are not in a published report: its audio was measured again, and what was measured from the recordings was not; verify an archive made by pack for that")
+	return v.r, v.measurePublished(dir, "", res, tree)
+}
+
+// bag verifies an archive.
+func (v *verifier) bag(path string) (*verify.Report, error) {
+	b, err := pack.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer b.Close()
+	kind := "bag in a folder"
+	if b.Zipped() {
+		kind = "bag in a zip file"
+	}
+	v.r = verify.New(path, kind)
+	found, err := b.Check(v.ctx, func(done, total int64) {
+		if v.show != nil {
+			v.show("checking hashes", done, total)
+		}
+	})
+	if err != nil {
+		return nil, err
+	}
+	v.r.Files, v.r.Bytes, v.r.Algorithms = found.Files, found.Bytes, found.Algorithms
+	v.r.AddFaults("", found.Faults)
+	v.r.Notes = append(v.r.Notes, found.Notes...)
+	main, rep := b.Info(pack.LabelManifest), b.Info(pack.LabelReport)
+	for label, value := range map[string]string{pack.LabelManifest: main, pack.LabelReport: rep} {
+		if !strings.HasPrefix(value, "data/") || !filepath.IsLocal(filepath.FromSlash(value)) {
+			return nil, usageError{fmt.Errorf("%s: bag-info.txt has no %s: that leads into data/, so this is not the archive of a comparison; its files and hashes: %d files, %d faults", path, label, found.Files, len(found.Faults))}
+		}
+	}
+	dir := b.Dir()
+	if dir == "" {
+		if len(found.Faults) > 0 {
+			v.r.MadeBy = b.Info(pack.LabelAgent)
+			v.r.Note("nothing was measured again: the archive is damaged")
+			return v.r, nil
+		}
+		dir = v.tmp
+		if err := b.Extract(v.ctx, "", dir); err != nil {
+			return nil, err
+		}
+	}
+	if err := v.leftOut(dir, main); err != nil {
+		return nil, err
+	}
+	name := rep + "/" + resultsName
+	res, tree, err := v.results(filepath.Join(dir, filepath.FromSlash(name)), name)
+	if err != nil || res == nil {
+		return v.r, err
+	}
+	reportDir := filepath.Join(dir, filepath.FromSlash(rep))
+	faults, _, _, err := verify.Folder(v.ctx, reportDir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		v.r.AddFaults(rep+"/", []pack.Fault{{File: folder.Sums, What: "missing: it lists the report's files"}})
+	case err != nil:
+		return nil, err
+	}
+	v.r.AddFaults(rep+"/", faults)
+	if err := v.measurePublished(reportDir, rep+"/", res, tree); err != nil {
+		return nil, err
+	}
+	return v.r, v.recompute(filepath.Join(dir, filepath.FromSlash(main)), reportDir, name, res, tree)
+}
+
+// results reads the stored results; nil when they are not there or cannot be
+// read, which the report then says.
+func (v *verifier) results(path, name string) (*analyze.Result, any, error) {
+	const most = 256 << 20
+	f, err := os.Open(path)
+	if err != nil {
+		v.r.AddFaults("", []pack.Fault{{File: name, What: "missing, so nothing can be compared"}})
+		return nil, nil, nil
+	}
+	defer f.Close()
+	b, err := io.ReadAll(io.LimitReader(f, most))
+	if err != nil {
+		return nil, nil, err
+	}
+	var head struct {
+		Format int          `json:"format"`
+		Tool   analyze.Tool `json:"tool"`
+	}
+	if err := json.Unmarshal(b, &head); err == nil {
+		v.r.Format, v.r.MadeBy = head.Format, strings.TrimSpace(head.Tool.Name+" "+head.Tool.Version)
+		if head.Format > analyze.ResultFormat {
+			return nil, nil, usageError{fmt.Errorf("%s: its results have format %d, made by a later version (%s); this one reads up to %d: use that version or a later one", path, head.Format, v.r.MadeBy, analyze.ResultFormat)}
+		}
+	}
+	tree, err := verify.Decode(b)
+	if err != nil {
+		v.r.AddFaults("", []pack.Fault{{File: name, What: "it cannot be read: " + err.Error()}})
+		return nil, nil, nil
+	}
+	res, err := analyze.ReadResult(bytes.NewReader(b))
+	if err != nil {
+		// The numbers may still be compared, one by one.
+		v.r.AddFaults("", []pack.Fault{{File: name, What: err.Error()}})
+		return nil, nil, nil
+	}
+	return res, tree, nil
+}
+
+func (v *verifier) options() analyze.Options {
+	return analyze.Options{Version: version(), Workers: v.workers, Progress: v.show}
+}
+
+// otherVersion tells whether results were made by another version than this.
+func (v *verifier) otherVersion() bool {
+	return v.r.Format != analyze.ResultFormat || v.r.MadeBy != "evenhand "+version()
+}
+
+// measurePublished decodes and measures the audio of the report in dir.
+func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, stored any) error {
+	again, err := analyze.RemeasurePublished(v.ctx, dir, res, v.options())
+	if err != nil {
+		return err
+	}
+	good := []analyze.PublishedAgain{}
+	for i, p := range again {
+		name := ""
+		for _, t := range res.Takes {
+			if t.Name == p.Name {
+				name = prefix + t.Published.Path
+			}
+		}
+		if p.Err != "" {
+			v.r.AddFaults("", []pack.Fault{{File: name, What: "it cannot be measured: " + strings.TrimPrefix(p.Err, dir+string(filepath.Separator))}})
+			continue
+		}
+		if p.Pieces != "" {
+			v.r.AddFaults("", []pack.Fault{{File: name, What: p.Pieces}})
+		}
+		good = append(good, again[i])
+		v.r.Published++
+	}
+	tree, err := verify.Tree(map[string]any{"takes": good})
+	if err != nil {
+		return err
+	}
+	// A part of the stored takes: names alone tell them apart here.
+	v.r.Add(verify.Compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true}))
+	return nil
+}
+
+// leftOut reads which files the archive does not hold.
+func (v *verifier) leftOut(dir, main string) error {
+	name := filepath.Join(dir, "data", bagLeftOut)
+	f, err := os.Open(name)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	rows, err := csv.NewReader(io.LimitReader(f, 1<<22)).ReadAll()
+	if err != nil || len(rows) == 0 {
+		return usageError{fmt.Errorf("data/%s: it cannot be read: %w", bagLeftOut, err)}
+	}
+	for i, row := range rows[1:] {
+		bad := usageError{fmt.Errorf("data/%s:%d: not a path below data/, a use, a SHA-256 and a number of bytes", bagLeftOut, i+2)}
+		if len(row) != 4 || !strings.HasPrefix(row[0], "data/") || !filepath.IsLocal(filepath.FromSlash(row[0])) {
+			return bad
+		}
+		size, err := strconv.ParseInt(row[3], 10, 64)
+		if sum, err2 := hex.DecodeString(row[2]); err != nil || err2 != nil || len(sum) != 32 || size < 0 {
+			return bad
+		}
+		_, err = os.Lstat(filepath.Join(dir, filepath.FromSlash(row[0])))
+		v.r.LeftOut = append(v.r.LeftOut, verify.LeftOut{Path: row[0], Use: row[1], SHA256: row[2], Bytes: size, There: err == nil})
+	}
+	return nil
+}
+
+// recompute measures the recordings of an archive and compares everything.
+func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, stored any) error {
+	text, err := os.ReadFile(main)
+	if errors.Is(err, fs.ErrNotExist) {
+		v.r.Note("nothing was computed from the recordings: the manifest is missing")
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	c, err := manifest.Parse(main, text)
+	if err != nil {
+		v.r.Note("nothing was computed from the recordings: this version of evenhand does not read the manifest: %v", err)
+		return nil
+	}
+	absent, audio := v.absent(c, res)
+	opts := v.options()
+	opts.Absent = func(path string) *analyze.File { return absent[path] }
+	skip := func(place string) bool {
+		if place == "tool" || place == "audience" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
+			return true // the published files are compared by their samples
+		}
+		if strings.Contains(place, ".pieces[") && (strings.HasSuffix(place, ".sha256") || strings.HasSuffix(place, ".bytes")) {
+			return true
+		}
+		for path := range absent {
+			// What is said of a file that is not there.
+			if place == "comparison.about" && c.About != nil && c.About.Path == path || strings.HasPrefix(place, "checks[") && strings.Contains(place, path) {
+				v.r.NotCompared = append(v.r.NotCompared, place+": "+path+" was left out")
+				return true
+			}
+		}
+		return false
+	}
+	compare := verify.Options{File: name, OtherVersion: v.otherVersion(), Skip: skip}
+	if len(audio) > 0 {
+		return v.recomputePart(c, opts, compare, absent, audio, res, stored)
+	}
+	if res.Parameters.Match.TargetSource == analyze.TargetKept {
+		opts.Earlier = analyze.EarlierFrom(res)
+	}
+	again := filepath.Join(v.tmp, "again")
+	s, err := publish(v.ctx, c, again, opts)
+	if err != nil {
+		if v.ctx.Err() != nil {
+			return err
+		}
+		return v.cannotMeasure(err)
+	}
+	tree, err := verify.Tree(s.Result)
+	if err != nil {
+		return err
+	}
+	v.r.Add(verify.Compare(stored, tree, compare))
+	return v.compareAudio(reportDir, again, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
+}
+
+// cannotMeasure says that recordings cannot be measured as the manifest asks.
+func (v *verifier) cannotMeasure(err error) error {
+	v.r.AddFaults("", []pack.Fault{{File: "the recordings", What: "they cannot be measured again: " + err.Error()}})
+	return nil
+}
+
+// absent returns the files that the manifest names and that are not there, by
+// path, and which of them recordings are measured from.
+func (v *verifier) absent(c *manifest.Comparison, res *analyze.Result) (all map[string]*analyze.File, audio []string) {
+	all = map[string]*analyze.File{}
+	for i := range res.Files {
+		f := &res.Files[i]
+		if f.Use == "manifest" || all[f.Path] != nil {
+			continue
+		}
+		if _, err := os.Stat(filepath.Join(c.Dir, filepath.FromSlash(f.Path))); !errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		all[f.Path] = f
+		if f.Audio != nil {
+			audio = append(audio, f.Path)
+		}
+	}
+	return all, audio
+}
+
+// recomputePart measures the takes that are there.
+func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, absent map[string]*analyze.File, audio []string, res *analyze.Result, stored any) error {
+	v.r.Note("%s not in the archive: alignment, sections, match, differences and checks need all recordings and were not computed again; the other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
+	takes, files, err := analyze.RemeasurePresent(v.ctx, c, res, func(path string) bool { return absent[path] != nil }, opts)
+	if err != nil {
+		if v.ctx.Err() != nil {
+			return err
+		}
+		return v.cannotMeasure(err)
+	}
+	for _, t := range res.Takes {
+		if absent[t.File] != nil {
+			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], except its published audio: %s was left out", t.Name, t.File))
+		}
+	}
+	tree, err := verify.Tree(map[string]any{"takes": takes, "files": files})
+	if err != nil {
+		return err
+	}
+	compare.Part = true
+	v.r.Add(verify.Compare(stored, tree, compare))
+	return nil
+}
+
+// compareAudio compares the published audio with what the recordings give now,
+// sample by sample where the files are not the same.
+func (v *verifier) compareAudio(reportDir, again, prefix string, stored, now *analyze.Result) error {
+	for i := range stored.Takes {
+		t := &stored.Takes[i]
+		if t.Published == nil {
+			continue
+		}
+		for k := range now.Takes {
+			p := now.Takes[k].Published
+			if now.Takes[k].Name != t.Name || p == nil || p.SHA256 == t.Published.SHA256 || !filepath.IsLocal(filepath.FromSlash(t.Published.Path)) {
+				continue
+			}
+			frame, steps, err := analyze.SameAudio(v.ctx, filepath.Join(reportDir, filepath.FromSlash(t.Published.Path)), filepath.Join(again, filepath.FromSlash(p.Path)))
+			switch {
+			case v.ctx.Err() != nil:
+				return v.ctx.Err()
+			case err != nil: // measurePublished has said so
+			case frame >= 0:
+				v.r.AddFaults(prefix+"/", []pack.Fault{{File: t.Published.Path, What: fmt.Sprintf("its samples are not what the recordings give: from frame %d on, by up to %.3g steps of 16 bits", frame, steps)}})
+			default:
+				v.r.Note("%s/%s: the recordings give the same samples, coded in other bytes", prefix, t.Published.Path)
+			}
+		}
+	}
+	return nil
+}

@@ -1,0 +1,319 @@
+// Package verify compares the stored results of a comparison with results that
+// were computed again, and says what differs. It measures nothing.
+package verify
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// Difference is one value that is not what it was.
+type Difference struct {
+	File       string `json:"file"`       // the file that holds the stored value
+	Quantity   string `json:"quantity"`   // its place there, with takes and spans by name
+	Stored     string `json:"stored"`     // as JSON
+	Recomputed string `json:"recomputed"` // as JSON
+	Tolerance  string `json:"tolerance"`  // "" when the values must be the same
+}
+
+func (d Difference) String() string {
+	s := fmt.Sprintf("%s: %s: stored %s, recomputed %s", d.File, d.Quantity, short(d.Stored), short(d.Recomputed))
+	if d.Tolerance != "" {
+		s += ", tolerance " + d.Tolerance
+	}
+	return s
+}
+
+// short cuts long texts for a line.
+func short(s string) string {
+	r := []rune(s)
+	if len(r) <= 120 {
+		return s
+	}
+	return string(r[:117]) + "…"
+}
+
+// Options say how two results are compared.
+type Options struct {
+	// File is the name of the stored file, for Difference.File.
+	File string
+	// Part: the recomputed tree holds only a part of what is stored, and the
+	// rest of the stored one is left alone.
+	Part bool
+	// OtherVersion: the stored results were made by another version of the
+	// program. Values that only one of the two knows cannot be compared, and
+	// sentences may be worded differently.
+	OtherVersion bool
+	// Skip reports places that are not compared; nil for none. Places are
+	// written as in Difference.Quantity.
+	Skip func(place string) bool
+}
+
+// Comparison is what Compare found.
+type Comparison struct {
+	Compared    int          // values
+	Differences []Difference // in the order of the stored file
+	// NotCompared are places that only one of the two has, or that are text
+	// worded by another version.
+	NotCompared []string
+}
+
+// Compare walks two results, as encoding/json decodes them with UseNumber, and
+// compares every value: numbers within the tolerance of their quantity (see
+// Tolerances), numbers within sentences within one unit of their last digit,
+// anything else exactly. Lists of things that have names are compared name by
+// name, so that an added or missing entry is one difference.
+func Compare(stored, recomputed any, opts Options) Comparison {
+	c := &comparer{opts: opts}
+	c.value("", "", stored, recomputed)
+	return c.out
+}
+
+// Decode reads JSON for Compare.
+func Decode(b []byte) (any, error) {
+	d := json.NewDecoder(strings.NewReader(string(b)))
+	d.UseNumber()
+	var v any
+	if err := d.Decode(&v); err != nil {
+		return nil, err
+	}
+	return v, nil
+}
+
+// Tree turns a value into what Decode returns for its JSON.
+func Tree(v any) (any, error) {
+	b, err := json.Marshal(v)
+	if err != nil {
+		return nil, err
+	}
+	return Decode(b)
+}
+
+type comparer struct {
+	opts Options
+	out  Comparison
+}
+
+func (c *comparer) differ(place string, stored, recomputed any, tolerance string) {
+	c.out.Differences = append(c.out.Differences, Difference{c.opts.File, place, text(stored), text(recomputed), tolerance})
+}
+
+func text(v any) string {
+	if v == missing {
+		return "nothing"
+	}
+	b, err := json.Marshal(v)
+	if err != nil {
+		return fmt.Sprint(v)
+	}
+	return string(b)
+}
+
+// missing stands for a value that one side does not have.
+var missing any = absent{}
+
+type absent struct{}
+
+func (c *comparer) value(place, field string, stored, recomputed any) {
+	if place != "" && c.opts.Skip != nil && c.opts.Skip(place) {
+		return
+	}
+	switch s := stored.(type) {
+	case map[string]any:
+		if r, ok := recomputed.(map[string]any); ok {
+			c.object(place, s, r)
+			return
+		}
+	case []any:
+		if r, ok := recomputed.([]any); ok {
+			c.list(place, field, s, r)
+			return
+		}
+	default:
+		c.out.Compared++
+		if same, tolerance := c.scalar(field, stored, recomputed); !same {
+			c.differ(place, stored, recomputed, tolerance)
+		}
+		return
+	}
+	c.out.Compared++
+	c.differ(place, stored, recomputed, "")
+}
+
+// lone deals with a value that one side does not have.
+func (c *comparer) lone(place string, stored, recomputed any) {
+	switch {
+	case c.opts.Skip != nil && c.opts.Skip(place):
+	case recomputed == missing && c.opts.Part:
+	case c.opts.OtherVersion:
+		c.out.NotCompared = append(c.out.NotCompared, place)
+	default:
+		c.out.Compared++
+		c.differ(place, stored, recomputed, "")
+	}
+}
+
+func (c *comparer) object(place string, stored, recomputed map[string]any) {
+	keys := make([]string, 0, len(stored))
+	for k := range stored {
+		keys = append(keys, k)
+	}
+	for k := range recomputed {
+		if _, ok := stored[k]; !ok {
+			keys = append(keys, k)
+		}
+	}
+	slices.Sort(keys)
+	for _, k := range keys {
+		at := k
+		if place != "" {
+			at = place + "." + k
+		}
+		s, inStored := stored[k]
+		r, inRecomputed := recomputed[k]
+		switch {
+		case !inStored:
+			c.lone(at, missing, r)
+		case !inRecomputed:
+			c.lone(at, s, missing)
+		default:
+			c.value(at, k, s, r)
+		}
+	}
+}
+
+func (c *comparer) list(place, field string, stored, recomputed []any) {
+	if s, r := names(stored), names(recomputed); s != nil && r != nil {
+		at := func(name string) string { return place + "[" + name + "]" }
+		for i, name := range s {
+			if k := slices.Index(r, name); k >= 0 {
+				c.value(at(name), field, stored[i], recomputed[k])
+			} else {
+				c.lone(at(name), stored[i], missing)
+			}
+		}
+		for k, name := range r {
+			if !slices.Contains(s, name) {
+				c.lone(at(name), missing, recomputed[k])
+			}
+		}
+		return
+	}
+	for i := range min(len(stored), len(recomputed)) {
+		c.value(fmt.Sprintf("%s[%d]", place, i), field, stored[i], recomputed[i])
+	}
+	if len(stored) != len(recomputed) {
+		c.out.Compared++
+		c.differ(place, fmt.Sprintf("%d entries", len(stored)), fmt.Sprintf("%d entries", len(recomputed)), "")
+	}
+}
+
+// naming are the fields that tell entries of a list apart, in this order.
+var naming = []string{"id", "subject", "use", "path", "slot", "name", "take", "of", "span", "a", "b", "label", "side", "accusation"}
+
+// names returns a name for each entry of a list of objects; nil when the
+// entries have no names or two have the same.
+func names(list []any) []string {
+	out := []string{}
+	seen := map[string]bool{}
+	for _, v := range list {
+		m, ok := v.(map[string]any)
+		if !ok {
+			return nil
+		}
+		var parts []string
+		for _, k := range naming {
+			// The name of a check is its id's, and may be worded anew.
+			if k == "name" && m["id"] != nil {
+				continue
+			}
+			if s, ok := m[k].(string); ok && s != "" {
+				parts = append(parts, s)
+			}
+		}
+		name := strings.Join(parts, ", ")
+		if name == "" || seen[name] {
+			return nil
+		}
+		seen[name] = true
+		out = append(out, name)
+	}
+	return out
+}
+
+// scalar compares two values that are neither lists nor objects.
+func (c *comparer) scalar(field string, stored, recomputed any) (same bool, tolerance string) {
+	t := toleranceOf(field)
+	a, aIs := level(stored)
+	b, bIs := level(recomputed)
+	if aIs && bIs {
+		return t.holds(a, b), t.String()
+	}
+	s, sIs := stored.(string)
+	r, rIs := recomputed.(string)
+	if !sIs || !rIs {
+		return stored == recomputed, ""
+	}
+	if s == r || !fact(field) && (c.opts.OtherVersion || sameSentence(s, r)) {
+		return true, ""
+	}
+	return false, ""
+}
+
+// fact tells whether a text is a finding, a name or a hash, which no other
+// wording can replace.
+func fact(field string) bool {
+	switch field {
+	case "outcome", "standing", "polarity", "polarity_to_reference", "signal", "sha256", "path", "file", "name", "id",
+		"take", "title", "use", "limited_by", "against", "source", "encoding", "target_source", "mains_source", "sections_source", "written":
+		return true
+	}
+	return false
+}
+
+// level reads a number, or the strings that stand for infinite levels.
+func level(v any) (float64, bool) {
+	switch x := v.(type) {
+	case json.Number:
+		f, err := x.Float64()
+		return f, err == nil
+	case string:
+		switch x {
+		case "-inf":
+			return math.Inf(-1), true
+		case "inf":
+			return math.Inf(1), true
+		}
+	}
+	return 0, false
+}
+
+var numberPattern = regexp.MustCompile(`[0-9]+(?:\.[0-9]+)?`)
+
+// sameSentence compares two texts, with the numbers in them to within one unit
+// of their last digit: a value that lies between two digits can be printed as
+// either.
+func sameSentence(a, b string) bool {
+	if numberPattern.ReplaceAllString(a, "#") != numberPattern.ReplaceAllString(b, "#") {
+		return false
+	}
+	x, y := numberPattern.FindAllString(a, -1), numberPattern.FindAllString(b, -1)
+	for i := range x {
+		_, dx, _ := strings.Cut(x[i], ".")
+		_, dy, _ := strings.Cut(y[i], ".")
+		if x[i] != y[i] && (len(dx) != len(dy) || len(dx) == 0) {
+			return false // whole numbers are counts
+		}
+		p, errX := strconv.ParseFloat(x[i], 64)
+		q, errY := strconv.ParseFloat(y[i], 64)
+		if errX != nil || errY != nil || math.Abs(p-q) > 1.001*math.Pow(10, -float64(len(dx))) {
+			return false
+		}
+	}
+	return true
+}
