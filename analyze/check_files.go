@@ -132,10 +132,6 @@ func (s *Session) askNearCopy(a *answers) {
 	if len(s.takes) < 2 {
 		return
 	}
-	if len(s.Result.Likeness) == 0 {
-		a.skip("", "takes are nulled against each other when a report is built")
-		return
-	}
 	worst := Likeness{Residual: unit.DB(math.Inf(1))}
 	for _, l := range s.Result.Likeness {
 		if l.Residual < worst.Residual {
@@ -148,7 +144,11 @@ func (s *Session) askNearCopy(a *answers) {
 				do:     "name the right file for each"})
 		}
 	}
-	if a.out == nil {
+	switch {
+	case a.out != nil:
+	case math.IsInf(float64(worst.Residual), 1):
+		a.skip("", "no two takes could be nulled against each other")
+	default:
 		a.add(answer{outcome: Holds, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
 			reason: fmt.Sprintf("the deepest null is that of %s and %s", worst.A, worst.B)})
 	}

@@ -153,7 +153,7 @@ func quietQuestions() []question {
 		{
 			id: idHum, name: "Mains hum alike", group: groupSound,
 			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
-			limit: limit{kind: atMost, value: 10, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
+			limit: limit{kind: atMost, value: 15, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
 			ask:   (*Session).askHum,
 		},
 	}

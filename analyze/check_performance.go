@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"evenhand/analyze/clock"
 	"evenhand/analyze/unit"
 )
 
@@ -13,13 +14,13 @@ func performanceQuestions() []question {
 		{
 			id: idPerformance, name: "Same performance", group: groupSound,
 			why:   "two performances never are alike, and the ear takes a better pass for a better sound",
-			limit: limit{kind: atMost, value: 1, unit: "ms", decimals: 2, least: 0.01, most: 20, source: practice},
+			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both begin as those of one performance do", unit: "ms", source: practice},
 			ask:   (*Session).askPerformance,
 		},
 		{
 			id: idLag, name: "In step", group: groupSound,
 			why:   "takes that are not in step jump when they are switched, and sound like a doubling when mixed",
-			limit: limit{kind: atMost, value: 1, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
+			limit: limit{kind: atMost, value: 2, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
 			ask:   (*Session).askLag,
 		},
 		{
@@ -32,6 +33,17 @@ func performanceQuestions() []question {
 			why:   "a recording that runs fast or slow against the others went through another clock or a conversion",
 			limit: limit{kind: within, value: 3, unit: "ppm", decimals: 1, least: 0.1, most: 1000, source: practice},
 			ask:   (*Session).askDrift,
+		},
+		{
+			id: idRateLabel, name: "Sample rate as labelled", group: groupSound,
+			why:   "a file that was recorded at one rate and says another plays too fast or too slow, and out of tune",
+			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Session).askRateLabel,
+		},
+		{
+			id: idSlips, name: "No lost or inserted samples", group: groupSound,
+			why:   "a cut or a buffer that ran dry moves everything after it out of step",
+			limit: limit{kind: atMost, value: 0, unit: "samples", decimals: 1, most: 1e6, source: "common practice, no source: none"},
+			ask:   (*Session).askSlips,
 		},
 	}
 }
@@ -47,28 +59,25 @@ func (s *Session) held() []int {
 	return out
 }
 
-func (s *Session) askPerformance(a *answers) {
-	for _, i := range s.held() {
-		t := &s.Result.Takes[i]
-		e := t.Alignment
-		ms := 1000 * float64(e.Spread) / float64(s.Result.Timeline.SampleRate)
-		if math.IsNaN(ms) {
-			a.skip(t.Name, e.Reason)
-			continue
-		}
-		a.judge(t.Name, ms, map[bool]Outcome{true: Fails, false: Caution}[e.Certain], unit.Format(ms, 3)+" ms", "scatter of the lag over the take", "check that the right file was named: this is another pass")
-	}
-}
-
-// leftOver is how far, at most, a take is out of step after it was shifted: the
-// rounding to whole frames and the drift over half the span.
+// leftOver is how far, at most, a take is out of step after it was shifted, in
+// frames: the rounding to whole frames, the drift over half the span and, where
+// two ways of finding the lag disagree, what lies between them.
 func (s *Session) leftOver(i int) float64 {
-	e := s.Result.Takes[i].Alignment
-	left := math.Abs(float64(e.Applied) - float64(s.offsets[i]))
-	if d := float64(e.Drift); !math.IsNaN(d) && math.Abs(d) > 2*float64(e.DriftError) {
+	a := s.Result.Takes[i].Alignment
+	left := math.Abs(float64(a.Applied) - float64(s.offsets[i]))
+	if d := float64(a.Drift); s.placed(i) && math.Abs(d) > 2*float64(a.DriftError) {
 		left += math.Abs(d) * 1e-6 * float64(s.Result.Timeline.Spans[0].Frames) / 2
 	}
+	if !s.placed(i) {
+		left += math.Abs(float64(s.toDry[i].Plain - s.toDry[i].Whitened))
+	}
 	return left
+}
+
+// placed reports whether a take's place on the timeline is certain, by itself
+// or through the take that others are aligned to.
+func (s *Session) placed(i int) bool {
+	return s.Result.Takes[i].Alignment.Certain || s.toAnchor[i].Certain && s.toDry[s.anchor].Certain
 }
 
 func (s *Session) askLag(a *answers) {
@@ -78,14 +87,16 @@ func (s *Session) askLag(a *answers) {
 		e := t.Alignment
 		left := s.leftOver(i)
 		value := fmt.Sprintf("%s taken out", e.Applied)
-		if !e.Certain && !s.toAnchor[i].Certain {
+		if !s.placed(i) && s.verdicts[i].Outcome != clock.Same || math.IsNaN(left) {
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
-		a.judge(t.Name, 1000*left/rate, Caution, value,
-			fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), unit.Format(left, 2)),
-			"record through one clock: the take cannot be kept in step over its length")
+		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), unit.Format(left, 2))
+		if !s.placed(i) {
+			reason += "; the notes begin together, but how much of the lag is the gear's phase cannot be told closer"
+		}
+		a.judge(t.Name, 1000*left/rate, Caution, value, reason, "listen at a switch; record through one clock where the lag grows over the take")
 	}
 }
 
@@ -107,22 +118,42 @@ func (s *Session) askPolarity(a *answers) {
 	}
 }
 
+// wander is how much the delay of a chain changes with the notes that are played
+// through it, in seconds: over a short recording that looks like a drift.
+const wander = 1e-4
+
 func (s *Session) askDrift(a *answers) {
+	seconds := float64(s.Result.Timeline.Spans[0].To - s.Result.Timeline.Spans[0].From)
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
-		d, e := float64(t.Alignment.Drift), float64(t.Alignment.DriftError)
+		d := float64(t.Alignment.Drift)
+		if s.verdicts[i].Outcome == clock.Different {
+			a.skip(t.Name, "it is of another performance")
+			continue
+		}
+		if !t.Alignment.Certain && !s.toAnchor[i].Certain {
+			a.skip(t.Name, "the alignment is uncertain: "+t.Alignment.Reason)
+			continue
+		}
 		if math.IsNaN(d) {
 			a.skip(t.Name, "the lag is not known in enough places: "+s.toDry[i].DriftReason)
 			continue
 		}
-		value := fmt.Sprintf("%s ± %s ppm", unit.Signed(d, 1), unit.Format(2*e, 1))
-		x := answer{subject: t.Name, outcome: Holds, measured: d, value: value, reason: "how much slower the take's clock runs, with two standard errors"}
-		x.do = "play and record through one converter, or clock both from one source; do not convert a take afterwards"
-		if !a.limit.allows(d) {
+		e := 2 * math.Hypot(float64(t.Alignment.DriftError), 1e6*wander/seconds)
+		x := answer{
+			subject: t.Name, outcome: Holds, measured: d, value: fmt.Sprintf("%s ± %s ppm", unit.Signed(d, 1), unit.Format(e, 1)),
+			reason: "how much slower the take's clock runs; the range holds two standard errors and the change of the gear's own delay from note to note",
+			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
+		}
+		switch {
+		case a.limit.allows(d):
+		case math.Abs(d)-e > a.limit.value:
+			x.outcome = Fails
+		case e > a.limit.value:
+			x.outcome, x.do = NotMeasured, ""
+			x.reason = "the recording is too short to tell so small a drift from the gear's own delay, which changes from note to note"
+		default:
 			x.outcome = Caution
-			if math.Abs(d)-2*e > a.limit.value {
-				x.outcome = Fails
-			}
 		}
 		a.add(x)
 	}

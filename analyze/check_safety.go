@@ -220,10 +220,10 @@ func (s *Session) askHearing(a *answers) {
 		}
 		power := ""
 		if amp.Power.Written != "" {
-			power = fmt.Sprintf(", rated at %s,", amp.Power.Written)
+			power = fmt.Sprintf("rated at %s, ", amp.Power.Written)
 		}
 		a.add(answer{subject: subject(amp.Name, takes), outcome: NotMeasured, measured: nan(),
-			reason: "it" + power + " plays through a loudspeaker in the room, and no file tells how loud it was",
+			reason: power + "it plays through a loudspeaker in the room, and no file tells how loud it was",
 			do:     "protect hearing and keep sessions at high level short; local rules on noise at work apply"})
 	})
 }

@@ -17,6 +17,9 @@ const (
 	notExcluded       = "not excluded"
 )
 
+// unmeasured begins the reason of what was not measured.
+const unmeasured = "not measured: "
+
 // accusation is one of the things that a comparison is accused of.
 type accusation struct {
 	text string
@@ -40,10 +43,17 @@ func (s *Session) exclusions() []Exclusion {
 			e.Checks = []string{}
 		}
 		e.Because = x.because(s)
-		if standing, why := s.standing(x.checks); standing != "" && !(x.best == makersWord && standing == notExcluded) {
+		standing, why := s.standing(x.checks)
+		switch {
+		case standing == "":
+		case x.best == makersWord && standing != found:
+			// What is short of a failure does not make a word worse; a caution
+			// is worth saying.
+			if !strings.HasPrefix(why, unmeasured) {
+				e.Because += "; " + why
+			}
+		default:
 			e.Standing, e.Because = standing, why
-		} else if standing == notExcluded {
-			e.Because += "; " + why
 		}
 		out = append(out, e)
 	}
@@ -86,7 +96,7 @@ func (s *Session) standing(ids []string) (standing, because string) {
 		case Caution:
 			return notExcluded, because
 		}
-		return notExcluded, "not measured: " + because
+		return notExcluded, unmeasured + because
 	}
 	return "", ""
 }
@@ -134,7 +144,7 @@ func (s *Session) accusations(published bool) []accusation {
 		{
 			"a take is of another performance", []string{idPerformance}, excludedMeasured,
 			func(s *Session) string {
-				return fmt.Sprintf("every take keeps one lag against the %s from note to note: it scatters by %s ms or less, the limit is %s", s.sourceName(), unit.Format(s.worst(idPerformance), 2), s.limitOf(idPerformance))
+				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(s.worst(idPerformance), 2))
 			},
 		},
 		{

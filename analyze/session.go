@@ -16,6 +16,7 @@ import (
 
 	"evenhand/analyze/activity"
 	"evenhand/analyze/align"
+	"evenhand/analyze/clock"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/noise"
@@ -33,7 +34,7 @@ type Options struct {
 	// processor. The result does not depend on it.
 	Workers int
 	// ChecksOnly leaves out what only a report shows and no check asks for:
-	// spectra, differences, the parts of the noise, likeness. Those fields of
+	// spectra, their differences, the parts of the noise. Those fields of
 	// the result are then empty or NaN, and the session must not be published.
 	ChecksOnly bool
 	// Progress is called when work advances: what is being done, how much is
@@ -85,6 +86,9 @@ type Session struct {
 	dryNoise     *noise.Result
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair
+	verdicts     []clock.Verdict       // of each take against the timeline's source
+	trueRates    []int                 // of takes whose label is wrong; 0 else
+	slips        []clock.Slips         // of each take against the timeline's source
 	irs          map[string]deviceFile // impulse responses by File.Path
 	checksOnly   bool
 }
@@ -132,11 +136,13 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		func(context.Context) error { return s.matchLevels(opts) },
 		s.finishNoise,
 		s.scanFiles,
+		s.compareClocks,
 		s.measureLoopback,
 	}
 	if !s.checksOnly {
-		steps = append(steps, s.finishSpectra, s.compareTakes)
+		steps = append(steps, s.finishSpectra)
 	}
+	steps = append(steps, s.compareTakes)
 	for _, step := range steps {
 		if err := ctx.Err(); err != nil {
 			return nil, err

@@ -1,0 +1,132 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/clock"
+	"evenhand/analyze/unit"
+)
+
+// compareClocks holds every take against the timeline's source note by note:
+// whether it is of the same performance, and where samples were lost or
+// inserted.
+func (s *Session) compareClocks(ctx context.Context) error {
+	s.slips = make([]clock.Slips, len(s.takes))
+	s.trueRates = make([]int, len(s.takes))
+	s.verdicts = make([]clock.Verdict, len(s.takes))
+	held := s.held()
+	step := s.progress("comparing clocks", int64(len(held)))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for _, i := range held {
+		g.Go(func() error {
+			defer step(1)
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			a, err := s.source().open()
+			if err != nil {
+				return err
+			}
+			defer a.Close()
+			b, err := s.takes[i].open()
+			if err != nil {
+				return err
+			}
+			defer b.Close()
+			if s.slips[i], err = clock.FindSlips(a, b, s.toDry[i], clock.Params{}); err != nil {
+				return err
+			}
+			s.verdicts[i], err = clock.SamePerformance(a, b, s.toDry[i], s.slips[i].Slips)
+			if err != nil || s.verdicts[i].Outcome == clock.Same {
+				return err
+			}
+			s.trueRates[i], err = s.trueRate(ctx, i, a)
+			return err
+		})
+	}
+	return g.Wait()
+}
+
+func (s *Session) askPerformance(a *answers) {
+	for _, i := range s.held() {
+		name, v := s.Result.Takes[i].Name, s.verdicts[i]
+		ms := 1000 * float64(v.Spread)
+		value := unit.Format(ms, 2) + " ms"
+		if math.IsNaN(ms) {
+			value = ""
+		}
+		reason := v.Basis
+		if odds := float64(v.Sureness); v.Onsets > 0 {
+			reason += fmt.Sprintf("; the notes' beginnings alone give odds of %s", oddsText(odds))
+		}
+		switch v.Outcome {
+		case clock.Same:
+			a.add(answer{subject: name, outcome: Holds, measured: ms, value: value, reason: reason})
+		case clock.Different:
+			if s.trueRates[i] != 0 {
+				a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), reason: fmt.Sprintf("the notes keep pace only at %d Hz: see the sample rate", s.trueRates[i])})
+				continue
+			}
+			a.add(answer{subject: name, outcome: Fails, measured: ms, value: value, reason: reason,
+				do: "check that the right file was named; if it is another pass, reamp the dry recording again"})
+		default:
+			a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), value: value, reason: reason,
+				do: "compare with more notes: a performance with clear attacks tells more than held chords"})
+		}
+	}
+}
+
+// oddsText prints odds from their decades.
+func oddsText(decades float64) string {
+	side := "one performance"
+	if decades < 0 {
+		side = "two"
+	}
+	if d := math.Abs(decades); d < 6 {
+		return fmt.Sprintf("%.0f to 1 for %s", math.Pow(10, d), side)
+	}
+	return fmt.Sprintf("more than a million to 1 for %s", side)
+}
+
+func (s *Session) askSlips(a *answers) {
+	for _, i := range s.held() {
+		name := s.Result.Takes[i].Name
+		r := s.slips[i]
+		if s.verdicts[i].Outcome == clock.Different {
+			a.skip(name, "it is of another performance")
+			continue
+		}
+		if r.Reason != "" {
+			a.skip(name, r.Reason)
+			continue
+		}
+		if len(r.Slips) == 0 {
+			a.judge(name, 0, Fails, "none", fmt.Sprintf("%s or more would have been found", unit.Format(float64(r.Smallest), 1)+" samples"), "")
+			continue
+		}
+		total := 0.0
+		for _, x := range r.Slips {
+			total += math.Abs(float64(x.Lag))
+		}
+		x := r.Slips[0]
+		what := "inserted"
+		if x.Lag < 0 {
+			what = "lost"
+		}
+		value := fmt.Sprintf("%s %s at %s", unit.Format(math.Abs(float64(x.Lag)), 1)+" samples", what, x.At)
+		reason := fmt.Sprintf("the lag against the %s steps there, by %s ± %s samples", s.sourceName(), unit.Signed(float64(x.Lag), 1), unit.Format(2*float64(x.Error), 1))
+		if n := len(r.Slips); n > 1 || r.More {
+			more := fmt.Sprintf("%d", n)
+			if r.More {
+				more = "at least " + more
+			}
+			reason += fmt.Sprintf("; %s places in all", more)
+		}
+		a.judge(name, total, Fails, value, reason, "record the take again with a larger buffer; if it was edited, export it unedited")
+	}
+}

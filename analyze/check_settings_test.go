@@ -1,0 +1,225 @@
+package analyze
+
+import (
+	"errors"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/manifest"
+)
+
+// settingsOnly answers the questions that need no audio.
+func settingsOnly(t *testing.T, text string) *Result {
+	t.Helper()
+	c, err := manifest.Parse("scene.yaml", []byte(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &Session{Manifest: c, Result: newResult(c, "test")}
+	for _, part := range [][]question{settingQuestions(), safetyQuestions()} {
+		for _, q := range part {
+			a := answers{question: q}
+			q.ask(s, &a)
+			s.Result.Checks = append(s.Result.Checks, a.out...)
+		}
+	}
+	return s.Result
+}
+
+const settingsHead = `title: T
+varies: fuzz
+%may%
+chain:
+  - slot: fuzz
+%chain%
+takes:
+  - name: A
+    file: a.wav
+    fuzz: {device: Alpha, controls: {gain: noon}}
+%a%
+  - name: B
+    file: b.wav
+    fuzz: {device: Beta, controls: {gain: 7}}
+%b%
+`
+
+func settingsManifest(may, chain, a, b string) string {
+	text := strings.NewReplacer("%may%", may, "%chain%", chain, "%a%", a, "%b%", b).Replace(settingsHead)
+	var lines []string
+	for _, l := range strings.Split(text, "\n") {
+		if strings.TrimSpace(l) != "" {
+			lines = append(lines, l)
+		}
+	}
+	return strings.Join(lines, "\n") + "\n"
+}
+
+const ampSlot = "  - slot: amp\n    device: Kestrel\n    kind: valve power amp\n    impedance: 8 ohm\n    power: 20 W\n    controls: {volume: noon, bright: off}\n"
+
+func TestSettings(t *testing.T) {
+	load := func(kind, impedance, power string) string {
+		return ampSlot + "  - slot: end\n    device: Thing\n    kind: " + kind + "\n    impedance: " + impedance + "\n    power: " + power + "\n"
+	}
+	for _, c := range []struct {
+		name, may, chain, a, b string
+		want                   []wanted
+		not                    []string // ids that must have no caution and no failure
+	}{
+		{name: "nothing differs", chain: load("load", "8 ohm", "60 W"),
+			want: []wanted{{id: idOneChange, outcome: Holds}, {id: idVaried, outcome: Holds}, {id: idLoad, outcome: Holds}, {id: idImpedance, outcome: Holds}, {id: idLoadPower, outcome: Holds}},
+			not:  []string{idOneChange, idVaried, idUnstated, idScales, idLoad, idImpedance, idLoadPower}},
+		{name: "a knob moved", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
+			want: []wanted{{id: idOneChange, subject: "amp: volume", outcome: Fails}}},
+		{name: "a knob moved, allowed", may: "may_differ: [amp.volume]", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
+			want: []wanted{{id: idAllowed, subject: "amp: volume", outcome: Holds}}, not: []string{idOneChange}},
+		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{idOneChange, idScales}},
+		{name: "another device", chain: ampSlot, b: "    amp: {device: Harrow}",
+			want: []wanted{{id: idOneChange, subject: "amp: the device", outcome: Fails}}},
+		{name: "two scales", chain: ampSlot, b: "    amp: {controls: {volume: 5}}",
+			want: []wanted{{id: idScales, subject: "amp: volume", outcome: Caution}}},
+		{name: "not stated", chain: ampSlot, b: "    amp: {controls: {presence: 4}}",
+			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: Caution}}, not: []string{idOneChange}},
+		{name: "no load", chain: ampSlot, want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
+		{name: "an impulse response is no load", chain: ampSlot + "  - slot: cabinet\n    device: Response\n    kind: cabinet\n    file: ir.wav\n",
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
+		{name: "a reamp box is no amplifier", chain: "  - slot: reamp\n    device: Box\n", not: []string{idLoad}},
+		{name: "a cabinet is a load", chain: load("cabinet", "8 ohm", "60 W"), not: []string{idLoad},
+			want: []wanted{{id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+		{name: "another impedance", chain: load("load", "16 ohm", "60 W"), want: []wanted{{id: idImpedance, outcome: Caution, value: "8 ohm into 16 ohm"}}},
+		{name: "too little power", chain: load("load", "8 ohm", "10 W"), want: []wanted{{id: idLoadPower, outcome: Caution, value: "20 W into 10 W"}}},
+		{name: "milliwatts", chain: load("load", "8 ohm", "60000 mW"), not: []string{idLoadPower}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			res := settingsOnly(t, settingsManifest(c.may, c.chain, c.a, c.b))
+			for _, w := range c.want {
+				w.measured = nan()
+				assert(t, res, w)
+			}
+			for _, k := range res.Checks {
+				for _, id := range c.not {
+					if k.ID == id && (k.Outcome == Fails || k.Outcome == Caution) {
+						t.Errorf("%s, %s: %s, %s", k.ID, k.Subject, k.Outcome, k.Reason)
+					}
+				}
+				if k.Group == groupSafety && k.Outcome == Caution {
+					for _, word := range []string{"makers' documents", "local codes", "qualified technician"} {
+						if !strings.Contains(k.Do, word) {
+							t.Errorf("%s: %q does not defer to %s", k.ID, k.Do, word)
+						}
+					}
+				}
+			}
+		})
+	}
+}
+
+// TestSameSetting asks that two takes of one setting are named.
+func TestSameSetting(t *testing.T) {
+	text := settingsManifest("", "", "", "")
+	res := settingsOnly(t, strings.Replace(text, "{device: Beta, controls: {gain: 7}}", "{device: Alpha, controls: {gain: noon}}", 1))
+	assert(t, res, wanted{idVaried, "B", Caution, nan(), 0, "as A"})
+}
+
+// TestOneControl varies a control of a slot: the device must then be the same.
+func TestOneControl(t *testing.T) {
+	text := `title: T
+varies: amp.gain
+chain:
+  - slot: amp
+    device: Kestrel
+    controls: {gain: 3, tone: 5}
+takes:
+  - {name: A, file: a.wav, amp: {controls: {gain: 2}}}
+  - {name: B, file: b.wav, amp: {controls: {gain: 8}}}
+`
+	res := settingsOnly(t, text)
+	assert(t, res, wanted{idOneChange, "", Holds, nan(), 0, "amp.gain"})
+	res = settingsOnly(t, strings.Replace(text, "{gain: 8}", "{gain: 8, tone: 7}", 1))
+	assert(t, res, wanted{idOneChange, "amp: tone", Fails, nan(), 0, ""})
+	res = settingsOnly(t, strings.Replace(text, "amp: {controls: {gain: 8}}", "amp: {device: Harrow, controls: {gain: 8}}", 1))
+	assert(t, res, wanted{idOneChange, "amp: the device", Fails, nan(), 0, ""})
+}
+
+// TestLimits sets limits in the manifest.
+func TestLimits(t *testing.T) {
+	parse := func(limits string) (*Session, error) {
+		c, err := manifest.Parse("scene.yaml", []byte(settingsManifest("limits: {"+limits+"}", "", "", "")))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return &Session{Manifest: c}, checkLimits(c)
+	}
+	for _, c := range []struct{ limits, id, shown string }{
+		{"lag: 0.5 ms", idLag, "at most 0.50 ms"},
+		{"lag: 500 µs", idLag, "at most 0.50 ms"},
+		{"lag: 0.003 s", idLag, "at most 3.00 ms"},
+		{"match: ±0.1 LU", idMatch, "±0.10 LU"},
+		{"match: 0.125 dB", idMatch, "±0.125 LU"},
+		{"headroom: −3 dBFS", idHeadroom, "at most −3.0 dBFS"},
+		{"headroom: -3 dbfs", idHeadroom, "at most −3.0 dBFS"},
+		{"match-room: -18 LUFS", idMatchRoom, "at least −18.0 LUFS"},
+		{"clicks: 2 clicks", idClicks, "at most 2 clicks"},
+	} {
+		s, err := parse(c.limits)
+		if err != nil {
+			t.Errorf("%s: %v", c.limits, err)
+			continue
+		}
+		for _, q := range s.questions() {
+			if q.id == c.id && (q.limit.String() != c.shown || q.limit.source != "set in the manifest") {
+				t.Errorf("%s: shown as %q, source %q", c.limits, q.limit, q.limit.source)
+			}
+		}
+	}
+	for _, c := range []struct{ limits, want string }{
+		{"lagg: 1 ms", `scene.yaml:3:10: there is no check "lagg"; did you mean "lag"?`},
+		{"zzzzzzzz: 1 ms", `checks with a limit: lag, drift`},
+		{"lag: 1", `scene.yaml:3:10: the check "lag" is in ms, found "1"; write it like 2.00 ms`},
+		{"lag: 1 dB", `the check "lag" is in ms, found "1 dB"`},
+		{"lag: soon", `the check "lag" needs a number with the unit ms, found "soon"`},
+		{"lag: ±1 ms", `the check "lag" has a limit on one side, found "±1 ms"`},
+		{"lag: 99 s", `the check "lag" allows limits from 0.01 to 50.00 ms, found "99 s"`},
+		{"lag: 1e99 ms", `the check "lag" is in ms`},
+		{"one-change: 3 dB", `the check "one-change" has no limit that can be set`},
+	} {
+		_, err := parse(c.limits)
+		var input *InputError
+		if !errors.As(err, &input) || !strings.Contains(err.Error(), c.want) {
+			t.Errorf("%s: %v, want %q", c.limits, err, c.want)
+		}
+	}
+	if _, err := parse("lagg: 1 ms, matsh: 1 LU"); err == nil || strings.Count(err.Error(), "\n") != 1 {
+		t.Errorf("two mistakes, one run: %v", err)
+	}
+}
+
+// TestCatalogue asks that ids are unique and every entry is complete.
+func TestCatalogue(t *testing.T) {
+	seen := map[string]bool{}
+	for _, q := range catalogue() {
+		if seen[q.id] {
+			t.Errorf("%s twice", q.id)
+		}
+		seen[q.id] = true
+		if q.name == "" || q.group == "" || q.why == "" || q.limit.String() == "" || q.limit.source == "" || q.ask == nil {
+			t.Errorf("%s is incomplete", q.id)
+		}
+		if q.limit.kind != fixed && !(q.limit.least <= q.limit.value && q.limit.value <= q.limit.most) {
+			t.Errorf("%s: its own limit lies outside of what may be set", q.id)
+		}
+		if q.limit.kind != fixed {
+			text := strings.NewReplacer("at most ", "", "at least ", "").Replace(q.limit.String())
+			if again, err := q.limit.parse(text); err != nil || again.value != q.limit.value {
+				t.Errorf("%s: its limit as shown, %q, is read as %v, %v", q.id, text, again.value, err)
+			}
+		}
+	}
+	s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{}}
+	for _, x := range s.accusations(true) {
+		for _, id := range x.checks {
+			if !seen[id] {
+				t.Errorf("%q rests on %q, which is no check", x.text, id)
+			}
+		}
+	}
+}
