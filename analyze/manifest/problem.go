@@ -120,11 +120,3 @@ func quote(s string) string {
 	}
 	return `"` + string(r) + `"`
 }
-
-func quoteAll(names []string) string {
-	q := make([]string, len(names))
-	for i, n := range names {
-		q[i] = quote(n)
-	}
-	return strings.Join(q, ", ")
-}

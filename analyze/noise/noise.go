@@ -142,7 +142,6 @@ type Meter struct {
 	welch *welch
 	comb  *comb
 	step  float64 // least magnitude of a sample other than 0: an upper bound of the quantisation step
-	done  bool
 }
 
 // pause is one usable stretch and what was seen in it.

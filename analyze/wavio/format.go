@@ -128,7 +128,7 @@ func (s *scanner) probeSlots(lay *layout, size int64) error {
 
 // recognise names what a file is that begins with head but is not WAVE; name
 // is "" for WAVE and for what is too short to tell.
-func recognise(head []byte) (name string, kind error, do string) {
+func recognise(head []byte) (name, do string, kind error) {
 	const do1 = exportHint
 	at := func(i int, magic string) bool {
 		return len(head) >= i+len(magic) && string(head[i:i+len(magic)]) == magic
@@ -136,37 +136,37 @@ func recognise(head []byte) (name string, kind error, do string) {
 	wave := at(8, "WAVE")
 	switch {
 	case (at(0, "RIFF") || at(0, "RF64") || at(0, "BW64")) && wave:
-		return "", nil, ""
+		return "", "", nil
 	case at(0, "RIFX") && wave:
-		return "a big-endian WAVE file (RIFX)", ErrUnsupported, do1
+		return "a big-endian WAVE file (RIFX)", do1, ErrUnsupported
 	case at(0, "RIFF") && len(head) >= 12:
-		return fmt.Sprintf("a RIFF file of type %q", head[8:12]), ErrNotWAV, do1
+		return fmt.Sprintf("a RIFF file of type %q", head[8:12]), do1, ErrNotWAV
 	case at(0, "fLaC"):
-		return "a FLAC file", ErrNotWAV, "decode it to WAV first"
+		return "a FLAC file", "decode it to WAV first", ErrNotWAV
 	case at(0, "FORM") && (at(8, "AIFF") || at(8, "AIFC")):
-		return "an AIFF file", ErrNotWAV, do1
+		return "an AIFF file", do1, ErrNotWAV
 	case at(0, "ID3"), len(head) >= 3 && head[0] == 0xFF && head[1]&0xE0 == 0xE0 && head[1]&0x18 != 0x08 && head[1]&6 != 0 && head[2]&0xF0 != 0xF0:
-		return "an MP3 file", ErrNotWAV, "a lossy file cannot be measured as the recording; " + do1
+		return "an MP3 file", "a lossy file cannot be measured as the recording; " + do1, ErrNotWAV
 	case at(0, "OggS"):
-		return "an Ogg file", ErrNotWAV, do1
+		return "an Ogg file", do1, ErrNotWAV
 	case at(4, "ftyp"):
-		return "an MP4 or M4A file", ErrNotWAV, do1
+		return "an MP4 or M4A file", do1, ErrNotWAV
 	case at(0, "caff"):
-		return "a Core Audio file", ErrNotWAV, do1
+		return "a CAF file", do1, ErrNotWAV
 	case at(0, ".snd"):
-		return "an AU file", ErrNotWAV, do1
+		return "an AU file", do1, ErrNotWAV
 	case at(0, "wvpk"):
-		return "a WavPack file", ErrNotWAV, "decode it to WAV first"
+		return "a WavPack file", "decode it to WAV first", ErrNotWAV
 	case at(0, "riff\x2E\x91\xCF\x11"):
-		return "a Wave64 file", ErrNotWAV, do1
+		return "a Wave64 file", do1, ErrNotWAV
 	case at(0, "\x30\x26\xB2\x75"):
-		return "a Windows Media file", ErrNotWAV, do1
+		return "an ASF file", do1, ErrNotWAV
 	case at(0, "PK\x03\x04"):
-		return "a ZIP archive", ErrNotWAV, "unpack it first"
+		return "a ZIP archive", "unpack it first", ErrNotWAV
 	case at(0, "version https://git-lfs"):
-		return "a Git LFS pointer", ErrNotWAV, "fetch the file itself with git lfs pull"
+		return "a pointer to a large file that was not fetched", "fetch the file itself", ErrNotWAV
 	case len(head) >= 12:
-		return fmt.Sprintf("a file that begins with %q", bytes.TrimRight(head[:12], "\x00")), ErrNotWAV, do1
+		return fmt.Sprintf("a file that begins with %q", bytes.TrimRight(head[:12], "\x00")), do1, ErrNotWAV
 	}
-	return "", nil, ""
+	return "", "", nil
 }

@@ -107,7 +107,7 @@ func (s *scanner) container() (string, error) {
 	if err != nil {
 		return "", err
 	}
-	if name, kind, do := recognise(head); name != "" {
+	if name, do, kind := recognise(head); name != "" {
 		return "", s.fail(0, kind, "found %s; expected a WAVE file (RIFF, RF64 or BW64); %s", name, do)
 	}
 	if len(head) < 12 {

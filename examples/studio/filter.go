@@ -8,13 +8,6 @@ type biquad struct {
 	z1, z2             float64
 }
 
-func (f *biquad) next(x float64) float64 {
-	y := f.b0*x + f.z1
-	f.z1 = f.b1*x - f.a1*y + f.z2
-	f.z2 = f.b2*x - f.a2*y
-	return y
-}
-
 // run filters x in place.
 func (f *biquad) run(x []float64) {
 	b0, b1, b2, a1, a2, z1, z2 := f.b0, f.b1, f.b2, f.a1, f.a2, f.z1, f.z2
