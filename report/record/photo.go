@@ -2,12 +2,11 @@ package record
 
 import (
 	"bytes"
-	"errors"
 	"fmt"
 	"image"
 	"image/color"
 	"image/draw"
-	_ "image/gif" // the first picture of it
+	"image/gif"
 	"image/jpeg"
 	"image/png"
 	"io"
@@ -68,10 +67,11 @@ func Shrink(name string, r io.Reader) (Picture, error) {
 	if len(data) > maxPhotoBytes {
 		return fault("the picture's file is larger than %d MiB; make it smaller", maxPhotoBytes>>20)
 	}
-	config, format, err := image.DecodeConfig(bytes.NewReader(data))
-	if errors.Is(err, image.ErrFormat) {
+	c, ok := codecOf(data)
+	if !ok {
 		return fault("%s; allowed: JPEG, PNG, GIF; save it as one of these", guessFormat(data))
 	}
+	config, err := c.config(bytes.NewReader(data))
 	if err != nil {
 		return fault("the picture cannot be read: %v; save it anew as JPEG, PNG or GIF", err)
 	}
@@ -84,17 +84,40 @@ func Shrink(name string, r io.Reader) (Picture, error) {
 	case pixels > pixelsPerByte*int64(len(data)):
 		return fault("the file says %d × %d pixels, which %d bytes cannot hold; it is damaged", config.Width, config.Height, len(data))
 	}
-	src, _, err := image.Decode(bytes.NewReader(data))
+	src, err := c.decode(bytes.NewReader(data))
 	if err != nil {
 		return fault("the picture cannot be read: %v; save it anew as JPEG, PNG or GIF", err)
 	}
 	small := turn(shrink(src, MaxSide), orientation(data))
-	return encode(small, format)
+	return encode(small, c.photographs)
+}
+
+// codec reads one of the allowed formats. The image package's own list of
+// formats is not asked: what is on it depends on the rest of the program.
+type codec struct {
+	magic       string
+	photographs bool
+	config      func(io.Reader) (image.Config, error)
+	decode      func(io.Reader) (image.Image, error)
+}
+
+func codecOf(data []byte) (codec, bool) {
+	for _, c := range []codec{
+		{"\xff\xd8\xff", true, jpeg.DecodeConfig, jpeg.Decode},
+		{"\x89PNG\r\n\x1a\n", false, png.DecodeConfig, png.Decode},
+		{"GIF87a", false, gif.DecodeConfig, gif.Decode}, // its first picture
+		{"GIF89a", false, gif.DecodeConfig, gif.Decode},
+	} {
+		if bytes.HasPrefix(data, []byte(c.magic)) {
+			return c, true
+		}
+	}
+	return codec{}, false
 }
 
 // encode writes a photograph as JPEG and anything else as PNG, or as JPEG where
 // that is smaller and nothing is transparent.
-func encode(m *image.RGBA, format string) (Picture, error) {
+func encode(m *image.RGBA, photograph bool) (Picture, error) {
 	p := Picture{Extension: ".jpg", Width: m.Rect.Dx(), Height: m.Rect.Dy()}
 	var out bytes.Buffer
 	if m.Opaque() {
@@ -103,7 +126,7 @@ func encode(m *image.RGBA, format string) (Picture, error) {
 		}
 		p.Data = out.Bytes()
 	}
-	if format == "jpeg" {
+	if photograph {
 		return p, nil
 	}
 	var alt bytes.Buffer

@@ -172,7 +172,7 @@ func where(b block) string {
 func takeWords(c *manifest.Comparison, t manifest.Take) []string {
 	out := []string{}
 	for _, d := range c.ChainOf(&t) {
-		if d.Slot == c.Varies.Slot && d.Name != "" && d.Name != t.Name {
+		if t.RepeatOf == "" && d.Slot == c.Varies.Slot && d.Name != "" && d.Name != t.Name {
 			out = append(out, d.Name)
 		}
 	}

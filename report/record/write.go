@@ -32,7 +32,7 @@ type Published struct {
 // WriteTo writes the settings record of a comparison into dir, an existing
 // folder: record.json, record.csv, the sheet recall.html with its style, and
 // under photos the pictures, resized and without metadata. A picture that must
-// not be passed on is left out. The pictures are read where c's folder says; r
+// not be passed on, said anywhere, is left out. The pictures are read where c's folder says; r
 // is the record of c, in which the pictures' places are filled in. It returns
 // the pictures in the order of the chain and the takes.
 //
@@ -45,11 +45,17 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 		}
 		return os.WriteFile(full, data, 0o644)
 	}
+	withheld := map[string]bool{}
+	for _, p := range r.photos() {
+		if !p.File.Redistribute {
+			withheld[p.File.Path] = true
+		}
+	}
 	published := map[string]*Published{}
 	taken := map[string]bool{}
 	list := []Published{}
 	for _, p := range r.photos() {
-		if !p.File.Redistribute {
+		if withheld[p.File.Path] {
 			p.Published = ""
 			continue
 		}
