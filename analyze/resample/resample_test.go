@@ -65,6 +65,15 @@ var pairs = []struct{ from, to int }{
 	{32000, 48000},
 }
 
+// tones is how many frequencies are tried per pair: fewer under the race
+// detector, which finds nothing more in the others.
+func tones() int {
+	if raced {
+		return 3
+	}
+	return 24
+}
+
 // A tone in the pass band comes out as the same tone on the new grid: the
 // difference holds pass-band ripple, every image and any error of the delay.
 // The limit asked for is 100 dB; the design leaves 20 dB more.
@@ -73,9 +82,9 @@ func TestTonesInPassBand(t *testing.T) {
 		low := float64(min(p.from, p.to))
 		worst, where := -400.0, 0.0
 		n := p.from / 5
-		for k := range 24 {
+		for k := range tones() {
 			// Close to the edge as well: the last is at the edge itself.
-			hz := PassBand(p.from, p.to) * (1 - math.Pow(float64(23-k)/24, 2))
+			hz := PassBand(p.from, p.to) * (1 - math.Pow(float64(tones()-1-k)/float64(tones()), 2))
 			phase := 0.3 * float64(k)
 			got := convert(t, p.from, p.to, tone(p.from, hz, phase, n), 1000)
 			want := tone(p.to, hz, phase, len(got))
@@ -103,8 +112,8 @@ func TestAliases(t *testing.T) {
 		}
 		worst, where := -400.0, 0.0
 		stop, nyquist := StopBand(p.from, p.to), float64(p.from)/2
-		for k := range 24 {
-			hz := stop + (nyquist-stop)*math.Pow(float64(k)/24, 2)
+		for k := range tones() {
+			hz := stop + (nyquist-stop)*math.Pow(float64(k)/float64(tones()), 2)
 			got := convert(t, p.from, p.to, tone(p.from, hz, 0.7, p.from/5), 1<<14)
 			edge := int(0.02 * float64(p.to))
 			if d := db(got[edge : len(got)-edge]); d > worst {
@@ -130,6 +139,9 @@ func TestSweep(t *testing.T) {
 		return x
 	}
 	for _, p := range pairs[:5] {
+		if raced && p.from != 44100 {
+			continue
+		}
 		const seconds = 1
 		top := 0.97 * PassBand(p.from, p.to)
 		got := convert(t, p.from, p.to, sweep(p.from, p.from*seconds, top, seconds), 4097)
@@ -213,7 +225,7 @@ func TestBufferBounded(t *testing.T) {
 	c, _ := New(192000, 48000, 1)
 	block := [][]float64{make([]float64, 100000)}
 	emit := func([][]float64) error { return nil }
-	for range 20 {
+	for range 4 {
 		if err := c.Write(block, emit); err != nil {
 			t.Fatal(err)
 		}

@@ -33,7 +33,7 @@ func cutCommand() *cobra.Command {
 	var f cutFlags
 	cmd := &cobra.Command{
 		Use:   "cut MANIFEST -o DIR",
-		Short: "Write the sound for a video: a switching edit, stems, captions",
+		Short: "Write the sound for a video: a switching edit, takes to stack, captions",
 		Long: `Cut writes a folder for the video editor, complete or not at all:
 
   edit.wav         the performance once through, changing takes on the way
@@ -86,7 +86,7 @@ where there is one.`,
 	fl.Uint64Var(&f.seed, "seed", 0, "whole number from 0 to 18446744073709551615 that decides the order with --shuffle; kept in key.json")
 	fl.IntVar(&f.rate, "rate", cut.DefaultRate, "sample rate in Hz: "+rates)
 	fl.DurationVar(&f.fade, "fade", duration(cut.DefaultFade), "length of a crossfade, 1ms to 200ms")
-	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), "how far a cut may be moved from where it is wanted, 0s to 5s")
+	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), fmt.Sprintf("how far a cut may be moved from where it is wanted, 0s to 5s; with --every %v unless stated", duration(cut.DefaultEveryReach)))
 	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames a second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame")
 	fl.StringVar(&f.start, "start", cut.DefaultStart, "timecode of the first sample")
 	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
@@ -130,6 +130,9 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	var err error
 	if o.Every, err = cut.ParseEvery(f.every, f.tempo, f.beats); err != nil {
 		return nil, err
+	}
+	if f.every != "" && !cmd.Flags().Changed("reach") {
+		o.Reach = cut.DefaultEveryReach
 	}
 	c, err := manifest.Load(path)
 	if err != nil {

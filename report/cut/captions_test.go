@@ -147,7 +147,7 @@ func TestCaptionsReadByFFmpeg(t *testing.T) {
 
 // The captions of a whole edit follow the cue list to a millisecond.
 func TestCaptionsFollowTheCues(t *testing.T) {
-	dir, rec := write(t, at44k, Options{Reach: DefaultReach})
+	dir, rec := at44k.edit(t)
 	b, err := os.ReadFile(filepath.Join(dir, captionsVTT))
 	if err != nil {
 		t.Fatal(err)

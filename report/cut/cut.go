@@ -35,9 +35,11 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"unicode"
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
@@ -52,6 +54,9 @@ const (
 	DefaultStart = "00:00:00:00"
 	DefaultFade  = unit.Seconds(0.02)
 	DefaultReach = unit.Seconds(0.25)
+	// DefaultEveryReach is that for seconds and bars, where the place of a cut
+	// is heard as rhythm.
+	DefaultEveryReach = unit.Seconds(0.1)
 )
 
 // Limits of the options.
@@ -137,6 +142,9 @@ func (o Options) Check(c *manifest.Comparison) error {
 		add(bad("fps", "%v", err))
 	} else if _, err := fps.Frame(o.Start); err != nil {
 		add(bad("start", "%v", err))
+	}
+	if u, err := url.Parse(o.Report); err != nil || o.Report != "" && (u.Host == "" || u.Scheme != "http" && u.Scheme != "https") || strings.ContainsFunc(o.Report, unicode.IsSpace) {
+		add(bad("report", "%q is no address of a page; allowed: one such as https://example.org/comparison/", o.Report))
 	}
 	if _, err := takeOrder(o, c); err != nil {
 		errs = append(errs, err)

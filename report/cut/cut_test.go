@@ -7,6 +7,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -39,6 +40,9 @@ func TestEditHoldsEachTakeWhereTheCueListSays(t *testing.T) {
 		{"guess", at48k, Options{Shuffle: true, Seed: 5, Reach: DefaultReach}, 3},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			if raced && (c.o.Rate > 48000 || c.parts == 6 && c.sc == at48k) {
+				t.Skip("too slow under the race detector, which sees the same paths in the others")
+			}
 			dir, rec := write(t, c.sc, c.o)
 			edit, info := mono(t, dir, editFile)
 			cues := readCues(t, dir)
@@ -148,7 +152,7 @@ func checkTimecode(t *testing.T, rec *Record, q cue, last bool) {
 // measured by the file alone.
 func TestFilesMeasuredAgain(t *testing.T) {
 	for _, sc := range []*scenario{at48k, at44k} {
-		dir, rec := write(t, sc, Options{Reach: DefaultReach})
+		dir, rec := sc.edit(t)
 		for _, a := range rec.Audio {
 			m, info, err := analyze.RemeasureWAV(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
 			if err != nil {
@@ -176,7 +180,7 @@ func TestFilesMeasuredAgain(t *testing.T) {
 // and of the samples that both grids share: every 160th is the 147th's.
 func TestConversionKeepsTime(t *testing.T) {
 	a, _ := write(t, at44k, Options{Rate: 44100})
-	b, rec := write(t, at44k, Options{Rate: 48000})
+	b, rec := at44k.edit(t)
 	before, _ := mono(t, a, "takes/mossback.wav")
 	after, _ := mono(t, b, "takes/mossback.wav")
 	if want := (len(before)*160 + 146) / 147; len(after) != want {
@@ -236,8 +240,12 @@ func TestGuessGivesNothingAway(t *testing.T) {
 		if name == keyFile {
 			continue
 		}
+		if strings.HasSuffix(name, ".wav") {
+			b = slices.Concat(b[:4096], b[len(b)-4096:]) // all text is there
+		}
+		text := strings.ToLower(name + "\x00" + string(b))
 		for _, secret := range secrets {
-			if strings.Contains(strings.ToLower(string(b)), secret) || strings.Contains(strings.ToLower(name), secret) {
+			if strings.Contains(text, secret) {
 				t.Errorf("%s holds %q", name, secret)
 			}
 		}
@@ -255,7 +263,7 @@ func TestGuessGivesNothingAway(t *testing.T) {
 		t.Fatalf("key %+v", key)
 	}
 	// The key is true: a letter's file is the take's own of an open edit.
-	open, _ := write(t, at48k, Options{Reach: DefaultReach})
+	open, _ := at48k.edit(t)
 	plain := map[string]string{"Mossback": "mossback", "Kiln <b>": "kiln-b", "Plain wire": "plain-wire"}
 	for i, k := range key.Takes {
 		if want := string(rune('A' + i)); k.Letter != want || rec.Parts[i].Take != want {
@@ -270,7 +278,7 @@ func TestGuessGivesNothingAway(t *testing.T) {
 }
 
 func TestRecordIsJSON(t *testing.T) {
-	dir, rec := write(t, at48k, Options{Reach: DefaultReach})
+	dir, rec := at48k.edit(t)
 	b, err := os.ReadFile(filepath.Join(dir, recordFile))
 	if err != nil {
 		t.Fatal(err)
@@ -289,7 +297,7 @@ func TestRecordIsJSON(t *testing.T) {
 
 // Description and captions name takes, match and report.
 func TestDescription(t *testing.T) {
-	dir, rec := write(t, at48k, Options{Reach: DefaultReach, Report: "https://example.org/r/"})
+	dir, rec := at48k.edit(t)
 	b, err := os.ReadFile(filepath.Join(dir, descriptionFile))
 	if err != nil {
 		t.Fatal(err)
@@ -302,5 +310,58 @@ func TestDescription(t *testing.T) {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("the description lacks %q:\n%s", want, b)
 		}
+	}
+}
+
+// Where a conversion takes energy away or raises peaks, the takes' files are
+// matched anew: none is above the ceiling, and all have one loudness.
+func TestConversionIsMatchedAnew(t *testing.T) {
+	if raced {
+		t.Skip("too slow under the race detector, which sees the same paths in the others")
+	}
+	s := bright.session(t)
+	p, err := newPlan(s, Options{Rate: 44100, Reach: DefaultReach}.withDefaults())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.settle(t.Context(), func(int64) {}); err != nil {
+		t.Fatal(err)
+	}
+	// It is the takes' brightness that differs: without the trims they would be
+	// apart by more than the match allows.
+	lo, hi := math.Inf(1), math.Inf(-1)
+	for _, v := range p.voices {
+		d := float64(v.trim) - float64(p.target-s.Result.Match.Target)
+		lo, hi = math.Min(lo, d), math.Max(hi, d)
+	}
+	if hi-lo < 0.05 {
+		t.Fatalf("the trims differ by %.3f dB: the test shows nothing", hi-lo)
+	}
+	_, rec := write(t, bright, Options{Rate: 44100, Reach: DefaultReach})
+	if rec.Failed() {
+		t.Errorf("checks: %+v", rec.Checks)
+	}
+	if rec.Target >= rec.ReportTarget || !strings.Contains(strings.Join(rec.Notes, "\n"), "converting the sample rate raises peaks") {
+		t.Errorf("target %v, the report's %v, notes %q", rec.Target, rec.ReportTarget, rec.Notes)
+	}
+	for _, a := range rec.Audio {
+		if a.Take != "" && math.Abs(float64(a.Measured.Deviation)) > 0.005 {
+			t.Errorf("%s is %v LU from the target", a.Path, a.Measured.Deviation)
+		}
+	}
+}
+
+// A change of polarity between neighbours is said, except where it would tell
+// the takes apart.
+func TestPolarityNote(t *testing.T) {
+	res := &analyze.Result{Takes: make([]analyze.Take, 2)}
+	res.Takes[1].Alignment.PolarityToReference = "inverted"
+	p := &plan{res: res, voices: []voice{{take: 0, shown: "A"}, {take: 1, shown: "B"}}, parts: []part{{voice: 0}, {voice: 1}}}
+	if p.notePolarity(); len(p.notes) != 1 || !strings.Contains(p.notes[0], "between A and B the polarity changes") {
+		t.Errorf("notes %q", p.notes)
+	}
+	p.notes, p.o.Shuffle = nil, true
+	if p.notePolarity(); p.notes != nil {
+		t.Errorf("notes %q", p.notes)
 	}
 }

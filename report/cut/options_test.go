@@ -83,6 +83,8 @@ func TestOptionsRefused(t *testing.T) {
 		{Options{Reach: 6}, []string{"--reach: 6 s; allowed: 0 to 5 s"}},
 		{Options{Reach: nan}, []string{"--reach:"}},
 		{Options{Fade: nan}, []string{"--fade:"}},
+		{Options{Report: "report/index.html"}, []string{`--report: "report/index.html" is no address of a page; allowed: one such as https://`}},
+		{Options{Report: "https://example.org/a\nb"}, []string{"--report:"}},
 		{Options{From: &minus}, []string{"--from:", "only with --every"}},
 	} {
 		err := x.o.Check(c)

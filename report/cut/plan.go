@@ -84,6 +84,7 @@ func newPlan(s *analyze.Session, o Options) (*plan, error) {
 	}
 	p.cast(order, len(wanted)+1)
 	p.layParts(order, wanted, sections)
+	p.notePolarity()
 	return p, nil
 }
 
@@ -231,6 +232,25 @@ func (p *plan) layParts(order []int, wanted []int64, sections []string) {
 			x.nominal, x.cut = wanted[i-1], wanted[i-1]
 		}
 		p.parts = append(p.parts, x)
+	}
+}
+
+// notePolarity says which takes are upside down against their neighbours: what
+// both share then cancels in the middle of a fade. When takes are to be guessed
+// it would tell them apart.
+func (p *plan) notePolarity() {
+	if p.o.Shuffle {
+		return
+	}
+	inverted := func(i int) bool {
+		return p.res.Takes[p.voices[p.parts[i].voice].take].Alignment.PolarityToReference == "inverted"
+	}
+	for i := 1; i < len(p.parts); i++ {
+		if inverted(i-1) != inverted(i) {
+			p.note("between %s and %s the polarity changes, so a fade that is not in a pause dips in its middle; reverse one of the recordings if that is heard",
+				p.voices[p.parts[i-1].voice].shown, p.voices[p.parts[i].voice].shown)
+			return
+		}
 	}
 }
 

@@ -6,6 +6,8 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
+	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"strconv"
@@ -14,22 +16,26 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
-	"evenhand/examples/studio"
 )
 
 // scenario is a short comparison at one sample rate: 12 s, three takes of one
 // performance in three sections, two of them parted by pauses.
 type scenario struct {
-	rate int
-	once sync.Once
-	c    *manifest.Comparison
-	s    *analyze.Session
-	err  error
+	rate   int
+	bright bool // takes are hiss up to half the rate, of one level in the audible range
+	once   sync.Once
+	c      *manifest.Comparison
+	s      *analyze.Session
+	err    error
+
+	// The edit with no options but the default reach, which several tests read.
+	onceEdit sync.Once
+	dir      string
+	rec      *Record
 }
 
-var at48k, at44k = &scenario{rate: 48000}, &scenario{rate: 44100}
+var at48k, at44k, bright = &scenario{rate: 48000}, &scenario{rate: 44100}, &scenario{rate: 48000, bright: true}
 
 const scenarioManifest = `title: Three circuits & a <dry> one
 by: Fern Street Recording
@@ -76,29 +82,31 @@ func (s *scenario) make() error {
 		return err
 	}
 	folders = append(folders, dir)
-	riff := "60m 60m 63 60m 65 63 60m 62 60m 60m 63"
-	dry, err := studio.Performance(s.rate, 7, studio.Score{
-		Parts: []studio.Part{
-			{Name: "Riff", Start: 0.8, Tempo: 130, Step: 0.5, Notes: riff},
-			{Name: "Chords", Start: 5, Tempo: 100, Step: 2, Notes: "60+52+42 63+55+45"},
-			{Name: "Riff again", Start: 9, Tempo: 130, Step: 0.5, Notes: riff},
-		},
-		Length: 12,
-	})
-	if err != nil {
-		return err
+	dry := performance(s.rate)
+	if s.bright {
+		r := rand.New(rand.NewPCG(3, 3))
+		for i := range dry {
+			dry[i] = (0.2 + 2*math.Abs(dry[i])) * (r.Float64() - 0.5)
+		}
 	}
 	if err := writeMono(filepath.Join(dir, "dry.wav"), s.rate, dry); err != nil {
 		return err
 	}
-	circuits := studio.Circuits()
-	mic := studio.Cabinet(s.rate, studio.Microphone{Name: "close"})
-	for i, circuit := range []*studio.Circuit{&circuits[0], &circuits[3], nil} {
-		out := studio.Render(dry, studio.Chain{
-			Rate: s.rate, Circuit: circuit, Amp: studio.Amp{Hiss: -86}, Mics: [][]float64{mic}, Lag: unit.Samples(20 * i),
-			Gain: unit.DB(-9 - 3*i), Floor: -88, Seed: uint64(20 + i),
-		})
-		if err := writeMono(filepath.Join(dir, fmt.Sprintf("render-%d.wav", i+1)), s.rate, out[0]); err != nil {
+	for i, circuit := range []func(float64) float64{
+		func(x float64) float64 { return 0.3 * math.Tanh(9*x) },
+		func(x float64) float64 { return 0.2 * (math.Tanh(14*x+0.4) - math.Tanh(0.4)) },
+		func(x float64) float64 { return 0.6 * x },
+	} {
+		take := render(dry, s.rate, 20*i, uint64(i), circuit)
+		if s.bright {
+			for k := range take {
+				take[k] = dry[k] * float64(i+1) / 3
+				if i == 2 && k > 0 {
+					take[k] = (dry[k] - 0.9*dry[k-1]) / 2
+				}
+			}
+		}
+		if err := writeMono(filepath.Join(dir, fmt.Sprintf("render-%d.wav", i+1)), s.rate, take); err != nil {
 			return err
 		}
 	}
@@ -123,6 +131,52 @@ func TestMain(m *testing.M) {
 	os.Exit(status)
 }
 
+// performance is 12 s of plucked notes of random pitch with pauses before,
+// between and after the three sections, over a little hiss.
+func performance(rate int) []float64 {
+	r := rand.New(rand.NewPCG(7, 0))
+	x := make([]float64, 12*rate)
+	for _, part := range [][2]float64{{0.9, 3.7}, {5.1, 7.9}, {9.1, 11.2}} {
+		for at := part[0]; at < part[1]; at += 0.15 + 0.2*r.Float64() {
+			hz, loud := 80*math.Pow(2, 2*r.Float64()), 0.1+0.2*r.Float64()
+			for k := range rate / 3 {
+				s := float64(k) / float64(rate)
+				env := loud * math.Min(1, s/0.002) * math.Exp(-9*s) * math.Min(1, 20*(1.0/3-s))
+				v := 0.0
+				for h := 1.0; h <= 5; h++ {
+					v += math.Sin(2*math.Pi*hz*h*s) / h
+				}
+				x[int(at*float64(rate))+k] += env * v
+			}
+		}
+	}
+	for i := range x {
+		x[i] += 2e-5 * r.NormFloat64()
+	}
+	return x
+}
+
+// render sends a performance through a curve and a dull loudspeaker, later by
+// some frames and with hiss of its own.
+func render(dry []float64, rate, lag int, seed uint64, curve func(float64) float64) []float64 {
+	r := rand.New(rand.NewPCG(100+seed, 0))
+	out := make([]float64, len(dry))
+	a := 1 - math.Exp(-2*math.Pi*2500/float64(rate))
+	var poles [4]float64
+	for i := range out {
+		v := 0.0
+		if i >= lag {
+			v = curve(dry[i-lag])
+		}
+		for k := range poles {
+			poles[k] += a * (v - poles[k])
+			v = poles[k]
+		}
+		out[i] = v + 1e-5*r.NormFloat64()
+	}
+	return out
+}
+
 func writeMono(path string, rate int, x []float64) error {
 	w, err := wavio.Create(path, wavio.Spec{SampleRate: rate, Channels: 1, Bits: 24})
 	if err != nil {
@@ -144,6 +198,25 @@ func write(t *testing.T, sc *scenario, o Options) (string, *Record) {
 		t.Fatal(err)
 	}
 	return dir, rec
+}
+
+// edit returns the folder of the scenario's plainest edit, to be read only.
+func (s *scenario) edit(t *testing.T) (string, *Record) {
+	t.Helper()
+	session := s.session(t)
+	s.onceEdit.Do(func() {
+		dir, err := os.MkdirTemp("", "cut-edit-")
+		if err == nil {
+			folders = append(folders, dir)
+			s.dir = dir
+			s.rec, err = Write(context.Background(), dir, session, Options{Reach: DefaultReach, Report: "https://example.org/r/"})
+		}
+		s.err = err
+	})
+	if s.err != nil {
+		t.Fatal(s.err)
+	}
+	return s.dir, s.rec
 }
 
 // mono decodes a file whole.

@@ -1,0 +1,5 @@
+//go:build race
+
+package resample
+
+const raced = true

@@ -1,0 +1,5 @@
+//go:build race
+
+package cut
+
+const raced = true
