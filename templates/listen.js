@@ -129,7 +129,7 @@
     player.deck = deck;
   }
   // Until the first touch there is a place, but no sound.
-  player.deck = { pos: 0, range: [0, data.frames], loop: false, playing: false, stalled: false, position() { return this.pos; }, pieces: f => [pieceAt(f)], seek(f) { this.pos = Math.max(0, Math.min(data.frames, f)); }, replan() { } };
+  player.deck = { pos: 0, range: [0, data.frames], loop: false, playing: false, stalled: false, position() { return this.pos; }, pieces: f => [pieceAt(f)], seek(f) { this.pos = Math.max(0, Math.min(data.frames, f)); }, stop() { }, replan() { } };
   const pieceAt = f => { const p = takes[0].pieces; let k = p.length - 1; while (k > 0 && p[k].first > f) k--; return k; };
 
   function failure(list) { for (const p of list) { const f = store.failure(p); if (f) return f; } return null; }
@@ -240,7 +240,7 @@
     if (k >= 0) { player.part = k; player.deck.range = partSpan(k); }
     const t = parseFloat(p.get("t"));
     player.deck.seek(Number.isFinite(t) ? t * rate : player.deck.range[0]);
-    if (i >= 0 || k >= 0 || Number.isFinite(t)) listen.scrollIntoView();
+    if (i >= 0 || k >= 0 || Number.isFinite(t)) listen.scrollIntoView({ behavior: "instant" });
     show();
   }
 
@@ -262,6 +262,7 @@
     }
   }
 
+  const told = new Set();
   function progress() {
     const list = [];
     if (player.deck.real) for (const k of player.deck.pieces(player.deck.position())) for (const i of takes.keys()) for (const v of voicesOf(i)) list.push(voices[v].pieces[k]);
@@ -269,12 +270,16 @@
     bar.classList.toggle("on", s.ready < s.all);
     bar.value = s.size ? s.got / s.size : 0;
     bar.setAttribute("aria-valuetext", `${s.ready} of ${s.all} files`);
-    const bad = failure(list);
-    if (bad) {
-      const mine = player.take >= 0 && failure(voicesOf(player.take).flatMap(v => player.deck.pieces(player.deck.position()).map(k => voices[v].pieces[k])));
-      if (mine && player.deck.stalled) player.deck.stop();
-      say(`Sorry: ${(mine || bad).message}. The downloads below each take may still work.`);
-    }
+    const here = player.deck.real ? player.deck.pieces(player.deck.position()) : [];
+    const wanted = player.wanted < 0 ? null : failure(voicesOf(player.wanted).flatMap(v => here.map(k => voices[v].pieces[k])));
+    const bad = wanted || failure(list.filter(p => !told.has(p.path)));
+    if (!bad) return;
+    for (const p of list) if (store.failure(p)) told.add(p.path); // once is enough
+    say(`Sorry: ${bad.message}. The downloads below each take may still work.`);
+    if (!wanted) return;
+    if (player.wanted !== player.take && player.deck.playing) player.wanted = player.take;
+    else if (player.deck.stalled) player.deck.stop();
+    show();
   }
   store.onprogress = () => {
     progress();

@@ -1,0 +1,463 @@
+package report
+
+import (
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"fmt"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/systeminfo"
+	"github.com/chromedp/chromedp"
+
+	"evenhand/analyze"
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/listening"
+)
+
+// opened clicks a part of the tools open and waits for what it loads.
+func opened(t *testing.T, ctx context.Context, id string) {
+	t.Helper()
+	click(t, ctx, "#"+id+" > summary")
+	until(t, ctx, `document.querySelector('#`+id+` button')`)
+}
+
+// answerCode waits for the result of a test, and decodes its code with the
+// program's own reader and checks the opened key against the seal.
+func answerCode(t *testing.T, ctx context.Context, id, sealed string) (listening.Answer, map[string]any) {
+	t.Helper()
+	until(t, ctx, `document.querySelector('#`+id+` .result')`)
+	a, err := listening.Decode(eval[string](t, ctx, `document.querySelector('#`+id+` input[readonly]').value`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	key := eval[string](t, ctx, `document.querySelector('#`+id+` details .seal').textContent`)
+	sum := sha256.Sum256([]byte(key))
+	if got := hex.EncodeToString(sum[:]); got != sealed {
+		t.Errorf("the opened key has SHA-256 %s, sealed was %s", got, sealed)
+	}
+	var k map[string]any
+	if err := json.Unmarshal([]byte(key), &k); err != nil {
+		t.Fatal(err)
+	}
+	return a, k
+}
+
+const sealShown = ` .seal').textContent`
+
+func TestBlindTests(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	for _, c := range []struct {
+		http  bool
+		width int64
+	}{{true, 1000}, {false, 360}} {
+		t.Run(fmt.Sprintf("http=%v", c.http), func(t *testing.T) {
+			ctx, bad := visit(t, dir, c.http, c.width, "")
+
+			opened(t, ctx, "blind-trials")
+			accessible(t, ctx, "trials, plan")
+			plan := eval[string](t, ctx, `document.querySelector('#blind-trials [role=status]').textContent`)
+			// 12 of 16 by chance: 2517/65536 = 3.84 %.
+			if !strings.Contains(plan, "12 must be right") || !strings.Contains(plan, "3.8 %") {
+				t.Errorf("plan: %s", plan)
+			}
+			eval[bool](t, ctx, `(() => { const n = document.querySelector('#blind-trials input[type=number]'); n.value = 10; n.dispatchEvent(new Event('input')); return true })()`)
+			click(t, ctx, "#blind-trials button.main")
+			until(t, ctx, `document.querySelector('#blind-trials .big button:nth-child(4)')`)
+			seal := eval[string](t, ctx, `document.querySelector('#blind-trials`+sealShown)
+			accessible(t, ctx, "trials, running")
+			if n := eval[int](t, ctx, `[...document.querySelectorAll('#takes, #overview, .transport')].filter(e => e.offsetParent).length`); n != 0 {
+				t.Error("names are in sight while a test runs")
+			}
+			press(t, ctx, "x")
+			press(t, ctx, "b")
+			for i := range 10 {
+				got := eval[string](t, ctx, `document.querySelector('#blind-trials .test').textContent`)
+				if !strings.Contains(got, fmt.Sprintf("Trial %d of 10", i+1)) || strings.Contains(got, "right") {
+					t.Errorf("trial %d: %s", i+1, got)
+				}
+				for _, name := range []string{"Mossback", "Kiln", "Quarry"} {
+					if strings.Contains(got, name) {
+						t.Errorf("the name %s stands in a running test", name)
+					}
+				}
+				if i == 0 {
+					click(t, ctx, "#blind-trials .big:last-child button:first-child")
+				} else {
+					eval[bool](t, ctx, `document.querySelector('#blind-trials .big:last-child button').click(), true`)
+				}
+			}
+			a, key := answerCode(t, ctx, "blind-trials", seal)
+			right := strings.Count(key["x"].(string), "A") // A was said each time
+			if a.Trials == nil || *a.Trials != (listening.Trials{A: 0, B: 1, Planned: 10, Done: 10, Correct: right}) {
+				t.Errorf("%d right: %+v", right, a.Trials)
+			}
+			if a.Comparison != res.AudioID()[:10] {
+				t.Errorf("comparison %s, audio %s", a.Comparison, res.AudioID())
+			}
+			low, high := listening.Interval(right, 10, 0.95)
+			text := eval[string](t, ctx, `document.querySelector('#blind-trials .test').textContent`)
+			for _, want := range []string{fmt.Sprintf("%d of 10 right", right), fmt.Sprintf("between %s and %s", inPercent(low), inPercent(high))} {
+				if !strings.Contains(text, want) {
+					t.Errorf("%q is not in: %s", want, text)
+				}
+			}
+			accessible(t, ctx, "trials, result")
+			click(t, ctx, "#blind-trials > summary")
+
+			opened(t, ctx, "blind-preference")
+			click(t, ctx, "#blind-preference button.main")
+			until(t, ctx, `document.querySelector('#blind-preference .big button:nth-child(3)')`)
+			seal = eval[string](t, ctx, `document.querySelector('#blind-preference`+sealShown)
+			accessible(t, ctx, "preference, running")
+			// Always the first: then each take wins as often as it came first.
+			for range 7 {
+				eval[bool](t, ctx, `document.querySelector('#blind-preference .big:last-child button').click(), true`)
+			}
+			a, key = answerCode(t, ctx, "blind-preference", seal)
+			if a.Preference == nil || len(key["pairs"].([]any)) != 7 {
+				t.Fatalf("%+v, %v", a.Preference, key)
+			}
+			places := map[string]int{}
+			for i, take := range res.Takes {
+				places[take.Name] = i
+			}
+			for _, p := range key["pairs"].([]any) {
+				first, second := places[p.([]any)[0].(string)], places[p.([]any)[1].(string)]
+				if first == second {
+					if a.Preference.SameTake != first || a.Preference.Same != listening.First {
+						t.Errorf("identical pair: %+v", a.Preference)
+					}
+					continue
+				}
+				lo, hi, want := first, second, listening.First
+				if lo > hi {
+					lo, hi, want = second, first, listening.Second
+				}
+				if got := a.Preference.Pairs[lo*4-lo*(lo+1)/2+hi-lo-1]; got != want {
+					t.Errorf("pair %v: %v instead of %v", p, got, want)
+				}
+			}
+			accessible(t, ctx, "preference, result")
+			click(t, ctx, "#blind-preference > summary")
+
+			opened(t, ctx, "blind-ratings")
+			click(t, ctx, "#blind-ratings button.main")
+			until(t, ctx, `document.querySelectorAll('#blind-ratings input[type=range]').length === 5`)
+			seal = eval[string](t, ctx, `document.querySelector('#blind-ratings`+sealShown)
+			accessible(t, ctx, "ratings, running")
+			press(t, ctx, "c")
+			if !eval[bool](t, ctx, `[...document.querySelectorAll('#blind-ratings button.main')].at(-1).disabled`) {
+				t.Error("done before everything is rated")
+			}
+			eval[bool](t, ctx, `document.querySelectorAll('#blind-ratings input[type=range]').forEach((s, i) => { s.value = 10 * i + 50; s.dispatchEvent(new Event('input')) }), true`)
+			eval[bool](t, ctx, `[...document.querySelectorAll('#blind-ratings button.main')].at(-1).click(), true`)
+			a, key = answerCode(t, ctx, "blind-ratings", seal)
+			if a.Ratings == nil {
+				t.Fatal("no ratings")
+			}
+			for i, o := range key["order"].([]any) {
+				name, want := o.([]any)[1].(string), 10*i+50
+				got, ok := a.Ratings.Hidden, name == "hidden copy of the reference"
+				if name == "low-passed copy of the reference" {
+					got, ok = a.Ratings.Anchor, true
+				}
+				if k, take := places[name]; take {
+					got, ok = a.Ratings.Takes[k], true
+				}
+				if !ok || got != want {
+					t.Errorf("%s: rated %d, the code says %d", name, want, got)
+				}
+			}
+			if a.Ratings.Takes[0] != listening.NotRated {
+				t.Errorf("the open reference is rated: %v", a.Ratings.Takes)
+			}
+			if n := eval[int](t, ctx, `Evenhand.blind.recall('answers', []).length`); n != 3 {
+				t.Errorf("%d answers kept", n)
+			}
+			accessible(t, ctx, "ratings, result")
+			quietBrowser(t, bad)
+		})
+	}
+}
+
+func inPercent(v float64) string { return strconv.FormatFloat(math.Round(v*100), 'f', 0, 64) + " %" }
+
+// Hidden orders are uniform, keys of equal tests differ, the anchor is what it
+// claims, and each take comes first as often as second.
+func TestBlindChance(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	ctx, bad := visit(t, dir, false, 1000, "")
+	opened(t, ctx, "blind-trials")
+	const draws = 60000
+	counts := eval[map[string]float64](t, ctx, fmt.Sprintf(`(() => { const n = {}; for (let i = 0; i < %d; i++) { const k = Evenhand.blind.shuffle([0, 1, 2, 3, 4]).join(''); n[k] = (n[k] || 0) + 1; } return n })()`, draws))
+	chi := 0.0
+	for _, n := range counts {
+		chi += math.Pow(n-draws/120.0, 2) / (draws / 120.0)
+	}
+	// 120 orders, 119 degrees of freedom: 207 is exceeded once in a million
+	// fair runs (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931).
+	if len(counts) != 120 || chi > 207 {
+		t.Errorf("%d orders, chi-square %.1f", len(counts), chi)
+	}
+	coins := eval[[]float64](t, ctx, fmt.Sprintf(`(() => { const n = [0, 0, 0]; for (let i = 0; i < %d; i++) n[Evenhand.blind.random(3)]++; return n })()`, draws))
+	chi = 0
+	for _, n := range coins {
+		chi += math.Pow(n-draws/3, 2) / (draws / 3)
+	}
+	if chi > 27.6 { // two degrees of freedom: once in a million, −2·ln(1e−6)
+		t.Errorf("draws of three: %v", coins)
+	}
+	for n := 2; n <= 9; n++ {
+		for _, reach := range []int{1, 2, n} {
+			pairs := eval[[][2]int](t, ctx, fmt.Sprintf(`Evenhand.blind.pairs(%d, %d)`, n, reach))
+			seen, first, all := map[[2]int]bool{}, make([]int, n), make([]int, n)
+			for _, p := range pairs {
+				k := [2]int{min(p[0], p[1]), max(p[0], p[1])}
+				if p[0] == p[1] || seen[k] {
+					t.Errorf("%d takes: pair %v twice or of one take", n, p)
+				}
+				seen[k] = true
+				first[p[0]]++
+				all[p[0]]++
+				all[p[1]]++
+			}
+			if reach == n && len(pairs) != n*(n-1)/2 {
+				t.Errorf("%d takes: %d pairs instead of all", n, len(pairs))
+			}
+			for i := range n {
+				if all[i] != all[0] {
+					t.Errorf("%d takes, reach %d: unequal shares %v", n, reach, all)
+				}
+				if d := 2*first[i] - all[i]; d < -1 || d > 1 {
+					t.Errorf("%d takes, reach %d: take %d is first in %d of %d", n, reach, i, first[i], all[i])
+				}
+			}
+		}
+	}
+	if eval[bool](t, ctx, `Evenhand.blind.seal({a: 1}).hash === Evenhand.blind.seal({a: 1}).hash`) {
+		t.Error("two seals of one key are alike: the key could be guessed")
+	}
+	// The anchor on tones against an eighth-order Butterworth low-pass whose
+	// frequencies the bilinear transform has bent: 10·lg(1 + (tan πf/fs / tan
+	// πfc/fs)^16), relative to 1 kHz. Source: any handbook of digital filters.
+	level := eval[[]float64](t, ctx, `(async () => {
+		const rate = 48000, out = [];
+		for (const f of [1000, 3500, 7000]) {
+			const b = new AudioBuffer({length: rate, sampleRate: rate}), x = b.getChannelData(0);
+			for (let i = 0; i < rate; i++) x[i] = .1 * Math.sin(2 * Math.PI * 1000 * i / rate) + .1 * Math.sin(2 * Math.PI * f * i / rate);
+			const y = (await Evenhand.blind.anchor([b], [rate])).buffers[0].getChannelData(0);
+			const at = g => { let s = 0, c = 0; for (let i = rate / 2; i < rate; i++) { s += y[i] * Math.sin(2 * Math.PI * g * i / rate); c += y[i] * Math.cos(2 * Math.PI * g * i / rate); } return Math.hypot(s, c); };
+			out.push(20 * Math.log10(at(f) / at(1000)));
+		}
+		return out })()`)
+	for i, f := range []float64{1000, 3500, 7000} {
+		want := -10 * math.Log10(1+math.Pow(math.Tan(math.Pi*f/48000)/math.Tan(math.Pi*3500/48000), 16))
+		if math.Abs(level[i]-want) > 0.01 {
+			t.Errorf("anchor at %v Hz: %.3f dB, expected %.3f", f, level[i], want)
+		}
+	}
+	quietBrowser(t, bad)
+}
+
+// SHA-256 against the standard's examples and Go at lengths around a block.
+//
+// Source: FIPS 180-4 examples ("abc"; the two-block message), from memory.
+func TestHashInTheBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	ctx, _ := visit(t, dir, false, 1000, "")
+	hash := func(code string) string {
+		return eval[string](t, ctx, `Evenhand.sound.sha256(`+code+`)`)
+	}
+	for text, want := range map[string]string{
+		"abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
+		"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq": "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1",
+		"": "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855",
+	} {
+		if got := hash(fmt.Sprintf(`new TextEncoder().encode(%q)`, text)); got != want {
+			t.Errorf("%q: %s", text, got)
+		}
+	}
+	for _, n := range []int{55, 56, 63, 64, 65, 119, 120, 100000} {
+		b := make([]byte, n)
+		for i := range b {
+			b[i] = byte(i * 7)
+		}
+		want := sha256.Sum256(b)
+		if got := hash(fmt.Sprintf(`Uint8Array.from({length: %d}, (_, i) => i * 7)`, n)); got != hex.EncodeToString(want[:]) {
+			t.Errorf("%d bytes: %s", n, got)
+		}
+	}
+}
+
+// The page's own measurement agrees with the program's and with ffmpeg's, and
+// tells when a file is another one.
+func TestRecheckInTheBrowser(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	var ctx context.Context
+	for _, overHTTP := range []bool{true, false} {
+		var bad func() []string
+		ctx, bad = visit(t, dir, overHTTP, 360, "")
+		opened(t, ctx, "recheck")
+		click(t, ctx, "#recheck-run")
+		until(t, ctx, `/agree|differ|Sorry/.test(document.querySelector('#recheck [role=status]').textContent)`)
+		if got := eval[string](t, ctx, `document.querySelector('#recheck [role=status]').textContent`); got != fmt.Sprintf("All %d comparisons agree.", 4*len(res.Takes)) {
+			t.Error(got)
+		}
+		accessible(t, ctx, "measured again")
+		quietBrowser(t, bad)
+	}
+	got := eval[[][]float64](t, ctx, `(async () => { const out = []; for (const t of Evenhand.comparison.takes) { const m = await Evenhand.recheck.measure(t, Evenhand.comparison.rate, () => {}); out.push([m.integrated, m.peak, m.frames]); } return out })()`)
+	ffmpeg, err := exec.LookPath("ffmpeg")
+	for i, take := range res.Takes {
+		p := take.Published
+		if d := got[i][0] - float64(p.Integrated); math.Abs(d) > 0.001 {
+			t.Errorf("%s: %.4f LUFS here, %.4f in Go", take.Name, got[i][0], float64(p.Integrated))
+		}
+		if d := got[i][1] - float64(p.SamplePeak); math.Abs(d) > 0.0001 || int64(got[i][2]) != p.Frames {
+			t.Errorf("%s: peak %.5f here, %.5f in Go; %v frames", take.Name, got[i][1], float64(p.SamplePeak), got[i][2])
+		}
+		if err != nil {
+			continue
+		}
+		out, ferr := exec.Command(ffmpeg, "-nostats", "-hide_banner", "-i", filepath.Join(dir, p.Path), "-af", "ebur128=metadata=1,ametadata=print:key=lavfi.r128.I:file=-", "-f", "null", "-").Output()
+		all := regexp.MustCompile(`lavfi\.r128\.I=(-[0-9.]+)`).FindAllSubmatch(out, -1)
+		if ferr != nil || len(all) == 0 {
+			t.Fatalf("ffmpeg: %v", ferr)
+		}
+		v, _ := strconv.ParseFloat(string(all[len(all)-1][1]), 64)
+		t.Logf("%s: here less ffmpeg %+.4f LU", take.Name, got[i][0]-v)
+		if math.Abs(got[i][0]-v) > 0.02 {
+			t.Errorf("%s: %.3f LUFS here, %.3f by ffmpeg", take.Name, got[i][0], v)
+		}
+	}
+
+	// Two files changed places.
+	files := http.FileServer(http.Dir(dir))
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		r.URL.Path = strings.Replace(r.URL.Path, "/kiln.1.flac", "/mossback.1.flac", 1)
+		files.ServeHTTP(w, r)
+	}))
+	defer s.Close()
+	ctx, _ = visitAt(t, s.URL+"/", 1000, "")
+	opened(t, ctx, "recheck")
+	click(t, ctx, "#recheck-run")
+	until(t, ctx, `/differ/.test(document.querySelector('#recheck [role=status]').textContent)`)
+	if text := eval[string](t, ctx, `document.querySelector('#recheck tbody tr:nth-child(2)').textContent`); !strings.Contains(text, "differs: audio/pieces/kiln.1.flac") {
+		t.Errorf("the exchanged file is not named: %s", text)
+	}
+}
+
+// Eight takes of three minutes stay within the budget, however often the
+// reader jumps.
+func TestPlayerMemory(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	const pieces, pieceFrames = 9, 20 * playedRate
+	dir := t.TempDir()
+	noise := filepath.Join(dir, "noise.flac")
+	enc, err := flacio.Create(noise, flacio.Spec{SampleRate: playedRate, Channels: 1, Bits: 16})
+	must(t, err)
+	x, state := make([]int32, pieceFrames), uint32(1)
+	for i := range x {
+		state = state*1664525 + 1013904223
+		x[i] = int32(state) >> 20
+	}
+	must(t, enc.Write([][]int32{x}))
+	must(t, enc.Close())
+
+	takes := make([]fixtureTake, 8)
+	for i := range takes {
+		takes[i] = fixtureTakes[i%4]
+		takes[i].name = fmt.Sprintf("Take %d", i+1)
+	}
+	res := fixtureOf(takes)
+	res.Timeline.Spans = []analyze.Span{{Name: "Whole", To: 180, Frames: pieces * pieceFrames}}
+	must(t, os.MkdirAll(filepath.Join(dir, "audio", "pieces"), 0o755))
+	for i := range res.Takes {
+		take := &res.Takes[i]
+		take.Slug = fmt.Sprintf("take-%d", i+1)
+		for k := range pieces {
+			p := analyze.Piece{Path: fmt.Sprintf("audio/pieces/%s.%d.flac", take.Slug, k+1), FirstFrame: int64(k) * pieceFrames, Frames: pieceFrames, Bytes: 1 << 20}
+			must(t, os.WriteFile(filepath.Join(dir, p.Path), nil, 0o644))
+			take.Published.Pieces = append(take.Published.Pieces, p)
+		}
+	}
+	must(t, Write(dir, res, Options{}))
+	files := http.FileServer(http.Dir(dir))
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, ".flac") { // every piece is the same noise
+			http.ServeFile(w, r, noise)
+			return
+		}
+		files.ServeHTTP(w, r)
+	}))
+	t.Cleanup(s.Close)
+	ctx, bad := visitAt(t, s.URL+"/", 1000, "")
+	before := rendererMemory(t, ctx)
+	click(t, ctx, `.pick[data-take="3"]`)
+	top, held := 0.0, 0.0
+	for jump := range 15 {
+		k := jump * 5 % pieces
+		eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.seek(%d), true`, k*pieceFrames+1000))
+		until(t, ctx, `(() => { const p = Evenhand.player, at = p.deck.pieces(p.deck.position()), s = p.store.state(Evenhand.comparison.takes.flatMap(t => at.map(k => t.pieces[k]))); return s.ready === s.all })()`)
+		held = math.Max(held, eval[float64](t, ctx, `Evenhand.player.store.decoded()`))
+		top = math.Max(top, rendererMemory(t, ctx)-before)
+	}
+	const want = 2 * 8 * pieceFrames * 4
+	t.Logf("decoded at most %.1f MB; the renderer grew by at most %.0f MB in 15 jumps", held/1e6, top/1e6)
+	if held != want {
+		t.Errorf("decoded %v bytes, two pieces of eight takes are %v", held, want)
+	}
+	if held > 128<<20 {
+		t.Errorf("%v bytes are more than the 128 MB of a phone", held)
+	}
+	if top > 1e9 {
+		t.Errorf("the renderer grew by %.0f MB: dropped buffers are not collected", top/1e6)
+	}
+	quietBrowser(t, bad)
+}
+
+// rendererMemory returns the resident bytes of the largest renderer process;
+// 0 where the system does not tell.
+func rendererMemory(t *testing.T, ctx context.Context) float64 {
+	t.Helper()
+	info, err := chromedp.CallBrowser(ctx, systeminfo.GetProcessInfo, cdp.Empty{})
+	must(t, err)
+	top := 0.0
+	for _, p := range info.ProcessInfo {
+		if p.Type != "renderer" {
+			continue
+		}
+		b, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", p.ID))
+		if f := strings.Fields(string(b)); err == nil && len(f) > 1 {
+			pages, _ := strconv.ParseFloat(f[1], 64)
+			top = math.Max(top, pages*float64(os.Getpagesize()))
+		}
+	}
+	return top
+}
