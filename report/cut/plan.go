@@ -10,7 +10,6 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/loudness"
-	"evenhand/analyze/manifest"
 	"evenhand/analyze/resample"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -284,6 +283,3 @@ func (p *plan) conversion() string {
 	return fmt.Sprintf("from %d Hz to %d Hz by a Kaiser-windowed sinc of linear phase, delay taken out; flat to %.0f Hz, %d dB down from %.0f Hz by design",
 		from, to, resample.PassBand(from, to), resample.Attenuation, resample.StopBand(from, to))
 }
-
-// takeOf returns the manifest's entry of a voice.
-func (p *plan) takeOf(v voice) *manifest.Take { return &p.s.Manifest.Takes[v.take] }
