@@ -6,6 +6,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
+	"evenhand/report/record"
 )
 
 // methodView is how everything was measured.
@@ -112,6 +113,7 @@ type filesView struct {
 	Written   table
 	Withheld  []string
 	Downloads []fact // path and words
+	Sheet     string // path of the settings to print; "" without
 	Tool      string
 	Format    int
 }
@@ -120,6 +122,10 @@ func (b *builder) files(opts Options) filesView {
 	v := filesView{Withheld: []string{}, Downloads: []fact{{"results.json", "every number, parameter and hash"}}, Tool: strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version), Format: b.res.Format}
 	if len(opts.Manifest) > 0 {
 		v.Downloads = append(v.Downloads, fact{manifestName, "the manifest, as read"})
+	}
+	if opts.sheet {
+		v.Sheet = record.SheetName
+		v.Downloads = append(v.Downloads, fact{record.JSONName, "the settings, to begin the next comparison with"})
 	}
 	for _, f := range csvFiles() {
 		v.Downloads = append(v.Downloads, fact{f.path, f.words})

@@ -18,6 +18,7 @@ type pageView struct {
 	Symbols  template.HTML
 	Head     headView
 	Listen   listenView
+	Audience *audienceView // nil without
 	Settings settingsView
 	Spectra  spectraView
 	Loudness loudnessView
@@ -100,11 +101,12 @@ func newPage(res *analyze.Result, opts Options) (pageView, error) {
 	}
 	return pageView{
 		Title:    orElse(res.Comparison.Title, "Untitled comparison"),
-		Policy:   contentPolicy,
+		Policy:   ContentPolicy,
 		Symbols:  svg(chart.Symbols()),
 		Head:     b.head(),
 		Listen:   b.listen(),
-		Settings: b.settings(),
+		Audience: b.audience(),
+		Settings: b.settings(opts),
 		Spectra:  b.spectra(),
 		Loudness: b.loudness(),
 		Noise:    b.noise(),

@@ -9,11 +9,13 @@ import (
 	"errors"
 	"fmt"
 	"html/template"
+	"io/fs"
 	"os"
 	"path/filepath"
 
 	"evenhand/analyze"
 	"evenhand/report/chart"
+	"evenhand/report/record"
 	"evenhand/templates"
 )
 
@@ -22,19 +24,24 @@ type Options struct {
 	// Manifest is the manifest as it was read, published beside the results;
 	// nil to leave it out.
 	Manifest []byte
+
+	sheet    bool // a settings record stands in the folder
+	pictures []record.Published
 }
 
 const manifestName = "manifest.yaml"
 
-// contentPolicy lets the page use its own files and nothing else.
-const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'"
+// ContentPolicy lets the page use its own files and nothing else. The page
+// states it itself; a server may state it too.
+const ContentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; media-src 'self'; connect-src 'self'; base-uri 'none'; form-action 'none'"
 
 // ErrNoTakes is returned for a result without a take.
 var ErrNoTakes = errors.New("report: the result holds no take")
 
 // Write writes the report into dir, an existing folder in which the published
 // audio files already stand where Published.Path says: index.html, style.css,
-// results.json, the CSV files under data and, when given, the manifest. The
+// results.json, the CSV files under data and, when given, the manifest. A
+// settings record in dir is linked and its pictures are shown. The
 // same result gives the same bytes. On an error dir may hold a part of the
 // report; the caller throws it away.
 func Write(dir string, res *analyze.Result, opts Options) error {
@@ -46,10 +53,18 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 			return fmt.Errorf("report: %w", err)
 		}
+		// A file in the way is replaced, not written into: it may be a link.
+		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return fmt.Errorf("report: %w", err)
+		}
 		if err := os.WriteFile(path, data, 0o644); err != nil {
 			return fmt.Errorf("report: %w", err)
 		}
 		return nil
+	}
+	var err error
+	if opts.pictures, opts.sheet, err = record.Find(dir); err != nil {
+		return fmt.Errorf("report: %w", err)
 	}
 	html, err := render(res, opts)
 	if err != nil {
@@ -72,7 +87,7 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 	if err != nil {
 		return fmt.Errorf("report: results: %w", err)
 	}
-	if err := put("results.json", results); err != nil {
+	if err := put(resultsName, results); err != nil {
 		return err
 	}
 	for _, f := range csvFiles() {

@@ -5,6 +5,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/report/chart"
+	"evenhand/report/record"
 )
 
 // settingsView is the settings: what differs first, all of them behind.
@@ -16,14 +17,15 @@ type settingsView struct {
 	Notes        []string
 	Valve        bool // a valve power amplifier is in the chain
 	Count        int
+	Pictures     []record.Published
 }
 
-func (b *builder) settings() settingsView {
+func (b *builder) settings(opts Options) settingsView {
 	head := heads("Setting")
 	for _, l := range b.labels {
 		head = append(head, cell{Text: l.Name, Class: "v", Head: true, Swatch: l.Swatch})
 	}
-	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Valve: valveAmplifier(b.res.Settings)}
+	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Valve: valveAmplifier(b.res.Settings), Pictures: opts.pictures}
 	var varied, allowed, voids, all []row
 	for _, s := range b.res.Settings.Slots {
 		group := s.Slot

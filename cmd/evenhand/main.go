@@ -26,6 +26,7 @@ import (
 	"evenhand/analyze/wavio"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
+	settings "evenhand/report/record"
 )
 
 // Exit statuses.
@@ -113,12 +114,14 @@ func isUsage(err error) bool {
 		ceiling *analyze.CeilingError
 		notOurs *folder.NotOursError
 		audio   *wavio.Error
+		photo   *settings.PhotoError
 		kept    *analyze.KeptTargetError
 		refused *pack.RefusedError
 		inWay   *pack.NotOursError
 	)
 	return errors.As(err, &usage) || errors.As(err, &list) || errors.As(err, &input) ||
 		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || errors.As(err, &audio) ||
+		errors.As(err, &photo) || errors.Is(err, settings.ErrNotRecord) ||
 		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) || errors.Is(err, pack.ErrNotBag) ||
 		errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
 		strings.HasPrefix(err.Error(), "unknown command")

@@ -125,11 +125,13 @@ type Position struct {
 }
 
 // Photo is a picture. Published is its path beside the record, resized and
-// without metadata; "" when it was not published.
+// without metadata, with its size in pixels; "" when it was not published.
 type Photo struct {
 	File      File   `json:"file"`
 	Alt       string `json:"alt"`
 	Published string `json:"published,omitempty"`
+	Width     int    `json:"width,omitempty"`
+	Height    int    `json:"height,omitempty"`
 }
 
 // Take is one render of the performance.

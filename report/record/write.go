@@ -2,7 +2,9 @@ package record
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path"
 	"path/filepath"
@@ -24,7 +26,7 @@ const (
 // Published is a picture that was written.
 type Published struct {
 	Path          string // in the folder, with forward slashes
-	Source        string // as the manifest names it
+	Of            string // the slot and the device
 	Alt           string
 	Width, Height int // pixels
 }
@@ -34,7 +36,7 @@ type Published struct {
 // under photos the pictures, resized and without metadata. A picture that must
 // not be passed on, said anywhere, is left out. The pictures are read where c's folder says; r
 // is the record of c, in which the pictures' places are filled in. It returns
-// the pictures in the order of the chain and the takes.
+// the pictures as Pictures does.
 //
 // The same input gives the same bytes. Errors: *PhotoError, and those of files.
 func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record) ([]Published, error) {
@@ -53,10 +55,9 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 	}
 	published := map[string]*Published{}
 	taken := map[string]bool{}
-	list := []Published{}
 	for _, p := range r.photos() {
 		if withheld[p.File.Path] {
-			p.Published = ""
+			p.Published, p.Width, p.Height = "", 0, 0
 			continue
 		}
 		done := published[p.File.Path]
@@ -72,14 +73,13 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 			if err != nil {
 				return nil, err
 			}
-			done = &Published{Path: photoName(p.File.Path, pic.Extension, taken), Source: p.File.Path, Alt: p.Alt, Width: pic.Width, Height: pic.Height}
+			done = &Published{Path: photoName(p.File.Path, pic.Extension, taken), Alt: p.Alt, Width: pic.Width, Height: pic.Height}
 			if err := put(done.Path, pic.Data); err != nil {
 				return nil, err
 			}
 			published[p.File.Path] = done
-			list = append(list, *done)
 		}
-		p.Published = done.Path
+		p.Published, p.Width, p.Height = done.Path, done.Width, done.Height
 	}
 	blocks := blocksOf(c)
 	data, err := r.JSON()
@@ -106,7 +106,66 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 			return nil, err
 		}
 	}
-	return list, nil
+	return r.Pictures(), nil
+}
+
+// Pictures lists the published pictures in the order of the chain and then of
+// the takes, each once, with the first alternative text that is given for it.
+func (r *Record) Pictures() []Published {
+	out := []Published{}
+	seen := map[string]bool{}
+	add := func(p *Photo, slot, device string) {
+		if p == nil || p.Published == "" || seen[p.Published] {
+			return
+		}
+		seen[p.Published] = true
+		of := slot
+		if device != "" {
+			of += ": " + device
+		}
+		out = append(out, Published{p.Published, of, p.Alt, p.Width, p.Height})
+	}
+	names := map[string]string{}
+	for d := range r.devices() {
+		name := d.Device
+		if name == "" {
+			name = names[d.Slot]
+		}
+		if names[d.Slot] == "" {
+			names[d.Slot] = d.Device
+		}
+		add(d.Photo, d.Slot, name)
+	}
+	for _, t := range r.Takes {
+		if t.Left != nil {
+			add(t.Left.Photo, leftMic, t.Left.Name)
+		}
+		if t.Right != nil {
+			add(t.Right.Photo, rightMic, t.Right.Name)
+		}
+	}
+	return out
+}
+
+// Find returns the pictures of the record in a folder, and whether there is a
+// record and its sheet. It is for a page beside them.
+func Find(dir string) (pictures []Published, found bool, err error) {
+	f, err := os.Open(filepath.Join(dir, JSONName))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, false, nil
+	}
+	if err != nil {
+		return nil, false, err
+	}
+	defer f.Close()
+	rec, _, err := Read(JSONName, f)
+	if err != nil {
+		return nil, false, err
+	}
+	if _, err := os.Stat(filepath.Join(dir, SheetName)); err != nil {
+		return nil, false, nil
+	}
+	return rec.Pictures(), true, nil
 }
 
 // photoName makes a new name in the folder of pictures from a source's name.

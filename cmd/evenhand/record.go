@@ -1,0 +1,186 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/report/folder"
+	settings "evenhand/report/record"
+)
+
+func recordCommand() *cobra.Command {
+	var out string
+	var compare, asJSON bool
+	cmd := &cobra.Command{
+		Use:   "record MANIFEST -o DIR",
+		Short: "Write the settings down for those who dial them in, or compare two records",
+		Long: `Record writes a folder for collaborators, complete or not at all:
+
+  recall.html   a sheet to print: each device in signal order, its knobs as
+                dials, blank rings for what is not stated, pictures
+  record.csv    the same as a table
+  record.json   the same for a program; evenhand new --from begins the next
+                comparison with it
+  photos/       the pictures, at most 1200 pixels, without metadata
+
+A report holds these files too. No recording is looked into; hashes are taken.
+
+With --compare it prints what changed from one record to another: each may be a
+record.json, a folder that holds one, or a manifest.`,
+		Example: `  evenhand record comparison.yaml -o settings
+  evenhand record --compare last-year/record.json comparison.yaml`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if compare {
+				return exactly("an old record", "a new one")(cmd, args)
+			}
+			return exactly("a manifest")(cmd, args)
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			switch {
+			case compare && out != "":
+				return usageError{errors.New("--compare prints to standard output; -o is for writing a record")}
+			case compare:
+				return compareRecords(cmd, args[0], args[1], asJSON)
+			case asJSON:
+				return usageError{errors.New("--json is for --compare; the record itself is written with -o DIR")}
+			case out == "":
+				return usageError{errors.New("record needs a folder to write to: -o DIR")}
+			}
+			return writeRecord(cmd, args[0], out)
+		},
+	}
+	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write to")
+	cmd.Flags().BoolVar(&compare, "compare", false, "print what changed from the first record to the second")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "with --compare: print the changes as JSON")
+	return cmd
+}
+
+func writeRecord(cmd *cobra.Command, path, out string) error {
+	ctx := cmd.Context()
+	c, err := manifest.Load(path)
+	if err != nil {
+		return err
+	}
+	draft, err := folder.Begin(out)
+	if err != nil {
+		return err
+	}
+	defer draft.Discard()
+	if err := putRecord(ctx, draft.Dir, c, nil); err != nil {
+		return err
+	}
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if err := draft.Commit(); err != nil {
+		return err
+	}
+	for _, w := range c.Warnings {
+		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s\n", w.Message)
+	}
+	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\n", filepath.Join(out, settings.SheetName))
+	return nil
+}
+
+// putRecord writes the settings record into a folder. known are files whose
+// hashes have been taken.
+func putRecord(ctx context.Context, dir string, c *manifest.Comparison, known []analyze.File) error {
+	rec, err := settings.New(ctx, c, version(), func(ctx context.Context, path string) (string, int64, error) {
+		for _, f := range known {
+			if f.Path == filepath.ToSlash(path) && f.SHA256 != "" {
+				return f.SHA256, f.Bytes, nil
+			}
+		}
+		return analyze.SHA256File(ctx, besides(c.Dir, path))
+	})
+	if err != nil {
+		return err
+	}
+	_, err = settings.WriteTo(ctx, dir, c, rec)
+	return err
+}
+
+// besides resolves a path as written in a manifest in dir.
+func besides(dir, path string) string {
+	path = filepath.FromSlash(path)
+	if filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(dir, path)
+}
+
+func compareRecords(cmd *cobra.Command, older, newer string, asJSON bool) error {
+	ctx := cmd.Context()
+	oldRecord, oldC, err := openRecord(ctx, older)
+	if err != nil {
+		return err
+	}
+	newRecord, newC, err := openRecord(ctx, newer)
+	if err != nil {
+		return err
+	}
+	changes := settings.Compare(oldRecord, oldC, newRecord, newC)
+	changes.Old.Path, changes.New.Path = filepath.ToSlash(older), filepath.ToSlash(newer)
+	if asJSON {
+		return writeJSON(cmd, changes)
+	}
+	return changes.Text(cmd.OutOrStdout(), width(cmd.OutOrStdout()))
+}
+
+// openRecord reads a record or a manifest. Of a manifest's files those that are
+// there are hashed.
+func openRecord(ctx context.Context, path string) (*settings.Record, *manifest.Comparison, error) {
+	return settings.Open(ctx, path, func(ctx context.Context, file string) (string, int64, error) {
+		sum, n, err := analyze.SHA256File(ctx, besides(filepath.Dir(path), file))
+		if errors.Is(err, fs.ErrNotExist) {
+			return "", 0, nil
+		}
+		return sum, n, err
+	})
+}
+
+// draftFrom writes the next manifest with the chain of a record. dir is the
+// folder that it will lie in; folder, if any, holds the recordings.
+func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warnings []string, err error) {
+	rec, _, err := settings.Open(ctx, from, nil)
+	if err != nil {
+		return nil, nil, err
+	}
+	var list []settings.Recording
+	if folder != "" {
+		found, w, err := analyze.Recordings(folder, dir)
+		warnings = w
+		if err != nil {
+			return nil, warnings, err
+		}
+		for _, f := range found {
+			list = append(list, settings.Recording(f))
+		}
+	}
+	text = rec.Draft(list)
+	if _, err := manifest.Parse("the new manifest", text); err != nil {
+		return nil, warnings, err
+	}
+	return text, warnings, nil
+}
+
+// createNew writes a file that must not be there yet.
+func createNew(path string, text []byte) error {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	if errors.Is(err, os.ErrExist) {
+		return usageError{fmt.Errorf("%s: there is a manifest already; name another file with -o", path)}
+	}
+	if err != nil {
+		return err
+	}
+	_, err = f.Write(text)
+	return errors.Join(err, f.Close())
+}
