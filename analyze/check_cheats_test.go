@@ -123,7 +123,9 @@ takes:
   - name: Two
     file: two.wav
     fuzz: {device: Two, controls: {gain: noon}}
-  - name: Again
+` + sceneAgain
+
+const sceneAgain = `  - name: Again
     file: again.wav
     repeat_of: One
 `
@@ -257,6 +259,9 @@ func TestFair(t *testing.T) {
 // TestCheats spoils a fair comparison in one way at a time and asks for the
 // check that says so, with its value.
 func TestCheats(t *testing.T) {
+	if underRace {
+		t.Skip("twenty comparisons are slow under the race detector; TestFair runs the same code with it")
+	}
 	nan := math.NaN()
 	for _, c := range []struct {
 		name  string
@@ -292,7 +297,7 @@ func TestCheats(t *testing.T) {
 		{"one recording for two takes, quieter", func(s *scene) { s.files["two"] = [][]float64{scaled(s.files["one"][0], -3)} },
 			[]wanted{{idNearCopy, "One and Two", Fails, -115, 25, ""}}, "one file"},
 		{"edited", func(s *scene) { s.files["again"][0] = slices.Delete(s.files["again"][0], 6*sceneRate, 6*sceneRate+37) },
-			[]wanted{{idSlips, "Again", Fails, 37, 0.5, "lost at 0:06"}}, "edited"},
+			[]wanted{{idSlips, "Again", Fails, 37, 5, "lost at 0:06"}}, "edited"},
 		{"shortened", func(s *scene) { s.files["two"][0] = s.files["two"][0][:5*sceneRate] },
 			[]wanted{{idSections, "Two", Fails, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "left out"},
 		{"clipped", func(s *scene) {
@@ -335,7 +340,7 @@ func TestCheats(t *testing.T) {
 				t.Fatal(err)
 			}
 			s.files["two"] = [][]float64{y}
-		}, []wanted{{idRateLabel, "Two", Fails, 44100, 0, "44100 Hz"}}, "resampled"},
+		}, []wanted{{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"}}, "resampled"},
 		{"inverted", func(s *scene) {
 			for i := range s.files["again"][0] {
 				s.files["again"][0][i] *= -1
@@ -361,6 +366,14 @@ func TestCheats(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
+			// What a cheat does not touch is left out, to save time.
+			text := fmt.Sprint(c.want)
+			if !strings.Contains(text, "Again") {
+				s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
+			}
+			if !strings.Contains(text, idReampLevel) {
+				s.manifest = strings.Replace(s.manifest, "  loopback: loop.wav\n", "", 1)
+			}
 			c.cheat(s)
 			res := s.check(t)
 			for _, w := range c.want {

@@ -16,7 +16,7 @@ import (
 // inserted.
 func (s *Session) compareClocks(ctx context.Context) error {
 	s.slips = make([]clock.Slips, len(s.takes))
-	s.trueRates = make([]int, len(s.takes))
+	s.ratios = make([]clock.Ratio, len(s.takes))
 	s.verdicts = make([]clock.Verdict, len(s.takes))
 	held := s.held()
 	step := s.progress("comparing clocks", int64(len(held)))
@@ -45,7 +45,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if err != nil || s.verdicts[i].Outcome == clock.Same {
 				return err
 			}
-			s.trueRates[i], err = s.trueRate(ctx, i, a)
+			s.ratios[i], err = clock.RateRatio(a, b)
 			return err
 		})
 	}
@@ -68,8 +68,8 @@ func (s *Session) askPerformance(a *answers) {
 		case clock.Same:
 			a.add(answer{subject: name, outcome: Holds, measured: ms, value: value, reason: reason})
 		case clock.Different:
-			if s.trueRates[i] != 0 {
-				a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), reason: fmt.Sprintf("the notes keep pace only at %d Hz: see the sample rate", s.trueRates[i])})
+			if r := s.ratios[i]; r.Certain && r.Ratio != 1 {
+				a.skip(name, "its music runs at another speed: "+r.Name)
 				continue
 			}
 			a.add(answer{subject: name, outcome: Fails, measured: ms, value: value, reason: reason,
@@ -127,6 +127,12 @@ func (s *Session) askSlips(a *answers) {
 			}
 			reason += fmt.Sprintf("; %s places in all", more)
 		}
-		a.judge(name, total, Fails, value, reason, "record the take again with a larger buffer; if it was edited, export it unedited")
+		beyond := Fails
+		if s.verdicts[i].Outcome != clock.Same {
+			// A step is sure where the notes behind it keep it.
+			beyond = Caution
+			reason += "; too few notes begin clearly to be sure"
+		}
+		a.judge(name, total, beyond, value, reason, "record the take again with a larger buffer; if it was edited, export it unedited")
 	}
 }

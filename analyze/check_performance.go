@@ -60,14 +60,21 @@ func (s *Session) held() []int {
 }
 
 // leftOver is how far, at most, a take is out of step after it was shifted, in
-// frames: the rounding to whole frames, the drift over half the span and, where
-// two ways of finding the lag disagree, what lies between them.
+// frames: the rounding to whole frames, the drift over half the span, slips and, where two
+// ways of finding the lag disagree, what lies between them.
 func (s *Session) leftOver(i int) float64 {
 	a := s.Result.Takes[i].Alignment
 	left := math.Abs(float64(a.Applied) - float64(s.offsets[i]))
 	if d := float64(a.Drift); s.placed(i) && math.Abs(d) > 2*float64(a.DriftError) {
 		left += math.Abs(d) * 1e-6 * float64(s.Result.Timeline.Spans[0].Frames) / 2
 	}
+	// Every slip moves what follows it.
+	moved, most := 0.0, 0.0
+	for _, x := range s.slips[i].Slips {
+		moved += float64(x.Lag)
+		most = math.Max(most, math.Abs(moved))
+	}
+	left += most
 	if !s.placed(i) {
 		left += math.Abs(float64(s.toDry[i].Plain - s.toDry[i].Whitened))
 	}
@@ -129,6 +136,10 @@ func (s *Session) askDrift(a *answers) {
 		d := float64(t.Alignment.Drift)
 		if s.verdicts[i].Outcome == clock.Different {
 			a.skip(t.Name, "it is of another performance")
+			continue
+		}
+		if len(s.slips[i].Slips) > 0 {
+			a.skip(t.Name, "samples were lost or inserted, which hides how fast the clock runs")
 			continue
 		}
 		if !t.Alignment.Certain && !s.toAnchor[i].Certain {

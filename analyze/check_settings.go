@@ -231,8 +231,12 @@ func (s *Session) askVaried(a *answers) {
 		}
 		seen = append(seen, entry{t.Name, text})
 	}
-	if a.out == nil && len(seen) > 1 {
-		a.holds("", fmt.Sprintf("%d settings", len(seen)), "every take that is no repeat has its own device or setting in the slot "+c.Varies.Slot)
+	if a.out == nil && len(seen) > 0 {
+		count := fmt.Sprintf("%d settings", len(seen))
+		if len(seen) == 1 {
+			count = "1 setting"
+		}
+		a.holds("", count, "every take that is no repeat has its own device or setting in the slot "+c.Varies.Slot)
 	}
 }
 

@@ -91,7 +91,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	}
 	var bad []error
 	var signals [2]*signal
-	var warnings []string
+	warnings := []string{}
 	for k, path := range []string{dryPath, loopPath} {
 		info, err := wavio.Inspect(path)
 		if err != nil {

@@ -44,7 +44,7 @@ type Options struct {
 	// Cache keeps encoded audio between builds; nil: everything is encoded.
 	Cache *Cache
 	// Earlier is the report that this one will replace, nil for none: its
-	// target loudness is kept unless NewTarget is set, see Earlier.
+	// target loudness and time are kept unless NewTarget is set, see Earlier.
 	Earlier   *Earlier
 	NewTarget bool
 	// Absent answers for files that the manifest names and that are not
@@ -59,24 +59,27 @@ type Session struct {
 	Manifest *manifest.Comparison
 	Result   *Result
 
-	workers  int
-	cache    *Cache
-	absent   func(path string) *File
-	reused   atomic.Int64
-	adding   *Adding // nil: the earlier target, if any, is no question
-	report   func(stage string, done, total int64)
-	dry      *signal // nil without a dry recording
-	loopback *signal // nil without one
-	takes    []*signal
-	anchor   int              // take that others are aligned to: the reference, else the first
-	offsets  []int64          // frame of take i at the timeline's frame 0
-	toDry    []align.Estimate // of each take against the timeline's source
-	toAnchor []align.Estimate // of each take against the anchor take
-	quiet    []noise.Stretch  // the timeline's pauses, in its frames
-	activity activity.Result
-	whole    []loudness.Measurement     // of each take
-	powers   [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
-	bands    bandSets
+	workers int
+	cache   *Cache
+	absent  func(path string) *File
+	reused  atomic.Int64
+	earlier *Earlier
+	// newTarget gives up what was published before.
+	newTarget bool
+	adding    *Adding // nil: the earlier target, if any, is no question
+	report    func(stage string, done, total int64)
+	dry       *signal // nil without a dry recording
+	loopback  *signal // nil without one
+	takes     []*signal
+	anchor    int              // take that others are aligned to: the reference, else the first
+	offsets   []int64          // frame of take i at the timeline's frame 0
+	toDry     []align.Estimate // of each take against the timeline's source
+	toAnchor  []align.Estimate // of each take against the anchor take
+	quiet     []noise.Stretch  // the timeline's pauses, in its frames
+	activity  activity.Result
+	whole     []loudness.Measurement     // of each take
+	powers    [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
+	bands     bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
 	// repeatSpread is what a repeated take shows to be beyond the session's
@@ -87,7 +90,7 @@ type Session struct {
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair
 	verdicts     []clock.Verdict       // of each take against the timeline's source
-	trueRates    []int                 // of takes whose label is wrong; 0 else
+	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
 	slips        []clock.Slips         // of each take against the timeline's source
 	irs          map[string]deviceFile // impulse responses by File.Path
 	checksOnly   bool
@@ -119,7 +122,7 @@ func (e *InputError) Unwrap() []error { return e.Problems }
 // and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
 	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, checksOnly: opts.ChecksOnly,
-		cache: opts.Cache, absent: opts.Absent}
+		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget}
 	if s.workers <= 0 {
 		s.workers = runtime.GOMAXPROCS(0)
 	}
@@ -133,7 +136,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		s.align,
 		s.layTimeline,
 		s.measure,
-		func(context.Context) error { return s.matchLevels(opts) },
+		s.matchLevels,
 		s.finishNoise,
 		s.scanFiles,
 		s.compareClocks,
@@ -360,8 +363,8 @@ func (s *Session) readFiles(ctx context.Context) error {
 		s.takes = append(s.takes, sig)
 		wide = wide || sig != nil && sig.channels() == 2
 		if j.info.SampleRate != rate {
-			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: export this one again at %d Hz",
-				j.path, j.info.SampleRate, map[bool]string{true: "dry recording", false: "first take"}[dry != nil], rate, rate))
+			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: %s",
+				j.path, j.info.SampleRate, map[bool]string{true: "dry recording", false: "first take"}[dry != nil], rate, rateAdvice(s.source(), sig)))
 		}
 	}
 	if loop != nil && loop.info.SampleRate != rate {

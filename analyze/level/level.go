@@ -40,7 +40,7 @@ const (
 	LeastShared = unit.Seconds(1)
 	// LeastCoherence is the power-weighted coherence below which the loop is
 	// not a plain return of the dry recording.
-	LeastCoherence = unit.Number(0.5)
+	LeastCoherence = unit.Number(0.9)
 )
 
 // From and To bound the range in which levels are compared.
@@ -146,7 +146,7 @@ func Compare(dry, loop align.Source) (Result, error) {
 	if err := r.measureLoudness(dry, loop, lag, from, to); err != nil {
 		return r, err
 	}
-	r.warn(e)
+	r.warn()
 	return r, nil
 }
 
@@ -194,7 +194,11 @@ func (r *Result) measureLoudness(dry, loop align.Source, lag, from, to int64) er
 // in the loop is suspected of limiting it.
 const limited = unit.DB(0.5)
 
-func (r *Result) warn(e align.Estimate) {
+// clearCoherence is the coherence below which a loop is worth a warning: it
+// adds something that is 20 dB below what it returns.
+const clearCoherence = unit.Number(0.99)
+
+func (r *Result) warn() {
 	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
 	const full = unit.DBFS(-0.01)
 	if r.DryPeak >= full {
@@ -206,10 +210,10 @@ func (r *Result) warn(e align.Estimate) {
 	if d := r.Broadband - r.Peak; d > limited {
 		add("peaks return %.1f dB quieter than the rest: something in the loop limits them", float64(d))
 	}
-	if !e.Certain && r.Coherence < 0.9 {
-		add("the place of the loopback is uncertain: %s", e.Reason)
+	if r.Coherence < clearCoherence {
+		add("only %.1f %% of the loopback's sound follows the dry recording: the rest is noise, hum or distortion of the loop", 100*float64(r.Coherence))
 	}
-	if math.Abs(float64(e.Drift)) > 2*float64(e.DriftError)+1 {
-		add("the loopback's clock runs %s against the dry recording's: play and record through one converter", e.Drift)
+	if math.Abs(float64(r.Drift)) > 2*float64(r.DriftError)+1 {
+		add("the loopback's clock runs %s against the dry recording's: play and record through one converter", r.Drift)
 	}
 }

@@ -46,6 +46,7 @@ func TestArrows(t *testing.T) {
 		"github.com/go-audio/":           "analyze/wavio",
 		"github.com/mewkiz/flac":         "analyze/flacio",
 		"gonum.org/v1/gonum/dsp":         "analyze/internal/dsp",
+		"gonum.org/v1/gonum/optimize":    "analyze/listening",
 		"gonum.org/v1/plot":              "report/chart",
 		"github.com/yuin/goldmark":       "report",
 		"github.com/goccy/go-yaml":       "analyze/manifest",

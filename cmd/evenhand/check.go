@@ -146,9 +146,13 @@ func rowsOf(checks []analyze.Check, group string) []checkRow {
 	return rows
 }
 
+// indent is the column of what is said about a check.
+const indent = "               "
+
 func writeRow(w io.Writer, r checkRow, width int, all bool) {
 	first := r.checks[0]
-	head := fmt.Sprintf("%s %-13s%s", r.look.mark, r.look.word, first.Name)
+	lead := fmt.Sprintf("%s %-13s", r.look.mark, r.look.word)
+	head := first.Name
 	if all {
 		head += " [" + first.ID + "]"
 	}
@@ -159,11 +163,10 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 		case first.Value != "":
 			head += ": " + clean(first.Value)
 		}
-		fold(w, "", head, width)
+		hang(w, lead, indent, head, width)
 		return
 	}
-	fold(w, "", head, width)
-	const indent = "               "
+	hang(w, lead, indent, head, width)
 	if all || r.look.outcome == analyze.Fails || r.look.outcome == analyze.Caution {
 		fold(w, indent, "limit: "+clean(first.Limit)+" ("+clean(first.LimitSource)+")", width)
 	}
@@ -211,15 +214,20 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 // fold writes text in lines of at most width columns, each behind indent, later
 // lines two columns further in.
 func fold(w io.Writer, indent, text string, width int) {
-	line, lead := "", indent
+	hang(w, indent, indent+"  ", text, width)
+}
+
+// hang writes text in lines of at most width columns, the first behind lead,
+// the others behind rest.
+func hang(w io.Writer, lead, rest, text string, width int) {
+	line := ""
 	for _, word := range strings.Fields(text) {
 		switch {
 		case line == "":
 			line = clip(lead+word, width)
 		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width:
 			fmt.Fprintln(w, line)
-			lead = indent + "  "
-			line = clip(lead+word, width)
+			line = clip(rest+word, width)
 		default:
 			line += " " + word
 		}

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"errors"
 	"fmt"
 	"os"
@@ -17,17 +16,18 @@ import (
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
-		"evenhand": func() {
-			os.Exit(run(context.Background(), os.Args[1:], os.Stdout, os.Stderr))
-		},
-		"record": record,
+		"evenhand": main,
+		"record":   record,
+		"loopback": loopback,
+		"answers":  answers,
 	})
 }
 
 // TestScripts runs testdata/script: one behaviour of the command to a file.
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
-		Dir: filepath.Join("testdata", "script"),
+		Dir:  filepath.Join("testdata", "script"),
+		Cmds: archiveCommands(),
 		Setup: func(e *testscript.Env) error {
 			// The cache of each script is its own, wherever the system keeps it.
 			cache := filepath.Join(e.WorkDir, ".cache")
@@ -81,7 +81,7 @@ func recordTo(dir string) error {
 		lag     float64
 	}{{"one", nil, 100}, {"two", &circuits[0], 37.5}, {"three", &circuits[3], -20}} {
 		out := studio.Render(dry, studio.Chain{
-			Rate: rate, Circuit: take.circuit, Mics: [][]float64{mic}, Lag: unit.Samples(take.lag),
+			Rate: rate, Circuit: take.circuit, Amp: studio.Amp{Hiss: -90}, Mics: [][]float64{mic}, Lag: unit.Samples(take.lag),
 			Gain: -9, Floor: -88, Seed: uint64(20 + i),
 		})
 		if err := writeWAV(filepath.Join(dir, take.name+".wav"), rate, out[0]); err != nil {

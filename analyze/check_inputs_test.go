@@ -1,0 +1,192 @@
+package analyze
+
+import (
+	"context"
+	"errors"
+	"math"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+)
+
+// TestInputs asks of poor input what can and what cannot be concluded from it.
+func TestInputs(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	drop := func(s *scene, lines ...string) {
+		for _, l := range lines {
+			if !strings.Contains(s.manifest, l) {
+				t.Fatalf("no %q in the manifest", l)
+			}
+			s.manifest = strings.Replace(s.manifest, l, "", 1)
+		}
+	}
+	second := "  - name: Two\n    file: two.wav\n    fuzz: {device: Two, controls: {gain: noon}}\n"
+	again := sceneAgain
+	for _, c := range []struct {
+		name  string
+		spoil func(*scene)
+		want  []wanted
+		text  string // part of a reason
+	}{
+		{"one take", func(s *scene) { drop(s, second, again) },
+			[]wanted{{idTakes, "", Caution, nan(), 0, "1 take"}, {idPerformance, "One", Holds, nan(), 0, ""}, {idVaried, "", Holds, nan(), 0, ""}},
+			"it can be held against the dry recording; nothing can be said about differences"},
+		{"one take and no dry recording", func(s *scene) {
+			drop(s, second, again, "  dry: dry.wav\n", "  loopback: loop.wav\n")
+		}, []wanted{{idTakes, "", Caution, nan(), 0, ""}, {idDry, "", Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
+		{"no dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n", "  loopback: loop.wav\n") },
+			[]wanted{{idDry, "", Caution, nan(), 0, "none"}, {idPerformance, "Two", Holds, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}},
+			"not that they came from one recording, nor at which level it went in"},
+		{"a loopback without a dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n") },
+			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
+		{"a clipped dry recording", func(s *scene) {
+			x := s.files["dry"][0]
+			for i := range x {
+				x[i] = max(-1, min(1, 6*x[i]))
+			}
+		}, []wanted{{idDry, "", Caution, nan(), 0, "clipped"}, {idClipping, "dry recording", Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
+		{"a shorter loopback", func(s *scene) { s.files["loop"][0] = s.files["loop"][0][:5*sceneRate] },
+			[]wanted{{idReampLevel, "", Holds, 0.05, 0.02, ""}}, ""},
+		{"an unrelated loopback", func(s *scene) {
+			s.files["loop"][0] = slices.Clone(s.files["two"][0])
+			slices.Reverse(s.files["loop"][0])
+		},
+			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
+		{"the dry recording as loopback", func(s *scene) { s.files["loop"] = s.files["dry"] },
+			[]wanted{{idSameFile, "dry recording and loopback", Caution, nan(), 0, "same bytes"}}, "it says nothing about the reamp level"},
+		{"takes of different lengths", func(s *scene) {
+			s.files["two"][0] = append(s.files["two"][0], make([]float64, sceneRate)...)
+			s.files["one"][0] = s.files["one"][0][:len(s.files["one"][0])-3*sceneRate]
+		}, []wanted{{idLengths, "One", Caution, nan(), 0, "s missing"}, {idLengths, "Two", Holds, 0, 0, ""}}, "the rest is compared"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newScene(t)
+			c.spoil(s)
+			s.manifest = strings.Replace(s.manifest, again, "", 1)
+			res := s.check(t)
+			for _, w := range c.want {
+				assert(t, res, w)
+			}
+			if c.text != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return strings.Contains(k.Reason, c.text) }) {
+				t.Errorf("no reason says %q", c.text)
+			}
+		})
+	}
+	t.Run("another sample rate", func(t *testing.T) {
+		s := newScene(t)
+		s.rates["two"] = 44100
+		_, err := s.measure(t)
+		var input *InputError
+		if !errors.As(err, &input) || !strings.Contains(err.Error(), "the sample rate is 44100 Hz, the dry recording has 48000 Hz") ||
+			!strings.Contains(err.Error(), "runs 1.0884 times as long, so its label is wrong (recorded at 48 kHz, labelled 44.1 kHz)") {
+			t.Error(err)
+		}
+	})
+}
+
+// TestMicrophones gives two takes of two microphones each and moves one.
+func TestMicrophones(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	pair := func(x []float64, later int, sign float64) [][]float64 {
+		y := make([]float64, len(x))
+		for i := later; i < len(y); i++ {
+			y[i] = sign * 0.7 * x[i-later]
+		}
+		return [][]float64{x, y}
+	}
+	s := newScene(t)
+	s.files["one"] = pair(s.files["one"][0], 24, 1)
+	s.files["two"] = pair(s.files["two"][0], 30, 1)
+	s.files["again"] = pair(s.files["again"][0], 24, -1)
+	for _, name := range []string{"one", "two", "again"} {
+		s.manifest = strings.Replace(s.manifest, "file: "+name+".wav\n", "file: "+name+".wav\n    mics: {left: {name: A}, right: {name: B}}\n", 1)
+	}
+	res := s.check(t)
+	// 24 samples at 48 kHz: 0.5 ms, notch at 1 kHz.
+	assert(t, res, wanted{idMicDelay, "One", Holds, 0.5, 0.001, "+0.500 ms"})
+	assert(t, res, wanted{idMicDelay, "Two", Caution, 0.125, 0.001, "+0.125 ms"})
+	assert(t, res, wanted{idMicPolarity, "One", Holds, nan(), 0, "the same"})
+	assert(t, res, wanted{idMicPolarity, "Again", Caution, nan(), 0, "opposed"})
+	for _, c := range res.Checks {
+		if c.ID == idMicDelay && c.Subject == "One" && !strings.Contains(c.Reason, "1.00 kHz") {
+			t.Errorf("no notch at 1 kHz: %s", c.Reason)
+		}
+	}
+}
+
+// TestNotch compares with |1 + exp(−2πi·f·τ)|: zero at the notch, for opposed
+// polarity |1 − exp(−2πi·f·τ)|.
+func TestNotch(t *testing.T) {
+	for _, tau := range []float64{1e-4, 5e-4, 2.3e-3, -1e-3} {
+		f := float64(Notch(unit.Seconds(tau), false))
+		if re := 1 + math.Cos(2*math.Pi*f*tau); re > 1e-12 {
+			t.Errorf("%v s: the sum at %v Hz is %v", tau, f, re)
+		}
+	}
+	if f := Notch(1e-3, true); f != 0 {
+		t.Errorf("opposed: %v", f)
+	}
+}
+
+// TestPublishedCheats spoils what is published: a take that was made louder
+// before the build makes no difference, one made louder after it shows.
+func TestPublishedCheats(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	s := newScene(t)
+	peak := 0.0
+	for _, v := range s.files["two"][0] {
+		peak = max(peak, math.Abs(v))
+	}
+	s.files["two"][0] = scaled(s.files["two"][0], -6.2-unit.FromAmplitude(peak))
+	c, err := manifest.Load(s.write(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	session, err := Measure(context.Background(), c, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := t.TempDir()
+	if err := session.Publish(context.Background(), out); err != nil {
+		t.Fatal(err)
+	}
+	session.Check()
+	res := session.Result
+	assert(t, res, wanted{idMatch, "", Holds, 0, 0.05, ""})
+	for accusation, standing := range map[string]string{"louder": excludedPublished, "changed later": excludedPublished} {
+		if e := standingOf(res, accusation); e.Standing != standing {
+			t.Errorf("%s: %+v", accusation, e)
+		}
+	}
+	// The file of another take in its place, as if one had been made louder.
+	p := res.Takes[1].Published
+	other, err := os.ReadFile(filepath.Join(out, filepath.FromSlash(res.Takes[0].Published.Path)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	name := filepath.Join(out, filepath.FromSlash(p.Path))
+	if err := os.WriteFile(name, other, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if sum, _, err := SHA256File(context.Background(), name); err != nil || sum == p.SHA256 {
+		t.Errorf("a changed file keeps its sum: %s, %v", sum, err)
+	}
+	// A deviation beyond the limit fails, and is found.
+	res.Match.WorstDeviation = 0.3
+	session.Check()
+	assert(t, res, wanted{idMatch, "", Fails, 0.3, 1e-9, "+0.30 LU"})
+	if e := standingOf(res, "louder"); e.Standing != found {
+		t.Errorf("%+v", e)
+	}
+}

@@ -1,0 +1,91 @@
+package main
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strconv"
+	"strings"
+	"testing"
+	"unicode/utf8"
+
+	"evenhand/analyze"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// loopback makes a recording that returns later by 64 frames and louder by a
+// number of dB.
+func loopback() {
+	err := func() error {
+		if len(os.Args) != 4 {
+			return errors.New("usage: loopback DRY.wav LOOP.wav DB")
+		}
+		db, err := strconv.ParseFloat(os.Args[3], 64)
+		if err != nil {
+			return err
+		}
+		r, err := wavio.Open(os.Args[1])
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		info := r.Info()
+		x := make([]float64, info.Frames+64)
+		if _, err := r.Read([][]float64{x[64:]}); err != nil && !errors.Is(err, io.EOF) {
+			return err
+		}
+		for i := range x {
+			x[i] *= unit.ToAmplitude(db)
+		}
+		return writeWAV(os.Args[2], info.SampleRate, x)
+	}()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(3)
+	}
+}
+
+// TestCheckTable asks for lines that fit, the worst first, and every check told.
+func TestCheckTable(t *testing.T) {
+	res := &analyze.Result{
+		Comparison: analyze.Comparison{Title: "T\x1b[31m" + strings.Repeat("long ", 40)},
+		Checks: []analyze.Check{
+			{ID: "a", Name: "First", Group: "sound", Outcome: analyze.Holds, Value: "1 dB", Limit: "at most 2 dB", LimitSource: "a standard"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Fails, Subject: "One", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Fails, Subject: "Two", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Holds, Subject: "Three", Value: "0 dB"},
+			{ID: "c", Name: "Third", Group: "files", Outcome: analyze.NotMeasured, Reason: "no file"},
+		},
+		Exclusions: []analyze.Exclusion{{Accusation: "it was louder", Standing: "found", Because: "9 dB"}},
+	}
+	for _, all := range []bool{false, true} {
+		var b bytes.Buffer
+		if err := writeChecks(&b, res, 80, all); err != nil {
+			t.Fatal(err)
+		}
+		text := b.String()
+		for _, line := range strings.Split(text, "\n") {
+			if utf8.RuneCountInString(line) > 80 {
+				t.Errorf("%d columns: %s", utf8.RuneCountInString(line), line)
+			}
+		}
+		if strings.Contains(text, "\x1b") {
+			t.Error("a control character of the manifest reaches the terminal")
+		}
+		order := []string{"Sound", "✗ fails        Second", "One, Two: 9 dB", "→ turn it down", "why: it matters", "✓ holds        First", "Files", "? not measured Third", "it was louder?", "found: 9 dB", "2 fails, 0 caution, 1 not measured, 2 holds"}
+		at := 0
+		for _, want := range order {
+			k := strings.Index(text[at:], want)
+			if k < 0 {
+				t.Fatalf("no %q in its place in\n%s", want, text)
+			}
+			at += k
+		}
+		if strings.Count(text, "turn it down") != 1 {
+			t.Errorf("the same advice more than once:\n%s", text)
+		}
+	}
+}
