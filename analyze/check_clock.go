@@ -4,9 +4,11 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
 	"evenhand/analyze/unit"
 )
@@ -17,6 +19,7 @@ import (
 func (s *Session) compareClocks(ctx context.Context) error {
 	s.slips = make([]clock.Slips, len(s.takes))
 	s.ratios = make([]clock.Ratio, len(s.takes))
+	s.unsure = make([]bool, len(s.takes))
 	s.verdicts = make([]clock.Verdict, len(s.takes))
 	held := s.held()
 	step := s.progress("comparing clocks", int64(len(held)))
@@ -41,6 +44,9 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if s.slips[i], err = clock.FindSlips(a, b, s.toDry[i], clock.Params{}); err != nil {
 				return err
 			}
+			if s.unsure[i], err = s.unsureSlips(a, b, i); err != nil {
+				return err
+			}
 			s.verdicts[i], err = clock.SamePerformance(a, b, s.toDry[i], s.slips[i].Slips)
 			if err != nil || s.verdicts[i].Outcome == clock.Same {
 				return err
@@ -50,6 +56,69 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		})
 	}
 	return g.Wait()
+}
+
+// A slip as large as the beginning of a note can be placed must be kept by some
+// notes behind it that rise clearly: the beating of a chord that dies away has
+// rises too, and looks alike at several lags.
+const (
+	heardSlip  = unit.Seconds(0.002)
+	leastNotes = 3
+	clearRise  = 6.0 // dB, within some 30 ms
+)
+
+// unsureSlips reports whether a large slip of a take is not kept by the notes
+// behind it: while a chord dies away, gear can turn the phase as a slip would.
+func (s *Session) unsureSlips(a, b align.Source, i int) (bool, error) {
+	rate := float64(s.Result.Timeline.SampleRate)
+	slips := s.slips[i].Slips
+	if !slices.ContainsFunc(slips, func(x clock.Slip) bool { return math.Abs(float64(x.Lag)) > float64(heardSlip)*rate }) {
+		return false, nil
+	}
+	notes, err := clock.OnsetLags(a, b, s.toDry[i], slips)
+	if err != nil {
+		return false, err
+	}
+	for k, x := range slips {
+		end := unit.Seconds(math.Inf(1))
+		if k+1 < len(slips) {
+			end = slips[k+1].At
+		}
+		kept := 0
+		for _, n := range notes {
+			if n.Time <= x.At || n.Time >= end || !(math.Abs(float64(n.Later)) < 2*float64(heardSlip)) {
+				continue
+			}
+			rise, err := riseAt(a, n.Time)
+			if err != nil {
+				return false, err
+			}
+			if rise >= clearRise {
+				kept++
+			}
+		}
+		if math.Abs(float64(x.Lag)) > float64(heardSlip)*rate && kept < leastNotes {
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+// riseAt returns by how many dB a recording is louder in the 20 ms from 5 ms
+// after a time on than in those that end 5 ms before it.
+func riseAt(src align.Source, t unit.Seconds) (float64, error) {
+	rate := float64(src.Rate())
+	x := make([]float64, int(0.02*rate))
+	var power [2]float64
+	for k, from := range []float64{-0.025, 0.005} {
+		if _, err := src.ReadAt(x, int64((float64(t)+from)*rate)); err != nil {
+			return 0, err
+		}
+		for _, v := range x {
+			power[k] += v * v
+		}
+	}
+	return unit.FromPower(power[1]) - unit.FromPower(power[0]), nil
 }
 
 func (s *Session) askPerformance(a *answers) {
@@ -128,10 +197,10 @@ func (s *Session) askSlips(a *answers) {
 			reason += fmt.Sprintf("; %s places in all", more)
 		}
 		beyond := Fails
-		if s.verdicts[i].Outcome != clock.Same {
+		if s.verdicts[i].Outcome != clock.Same || s.unsure[i] {
 			// A step is sure where the notes behind it keep it.
 			beyond = Caution
-			reason += "; too few notes begin clearly to be sure"
+			reason += "; too few notes begin clearly behind it to be sure"
 		}
 		a.judge(name, total, beyond, value, reason, "record the take again with a larger buffer; if it was edited, export it unedited")
 	}

@@ -60,8 +60,8 @@ func (s *Session) held() []int {
 }
 
 // leftOver is how far, at most, a take is out of step after it was shifted, in
-// frames: the rounding to whole frames, the drift over half the span, slips and, where two
-// ways of finding the lag disagree, what lies between them.
+// frames: the rounding to whole frames, the drift over half the span, slips and,
+// where the lag is uncertain, by how much the notes begin apart.
 func (s *Session) leftOver(i int) float64 {
 	a := s.Result.Takes[i].Alignment
 	left := math.Abs(float64(a.Applied) - float64(s.offsets[i]))
@@ -71,12 +71,16 @@ func (s *Session) leftOver(i int) float64 {
 	// Every slip moves what follows it.
 	moved, most := 0.0, 0.0
 	for _, x := range s.slips[i].Slips {
+		if s.unsure[i] {
+			break
+		}
 		moved += float64(x.Lag)
 		most = math.Max(most, math.Abs(moved))
 	}
 	left += most
-	if !s.placed(i) {
-		left += math.Abs(float64(s.toDry[i].Plain - s.toDry[i].Whitened))
+	if v := s.verdicts[i]; !s.placed(i) {
+		// The notes' beginnings say where it lies, less closely.
+		left += (math.Abs(float64(v.Moved)) + float64(v.Spread)) * float64(s.Result.Timeline.SampleRate)
 	}
 	return left
 }
@@ -101,7 +105,7 @@ func (s *Session) askLag(a *answers) {
 		}
 		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), unit.Format(left, 2))
 		if !s.placed(i) {
-			reason += "; the notes begin together, but how much of the lag is the gear's phase cannot be told closer"
+			reason += ", judged by the beginnings of the notes: " + e.Reason
 		}
 		a.judge(t.Name, 1000*left/rate, Caution, value, reason, "listen at a switch; record through one clock where the lag grows over the take")
 	}

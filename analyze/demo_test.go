@@ -56,6 +56,7 @@ func TestDemo(t *testing.T) {
 	res := s.Result
 	t.Run("truth", func(t *testing.T) { compareTruth(t, res) })
 	t.Run("match", func(t *testing.T) { checkPublished(t, res) })
+	t.Run("checks", func(t *testing.T) { nothingFails(t, res) })
 	t.Run("ffmpeg", func(t *testing.T) { compareFFmpeg(t, res, out) })
 	t.Run("golden", func(t *testing.T) { compareGolden(t, res, "four-fuzzes") })
 	t.Run("resolution", func(t *testing.T) {
@@ -99,6 +100,7 @@ func TestMicrophones(t *testing.T) {
 	checkPublished(t, s.Result)
 	compareFFmpeg(t, s.Result, out)
 	compareGolden(t, s.Result, "microphones")
+	nothingFails(t, s.Result)
 }
 
 func compareTruth(t *testing.T, res *analyze.Result) {

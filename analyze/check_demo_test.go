@@ -1,0 +1,26 @@
+package analyze_test
+
+import (
+	"testing"
+
+	"evenhand/analyze"
+)
+
+// nothingFails asks that the checks of a demo scenario, which is fair by its
+// making, fail nothing, and that what it is accused of is not found.
+func nothingFails(t *testing.T, res *analyze.Result) {
+	t.Helper()
+	for _, c := range res.Checks {
+		if c.Outcome == analyze.Fails {
+			t.Errorf("%s, %s: %s, %s", c.ID, c.Subject, c.Value, c.Reason)
+		}
+	}
+	for _, e := range res.Exclusions {
+		if e.Standing == "found" {
+			t.Errorf("%s: found, %s", e.Accusation, e.Because)
+		}
+	}
+	if len(res.Checks) < 40 || len(res.Exclusions) < 10 {
+		t.Errorf("%d checks and %d exclusions", len(res.Checks), len(res.Exclusions))
+	}
+}
