@@ -21,7 +21,7 @@ func codecName(tag uint16) string {
 	name := map[uint16]string{
 		0x0002: "Microsoft ADPCM", 0x0006: "A-law", 0x0007: "µ-law", 0x0011: "IMA ADPCM",
 		0x0031: "GSM 6.10", 0x0050: "MPEG audio", 0x0055: "MP3", 0x0092: "AC-3", 0x00FF: "AAC",
-		0x0160: "Windows Media Audio", 0x0161: "Windows Media Audio", 0x2000: "AC-3", 0xF1AC: "FLAC",
+		0x2000: "AC-3", 0xF1AC: "FLAC",
 	}[tag]
 	if name == "" {
 		return fmt.Sprintf("coding 0x%04X", tag)

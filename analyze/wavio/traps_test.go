@@ -338,7 +338,7 @@ func TestRefused(t *testing.T) {
 		"AIFF":            {[]byte("FORM\x00\x00\x00\x00AIFFCOMM"), ErrNotWAV, "an AIFF file"},
 		"Ogg":             {[]byte("OggS\x00\x02\x00\x00\x00\x00\x00\x00"), ErrNotWAV, "an Ogg file"},
 		"M4A":             {[]byte("\x00\x00\x00\x20ftypM4A "), ErrNotWAV, "M4A"},
-		"pointer":         {[]byte("version https://git-lfs.github.com/spec/v1\n"), ErrNotWAV, "git lfs pull"},
+		"pointer":         {[]byte("version https://git-lfs.github.com/spec/v1\n"), ErrNotWAV, "fetch the file itself"},
 		"text":            {[]byte("title: Four fuzz circuits"), ErrNotWAV, "title: Four"},
 		"fmt of 4 GiB":    {wave("RIFF", sized("fmt ", 0xFFFFFFF0, make([]byte, 30))), ErrCorrupt, "declares 4294967280 bytes"},
 		"LIST of 4 GiB":   {wave("RIFF", format(1, 1, 48000, 16, 2), sized("LIST", 0xFFFFFFF0, make([]byte, 30)), data), ErrCorrupt, "declares 4294967280 bytes"},
