@@ -1,0 +1,5 @@
+//go:build !race
+
+package clock
+
+const raceDetector = false

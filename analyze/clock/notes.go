@@ -1,0 +1,190 @@
+package clock
+
+import (
+	"math"
+
+	"evenhand/analyze/internal/dsp"
+	"evenhand/analyze/unit"
+)
+
+const (
+	stretchSeconds = 4    // s of rises that are compared at a time
+	leastCoarse    = 0.02 // s: smallest slip that stretches tell
+	leastNotes     = 0.002
+	seenByNotes    = 5e-4 // s
+	clearPlace     = 1.3  // peak of a stretch over the next best
+	gainDecades    = 6    // by which the odds of one performance must rise
+)
+
+// coarseSlips finds slips of more than 20 ms, up to 2.5 s: stretches of 4 s,
+// half overlapped, whose onsets lie elsewhere than those before.
+func (t *tracker) coarseSlips(r *rises) []Slip {
+	n, hop := int(stretchSeconds/tick), int(stretchSeconds/tick/2)
+	if len(r.a[0]) < 2*n {
+		return nil
+	}
+	line := lineOf(t.e, nil, t.rate)
+	fft := dsp.NewFFT(dsp.NextPow2(n + 2*r.margin))
+	x := make([]float64, fft.Len())
+	var fa, fb []complex128
+	type place struct {
+		time  float64
+		shift int
+	}
+	var seq []place
+	for first := 0; first+n <= len(r.a[0]); first += hop {
+		sum := make([]complex128, fft.Len()/2+1)
+		for band := range bands {
+			clear(x)
+			copy(x, unitPower(r.a[band][first:first+n]))
+			fa = fft.Forward(fa, x)
+			clear(x)
+			copy(x, unitPower(smooth(r.b[band][first:first+n+2*r.margin])))
+			fb = fft.Forward(fb, x)
+			for k := range fa {
+				sum[k] += complex(real(fa[k]), -imag(fa[k])) * fb[k]
+			}
+		}
+		curve := fft.Inverse(nil, sum)[:2*r.margin+1]
+		best, next := 0, 0.0
+		for i, v := range curve {
+			if v > curve[best] {
+				best = i
+			}
+		}
+		for i, v := range curve {
+			if abs(i-best) > int(leastCoarse/tick) {
+				next = max(next, v)
+			}
+		}
+		if next > 0 && curve[best] < clearPlace*next {
+			continue
+		}
+		time := (float64(first) + float64(n)/2) * tick
+		drift := int(math.Round((line(time) - r.base) / tick))
+		seq = append(seq, place{time, best - r.margin - drift})
+	}
+	// The line itself may be that of the other side.
+	if len(seq) > 2 && abs(seq[1].shift-seq[0].shift) <= 3 && abs(seq[0].shift) >= int(leastCoarse/tick) {
+		t.e.Lag += unit.Samples(float64(seq[0].shift) * tick * float64(t.rate))
+		for i := len(seq) - 1; i >= 0; i-- {
+			seq[i].shift -= seq[0].shift
+		}
+	}
+	var out []Slip
+	for i := 1; i < len(seq); i++ {
+		d := seq[i].shift - seq[i-1].shift
+		if abs(d) < int(leastCoarse/tick) {
+			continue
+		}
+		// It must last: two places on each side, or the end.
+		if i >= 2 && abs(seq[i-1].shift-seq[i-2].shift) > 3 || i+1 < len(seq) && abs(seq[i+1].shift-seq[i].shift) > 3 {
+			continue
+		}
+		size := float64(d) * tick * float64(t.rate)
+		s := Slip{At: unit.Seconds((seq[i-1].time + seq[i].time) / 2), Lag: unit.Samples(size), Error: unit.Samples(tick * float64(t.rate))}
+		lo, hi := seq[i-1].time-stretchSeconds/2, seq[i].time+stretchSeconds/2
+		s.At = unit.Seconds(t.split(r, out, size, lo, hi))
+		out = append(out, s)
+	}
+	return out
+}
+
+func abs(i int) int { return max(i, -i) }
+
+// smooth spreads onsets over five ticks.
+func smooth(x []float64) []float64 {
+	y := make([]float64, len(x))
+	for i := range x {
+		for j := max(0, i-2); j < min(len(x), i+3); j++ {
+			y[i] += x[j]
+		}
+	}
+	return y
+}
+
+// split returns the time between from and to at which the notes change from the
+// line with the slips to one that is size frames later.
+func (t *tracker) split(r *rises, slips []Slip, size, from, to float64) float64 {
+	before := r.lags(lineOf(t.e, slips, t.rate), 0)
+	behind := r.lags(lineOf(t.e, append(append([]Slip(nil), slips...), Slip{At: unit.Seconds(math.Inf(-1)), Lag: unit.Samples(size)}), t.rate), 0)
+	score := func(o OnsetLag) float64 {
+		if o.Match < leastMatch || math.IsNaN(float64(o.Later)) || math.Abs(float64(o.Later)) > 4*tick {
+			return 0
+		}
+		return float64(o.Match)
+	}
+	best, most, sum, last := (from+to)/2, 0.0, 0.0, from
+	for i := range before {
+		time := float64(before[i].Time)
+		if time < from || time > to {
+			continue
+		}
+		if i == 0 || sum > most {
+			most, best = sum, (last+time)/2
+		}
+		sum += score(before[i]) - score(behind[i])
+		last = time
+	}
+	if sum > most {
+		best = (last + to) / 2
+	}
+	return best
+}
+
+// noteSlips finds slips of some milliseconds in the onsets, and returns the
+// smallest that would have been found, 0 for none, and how many notes there are.
+func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
+	p := t.p
+	p.Sigmas = max(10, p.Sigmas)
+	p.Least = max(p.Least, unit.Samples(leastNotes*float64(t.rate)))
+	notes := 0
+	for {
+		var seq []point
+		lags := r.lags(lineOf(t.e, found, t.rate), 0)
+		for _, o := range lags {
+			if o.Match >= leastMatch && !math.IsNaN(float64(o.Later)) {
+				seq = append(seq, point{float64(o.Time), float64(o.Later) * float64(t.rate)})
+			}
+		}
+		notes = len(seq)
+		j, _, least := bestStep(seq, p)
+		if j.at < 0 || len(found) > MaxSlips {
+			return found, least, notes
+		}
+		s := Slip{At: unit.Seconds((seq[j.at-1].time + seq[j.at].time) / 2), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
+		more := amend(append([]Slip(nil), found...), s, 0.5)
+		one, _ := decades(matched(lags), len(lags))
+		better, _ := decades(matched(r.lags(lineOf(t.e, more, t.rate), 0)), len(lags))
+		if better < one+gainDecades {
+			return found, math.Abs(j.size), notes
+		}
+		found = more
+	}
+}
+
+// supported tells whether the notes before and behind at bear out a step that
+// they are exact enough to see: in music that repeats, a window's lag may be off
+// by a period.
+func (t *tracker) supported(r *rises, found []Slip, size, at float64) bool {
+	if math.Abs(size) < seenByNotes*float64(t.rate) {
+		return true
+	}
+	var before, behind []float64
+	for _, o := range r.lags(lineOf(t.e, found, t.rate), 0) {
+		d := float64(o.Time) - at
+		if o.Match < leastMatch || math.IsNaN(float64(o.Later)) || math.Abs(d) > 8 || math.Abs(d) < 0.2 {
+			continue
+		}
+		if d < 0 {
+			before = append(before, float64(o.Later))
+		} else {
+			behind = append(behind, float64(o.Later))
+		}
+	}
+	if min(len(before), len(behind)) < leastSide {
+		return false
+	}
+	seen := (middle(behind) - middle(before)) * float64(t.rate)
+	return math.Abs(seen-size) < math.Abs(size)/2
+}

@@ -1,0 +1,343 @@
+package clock
+
+import (
+	"math"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/internal/dsp"
+	"evenhand/analyze/unit"
+)
+
+const (
+	tick         = 0.001 // s: hop of the onset strength
+	rise         = 4     // ticks over which the level must rise
+	bandFloor    = 1e-3  // of a band's mean power, added before the logarithm
+	onsetSpacing = 0.09  // s between onsets
+	onsetReach   = 0.040 // s: half of what is compared around an onset, and the largest difference
+	maxOnsetTime = 600   // s of a recording that are looked at
+)
+
+// edges of the bands in Hz; each band has its own onset strength, so that the
+// thump of a low string does not drown the pick.
+var edges = [...]float64{80, 350, 1200, 3500, 9000}
+
+const bands = len(edges) - 1
+
+// strength returns the onset strength of s, one value a tick for each band:
+// by how much the logarithm of the band's power over 3 ms has risen in 4 ms, 0
+// where it fell. It covers ticks from … from+n; frames outside read as silence.
+func strength(s align.Source, from float64, n int) ([bands][]float64, error) {
+	rate := float64(s.Rate())
+	var out [bands][]float64
+	var f [bands]bandPass
+	for i := range out {
+		out[i] = make([]float64, n)
+		f[i] = newBandPass(edges[i], edges[i+1], rate)
+	}
+	buf := make([]float64, 1<<14)
+	at := int64(math.Round(from * rate))
+	first := at
+	var sum [bands]float64
+	t, count := 0, 0
+	next := first + int64(tick*rate)
+	for t < n {
+		if err := read(s, buf, at); err != nil {
+			return out, err
+		}
+		for i, v := range buf {
+			for b := range f {
+				u := f[b].next(v)
+				sum[b] += u * u
+			}
+			count++
+			if at+int64(i)+1 >= next {
+				for b := range f {
+					out[b][t] = sum[b] / float64(count)
+				}
+				sum, count = [bands]float64{}, 0
+				if t++; t == n {
+					break
+				}
+				next = first + int64(float64(t+1)*tick*rate)
+			}
+		}
+		at += int64(len(buf))
+	}
+	for b := range out {
+		flux(out[b])
+	}
+	return out, nil
+}
+
+// flux turns powers into rises of their smoothed logarithm.
+func flux(p []float64) {
+	mean := 0.0
+	for _, v := range p {
+		mean += v / float64(len(p))
+	}
+	if mean == 0 {
+		return
+	}
+	l := make([]float64, len(p))
+	for i := range p {
+		a, z := max(0, i-1), min(len(p)-1, i+1)
+		l[i] = math.Log((p[a]+p[i]+p[z])/3 + bandFloor*mean)
+	}
+	for i := range p {
+		p[i] = max(0, l[i]-l[max(0, i-rise)])
+	}
+}
+
+// bandPass is a second-order high-pass and low-pass, both Butterworth.
+type bandPass struct {
+	h, l           [5]float64
+	x1, x2, y1, y2 float64
+	z1, z2         float64
+}
+
+func newBandPass(low, high, rate float64) (f bandPass) {
+	design := func(hz float64, pass bool) [5]float64 {
+		w := 2 * math.Pi * min(hz, 0.45*rate) / rate
+		c, al := math.Cos(w), math.Sin(w)/math.Sqrt2
+		b0, b1 := (1-c)/2, 1-c
+		if pass {
+			b0, b1 = (1+c)/2, -(1 + c)
+		}
+		a0 := 1 + al
+		return [5]float64{b0 / a0, b1 / a0, b0 / a0, -2 * c / a0, (1 - al) / a0}
+	}
+	f.h, f.l = design(low, true), design(high, false)
+	return f
+}
+
+func (f *bandPass) next(x float64) float64 {
+	y := f.h[0]*x + f.h[1]*f.x1 + f.h[2]*f.x2 - f.h[3]*f.y1 - f.h[4]*f.y2
+	z := f.l[0]*y + f.l[1]*f.y1 + f.l[2]*f.y2 - f.l[3]*f.z1 - f.l[4]*f.z2
+	f.x2, f.x1 = f.x1, x
+	f.y2, f.y1 = f.y1, y
+	f.z2, f.z1 = f.z1, z
+	return z
+}
+
+// onsets returns the ticks at which notes begin in the strength: peaks of the
+// bands' sum above twice its mean, the strongest first within each spacing.
+func onsets(s [bands][]float64) []int {
+	n := len(s[0])
+	sum := make([]float64, n)
+	for _, b := range s {
+		sq := 0.0
+		for _, v := range b {
+			sq += v * v
+		}
+		if sq == 0 {
+			continue
+		}
+		g := 1 / math.Sqrt(sq/float64(n))
+		for i, v := range b {
+			sum[i] += g * v
+		}
+	}
+	mean := 0.0
+	for _, v := range sum {
+		mean += v / float64(n)
+	}
+	var out []int
+	spacing := int(onsetSpacing / tick)
+	for i, v := range sum {
+		if v < 2.5*mean || v == 0 {
+			continue
+		}
+		top := true
+		for j := max(0, i-spacing); j <= min(n-1, i+spacing) && top; j++ {
+			top = sum[j] < v || sum[j] == v && j >= i
+		}
+		if top {
+			out = append(out, i)
+		}
+	}
+	return out
+}
+
+// OnsetLag is by how much later the beginning of a note is in b than in a,
+// along the line of an estimate.
+type OnsetLag struct {
+	Time  unit.Seconds // on the timeline of a
+	Later unit.Seconds // NaN where no onset of b lies near
+	Match unit.Number  // how alike the two rises are, 0 to 1
+}
+
+// rises are the onset strengths of two recordings along a line.
+type rises struct {
+	a, b   [bands][]float64
+	margin int     // ticks of b before the beginning of a
+	base   float64 // s: lag along which b was read
+	notes  []int
+}
+
+const lagReach = 2.5 // s around the line in which another place is looked for
+
+func newRises(a, b align.Source, e align.Estimate) (*rises, error) {
+	total := min(maxOnsetTime, float64(a.Len())/float64(a.Rate()))
+	n := int(total / tick)
+	if math.IsNaN(float64(e.Lag)) || n < 4*int(onsetReach/tick) {
+		return &rises{}, nil
+	}
+	r := &rises{margin: int(lagReach/tick) + 2*int(onsetReach/tick)}
+	r.base = float64(e.LagAt(unit.Seconds(total/2), a.Rate())) / float64(a.Rate())
+	var err error
+	if r.a, err = strength(a, 0, n); err != nil {
+		return nil, err
+	}
+	if r.b, err = strength(b, r.base-float64(r.margin)*tick, n+2*r.margin); err != nil {
+		return nil, err
+	}
+	reach := int(onsetReach / tick)
+	for _, at := range onsets(r.a) {
+		if at >= reach && at+reach < n {
+			r.notes = append(r.notes, at)
+		}
+	}
+	return r, nil
+}
+
+// lags compares every onset at the line moved by shift ticks; line is the lag in
+// seconds at a time.
+func (r *rises) lags(line func(float64) float64, shift int) []OnsetLag {
+	reach := int(onsetReach / tick)
+	out := make([]OnsetLag, 0, len(r.notes))
+	curve := make([]float64, 2*reach+1)
+	for _, at := range r.notes {
+		time := float64(at) * tick
+		off := (line(time)-r.base)/tick + float64(shift)
+		whole := int(math.Round(off))
+		o := OnsetLag{Time: unit.Seconds(time), Later: unit.Seconds(math.NaN())}
+		clear(curve)
+		for l := -reach; l <= reach; l++ {
+			from := at - reach/2 + r.margin + l + whole
+			for band := range bands {
+				x, y := r.a[band][at-reach/2:at+reach/2+1], r.b[band]
+				if from < 0 || from+len(x) > len(y) {
+					continue
+				}
+				y = y[from : from+len(x)]
+				xy, xx, yy := 0.0, 0.0, 0.0
+				for i, v := range x {
+					w := y[i]
+					xy += v * w
+					xx += v * v
+					yy += w * w
+				}
+				if xx > 0 && yy > 0 {
+					curve[l+reach] += xy / math.Sqrt(xx*yy) / float64(bands)
+				}
+			}
+		}
+		best := 0
+		for i, v := range curve {
+			if v > curve[best] {
+				best = i
+			}
+		}
+		o.Match = unit.Number(curve[best])
+		if best > 0 && best < len(curve)-1 && curve[best] > 0 {
+			p := float64(best - reach)
+			if q := curve[best-1] - 2*curve[best] + curve[best+1]; q < 0 {
+				p += 0.5 * (curve[best-1] - curve[best+1]) / q
+			}
+			o.Later = unit.Seconds((p - (off - float64(whole))) * tick)
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+// places returns the shifts in ticks at which the rises of both agree best over
+// the first two minutes, none first.
+func (r *rises) places() []int {
+	const most, minutes = 6, 120 / tick
+	n := min(len(r.a[0]), int(minutes))
+	if n == 0 {
+		return []int{0}
+	}
+	fft := dsp.NewFFT(dsp.NextPow2(n + 2*r.margin))
+	x := make([]float64, fft.Len())
+	var sum, fa, fb []complex128
+	for band := range bands {
+		clear(x)
+		copy(x, unitPower(r.a[band][:n]))
+		fa = fft.Forward(fa, x)
+		clear(x)
+		copy(x, unitPower(smooth(r.b[band][:n+2*r.margin])))
+		fb = fft.Forward(fb, x)
+		if sum == nil {
+			sum = make([]complex128, len(fa))
+		}
+		for k := range fa {
+			sum[k] += complex(real(fa[k]), -imag(fa[k])) * fb[k]
+		}
+	}
+	x = fft.Inverse(x, sum)
+	curve := x[:2*r.margin+1] // shift −margin … margin
+	out := []int{0}
+	apart := int(0.02 / tick)
+	for len(out) < most {
+		best := -1
+		for i, v := range curve {
+			if v > 0 && (best < 0 || v > curve[best]) && i >= apart && i < len(curve)-apart {
+				best = i
+			}
+		}
+		if best < 0 {
+			break
+		}
+		out = append(out, best-r.margin)
+		for i := best - apart; i <= best+apart; i++ {
+			curve[i] = 0
+		}
+	}
+	return out
+}
+
+// unitPower returns x less its mean with a mean square of 1.
+func unitPower(x []float64) []float64 {
+	mean, sq := 0.0, 0.0
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		sq += (v - mean) * (v - mean)
+	}
+	y := make([]float64, len(x))
+	if sq > 0 {
+		g := math.Sqrt(float64(len(x)) / sq)
+		for i, v := range x {
+			y[i] = g * (v - mean)
+		}
+	}
+	return y
+}
+
+// lineOf is the lag in seconds along an estimate with slips.
+func lineOf(e align.Estimate, slips []Slip, rate int) func(float64) float64 {
+	return func(t float64) float64 {
+		l := float64(e.LagAt(unit.Seconds(t), rate))
+		for _, s := range slips {
+			if t >= float64(s.At) {
+				l += float64(s.Lag)
+			}
+		}
+		return l / float64(rate)
+	}
+}
+
+// OnsetLags returns for each note that begins in a by how much later it begins
+// in b than the line of e with the slips says, within ±40 ms, from how the
+// power rises in four bands. Of recordings above ten minutes the first ten are
+// looked at. It returns nothing where e has no lag.
+func OnsetLags(a, b align.Source, e align.Estimate, slips []Slip) ([]OnsetLag, error) {
+	r, err := newRises(a, b, e)
+	if err != nil {
+		return nil, err
+	}
+	return r.lags(lineOf(e, slips, a.Rate()), 0), nil
+}

@@ -1,0 +1,40 @@
+package clock
+
+import (
+	"math"
+	"testing"
+
+	"evenhand/analyze/align"
+)
+
+// TestRateRatio labels takes with other rates than they were recorded at.
+func TestRateRatio(t *testing.T) {
+	s := session()
+	labels, takes := []int{48000, 44100, 96000, 24000, 88200, 32000}, []int{1, 2, 3, 4, 5}
+	if raceDetector {
+		labels, takes = labels[:2], takes[:2]
+	}
+	for _, k := range takes {
+		for _, labelled := range labels {
+			r, err := RateRatio(align.NewMemory(rate, s[0].x), align.NewMemory(labelled, s[k].x))
+			if err != nil {
+				t.Fatal(err)
+			}
+			want := float64(rate) / float64(labelled)
+			t.Logf("%s at %d: ratio %.4f (%s), confidence %.2f, strength %.1f, certain %v, lag %.3f", s[k].name, labelled, r.Ratio, r.Name, float64(r.Confidence), float64(r.Strength), r.Certain, float64(r.Lag))
+			if !r.Certain || math.Abs(r.Ratio-want) > 1e-9 || (want != 1) != (r.Name != "") {
+				t.Errorf("%s at %d: %+v, want %.4f", s[k].name, labelled, r, want)
+			}
+		}
+	}
+	other := performance(t, 77, shortScore(0))
+	r, err := RateRatio(align.NewMemory(rate, s[0].x), align.NewMemory(rate, other))
+	t.Logf("other music: %+v", r)
+	if err != nil || r.Certain || r.Ratio != 1 || r.Reason == "" {
+		t.Errorf("other music: %+v, %v", r, err)
+	}
+	r, err = RateRatio(align.NewMemory(rate, make([]float64, 5*rate)), align.NewMemory(rate, other))
+	if err != nil || r.Certain {
+		t.Errorf("silence: %+v, %v", r, err)
+	}
+}

@@ -1,0 +1,349 @@
+package clock
+
+import (
+	"fmt"
+	"math"
+	"slices"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/unit"
+)
+
+// Params are the settings of the search for slips; zero values mean the
+// defaults, which are common practice, no source.
+type Params struct {
+	// Low and High bound the band that is compared; defaults 80 Hz and 6 kHz.
+	Low, High unit.Hertz
+	// Least is the smallest slip that is reported, default 0.6 frames, and
+	// Sigmas how many times its own standard error it must be, default 7.
+	Least  unit.Samples
+	Sigmas float64
+}
+
+func (p Params) withDefaults(rate int) Params {
+	d := Params{Low: 80, High: unit.Hertz(min(6000, 0.45*float64(rate))), Least: 0.6, Sigmas: 7}
+	if p.Low == 0 {
+		p.Low = d.Low
+	}
+	if p.High == 0 {
+		p.High = d.High
+	}
+	if p.Least == 0 {
+		p.Least = d.Least
+	}
+	if p.Sigmas == 0 {
+		p.Sigmas = d.Sigmas
+	}
+	return p
+}
+
+// Slip is a place at which frames were inserted into or lost from b.
+type Slip struct {
+	At    unit.Seconds // on the timeline of a
+	Lag   unit.Samples // by how much b is later from here on: positive where frames were inserted, negative where they were lost
+	Error unit.Samples // one standard error of Lag
+	// Within is how far off At may be: 50 ms where the sound told, a second
+	// where only the notes did.
+	Within unit.Seconds
+}
+
+// Slips is the outcome of a search.
+type Slips struct {
+	Slips []Slip // in order of time, at most MaxSlips; never nil
+	More  bool   // there are more
+	// Smallest is the smallest slip that would have been found; NaN with
+	// Reason where nothing could be.
+	Smallest unit.Samples
+	// Scatter is the robust standard deviation of the windows' lags about the
+	// median of their neighbours.
+	Scatter unit.Samples
+	// Drift is how much slower b's clock runs, slips apart, from all windows,
+	// with what the gear adds to the lag taken out; NaN where they are too few
+	// or not alike. DriftError is one standard error.
+	Drift, DriftError unit.PPM
+	Windows           int // that sounded and were compared
+	Onsets            int // that begin in both
+	Reason            string
+}
+
+// MaxSlips is how many slips are told apart.
+const MaxSlips = 16
+
+// FindSlips looks for frames that were inserted into or lost from b. e says
+// where b lies relative to a; it may be uncertain, or its lag scattered by the
+// slips themselves, but must hold a lag.
+//
+// Slips of some milliseconds show in the beginnings of the notes, which any
+// gear leaves where they are. What is smaller shows in windows of a
+// quarter to half a second: the whitened cross-spectra of all, added along the line, are
+// what the gear does to the phase; each window's own is correlated with that,
+// so that its lag holds no delay of the gear. In both sequences a slip is a step between the
+// medians of the values before and behind, beyond their standard error (which
+// counts that neighbours resemble each other) and beyond what the sequence does
+// elsewhere. Each is then placed where short windows change sides.
+//
+// It returns an error wrapping align.ErrRates for different sample rates, and
+// errors of reading. It keeps a few values per window and per note.
+//
+// Source: C. H. Knapp, G. C. Carter, The generalized correlation method for
+// estimation of time delay, IEEE Trans. ASSP-24(4), 1976 (smoothed whitening,
+// from memory); the search for steps is our own.
+func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
+	nan := unit.Samples(math.NaN())
+	out := Slips{Slips: []Slip{}, Smallest: nan, Scatter: nan, Drift: unit.PPM(nan), DriftError: unit.PPM(nan)}
+	if a.Rate() != b.Rate() {
+		return out, fmt.Errorf("clock: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, a.Rate(), b.Rate())
+	}
+	if a.Rate() < 4000 || a.Rate() > 1<<20 {
+		return out, fmt.Errorf("clock: sample rate %d Hz, allowed 4000 to %d Hz", a.Rate(), 1<<20)
+	}
+	if math.IsNaN(float64(e.Lag)) {
+		out.Reason = "no lag is known: " + e.Reason
+		return out, nil
+	}
+	t := newTracker(a, b, e, p.withDefaults(a.Rate()))
+	r, err := newRises(a, b, e)
+	if err != nil {
+		return out, err
+	}
+	found := t.coarseSlips(r)
+	found, least, notes := t.noteSlips(r, found)
+	out.Onsets = notes
+	smallest := math.Inf(1)
+	if least > 0 {
+		smallest = least
+	}
+	alike := false
+	for len(found) <= MaxSlips {
+		seq, height, err := t.windowLags(found)
+		if err != nil {
+			return out, err
+		}
+		out.Windows = len(seq)
+		alike = height >= leastHeight
+		if !alike {
+			break
+		}
+		own := 0.0
+		if !math.IsNaN(float64(t.e.Drift)) {
+			own = float64(t.e.Drift)
+		}
+		d, derr := slope(seq)
+		out.Drift, out.DriftError = unit.PPM(own+d*1e6/float64(t.rate)), unit.PPM(derr*1e6/float64(t.rate))
+		j, scatter, least := bestStep(seq, t.p)
+		out.Scatter = unit.Samples(scatter)
+		if j.at < 0 {
+			if least > 0 {
+				smallest = min(smallest, least)
+			}
+			break
+		}
+		if !t.supported(r, found, j.size, (seq[j.at-1].time+seq[j.at].time)/2) {
+			smallest = min(smallest, math.Abs(j.size))
+			break
+		}
+		found = amend(found, Slip{At: unit.Seconds((seq[j.at-1].time + seq[j.at].time) / 2), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)},
+			1.5*float64(t.size)/float64(t.rate))
+		if t.amended++; t.amended > 2*MaxSlips {
+			break
+		}
+	}
+	for i := range found {
+		found[i].Within = unit.Seconds(noteWithin)
+		if !alike {
+			continue
+		}
+		found[i].Within = unit.Seconds(placeWithin)
+		others := slices.Delete(slices.Clone(found), i, i+1)
+		if found[i].At, err = t.place(found[i], others); err != nil {
+			return out, err
+		}
+	}
+	found = slices.DeleteFunc(found, func(s Slip) bool { return math.Abs(float64(s.Lag)) < float64(t.p.Least) })
+	if len(found) > MaxSlips {
+		found, out.More = found[:MaxSlips], true
+	}
+	out.Slips = append(out.Slips, found...)
+	if math.IsInf(smallest, 1) {
+		out.Reason = fmt.Sprintf("%d windows and %d notes in common, at least %d of one are needed", out.Windows, out.Onsets, 2*leastSide)
+		return out, nil
+	}
+	out.Smallest = unit.Samples(smallest)
+	return out, nil
+}
+
+// amend adds a slip, or corrects one that was found within reach of it.
+func amend(found []Slip, s Slip, reach float64) []Slip {
+	for i, f := range found {
+		if math.Abs(float64(f.At-s.At)) <= reach {
+			found[i].Lag += s.Lag
+			found[i].Error = s.Error
+			return found
+		}
+	}
+	found = append(found, s)
+	slices.SortFunc(found, func(x, y Slip) int {
+		if x.At < y.At {
+			return -1
+		}
+		return 1
+	})
+	return found
+}
+
+// tracker compares windows of two recordings along a line.
+type tracker struct {
+	a, b      align.Source
+	e         align.Estimate
+	p         Params
+	rate      int
+	size, hop int
+	windows   int
+	loudA     float64 // greatest mean square of a window
+	loudB     float64
+	measured  bool
+	amended   int
+}
+
+func newTracker(a, b align.Source, e align.Estimate, p Params) *tracker {
+	size := align.FineWindow(a.Rate()) / 2
+	return &tracker{a: a, b: b, e: e, p: p, rate: a.Rate(), size: size, hop: size / 2}
+}
+
+// lag is the line at time s with the slips found so far.
+func (t *tracker) lag(s float64, slips []Slip) float64 {
+	l := float64(t.e.LagAt(unit.Seconds(s), t.rate))
+	for _, x := range slips {
+		if s >= float64(x.At) {
+			l += float64(x.Lag)
+		}
+	}
+	return l
+}
+
+// windowLags returns the lag of each window in which both sound, along the line
+// with the slips, less what the gear adds,
+// and how alike the windows are, at most 1.
+func (t *tracker) windowLags(slips []Slip) (out []point, height float64, err error) {
+	w := newSpectra(t.size, t.rate, t.p)
+	if err := t.loudest(w); err != nil {
+		return nil, 0, err
+	}
+	n := int((t.a.Len()-int64(t.size))/int64(t.hop)) + 1
+	every := max(1, (n+modelWindows-1)/modelWindows)
+	window := func(i int) ([]complex128, bool, error) {
+		c, pa, pb, err := w.cross(t.a, t.b, int64(i)*int64(t.hop), t.lag(t.middle(i), slips))
+		return c, pa >= 1e-4*t.loudA && pb >= 1e-4*t.loudB && pa > 0 && pb > 0, err
+	}
+	var kept [][]complex64
+	for i := 0; i < n; i += every {
+		c, ok, err := window(i)
+		if err != nil {
+			return nil, 0, err
+		}
+		if ok {
+			k := make([]complex64, len(c))
+			for j, v := range c {
+				k[j] = complex64(v)
+			}
+			kept = append(kept, k)
+			out = append(out, point{time: t.middle(i)})
+		}
+	}
+	// What the gear does, from all windows moved along their lags; a few
+	// rounds, because a note that is only heard before or behind a slip has
+	// the lag of that side in the first.
+	bins := w.hi - w.lo
+	model, rest, c := make([]complex128, bins), make([]complex128, bins), make([]complex128, bins)
+	corr := newCorrelator(bins, w.lo, t.size, t.rate)
+	heights := make([]float64, len(kept))
+	for range modelRounds {
+		clear(model)
+		for i, k := range kept {
+			z, turn := rotation(-around(out, i), w.lo, t.size)
+			for j, v := range k {
+				model[j] += complex128(v) * z
+				z *= turn
+			}
+		}
+		moves := make([]float64, len(kept))
+		for i := range kept {
+			moves[i] = around(out, i)
+		}
+		for i, k := range kept {
+			// Without its own part and that of the windows it overlaps, which
+			// would hold its lag where it is.
+			copy(rest, model)
+			for m := max(0, i-1); m < min(len(kept), i+2); m++ {
+				z, turn := rotation(-moves[m], w.lo, t.size)
+				for j, v := range kept[m] {
+					rest[j] -= complex128(v) * z
+					z *= turn
+				}
+			}
+			for j, v := range k {
+				c[j] = complex128(v)
+			}
+			out[i].lag, heights[i] = corr.lag(rest, c)
+		}
+	}
+	height = middle(slices.Clone(heights))
+	if every == 1 {
+		return out, height, nil
+	}
+	out = nil
+	for i := range n {
+		c, ok, err := window(i)
+		if err != nil {
+			return nil, 0, err
+		}
+		if ok {
+			lag, _ := corr.lag(model, c)
+			out = append(out, point{t.middle(i), lag})
+		}
+	}
+	return out, height, nil
+}
+
+const (
+	leastHeight  = 0.25 // of the windows' correlations with what the gear does
+	modelWindows = 512  // kept at a time, 16 MB at 48 kHz
+	modelRounds  = 5
+)
+
+// around is the median of the lags of nine windows around the i-th.
+func around(seq []point, i int) float64 {
+	var y []float64
+	for j := max(0, i-4); j < min(len(seq), i+5); j++ {
+		y = append(y, seq[j].lag)
+	}
+	if len(y) == 0 {
+		return 0
+	}
+	return middle(y)
+}
+
+// loudest finds the greatest powers of the windows: silent ones tell nothing.
+func (t *tracker) loudest(w *spectra) error {
+	if t.measured {
+		return nil
+	}
+	t.measured = true
+	for first := int64(0); first+int64(t.size) <= t.a.Len(); first += int64(t.size) {
+		pa, err := w.power(t.a, first)
+		if err != nil {
+			return err
+		}
+		pb, err := w.power(t.b, first+int64(math.Round(t.lag(float64(first)/float64(t.rate), nil))))
+		if err != nil {
+			return err
+		}
+		t.loudA, t.loudB = max(t.loudA, pa), max(t.loudB, pb)
+	}
+	return nil
+}
+
+// middle is the time of window i's middle.
+func (t *tracker) middle(i int) float64 {
+	return (float64(i)*float64(t.hop) + float64(t.size)/2) / float64(t.rate)
+}

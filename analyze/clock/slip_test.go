@@ -1,0 +1,79 @@
+package clock
+
+import (
+	"fmt"
+	"math"
+	"testing"
+
+	"evenhand/analyze/align"
+)
+
+func slips(t testing.TB, a, b []float64) (Slips, align.Estimate) {
+	e := find(t, a, b)
+	s, err := FindSlips(align.NewMemory(rate, a), align.NewMemory(rate, b), e, Params{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s, e
+}
+
+// TestSlips loses and inserts frames: between recordings of one path a single
+// frame is found, between different circuits what the search says it can; where
+// it and when it happened is right, and nothing else is found.
+func TestSlips(t *testing.T) {
+	s := session()
+	pairs := []struct {
+		a, b  int
+		least float64 // the smallest slip that must be found
+	}{{0, 5, 1}, {1, 2, 20}, {4, 2, 20}, {0, 1, 20}, {0, 2, 480}, {0, 3, 0}}
+	sizes := []int{1, -5, 20, 480, -3000}
+	if raceDetector {
+		pairs, sizes = pairs[:2], sizes[:3]
+	}
+	for _, p := range pairs {
+		a, b := s[p.a], s[p.b]
+		none, e := slips(t, a.x, b.x)
+		row := fmt.Sprintf("%s: scatter %.3f, smallest %.1f, drift %+.2f ± %.2f ppm |", name(a, b), float64(none.Scatter), float64(none.Smallest), float64(none.Drift), float64(none.DriftError))
+		if len(none.Slips) > 0 {
+			t.Errorf("%s: found %+v in one piece", name(a, b), none.Slips)
+		}
+		for _, n := range sizes {
+			at := 5*rate + 137*n%rate
+			r, _ := slips(t, a.x, slipped(b.x, at, n))
+			when := float64(at)/rate - float64(e.Lag)/rate
+			size := math.Abs(float64(n))
+			must := p.least > 0 && size >= p.least || size >= float64(r.Smallest)+1
+			switch {
+			case len(r.Slips) == 0:
+				row += fmt.Sprintf(" %d: –", n)
+				if must {
+					t.Errorf("%s: slip of %d not found, smallest %.2f", name(a, b), n, float64(r.Smallest))
+				}
+			case len(r.Slips) > 1:
+				t.Errorf("%s: slip of %d found as %+v", name(a, b), n, r.Slips)
+			default:
+				x := r.Slips[0]
+				off, late := float64(x.Lag)-float64(n), float64(x.At)-when
+				row += fmt.Sprintf(" %d: %+.2f, %+.3f s", n, off, late)
+				if math.Abs(late) > float64(x.Within)+0.01 || math.Abs(off) > max(0.5, 0.3*size, 3*float64(x.Error)) {
+					t.Errorf("%s: slip of %d at %.3f found as %+v", name(a, b), n, when, x)
+				}
+			}
+		}
+		t.Log(row)
+	}
+}
+
+// TestSlipsOfNothing: what cannot be compared says so.
+func TestSlipsOfNothing(t *testing.T) {
+	x := session()[0].x
+	for _, y := range [][]float64{make([]float64, len(x)), x[:rate/2], performance(t, 99, shortScore(1))} {
+		r, _ := slips(t, x, y)
+		if len(r.Slips) > 0 || r.Slips == nil {
+			t.Errorf("%+v", r)
+		}
+	}
+	if _, err := FindSlips(align.NewMemory(rate, x), align.NewMemory(44100, x), align.Estimate{}, Params{}); err == nil {
+		t.Error("no error for different rates")
+	}
+}

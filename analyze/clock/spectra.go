@@ -1,0 +1,180 @@
+package clock
+
+import (
+	"fmt"
+	"math"
+	"math/cmplx"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/internal/dsp"
+)
+
+const (
+	smoothHertz = 60    // half width over which the magnitudes are smoothed
+	fineReach   = 0.003 // s: largest lag of a window from the line, either way
+)
+
+// spectra forms whitened cross-spectra of windows.
+type spectra struct {
+	size   int
+	lo, hi int // bins lo ≤ k < hi
+	half   int
+	taper  []float64
+	fft    *dsp.Complex
+	x, y   []float64
+	cx, cy []complex128
+	pa, pb []float64
+}
+
+func newSpectra(size, rate int, p Params) *spectra {
+	w := &spectra{size: size, taper: dsp.Hann(size), fft: dsp.NewComplex(size), x: make([]float64, size), y: make([]float64, size)}
+	w.lo = max(1, int(math.Ceil(float64(p.Low)*float64(size)/float64(rate))))
+	w.hi = min(size/2, int(float64(p.High)*float64(size)/float64(rate))+1)
+	w.half = max(1, int(smoothHertz*float64(size)/float64(rate)))
+	w.pa, w.pb = make([]float64, w.hi-w.lo+1), make([]float64, w.hi-w.lo+1)
+	return w
+}
+
+func read(s align.Source, dst []float64, first int64) error {
+	if _, err := s.ReadAt(dst, first); err != nil {
+		return fmt.Errorf("clock: reading frame %d: %w", first, err)
+	}
+	return nil
+}
+
+// power returns the mean square of a window.
+func (w *spectra) power(s align.Source, first int64) (float64, error) {
+	if err := read(s, w.x, first); err != nil {
+		return 0, err
+	}
+	sum := 0.0
+	for _, v := range w.x {
+		sum += v * v
+	}
+	return sum / float64(w.size), nil
+}
+
+// cross returns the whitened cross-spectrum of the windows that begin at first
+// in a and lag frames later in b, as if lag were not rounded, and their mean
+// squares.
+func (w *spectra) cross(a, b align.Source, first int64, lag float64) (c []complex128, pa, pb float64, err error) {
+	off := math.Round(lag)
+	if err := read(a, w.x, first); err != nil {
+		return nil, 0, 0, err
+	}
+	if err := read(b, w.y, first+int64(off)); err != nil {
+		return nil, 0, 0, err
+	}
+	for i, t := range w.taper {
+		pa += w.x[i] * w.x[i]
+		pb += w.y[i] * w.y[i]
+		w.x[i] *= t
+		w.y[i] *= t
+	}
+	pa, pb = pa/float64(w.size), pb/float64(w.size)
+	w.cx, w.cy = w.fft.Pair(w.cx, w.cy, w.x, w.y)
+	n := w.hi - w.lo
+	for k := range n {
+		w.pa[k+1] = w.pa[k] + abs2(w.cx[w.lo+k])
+		w.pb[k+1] = w.pb[k] + abs2(w.cy[w.lo+k])
+	}
+	c = make([]complex128, n)
+	z, turn := rotation(off-lag, w.lo, w.size)
+	for k := range n {
+		from, to := max(0, k-w.half), min(n, k+w.half+1)
+		d := math.Sqrt((w.pa[to]-w.pa[from])*(w.pb[to]-w.pb[from])) / float64(to-from)
+		if d > 0 {
+			c[k] = cmplx.Conj(w.cx[w.lo+k]) * w.cy[w.lo+k] * z / complex(d, 0)
+		}
+		z *= turn
+	}
+	return c, pa, pb, nil
+}
+
+func abs2(c complex128) float64 { return real(c)*real(c) + imag(c)*imag(c) }
+
+// correlator finds the lag between two cross-spectra.
+type correlator struct {
+	lo, size int
+	fft      *dsp.Complex
+	step     float64 // frames
+	rng      int     // steps
+	z        []complex128
+	d        []complex128
+}
+
+func newCorrelator(bins, lo, size, rate int) *correlator {
+	n := dsp.NextPow2(3 * (lo + bins))
+	c := &correlator{lo: lo, size: size, fft: dsp.NewComplex(n), step: float64(size) / float64(n), z: make([]complex128, n), d: make([]complex128, bins)}
+	c.rng = min(n/2-1, int(fineReach*float64(rate)/c.step))
+	return c
+}
+
+// lag returns how much later the second is, in frames, within fineReach, and
+// the height of their correlation there, at most 1.
+func (c *correlator) lag(x, y []complex128) (lag, height float64) {
+	clear(c.z)
+	n := len(c.z)
+	xx, yy := 0.0, 0.0
+	for k := range x {
+		xx += abs2(x[k])
+		yy += abs2(y[k])
+		c.d[k] = cmplx.Conj(x[k]) * y[k]
+		c.z[c.lo+k] = cmplx.Conj(c.d[k]) // a forward transform runs backwards in lag
+	}
+	c.fft.Forward(c.z)
+	val := func(i int) float64 { return real(c.z[((i%n)+n)%n]) }
+	at := 0
+	for i := -c.rng; i <= c.rng; i++ {
+		if val(i) > val(at) {
+			at = i
+		}
+	}
+	p, q, r := val(at-1), val(at), val(at+1)
+	if xx > 0 && yy > 0 {
+		height = q / math.Sqrt(xx*yy)
+	}
+	lag = float64(at)
+	if d := p - 2*q + r; d < 0 {
+		lag += max(-0.5, min(0.5, 0.5*(p-r)/d))
+	}
+	return c.refine(lag * c.step), height
+}
+
+// rotation returns the factor of bin lo and that from bin to bin that delay a
+// spectrum by lag frames.
+func rotation(lag float64, lo, size int) (first, turn complex128) {
+	theta := -2 * math.Pi * lag / float64(size)
+	return cmplx.Rect(1, theta*float64(lo)), cmplx.Rect(1, theta)
+}
+
+// refine moves tau to the nearby extremum of Σ Re d[k]·exp(iθ(k+lo)τ).
+func (c *correlator) refine(tau float64) float64 {
+	theta := 2 * math.Pi / float64(c.size)
+	start := tau
+	for range 5 {
+		turn := cmplx.Rect(1, theta*tau)
+		z := cmplx.Rect(1, theta*tau*float64(c.lo))
+		w := theta * float64(c.lo)
+		r1, r2 := 0.0, 0.0
+		for _, v := range c.d {
+			u := v * z
+			r1 -= w * imag(u)
+			r2 -= w * w * real(u)
+			w += theta
+			z *= turn
+		}
+		if r2 >= 0 {
+			return start
+		}
+		move := -r1 / r2
+		if math.Abs(tau+move-start) > c.step {
+			return start
+		}
+		tau += move
+		if math.Abs(move) < 1e-3 {
+			break
+		}
+	}
+	return tau
+}
