@@ -1,6 +1,9 @@
 package analyze
 
-import "evenhand/analyze/unit"
+import (
+	"evenhand/analyze/listening"
+	"evenhand/analyze/unit"
+)
 
 // ResultFormat is the version of the layout of results.json. It grows when a
 // field changes its meaning or goes; new fields alone do not change it.
@@ -27,6 +30,9 @@ type Result struct {
 	Checks     []Check     `json:"checks"`
 	Exclusions []Exclusion `json:"exclusions"`
 	Warnings   []Warning   `json:"warnings"`
+	// Audience is what readers of the published report heard; nil until
+	// their answers are tallied. Its Comparison is the start of AudioID.
+	Audience *listening.Result `json:"audience,omitempty"`
 }
 
 // Tool names the program that made a Result.

@@ -119,6 +119,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err != nil {
 		return nil, err
 	}
+	audience := s.KeepAudience(before)
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
@@ -140,6 +141,9 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 			where = x.Where + ": "
 		}
 		fmt.Fprintf(w, "evenhand: warning: %s%s\n", where, x.Message)
+	}
+	if audience != nil {
+		fmt.Fprintf(w, "evenhand: warning: what %d readers of the earlier report heard is left out: %v\n", before.Audience.Readers, audience)
 	}
 	for _, err := range []error{cache.Err(), cache.Trim(analyze.DefaultCacheLimit)} {
 		if err != nil {

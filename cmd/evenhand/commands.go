@@ -19,7 +19,7 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), schemaCommand()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), schemaCommand()}
 }
 
 func buildCommand() *cobra.Command {

@@ -1,0 +1,225 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"net/http"
+	"net/netip"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/report"
+	"evenhand/report/folder"
+)
+
+const (
+	loopbackAddr = "127.0.0.1:0"
+	indexName    = "index.html"
+)
+
+func serveCommand() *cobra.Command {
+	var addr string
+	cmd := &cobra.Command{
+		Use:   "serve [DIR]",
+		Short: "Show a report in the browser of this computer",
+		Long: `Serve shows the report in DIR, by default the current folder, on a web address
+of this computer that only this computer can reach, and prints the address. It
+goes on until Ctrl-C, and shows a report that is built anew meanwhile. Only the
+files of the report are served.
+
+With --addr the report can be shown on a fixed port, or to other computers, such
+as a phone in the same network: --addr 0.0.0.0:8080. Then everyone who reaches
+this computer can read it.`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) > 1 {
+				return usageError{fmt.Errorf("serve takes one folder at most, got %d arguments", len(args))}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			dir := "."
+			if len(args) == 1 {
+				dir = args[0]
+			}
+			return serve(cmd, dir, addr)
+		},
+	}
+	cmd.Flags().StringVar(&addr, "addr", loopbackAddr, "address and port to serve on; port 0: any free one")
+	return cmd
+}
+
+// serve serves a report until the command's context ends.
+func serve(cmd *cobra.Command, dir, addr string) error {
+	dir, err := filepath.Abs(dir)
+	if err != nil {
+		return err
+	}
+	if _, err := folder.ReadSums(dir); err != nil {
+		if errors.Is(err, fs.ErrNotExist) {
+			err = usageError{fmt.Errorf("%s: no report of evenhand; name the folder that build wrote", dir)}
+		}
+		return err
+	}
+	if _, err := os.Stat(filepath.Join(dir, indexName)); err != nil {
+		return usageError{fmt.Errorf("%s: the folder holds no page; name the folder that build wrote", dir)}
+	}
+	host, _, err := net.SplitHostPort(addr)
+	if err != nil {
+		return usageError{fmt.Errorf("--addr: %q; allowed: an address and a port, such as 127.0.0.1:8080 or [::1]:0", addr)}
+	}
+	if host == "" {
+		return usageError{fmt.Errorf("--addr: %q has no address; 127.0.0.1 is this computer alone, 0.0.0.0 every network that it is in", addr)}
+	}
+	ctx := cmd.Context()
+	var config net.ListenConfig
+	listener, err := config.Listen(ctx, "tcp", addr)
+	if err != nil {
+		return usageError{fmt.Errorf("--addr: %w", err)}
+	}
+	bound, err := netip.ParseAddrPort(listener.Addr().String())
+	if err != nil {
+		return errors.Join(err, listener.Close())
+	}
+	local := bound.Addr().Unmap().IsLoopback()
+	if !local {
+		fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: warning: other computers can read this report until serve ends")
+	}
+	fmt.Fprintf(cmd.OutOrStdout(), "http://%s/\n", listener.Addr())
+	fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: serving; stop with Ctrl-C")
+
+	server := &http.Server{
+		Handler:           reportHandler{dir: dir, local: local},
+		ReadHeaderTimeout: 10 * time.Second,
+		IdleTimeout:       2 * time.Minute,
+		MaxHeaderBytes:    64 << 10,
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- server.Serve(listener) }()
+	select {
+	case err := <-ended:
+		return err
+	case <-ctx.Done():
+	}
+	// A browser may hold its connections open: they are not waited for long.
+	last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	defer cancel()
+	if server.Shutdown(last) != nil {
+		server.Close()
+	}
+	<-ended
+	return nil
+}
+
+// reportHandler serves the files of one report, and nothing outside its
+// folder.
+type reportHandler struct {
+	dir   string
+	local bool // reachable by this computer alone
+}
+
+func (h reportHandler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	head := w.Header()
+	head.Set("Content-Security-Policy", report.ContentPolicy)
+	head.Set("X-Content-Type-Options", "nosniff")
+	head.Set("Referrer-Policy", "no-referrer")
+	head.Set("Cache-Control", "no-cache") // the report may be built anew
+	refuse := func(status int) { http.Error(w, http.StatusText(status), status) }
+	// A page elsewhere could make its own host name mean this computer, and so
+	// read what only this computer may.
+	if h.local && !localHost(r.Host) {
+		refuse(http.StatusMisdirectedRequest)
+		return
+	}
+	if r.Method != http.MethodGet && r.Method != http.MethodHead {
+		head.Set("Allow", "GET, HEAD")
+		refuse(http.StatusMethodNotAllowed)
+		return
+	}
+	name, ok := strings.CutPrefix(r.URL.Path, "/")
+	if name == "" {
+		name = indexName
+	}
+	if !ok || !fs.ValidPath(name) || strings.ContainsAny(name, "\\:\x00") || hidden(name) {
+		refuse(http.StatusNotFound)
+		return
+	}
+	// Opened for each request, since a new build puts another folder in place.
+	root, err := os.OpenRoot(h.dir)
+	if err != nil {
+		refuse(http.StatusNotFound)
+		return
+	}
+	defer root.Close()
+	f, err := root.Open(filepath.FromSlash(name))
+	if err != nil {
+		refuse(http.StatusNotFound)
+		return
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil || !info.Mode().IsRegular() {
+		refuse(http.StatusNotFound)
+		return
+	}
+	head.Set("Content-Type", contentType(name))
+	http.ServeContent(w, r, "", info.ModTime(), f)
+}
+
+// localHost tells whether a request was addressed to this computer by one of
+// its own names.
+func localHost(host string) bool {
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	host = strings.Trim(host, "[]")
+	if strings.EqualFold(host, "localhost") {
+		return true
+	}
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.Unmap().IsLoopback()
+}
+
+// hidden tells whether a path has a part that begins with a dot.
+func hidden(name string) bool {
+	return strings.HasPrefix(name, ".") || strings.Contains(name, "/.")
+}
+
+// contentType returns the media type of a file of a report: the system's own
+// table may be wrong or empty.
+func contentType(name string) string {
+	switch path.Ext(name) {
+	case ".html":
+		return "text/html; charset=utf-8"
+	case ".css":
+		return "text/css; charset=utf-8"
+	case ".js":
+		return "text/javascript; charset=utf-8" // RFC 9239
+	case ".json":
+		return "application/json"
+	case ".csv":
+		return "text/csv; charset=utf-8"
+	case ".yaml":
+		return "application/yaml" // RFC 9512
+	case ".flac":
+		return "audio/flac" // RFC 9639
+	case ".wav":
+		return "audio/wav"
+	case ".svg":
+		return "image/svg+xml"
+	case ".png":
+		return "image/png"
+	case ".jpg", ".jpeg":
+		return "image/jpeg"
+	case ".txt", ".md", ".sha256":
+		return "text/plain; charset=utf-8"
+	}
+	return "application/octet-stream"
+}

@@ -1,0 +1,244 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"iter"
+	"os"
+	"path/filepath"
+
+	"github.com/spf13/cobra"
+
+	"evenhand/analyze"
+	"evenhand/analyze/listening"
+	"evenhand/analyze/manifest"
+	"evenhand/report"
+	"evenhand/report/folder"
+)
+
+func tallyCommand() *cobra.Command {
+	var dir string
+	var asJSON bool
+	var opts buildOptions
+	cmd := &cobra.Command{
+		Use:   "tally MANIFEST COMMENTS…",
+		Short: "Count the listening answers that readers left in comments",
+		Long: `Tally finds the answer codes of the report's blind tests in any text: pasted
+comments, CSV or JSON exports, saved pages; - reads standard input. Codes that
+came twice, damaged ones and those of other audio are counted and left out. It
+prints what was preferred, what was told apart and how the takes were rated,
+each with exact intervals, and what cannot be concluded from it.
+
+Answers count for the audio that was heard. With --report DIR that is the audio
+of the published report in DIR, and what readers heard is added to its page; the
+folder is replaced completely or not at all. Give all comments each time: an
+earlier tally is replaced, not added to. Without --report, the audio is made as
+build would make it anew, to compare with, and nothing is written.`,
+		Example: `  evenhand tally comparison.yaml comments.csv --report published
+  pbpaste | evenhand tally comparison.yaml -`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if len(args) < 2 {
+				return usageError{fmt.Errorf("tally takes a manifest and files with comments, got %d arguments", len(args))}
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			r, title, err := tally(cmd, args[0], args[1:], dir, opts)
+			if err != nil {
+				return err
+			}
+			if asJSON {
+				return writeJSON(cmd, r)
+			}
+			return writeTally(cmd.OutOrStdout(), title, r, width(cmd.OutOrStdout()))
+		},
+	}
+	f := cmd.Flags()
+	f.StringVar(&dir, "report", "", "folder of the published report, to add what readers heard to")
+	f.BoolVar(&asJSON, "json", false, "print the tally as JSON instead of tables")
+	f.IntVar(&opts.workers, "workers", 0, "without --report: takes to work on at once; 0: one for each processor")
+	f.StringVar(&opts.cache, "cache", "", "without --report: folder that keeps encoded audio, as for build")
+	f.BoolVar(&opts.noCache, "no-cache", false, "without --report: encode everything anew and keep nothing")
+	return cmd
+}
+
+// tally counts the codes in the files of comments and, when a report is named,
+// adds them to it.
+func tally(cmd *cobra.Command, path string, comments []string, dir string, o buildOptions) (listening.Result, string, error) {
+	fail := func(err error) (listening.Result, string, error) { return listening.Result{}, "", err }
+	c, err := manifest.Load(path)
+	if err != nil {
+		return fail(err)
+	}
+	if n := len(c.Takes); n < listening.MinTakes || n > listening.MaxTakes {
+		return fail(usageError{fmt.Errorf("%s: a comparison of %d takes; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
+	}
+	if err := readable(comments); err != nil {
+		return fail(err)
+	}
+	var draft *folder.Draft
+	var res *analyze.Result
+	if dir != "" {
+		if res, err = publishedResult(c, dir); err != nil {
+			return fail(err)
+		}
+		// The check of the folder comes before the work.
+		if draft, err = folder.Begin(dir); err != nil {
+			return fail(err)
+		}
+		defer draft.Discard()
+	} else if res, err = unpublishedResult(cmd, c, o); err != nil {
+		return fail(err)
+	}
+	names := make([]string, len(res.Takes))
+	for i, t := range res.Takes {
+		names[i] = t.Name
+	}
+	r, err := listening.Tally(everyCode(cmd, comments), names, res.AudioID())
+	if err != nil {
+		return fail(err)
+	}
+	if r.Counted == 0 && r.Foreign > 0 {
+		hint := "; name the report that readers listened to with --report DIR"
+		if dir != "" {
+			hint = ": the report was built anew with other audio, or the comments are about another one"
+		}
+		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: no code is about this audio, %d are about other audio%s\n", r.Foreign, hint)
+	}
+	if draft == nil {
+		return r, c.Title, nil
+	}
+	if r.Counted == 0 {
+		return fail(usageError{fmt.Errorf("%s: no answer code that counts was found in the comments (%d damaged, %d of other audio); the report stays as it was", dir, r.Damaged, r.Foreign)})
+	}
+	res.Audience = &r
+	if err := report.Renew(dir, draft.Dir, res); err != nil {
+		return fail(err)
+	}
+	if err := cmd.Context().Err(); err != nil {
+		return fail(err)
+	}
+	if err := draft.Commit(); err != nil {
+		return fail(err)
+	}
+	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: added what readers heard to %s\n", filepath.Join(dir, "index.html"))
+	return r, c.Title, nil
+}
+
+// publishedResult reads the result of the report that readers listened to.
+func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error) {
+	res, err := report.Read(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, usageError{fmt.Errorf("%s: there is no report in this folder; name the folder that build wrote: %w", dir, err)}
+	case errors.Is(err, report.ErrOtherVersion):
+		return nil, usageError{fmt.Errorf("%w; build the report with this version first, then tally", err)}
+	case err != nil:
+		return nil, usageError{err}
+	}
+	same := len(res.Takes) == len(c.Takes)
+	for i := 0; same && i < len(c.Takes); i++ {
+		same = res.Takes[i].Name == c.Takes[i].Name
+	}
+	if !same {
+		return nil, usageError{fmt.Errorf("%s: the report's takes are not those of the manifest %s, by name and order; name the manifest that the report was built from", dir, c.Path)}
+	}
+	if res.AudioID() == "" {
+		return nil, usageError{fmt.Errorf("%s: the report publishes no audio, so nobody can have listened to it", dir)}
+	}
+	return res, nil
+}
+
+// unpublishedResult measures a comparison and encodes its audio, to learn what
+// it is called.
+func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOptions) (*analyze.Result, error) {
+	tmp, err := os.MkdirTemp("", "evenhand-tally-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(tmp)
+	show, clear := progress(cmd.ErrOrStderr())
+	defer clear()
+	s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: o.workers, Progress: show, Cache: o.openCache()})
+	if err != nil {
+		return nil, err
+	}
+	if err := s.Publish(cmd.Context(), tmp); err != nil {
+		return nil, err
+	}
+	return s.Result, nil
+}
+
+// stdinName stands for standard input among the files of comments.
+const stdinName = "-"
+
+// readable tells of files of comments that cannot be read before any work is
+// done.
+func readable(comments []string) error {
+	stdin := 0
+	for _, name := range comments {
+		if name == stdinName {
+			if stdin++; stdin > 1 {
+				return usageError{errors.New("standard input, -, can be read once only")}
+			}
+			continue
+		}
+		info, err := os.Stat(name)
+		if err != nil {
+			return err
+		}
+		if info.IsDir() {
+			return usageError{fmt.Errorf("%s: a folder; name files with comments", name)}
+		}
+	}
+	return nil
+}
+
+// toldDamaged is how many damaged codes are told one by one.
+const toldDamaged = 10
+
+// everyCode yields the codes in all files of comments and tells of damaged
+// ones.
+func everyCode(cmd *cobra.Command, comments []string) iter.Seq2[listening.Found, error] {
+	w := cmd.ErrOrStderr()
+	return func(yield func(listening.Found, error) bool) {
+		damaged := 0
+		one := func(name string) bool {
+			var in io.Reader = cmd.InOrStdin()
+			if name != stdinName {
+				f, err := os.Open(name)
+				if err != nil {
+					return yield(listening.Found{}, err)
+				}
+				defer f.Close()
+				in = f
+			}
+			for found, err := range listening.Find(in) {
+				if err == nil {
+					err = cmd.Context().Err()
+				} else {
+					err = fmt.Errorf("%s: %w", name, err)
+				}
+				if err == nil && found.Err != nil {
+					if damaged++; damaged <= toldDamaged {
+						fmt.Fprintf(w, "evenhand: %s:%d: %v\n", name, found.Line, found.Err)
+					}
+				}
+				if !yield(found, err) {
+					return false
+				}
+			}
+			return true
+		}
+		for _, name := range comments {
+			if !one(name) {
+				return
+			}
+		}
+		if damaged > toldDamaged {
+			fmt.Fprintf(w, "evenhand: and %d more damaged codes\n", damaged-toldDamaged)
+		}
+	}
+}

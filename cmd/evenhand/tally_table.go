@@ -1,0 +1,192 @@
+package main
+
+import (
+	"bufio"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+	"unicode/utf8"
+
+	"evenhand/analyze/listening"
+	"evenhand/analyze/unit"
+)
+
+// writeTally writes a tally as tables for a terminal of that width.
+func writeTally(w io.Writer, title string, r listening.Result, width int) error {
+	out := bufio.NewWriter(w)
+	fmt.Fprintln(out, clip(clean(title), width))
+	line := fmt.Sprintf("%d answer codes found, %d counted, of %s", r.Codes, r.Counted, counted(r.Readers, "reader"))
+	for _, left := range []struct {
+		n    int
+		what string
+	}{{r.Duplicates, "came twice"}, {r.Repeats, "answered a question again"}, {r.Damaged, "damaged"}, {r.Foreign, "of other audio"}} {
+		line += fmt.Sprintf("; %d %s", left.n, left.what)
+	}
+	fold(out, "", line, width)
+	if p := r.Preferences; len(p.Pairs) > 0 || p.ZeroLine.Asked > 0 {
+		writePreferences(out, p, width)
+	}
+	if d := r.Discrimination; len(d.Pairs) > 0 {
+		writeDiscrimination(out, d, width)
+	}
+	if s := r.Ratings; s.Readers+s.Screened > 0 {
+		writeRatings(out, s, width)
+	}
+	fmt.Fprintln(out, "\nWhat cannot be concluded")
+	for _, c := range r.Caveats {
+		fold(out, "", "- "+clean(c), width)
+	}
+	return out.Flush()
+}
+
+func writePreferences(out io.Writer, p listening.Preferences, width int) {
+	t := terminalTable{heads: []string{"pair", "first", "second", "neither", "share", "95 %", "p"}}
+	for _, q := range p.Pairs {
+		t.add(q.A+" / "+q.B, fmt.Sprint(q.ForA), fmt.Sprint(q.ForB), fmt.Sprint(q.Ties), shareText(q.Share), intervalText(q.Share), pText(q.PHolm))
+	}
+	if z := p.ZeroLine; z.Asked > 0 {
+		t.add("one take / itself", fmt.Sprint(z.First), fmt.Sprint(z.Second), fmt.Sprint(z.Ties), "", "", pText(z.OrderP))
+	}
+	fmt.Fprintf(out, "\nPreferences of %s\n", counted(p.Readers, "reader"))
+	t.write(out, width)
+	note := fmt.Sprintf("share: %% for the first among those with a preference, exact interval; p: two-sided sign test, allowing for %s", counted(len(p.Pairs), "pair"))
+	if p.ZeroLine.Asked > 0 {
+		note += fmt.Sprintf("; one take / itself: the hidden pair of identical takes, first and second as played, %s %% with a preference (%s %%)", shareText(p.ZeroLine.Preferred), intervalText(p.ZeroLine.Preferred))
+	}
+	fold(out, "", note, width)
+	if len(p.Abilities) == 0 {
+		return
+	}
+	t = terminalTable{heads: []string{"take", "answers", "log ability", "95 %"}}
+	groups := 0
+	for _, a := range p.Abilities {
+		groups = max(groups, a.Group+1)
+	}
+	for _, a := range p.Abilities {
+		row := []string{a.Take, fmt.Sprint(a.Compared), "–", ""}
+		if a.Group >= 0 {
+			row[2], row[3] = unit.Signed(float64(a.Value), 2), unit.Signed(float64(a.Low), 2)+" to "+unit.Signed(float64(a.High), 2)
+			if groups > 1 {
+				row[0] = fmt.Sprintf("%s (group %d)", a.Take, a.Group+1)
+			}
+		}
+		t.add(row...)
+	}
+	fmt.Fprintf(out, "\nOrder of preference, %s\n", p.Model)
+	t.write(out, width)
+	if !p.Estimable {
+		fold(out, "", "a rough guide: "+clean(p.Reason), width)
+	}
+}
+
+func writeDiscrimination(out io.Writer, d listening.Discrimination, width int) {
+	t := terminalTable{heads: []string{"pair", "readers", "right", "of", "share", "95 %", "p", "alone"}}
+	for _, q := range d.Pairs {
+		t.add(q.A+" / "+q.B, fmt.Sprint(q.Readers), fmt.Sprint(q.Correct), fmt.Sprint(q.Trials), shareText(q.Share), intervalText(q.Share), pText(q.PHolm),
+			fmt.Sprintf("%d (%s)", q.Passed, unit.Format(float64(q.ByChance), 1)))
+	}
+	fmt.Fprintf(out, "\nTold apart, by %s\n", counted(d.Readers, "reader"))
+	t.write(out, width)
+	fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: readers with p ≤ 0.05 on their own (as many by guessing)", counted(len(d.Pairs), "pair")), width)
+}
+
+func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
+	t := terminalTable{heads: []string{"take", "ratings", "median", "interval", "its confidence"}}
+	for _, r := range append(append([]listening.Rated{}, s.Takes...), s.Hidden, s.Anchor) {
+		row := []string{r.Take, fmt.Sprint(r.Ratings), "–", "–", ""}
+		if r.Ratings > 0 {
+			row[2] = unit.Format(float64(r.Median), 1)
+		}
+		if !math.IsNaN(float64(r.Low)) {
+			row[3] = unit.Format(float64(r.Low), 0) + " to " + unit.Format(float64(r.High), 0)
+			row[4] = unit.Format(100*float64(r.Covers), 1) + " %"
+		}
+		t.add(row...)
+	}
+	fmt.Fprintf(out, "\nRatings of %s, closeness to the reference from 0 to 100; %d left out\n", counted(s.Readers, "reader"), s.Screened)
+	t.write(out, width)
+	if len(s.Differences) == 0 {
+		return
+	}
+	t = terminalTable{heads: []string{"pair", "first above", "second above", "equal", "p"}}
+	for _, g := range s.Differences {
+		t.add(g.A+" / "+g.B, fmt.Sprint(g.AboveA), fmt.Sprint(g.AboveB), fmt.Sprint(g.Equal), pText(g.PHolm))
+	}
+	fmt.Fprintln(out)
+	t.write(out, width)
+	fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", counted(len(s.Differences), "pair")), width)
+}
+
+// terminalTable has names in its first column, which is cut to what the others
+// leave, and figures in the others.
+type terminalTable struct {
+	heads []string
+	rows  [][]string
+}
+
+func (t *terminalTable) add(cells ...string) {
+	for i, c := range cells {
+		cells[i] = clean(c)
+	}
+	t.rows = append(t.rows, cells)
+}
+
+func (t *terminalTable) write(w io.Writer, width int) {
+	wide := make([]int, len(t.heads))
+	for _, row := range append([][]string{t.heads}, t.rows...) {
+		for i, c := range row {
+			wide[i] = max(wide[i], utf8.RuneCountInString(c))
+		}
+	}
+	const gap, least = 2, 8
+	room := width
+	for _, n := range wide[1:] {
+		room -= n + gap
+	}
+	wide[0] = max(least, min(wide[0], room))
+	for _, row := range append([][]string{t.heads}, t.rows...) {
+		var b strings.Builder
+		for i, c := range row {
+			if i == 0 {
+				c = clipPair(c, wide[0])
+				b.WriteString(c + strings.Repeat(" ", wide[0]-utf8.RuneCountInString(c)))
+				continue
+			}
+			b.WriteString(strings.Repeat(" ", gap+wide[i]-utf8.RuneCountInString(c)) + c)
+		}
+		fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
+	}
+}
+
+// clipPair shortens "A / B" so that something of both names is left.
+func clipPair(s string, n int) string {
+	a, b, pair := strings.Cut(s, " / ")
+	if !pair || utf8.RuneCountInString(s) <= n {
+		return clip(s, n)
+	}
+	half := (n - 3) / 2
+	long := max(half, n-3-utf8.RuneCountInString(b))
+	a = clip(a, long)
+	return a + " / " + clip(b, n-3-utf8.RuneCountInString(a))
+}
+
+func shareText(s listening.Share) string { return unit.Format(100*float64(s.Value), 1) }
+
+func intervalText(s listening.Share) string {
+	return unit.Format(100*float64(s.Low), 1) + " to " + unit.Format(100*float64(s.High), 1)
+}
+
+func pText(p listening.P) string {
+	if p < 0.0001 {
+		return "<0.0001"
+	}
+	return unit.Format(float64(p), 4)
+}
+
+func counted(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return fmt.Sprintf("%d %ss", n, what)
+}

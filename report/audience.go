@@ -1,0 +1,332 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"evenhand/analyze/listening"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+)
+
+// audienceView is what readers of the published page answered.
+type audienceView struct {
+	Words       []string
+	Preferences *preferenceView // nil when no such answer counted
+	Trials      *trialsView
+	Ratings     *ratingsView
+	Caveats     []string
+}
+
+type preferenceView struct {
+	Words []string
+	Order figure
+	Pairs table
+}
+
+type trialsView struct {
+	Words []string
+	Pairs table
+}
+
+type ratingsView struct {
+	Words []string
+	Takes table
+	Pairs table
+}
+
+// findings is how many findings of a kind are told in words; the others are
+// in the tables.
+const findings = 6
+
+// rare is the probability, after adjusting for the number of pairs, up to
+// which a difference is told as a finding.
+const rare = 0.05
+
+func (b *builder) audience() *audienceView {
+	a := b.res.Audience
+	if a == nil {
+		return nil
+	}
+	v := &audienceView{Words: audienceWords(a), Caveats: a.Caveats}
+	if len(a.Preferences.Pairs) > 0 || a.Preferences.ZeroLine.Asked > 0 {
+		v.Preferences = b.preferences(a.Preferences)
+	}
+	if len(a.Discrimination.Pairs) > 0 {
+		v.Trials = b.trials(a.Discrimination)
+	}
+	if a.Ratings.Readers+a.Ratings.Screened > 0 {
+		v.Ratings = b.ratings(a.Ratings)
+	}
+	return v
+}
+
+// audienceWords says how many answers there are and how to read the rest.
+func audienceWords(a *listening.Result) []string {
+	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", plural(a.Readers, "reader", "readers"), plural(a.Counted, "code was counted", "codes were counted"))
+	if out := leftOut(a); len(out) > 0 {
+		s += " Left out: " + list(out) + "."
+	}
+	return []string{s, fmt.Sprintf("Behind every share stands the interval in which the true share lies with %.0f %% confidence, if the readers had been drawn by lot, and how often chance alone would make the answers so one-sided. A difference is told as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*rare)}
+}
+
+// leftOut lists what was not counted.
+func leftOut(a *listening.Result) []string {
+	out := []string{}
+	add := func(n int, one, many string) {
+		if n > 0 {
+			out = append(out, plural(n, one, many))
+		}
+	}
+	add(a.Duplicates, "code that came again", "codes that came again")
+	add(a.Repeats, "further answer to a question already answered", "further answers to a question already answered")
+	add(a.Damaged, "damaged code", "damaged codes")
+	add(a.Foreign, "code of other audio", "codes of other audio")
+	return out
+}
+
+// named is a take's name as the first cell of a line, with its look.
+func (b *builder) named(name string) cell {
+	if i := b.index(name); i >= 0 {
+		return takeCell(b.labels[i])
+	}
+	return cell{Text: name, Head: true}
+}
+
+// pairCells begin a line about two takes.
+func (b *builder) pairCells(x, y string) []cell {
+	second := b.named(y)
+	second.Head, second.Class = false, "t"
+	second.Swatch = ""
+	return []cell{b.named(x), second}
+}
+
+// told joins findings, at most as many as are told in words.
+func told(list []string, none string) []string {
+	if len(list) == 0 {
+		return []string{none}
+	}
+	if n := len(list) - findings; n > 0 {
+		list = append(list[:findings:findings], plural(n, "further pair shows a difference; it is", "further pairs show a difference; they are")+" in the table in bold.")
+	}
+	return list
+}
+
+// repeats tells of two takes that are recordings of the same, "" otherwise.
+func (b *builder) repeats(x, y string) string {
+	for _, t := range b.res.Takes {
+		if t.RepeatOf != "" && (t.Name == x && t.RepeatOf == y || t.Name == y && t.RepeatOf == x) {
+			return " Both are recordings of the same take: this is about the repeat, not about the gear."
+		}
+	}
+	return ""
+}
+
+// allowing says which number of pairs a probability allows for.
+func allowing(pairs int) string {
+	if pairs < 2 {
+		return ""
+	}
+	return ", after allowing for " + number(pairs) + " pairs"
+}
+
+func (b *builder) preferences(p listening.Preferences) *preferenceView {
+	v := &preferenceView{Words: []string{}}
+	rows, found := []row{}, []string{}
+	for _, q := range p.Pairs {
+		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
+			number(q.ForA), number(q.ForB), number(q.Ties), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm))...)}
+		if float64(q.PHolm) <= rare {
+			r.Class = "differs"
+			win, lose, k, share := q.A, q.B, q.ForA, q.Share
+			if q.ForB > q.ForA {
+				win, lose, k, share = q.B, q.A, q.ForB, turned(q.Share)
+			}
+			found = append(found, fmt.Sprintf("%s was preferred to %s by %d of %s with a preference (%s %%; %s %%); chance makes it so one-sided in %s of such polls%s.%s",
+				win, lose, k, plural(q.ForA+q.ForB, "reader", "readers"), percent(share.Value, share), between(share), chanceWords(q.PHolm), allowing(len(p.Pairs)), b.repeats(q.A, q.B)))
+		}
+		rows = append(rows, r)
+	}
+	if len(p.Pairs) > 0 {
+		v.Words = append(v.Words, told(found, fmt.Sprintf("In none of %s does the count exclude that preferences were even: of no take can it be said that it was preferred.", plural(len(p.Pairs), "pair", "pairs")))...)
+	}
+	if z := p.ZeroLine; z.Asked > 0 {
+		rows = append(rows, row{Group: "For comparison", Cells: append([]cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
+			cells(number(z.First), number(z.Second), number(z.Ties), percent(firstShare(z), z.Preferred), "–", byChance(z.OrderP))...)})
+		s := fmt.Sprintf("The zero line: of %s given the same take twice without knowing it, %d (%s %%; %s %%) preferred one of the two. That much preference comes from nothing in the sound.",
+			plural(z.Asked, "reader", "readers"), z.First+z.Second, percent(z.Preferred.Value, z.Preferred), between(z.Preferred))
+		if float64(z.OrderP) <= rare {
+			more := "first"
+			if z.Second > z.First {
+				more = "second"
+			}
+			s += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
+		}
+		v.Words = append(v.Words, s)
+	}
+	v.Pairs = newTable("Preferences, pair by pair", heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows)
+	v.Order = b.orderFigure(p)
+	return v
+}
+
+// firstShare is the share for the one played first among those with a
+// preference.
+func firstShare(z listening.ZeroLine) unit.Number {
+	if z.First+z.Second == 0 {
+		return unit.Number(math.NaN())
+	}
+	return unit.Number(float64(z.First) / float64(z.First+z.Second))
+}
+
+// orderFigure draws the fitted abilities as the share that prefers each take
+// to an average one.
+func (b *builder) orderFigure(p listening.Preferences) figure {
+	f := figure{ID: "order", Title: "Order of preference",
+		Axes:  "In % of answers with a preference: how many would prefer the take to an average take of this comparison, with 95 % intervals. The line at 50 is no preference.",
+		Words: []string{}, Legend: []label{}}
+	groups := 0
+	for _, a := range p.Abilities {
+		groups = max(groups, a.Group+1)
+	}
+	drawn := []chart.ShareRow{}
+	rows := []row{}
+	for _, a := range p.Abilities {
+		if a.Group < 0 {
+			continue // in no pair that was asked
+		}
+		s := listening.Share{Value: preferred(a.Value), Low: preferred(a.Low), High: preferred(a.High)}
+		rows = append(rows, row{Cells: append([]cell{b.named(a.Take)}, cells(number(a.Compared), percent(s.Value, s), between(s), unit.Signed(float64(a.Value), 2), unit.Format(float64(a.Error), 2))...)})
+		drawn = append(drawn, chart.ShareRow{Name: a.Take, Take: max(0, b.index(a.Take)), Value: float64(s.Value), Low: float64(s.Low), High: float64(s.High), Soft: !p.Estimable || groups > 1})
+	}
+	f.Table = newTable("Order of preference by the "+p.Model+" model", heads("Take", "Answers", "Share against an average take, %", "95 % interval, %", "Log ability", "Standard error"), rows)
+	if len(drawn) == 0 {
+		return f
+	}
+	f.SVG = svg(chart.Shares(chart.Text{ID: f.ID, Title: "Order of preference of " + plural(len(drawn), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, drawn, 0.5))
+	switch {
+	case groups > 1:
+		f.Words = append(f.Words, "Grey: some takes were never compared with each other, not even by way of third ones, so these shares must not be compared.")
+	case !p.Estimable:
+		f.Words = append(f.Words, "Grey: "+p.Reason+", so the shares rest on made-up answers beside the real ones and are a rough guide only.")
+	}
+	f.Words = append(f.Words, fmt.Sprintf("All answers together give one order by the %s model, fitted by maximum likelihood. The intervals are about each take against the average; whether two takes differ is told pair by pair, not by whether their lines overlap.", p.Model))
+	return f
+}
+
+// preferred is the share that prefers an item of this log ability to one of
+// ability 0.
+func preferred(v unit.Number) unit.Number { return unit.Number(1 / (1 + math.Exp(-float64(v)))) }
+
+func (b *builder) trials(d listening.Discrimination) *trialsView {
+	v := &trialsView{Words: []string{}}
+	rows, found := []row{}, []string{}
+	for _, q := range d.Pairs {
+		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
+			number(q.Readers), number(q.Trials), number(q.Correct), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm),
+			number(q.Passed), unit.Format(float64(q.ByChance), 1))...)}
+		if float64(q.PHolm) <= rare && float64(q.Share.Low) > 0.5 {
+			r.Class = "differs"
+			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right (%s %%; %s %%; guessing is 50 %%). Guessing gets so many right in %s of such polls%s.%s",
+				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), percent(q.Share.Value, q.Share), between(q.Share), chanceWords(q.PHolm), allowing(len(d.Pairs)), b.repeats(q.A, q.B)))
+		}
+		rows = append(rows, r)
+	}
+	v.Words = told(found, fmt.Sprintf("In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.", plural(len(d.Pairs), "pair", "pairs")))
+	v.Pairs = newTable("Told apart, all finished tests together", heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows)
+	return v
+}
+
+func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
+	v := &ratingsView{Words: []string{}}
+	rows := []row{}
+	line := func(first cell, r listening.Rated) {
+		interval := "–"
+		if chart.Finite(float64(r.Low)) && chart.Finite(float64(r.High)) {
+			interval = unit.Format(float64(r.Low), 0) + " to " + unit.Format(float64(r.High), 0)
+		}
+		rows = append(rows, row{Cells: append([]cell{first}, cells(number(r.Ratings), median(r.Median), interval, percentOf(r.Covers))...)})
+	}
+	for _, r := range s.Takes {
+		if r.Ratings > 0 {
+			line(b.named(r.Take), r)
+		}
+	}
+	line(cell{Text: "Hidden copy of the reference", Head: true}, s.Hidden)
+	line(cell{Text: "Low-passed copy", Head: true}, s.Anchor)
+	v.Takes = newTable("How close to the reference, 0 to 100", heads("Take", "Ratings", "Median", "Interval", "Its confidence, %"), rows)
+	pairs, found := []row{}, []string{}
+	for _, g := range s.Differences {
+		r := row{Cells: append(b.pairCells(g.A, g.B), cells(number(g.AboveA), number(g.AboveB), number(g.Equal), byChance(g.PHolm))...)}
+		if float64(g.PHolm) <= rare {
+			r.Class = "differs"
+			win, lose, k := g.A, g.B, g.AboveA
+			if g.AboveB > g.AboveA {
+				win, lose, k = g.B, g.A, g.AboveB
+			}
+			found = append(found, fmt.Sprintf("%s was rated closer to the reference than %s by %d of %s who rated them differently; chance makes it so one-sided in %s of such polls%s.%s",
+				win, lose, k, plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), allowing(len(s.Differences)), b.repeats(g.A, g.B)))
+		}
+		pairs = append(pairs, r)
+	}
+	if len(s.Differences) > 0 {
+		v.Words = told(found, fmt.Sprintf("In none of %s do the ratings exclude that neither take is closer to the reference.", plural(len(s.Differences), "pair", "pairs")))
+	}
+	v.Pairs = newTable("Ratings, pair by pair", heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs)
+	return v
+}
+
+// turned is the same share counted from the other side.
+func turned(s listening.Share) listening.Share {
+	return listening.Share{Value: 1 - s.Value, Low: 1 - s.High, High: 1 - s.Low}
+}
+
+// digitsOf is the number of decimals that a percentage with an interval is
+// printed with: one when the interval is narrow or ends next to even.
+func digitsOf(s listening.Share) int {
+	near := func(v unit.Number) bool { return math.Round(100*float64(v)) == 50 && v != 0.5 }
+	if s.High-s.Low < 0.1 || near(s.Low) || near(s.High) {
+		return 1
+	}
+	return 0
+}
+
+// percent prints a share with the digits that its interval supports.
+func percent(v unit.Number, s listening.Share) string {
+	return unit.Format(100*float64(v), digitsOf(s))
+}
+
+// between prints the interval of a share.
+func between(s listening.Share) string {
+	return percent(s.Low, s) + " to " + percent(s.High, s)
+}
+
+// percentOf prints a confidence.
+func percentOf(v unit.Number) string { return unit.Format(100*float64(v), 1) }
+
+// median prints a median of whole numbers, which may lie half way between two.
+func median(v unit.Number) string {
+	if f := float64(v); f != math.Trunc(f) {
+		return unit.Format(f, 1)
+	}
+	return unit.Format(float64(v), 0)
+}
+
+// chanceWords is byChance within a sentence.
+func chanceWords(p listening.P) string {
+	return strings.Replace(byChance(p), "<", "less than", 1) + " %"
+}
+
+// byChance prints a probability in percent.
+func byChance(p listening.P) string {
+	f := float64(p)
+	switch {
+	case f < 0.0001:
+		return "< 0.01"
+	case f < 0.01:
+		return unit.Format(100*f, 2)
+	case f < 0.1:
+		return unit.Format(100*f, 1)
+	}
+	return unit.Format(100*f, 0)
+}

@@ -1,0 +1,305 @@
+package report
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io/fs"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"evenhand/analyze"
+	"evenhand/analyze/listening"
+	"evenhand/report/folder"
+)
+
+// heardBy returns a result with the answers of invented readers: of each, as
+// many of the three kinds as are asked for. The first take wins the share
+// first of its pairs; other pairs are even.
+func heardBy(res *analyze.Result, readers int, first float64, kinds ...listening.Kind) *analyze.Result {
+	rng := rand.New(rand.NewPCG(5, uint64(readers)))
+	names := []string{}
+	for _, t := range res.Takes {
+		names = append(names, t.Name)
+	}
+	n := len(names)
+	vote := func(p float64) listening.Outcome {
+		switch {
+		case rng.Float64() < 0.2:
+			return listening.Tie
+		case rng.Float64() < p:
+			return listening.First
+		}
+		return listening.Second
+	}
+	var text strings.Builder
+	for i := range readers {
+		for _, kind := range kinds {
+			a := listening.Answer{Kind: kind, Comparison: res.AudioID(), Nonce: fmt.Sprintf("%010x", 0x1000000000+i), Takes: n}
+			switch kind {
+			case listening.KindPreference:
+				p := &listening.Preference{SameTake: rng.IntN(n), Same: vote(0.5)}
+				for x := range n {
+					for range n - x - 1 {
+						share := 0.5
+						if x == 0 {
+							share = first
+						}
+						p.Pairs = append(p.Pairs, vote(share))
+					}
+				}
+				a.Preference = p
+			case listening.KindTrials:
+				t := &listening.Trials{A: 0, B: 1 + i%2, Planned: 16, Done: 16}
+				for range t.Done {
+					if right := 0.5 + 0.35*float64(1-i%2); rng.Float64() < right {
+						t.Correct++
+					}
+				}
+				a.Trials = t
+			case listening.KindRatings:
+				r := &listening.Ratings{Hidden: 90 + rng.IntN(11), Anchor: rng.IntN(25)}
+				for x := range n {
+					r.Takes = append(r.Takes, max(0, 70-12*x+rng.IntN(30)))
+				}
+				a.Ratings = r
+			}
+			code, err := listening.Encode(a)
+			if err != nil {
+				panic(err)
+			}
+			fmt.Fprintf(&text, "%s\n", code)
+		}
+	}
+	tally, err := listening.Tally(listening.Find(strings.NewReader(text.String())), names, res.AudioID())
+	if err != nil {
+		panic(err)
+	}
+	res.Audience = &tally
+	return res
+}
+
+var allKinds = []listening.Kind{listening.KindPreference, listening.KindTrials, listening.KindRatings}
+
+func TestAudienceFindings(t *testing.T) {
+	p, err := newPage(heardBy(fixture(), 60, 0.85, allKinds...), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := p.Audience
+	words := strings.Join(v.Preferences.Words, "\n")
+	for _, want := range []string{"Mossback was preferred to Kiln by", "after allowing for 15 pairs", "Both are recordings of the same take", "The zero line: of 60 readers"} {
+		if !strings.Contains(words, want) {
+			t.Errorf("no %q in:\n%s", want, words)
+		}
+	}
+	// The even pairs are no findings: what is told are the first take's five.
+	if n := strings.Count(words, " was preferred to "); n != 5 || strings.Contains(words, "Kiln was preferred") {
+		t.Errorf("%d findings:\n%s", n, words)
+	}
+	bold := 0
+	for _, r := range v.Preferences.Pairs.Rows {
+		if r.Class == "differs" {
+			bold++
+		}
+	}
+	if bold != 5 || len(v.Preferences.Pairs.Rows) != 16 {
+		t.Errorf("%d of %d lines are bold", bold, len(v.Preferences.Pairs.Rows))
+	}
+	if w := strings.Join(v.Trials.Words, "\n"); !strings.Contains(w, "Mossback and Kiln were told apart") || strings.Contains(w, "Lanternfish") {
+		t.Errorf("told apart:\n%s", w)
+	}
+	if len(v.Caveats) < 5 || !strings.Contains(v.Caveats[0], "chose themselves") {
+		t.Errorf("caveats %q", v.Caveats)
+	}
+	if s := string(v.Preferences.Order.SVG); strings.Count(s, `class="join"`) != 6 || !strings.Contains(s, `class="zero"`) {
+		t.Errorf("order of preference: %.400s", s)
+	}
+}
+
+// Without a difference nothing is told as a finding, and every kind of answer
+// that is missing leaves its part out.
+func TestAudienceWithoutFindings(t *testing.T) {
+	for _, c := range []struct {
+		readers int
+		kinds   []listening.Kind
+	}{{40, allKinds[:1]}, {1, allKinds}, {3, allKinds[1:2]}, {4, allKinds[2:]}} {
+		res := heardBy(fixture(), c.readers, 0.5, c.kinds...)
+		p, err := newPage(res, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v := p.Audience
+		all := fmt.Sprint(v)
+		if strings.Contains(all, "was preferred to") || strings.Contains(all, "was rated closer") || strings.Contains(all, "differs") && c.readers != 3 {
+			t.Errorf("%d readers, %v: a finding is told: %s", c.readers, c.kinds, all)
+		}
+		if (v.Preferences != nil) != (len(res.Audience.Preferences.Pairs) > 0) || (v.Trials != nil) != (len(res.Audience.Discrimination.Pairs) > 0) || (v.Ratings != nil) != (res.Audience.Ratings.Readers > 0) {
+			t.Errorf("%v: parts %v %v %v", c.kinds, v.Preferences, v.Trials, v.Ratings)
+		}
+	}
+	if p, err := newPage(fixture(), Options{}); err != nil || p.Audience != nil {
+		t.Errorf("a report without answers has a part about them: %v, %v", p.Audience, err)
+	}
+}
+
+// One reader who preferred the same take every time leaves no finite estimate:
+// the plot is grey and says so.
+func TestAudienceOrderNotEstimable(t *testing.T) {
+	res := heardBy(fixtureOf(fixtureTakes[:2]), 1, 1, listening.KindPreference)
+	if res.Audience.Preferences.Estimable {
+		t.Fatal("the invented answers are estimable")
+	}
+	p, err := newPage(res, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	f := p.Audience.Preferences.Order
+	if !strings.Contains(string(f.SVG), `"curve grey"`) || !strings.Contains(f.Words[0], "rough guide") {
+		t.Errorf("%q %s", f.Words, f.SVG)
+	}
+}
+
+func TestIntervalsThatEndNextToEven(t *testing.T) {
+	for _, c := range []struct {
+		s    listening.Share
+		want string
+	}{
+		{listening.Share{Value: 0.7, Low: 0.55, High: 0.82}, "55 to 82"},
+		{listening.Share{Value: 0.7, Low: 0.503, High: 0.82}, "50.3 to 82.0"}, // not "50 to 82"
+		{listening.Share{Value: 0.6, Low: 0.58, High: 0.62}, "58.0 to 62.0"},
+		{listening.Share{Value: 0.5, Low: 0.5, High: 0.75}, "50 to 75"},
+	} {
+		if got := between(c.s); got != c.want {
+			t.Errorf("%v: %s, want %s", c.s, got, c.want)
+		}
+	}
+}
+
+// committed writes a result as build does, with audio that Published names.
+func committed(t *testing.T, res *analyze.Result) string {
+	t.Helper()
+	dir := filepath.Join(t.TempDir(), "report")
+	d, err := folder.Begin(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := []string{"photos/other.jpg"}
+	for i := range res.Takes {
+		p := res.Takes[i].Published
+		piece := analyze.PieceDir + "/" + res.Takes[i].Slug + "-1.flac"
+		p.Pieces = []analyze.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: 100}}
+		names = append(names, p.Path, piece)
+	}
+	for _, name := range names {
+		path := filepath.Join(d.Dir, filepath.FromSlash(name))
+		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o777), os.WriteFile(path, []byte(name), 0o666)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := errors.Join(Write(d.Dir, res, Options{Manifest: []byte("title: Test\n")}), d.Commit()); err != nil {
+		t.Fatal(err)
+	}
+	return dir
+}
+
+// A report written anew holds all that it held, with the new part; taking the
+// part away again gives the first bytes.
+func TestRenew(t *testing.T) {
+	dir := committed(t, fixture())
+	renew := func(change func(*analyze.Result)) {
+		t.Helper()
+		res, err := Read(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		change(res)
+		d, err := folder.Begin(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := errors.Join(Renew(dir, d.Dir, res), d.Commit()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	// Stored numbers have four decimals, so the plots can move by a hair once.
+	renew(func(r *analyze.Result) {})
+	before := read(t, filepath.Join(dir, folder.Sums))
+	renew(func(r *analyze.Result) { heardBy(r, 12, 0.7, allKinds...) })
+	if page := read(t, filepath.Join(dir, "index.html")); !strings.Contains(page, `<section id="audience"`) || !strings.Contains(page, `href="#audience"`) {
+		t.Error("the page has no part about the readers")
+	}
+	if read(t, filepath.Join(dir, "photos", "other.jpg")) != "photos/other.jpg" || read(t, filepath.Join(dir, "audio", "kiln.flac")) != "audio/kiln.flac" {
+		t.Error("files that do not follow from the result were not carried over")
+	}
+	if read(t, filepath.Join(dir, folder.Sums)) == before {
+		t.Error("nothing changed")
+	}
+	// What was read back once is read back the same again.
+	renew(func(r *analyze.Result) {})
+	renew(func(r *analyze.Result) { r.Audience = nil })
+	if got := read(t, filepath.Join(dir, folder.Sums)); got != before {
+		t.Errorf("taken away again, files differ:\n%s\n%s", got, before)
+	}
+}
+
+// While a report is written anew, the one in place keeps every byte, although
+// files are linked.
+func TestRenewLeavesSourceAlone(t *testing.T) {
+	dir := committed(t, fixture())
+	before := read(t, filepath.Join(dir, "index.html"))
+	dst := t.TempDir()
+	res, err := Read(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := Renew(dir, dst, heardBy(res, 5, 0.5, allKinds...)); err != nil {
+		t.Fatal(err)
+	}
+	if read(t, filepath.Join(dir, "index.html")) != before || read(t, filepath.Join(dst, "index.html")) == before {
+		t.Error("the page in place was changed")
+	}
+	d, err := folder.Begin(dir) // checks every hash
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := d.Discard(); err != nil {
+		t.Error(err)
+	}
+	// The twins of the pieces are there again, as files of their own.
+	const twin = "audio/pieces/kiln-1.js"
+	a, err := os.Stat(filepath.Join(dir, twin))
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.Stat(filepath.Join(dst, twin))
+	if err != nil || os.SameFile(a, b) || a.Size() != b.Size() {
+		t.Errorf("%v %v, %v", a, b, err)
+	}
+}
+
+func TestReadRefusesOtherVersions(t *testing.T) {
+	dir := committed(t, fixture())
+	path := filepath.Join(dir, resultsName)
+	text := []byte(read(t, path))
+	for name, other := range map[string][]byte{
+		"a field that this version does not know": bytes.Replace(text, []byte(`{`), []byte(`{"later": 1,`), 1),
+		"a field that is missing":                 bytes.Replace(text, []byte(`"confidence": 5.2,`), nil, 1),
+	} {
+		if bytes.Equal(other, text) {
+			t.Fatal(name, "nothing was changed")
+		}
+		if err := os.WriteFile(path, other, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := Read(dir); !errors.Is(err, ErrOtherVersion) {
+			t.Errorf("%s: error %v", name, err)
+		}
+	}
+	if _, err := Read(t.TempDir()); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("no report: error %v", err)
+	}
+}

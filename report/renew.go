@@ -1,0 +1,95 @@
+package report
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path"
+	"path/filepath"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/report/folder"
+)
+
+const resultsName = "results.json"
+
+// ErrOtherVersion is returned for results that this version cannot write again
+// without losing or adding something.
+var ErrOtherVersion = errors.New("the results were written by another version of evenhand")
+
+// Read returns the result that the report in a folder shows. The error wraps
+// fs.ErrNotExist when there is no report, and ErrOtherVersion when the result,
+// written again, would not give the same bytes.
+func Read(dir string) (*analyze.Result, error) {
+	path := filepath.Join(dir, resultsName)
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	var text bytes.Buffer
+	res, err := analyze.ReadResult(io.TeeReader(f, &text))
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	again, err := encode(res)
+	if err != nil || !bytes.Equal(again, text.Bytes()) {
+		return nil, fmt.Errorf("%s: %w", path, ErrOtherVersion)
+	}
+	return res, nil
+}
+
+// Renew writes the report in src, a committed folder, into the empty folder
+// dst with another result about the same published audio. What does not follow
+// from the result, such as the audio, is linked, or copied where the system
+// cannot link.
+func Renew(src, dst string, res *analyze.Result) error {
+	sums, err := folder.ReadSums(src)
+	if err != nil {
+		return err
+	}
+	carry := func(name string) error {
+		from, to := filepath.Join(src, filepath.FromSlash(name)), filepath.Join(dst, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
+			return err
+		}
+		if os.Link(from, to) == nil {
+			return nil
+		}
+		return copyFile(from, to)
+	}
+	for _, s := range sums {
+		// Write makes the twins of the pieces again, into the file that is
+		// there: over a link that would change the one in src.
+		if strings.HasPrefix(s.Path, analyze.AudioDir+"/") && path.Ext(s.Path) == twinSuffix {
+			continue
+		}
+		if err := carry(s.Path); err != nil {
+			return fmt.Errorf("report: %w", err)
+		}
+	}
+	var opts Options
+	opts.Manifest, err = os.ReadFile(filepath.Join(src, manifestName))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("report: %w", err)
+	}
+	return Write(dst, res, opts)
+}
+
+func copyFile(from, to string) error {
+	in, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer in.Close()
+	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	_, err = io.Copy(out, in)
+	return errors.Join(err, out.Close())
+}
