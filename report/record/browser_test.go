@@ -221,6 +221,7 @@ func TestSheetInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := sheets(t)
+	window := browser(t)
 	for _, x := range []struct {
 		name   string
 		scheme string
@@ -230,7 +231,8 @@ func TestSheetInBrowser(t *testing.T) {
 			dir := put(t, all[x.name])
 			s := httptest.NewServer(http.FileServer(http.Dir(dir)))
 			t.Cleanup(s.Close)
-			ctx := browser(t)
+			ctx, cancel := chromedp.NewContext(window)
+			t.Cleanup(cancel)
 			bad := watch(t, ctx, s.URL+"/")
 			err := chromedp.Do(ctx, chromedp.EmulateViewport(x.wide, 900), scheme(x.scheme), chromedp.Navigate(s.URL+"/"+SheetName))
 			if err != nil {
