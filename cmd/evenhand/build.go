@@ -124,6 +124,9 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err != nil {
 		return nil, err
 	}
+	if err := putRecord(ctx, draft.Dir, c, s.Result.Files); err != nil {
+		return nil, err
+	}
 	if err := report.Write(draft.Dir, s.Result, report.Options{Manifest: text}); err != nil {
 		return nil, err
 	}

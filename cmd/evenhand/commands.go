@@ -4,7 +4,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -19,7 +18,7 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), schemaCommand()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), recordCommand(), schemaCommand()}
 }
 
 func buildCommand() *cobra.Command {
@@ -141,40 +140,54 @@ func schemaCommand() *cobra.Command {
 }
 
 func newCommand() *cobra.Command {
-	var out string
+	var out, from string
 	cmd := &cobra.Command{
 		Use:   "new FOLDER",
 		Short: "Start a manifest from a folder of recordings",
 		Long: `New looks through a folder of recordings and writes a manifest to complete:
 file names, formats and durations filled in, the dry recording guessed (and
-marked as a guess), everything else as commented lines.`,
-		Args: exactly("a folder of recordings"),
-		RunE: func(cmd *cobra.Command, args []string) error {
-			if out == "" {
-				out = filepath.Join(args[0], "comparison.yaml")
+marked as a guess), everything else as commented lines.
+
+With --from it begins with the chain and the settings of an earlier comparison:
+a record.json, a folder that holds one (a report does), or a manifest. A
+recording that has the name of a take there takes over its settings. The folder
+may then be left out; the takes of last time are listed to be recorded.`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if from != "" && len(args) == 0 {
+				return nil
 			}
-			text, warnings, err := analyze.DraftManifest(args[0], filepath.Dir(out))
+			return exactly("a folder of recordings")(cmd, args)
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
+			folder := ""
+			if len(args) > 0 {
+				folder = args[0]
+			}
+			if out == "" {
+				out = filepath.Join(folder, "comparison.yaml")
+			}
+			var text []byte
+			var warnings []string
+			var err error
+			if from != "" {
+				text, warnings, err = draftFrom(cmd.Context(), from, folder, filepath.Dir(out))
+			} else {
+				text, warnings, err = analyze.DraftManifest(folder, filepath.Dir(out))
+			}
 			if err != nil {
 				return err
 			}
 			for _, w := range warnings {
 				fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s\n", w)
 			}
-			f, err := os.OpenFile(out, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-			if errors.Is(err, os.ErrExist) {
-				return usageError{fmt.Errorf("%s: there is a manifest already; name another file with -o", out)}
-			}
-			if err != nil {
-				return err
-			}
-			_, err = f.Write(text)
-			if err = errors.Join(err, f.Close()); err != nil {
+			if err := createNew(out, text); err != nil {
 				return err
 			}
 			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\n", out)
 			return nil
 		},
 	}
+	cmd.Flags().StringVar(&from, "from", "", "record of an earlier comparison to begin with")
 	cmd.Flags().StringVarP(&out, "output", "o", "", "manifest to write (default FOLDER/comparison.yaml)")
 	return cmd
 }
