@@ -18,7 +18,7 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), recordCommand(), schemaCommand()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), recordCommand(), schemaCommand()}
 }
 
 func buildCommand() *cobra.Command {
