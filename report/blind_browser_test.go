@@ -85,6 +85,14 @@ func TestBlindTests(t *testing.T) {
 			}
 			press(t, ctx, "x")
 			press(t, ctx, "b")
+			// The section's own match: what is heard of both has one loudness.
+			apart := eval[float64](t, ctx, `(() => { const b = Evenhand.blind.booth, at = v => b.level.get(b.items[v].take) + 20 * Math.log10(Math.abs(b.gain(v))); return Math.abs(at(0) - at(1)) })()`)
+			if apart > 1e-6 {
+				t.Errorf("the hidden takes are %g LU apart over the section", apart)
+			}
+			if b := eval[float64](t, ctx, `Math.abs([...Evenhand.blind.booth.level.values()].reduce((a, b) => a - b))`); b < 0.01 {
+				t.Errorf("before that they are %.3f LU apart: the test shows nothing", b)
+			}
 			for i := range 10 {
 				got := eval[string](t, ctx, `document.querySelector('#blind-trials .test').textContent`)
 				if !strings.Contains(got, fmt.Sprintf("Trial %d of 10", i+1)) || strings.Contains(got, "right") {

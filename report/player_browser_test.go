@@ -413,3 +413,66 @@ func TestPlainPlayersWithoutScript(t *testing.T) {
 		t.Error("the transport is shown although it cannot work")
 	}
 }
+
+// TestPlayerScreenshots writes pictures of the listening area into the folder
+// that EVENHAND_SHOTS names, for looking at. EVENHAND_SHOTS_REPORT names a
+// report to take them of.
+func TestPlayerScreenshots(t *testing.T) {
+	out := os.Getenv("EVENHAND_SHOTS")
+	if out == "" {
+		t.Skip("EVENHAND_SHOTS is not set")
+	}
+	dir := os.Getenv("EVENHAND_SHOTS_REPORT")
+	if dir == "" {
+		_, dir = playedReport(t)
+	}
+	ctx := browser(t)
+	shot := func(name string) {
+		png, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS("#listen")))
+		must(t, err)
+		must(t, os.WriteFile(filepath.Join(out, name+".png"), png, 0o644))
+	}
+	for _, width := range []int64{360, 1400} {
+		for _, scheme := range []string{"light", "dark"} {
+			tag := fmt.Sprintf("-%d-%s", width, scheme)
+			must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), colourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
+			shot("listen" + tag)
+			click(t, ctx, `.pick[data-take="1"]`)
+			until(t, ctx, `Evenhand.player.deck.playing`)
+			click(t, ctx, `.blend[data-take="1"] summary`)
+			click(t, ctx, `[data-part="1"]`)
+			press(t, ctx, "l")
+			press(t, ctx, "m")
+			click(t, ctx, `#keys summary`)
+			click(t, ctx, `#silent summary`)
+			time.Sleep(time.Second)
+			shot("playing" + tag)
+			press(t, ctx, "p")
+			opened(t, ctx, "blind-trials")
+			opened(t, ctx, "blind-preference")
+			opened(t, ctx, "blind-ratings")
+			opened(t, ctx, "recheck")
+			click(t, ctx, "#recheck-run")
+			until(t, ctx, `/agree|differ|Sorry/.test(document.querySelector('#recheck [role=status]').textContent)`)
+			shot("tools" + tag)
+			for _, id := range []string{"blind-preference", "blind-ratings"} {
+				click(t, ctx, "#"+id+" > summary")
+			}
+			click(t, ctx, "#blind-trials button.main")
+			until(t, ctx, `document.querySelector('#blind-trials .big button:nth-child(4)')`)
+			press(t, ctx, "x")
+			shot("trial" + tag)
+			for range 16 {
+				eval[bool](t, ctx, `document.querySelector('#blind-trials .big:last-child button').click(), true`)
+			}
+			until(t, ctx, `document.querySelector('#blind-trials .result')`)
+			shot("result" + tag)
+			click(t, ctx, "#blind-trials > summary")
+			click(t, ctx, "#blind-ratings > summary")
+			click(t, ctx, "#blind-ratings button.main")
+			until(t, ctx, `document.querySelectorAll('#blind-ratings input[type=range]').length`)
+			shot("ratings" + tag)
+			must(t, chromedp.Do(ctx, chromedp.Navigate("about:blank")))
+		}
+	}
+}

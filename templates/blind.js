@@ -121,17 +121,28 @@
       store.want("blind", []);
       throw e;
     } finally { clearInterval(progress); }
+    // Matched over the whole performance, takes can still differ over a part of
+    // it, and that would tell: they are brought down to the softest here.
+    const loudness = of => {
+      const meter = Meter(rate, of[0].numberOfChannels);
+      inside.forEach((k, i) => meter.write(channelsOf(of[i]).map(c => c.subarray(Math.max(0, stretch.from - cuts[k]), Math.min(c.length, stretch.to - cuts[k])))));
+      return meter.integrated();
+    };
+    const level = new Map(takes.map(t => [t, loudness(inside.map(k => store.buffer(data.takes[t].pieces[k])))]));
+    if (low) level.set("low", loudness(low.buffers));
+    const softest = Math.min(...[...level.values()].filter(Number.isFinite));
+    const trim = new Map([...level].map(([t, l]) => [t, Number.isFinite(l) ? Math.pow(10, (softest - l) / 20) : 1]));
     const voices = items.map((_, v) => ({ buffer: k => !inside.includes(k) ? null : items[v].low ? low.buffers[inside.indexOf(k)] : store.buffer(data.takes[items[v].take].pieces[k]) }));
     const deck = Deck(ctx, voices, cuts);
     // Takes that are inverted against the reference are turned round, since a
     // switch between opposite polarities dips and would tell.
-    const sign = v => data.takes[items[v].take].inverted ? -1 : 1;
-    const only = v => items.map((_, i) => i === v ? sign(v) : 0);
+    const gain = v => (data.takes[items[v].take].inverted ? -1 : 1) * trim.get(items[v].low ? "low" : items[v].take);
+    const only = v => items.map((_, i) => i === v ? gain(v) : 0);
     Object.assign(deck, { loop: true, range: [stretch.from, stretch.to], pos: stretch.from, level: low ? Math.min(1, .99 / low.peak) : 1 });
     deck.preset(only(0));
     const timer = setInterval(deck.pump, 60);
     const booth = {
-      deck, heard: 0, items,
+      deck, heard: 0, items, level, gain,
       listen(v) { booth.heard = v; deck.mix(only(v)); booth.onchange(); },
       toggle() { player.context(); if (deck.playing) deck.stop(); else deck.start(); booth.onchange(); },
       // Back to the start of the stretch and the first item, in silence.
@@ -181,7 +192,8 @@
   function panel(box, booth, names, sealed, onleave) {
     const play = el("button", { type: "button", class: "main", onclick: () => booth.toggle() }, "Play");
     const buttons = names.map((n, v) => el("button", { type: "button", "aria-pressed": "false", onclick: () => pick(v) }, n));
-    const pick = v => { if (!booth.deck.playing) booth.toggle(); booth.listen(v); };
+    const told = el("p", { class: "small", role: "status" });
+    const pick = v => { if (!booth.deck.playing) booth.toggle(); booth.listen(v); text(told, `You hear ${names[v].replace(/^0 /, "the ")}`); };
     booth.onchange = () => {
       text(play, booth.deck.playing ? "Pause" : "Play");
       buttons.forEach((b, v) => b.setAttribute("aria-pressed", v === booth.heard));
@@ -195,6 +207,7 @@
     };
     box.addEventListener("keydown", keys);
     Evenhand.blind.running = true;
+    Evenhand.blind.booth = booth;
     document.documentElement.classList.add("hiding");
     const leave = () => {
       box.removeEventListener("keydown", keys);
@@ -205,11 +218,11 @@
     const work = el("div", {});
     box.replaceChildren(
       el("p", { class: "small" }, "The key of this test is sealed: its SHA-256 is "), el("p", { class: "seal" }, sealed.hash),
-      el("div", { class: "row big", role: "group", "aria-label": "What is heard" }, play, buttons), work,
+      el("div", { class: "row big", role: "group", "aria-label": "What is heard" }, play, buttons), told, work,
       el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause. `, el("button", { type: "button", onclick: () => { leave(); onleave(); } }, "Give up; nothing is counted")));
     booth.onchange();
     return { work, leave };
   }
 
-  Evenhand.blind = { running: false, random, shuffle, pairs, seal, opens, stretches, anchor, Booth, finish, panel, reader, recall };
+  Evenhand.blind = { running: false, booth: null, random, shuffle, pairs, seal, opens, stretches, anchor, Booth, finish, panel, reader, recall };
 })();

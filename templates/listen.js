@@ -37,7 +37,7 @@
   // --- Sound ---
 
   // Two pieces of all takes at a time are decoded. They are cut so that this
-  // fits; the budget is the last resort. Marks of a phone: from touch and width.
+  // fits; the budget is the last resort. What is touched is taken for a phone.
   const phone = matchMedia("(pointer: coarse)").matches;
   const budget = (phone ? 128 : 384) * (1 << 20);
   const store = Store(rate);
@@ -347,7 +347,7 @@
     const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
     const near = step => takes.length && player.choose(((player.wanted < 0 ? (step > 0 ? -1 : 0) : player.wanted) + step + takes.length) % takes.length);
     const action = {
-      p: player.toggle, j: () => player.seek(pos() - frames), k: () => player.seek(pos() + frames),
+      p: player.toggle, " ": e.target === listen || e.target === seek ? player.toggle : null, j: () => player.seek(pos() - frames), k: () => player.seek(pos() + frames),
       ",": () => near(-1), ".": () => near(1), l: () => player.setLoop(!player.deck.loop), m: () => player.setRecorded(!player.recorded),
       "[": () => player.jump(Math.max(-1, (player.part < 0 ? partAt(pos()) : player.part) - 1)),
       "]": () => player.jump(Math.min(data.sections.length - 1, (player.part < 0 ? partAt(pos()) : player.part) + 1)),

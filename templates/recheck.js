@@ -86,7 +86,7 @@
   const data = Evenhand.comparison, player = Evenhand.player, box = document.getElementById("recheck");
   if (!data || !player || !box) return;
   const { el, text } = player, peakTolerance = .01, hashes = Evenhand.sound.onDisk ? "of every piece" : "of every piece and of the whole file";
-  const db = (v, n) => Number.isFinite(v) ? v.toFixed(n).replace("-", "−") : "−∞";
+  const db = (v, n) => Number.isFinite(v) ? v.toFixed(n).replace(/^-(?=[0.]*$)/, "").replace("-", "−") : "−∞"; // no −0.00
   const say = el("p", { role: "status" }), out = el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Table: measured in this browser" });
   const button = el("button", { type: "button", id: "recheck-run", onclick: run }, "Measure now");
   out.hidden = true;
