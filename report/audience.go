@@ -20,20 +20,28 @@ type audienceView struct {
 }
 
 type preferenceView struct {
-	Words []string
+	Told  told
+	Zero  string // "" when nobody was asked about a hidden pair of one take
 	Order figure
 	Pairs table
 }
 
 type trialsView struct {
-	Words []string
+	Told  told
 	Pairs table
 }
 
 type ratingsView struct {
-	Words []string
+	Told  told
 	Takes table
 	Pairs table
+}
+
+// told is what the answers show: a sentence and the findings that it
+// announces.
+type told struct {
+	Lead     string
+	Findings []string
 }
 
 // findings is how many findings of a kind are told in words; the others are
@@ -102,15 +110,17 @@ func (b *builder) pairCells(x, y string) []cell {
 	return []cell{b.named(x), second}
 }
 
-// told joins findings, at most as many as are told in words.
-func told(list []string, none string) []string {
-	if len(list) == 0 {
-		return []string{none}
+// tell makes a lead for findings about some of so many pairs, of which at most
+// as many as are told in words are kept.
+func tell(found []string, pairs int, what, none string) told {
+	if len(found) == 0 {
+		return told{Lead: fmt.Sprintf(none, plural(pairs, "pair", "pairs")), Findings: []string{}}
 	}
-	if n := len(list) - findings; n > 0 {
-		list = append(list[:findings:findings], plural(n, "further pair shows a difference; it is", "further pairs show a difference; they are")+" in the table in bold.")
+	t := told{Lead: fmt.Sprintf("In %d of %s %s", len(found), plural(pairs, "pair", "pairs"), what), Findings: found}
+	if n := len(found) - findings; n > 0 {
+		t.Findings = append(found[:findings:findings], plural(n, "further pair, in the table in bold.", "further pairs, in the table in bold."))
 	}
-	return list
+	return t
 }
 
 // repeats tells of two takes that are recordings of the same, "" otherwise.
@@ -123,16 +133,8 @@ func (b *builder) repeats(x, y string) string {
 	return ""
 }
 
-// allowing says which number of pairs a probability allows for.
-func allowing(pairs int) string {
-	if pairs < 2 {
-		return ""
-	}
-	return ", after allowing for " + number(pairs) + " pairs"
-}
-
 func (b *builder) preferences(p listening.Preferences) *preferenceView {
-	v := &preferenceView{Words: []string{}}
+	v := &preferenceView{Told: told{Findings: []string{}}}
 	rows, found := []row{}, []string{}
 	for _, q := range p.Pairs {
 		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
@@ -143,27 +145,27 @@ func (b *builder) preferences(p listening.Preferences) *preferenceView {
 			if q.ForB > q.ForA {
 				win, lose, k, share = q.B, q.A, q.ForB, turned(q.Share)
 			}
-			found = append(found, fmt.Sprintf("%s was preferred to %s by %d of %s with a preference (%s %%; %s %%); chance makes it so one-sided in %s of such polls%s.%s",
-				win, lose, k, plural(q.ForA+q.ForB, "reader", "readers"), percent(share.Value, share), between(share), chanceWords(q.PHolm), allowing(len(p.Pairs)), b.repeats(q.A, q.B)))
+			found = append(found, fmt.Sprintf("%s was preferred to %s by %d of %s with a preference: %s; by chance %s.%s",
+				win, lose, k, plural(q.ForA+q.ForB, "reader", "readers"), shareWords(share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
 		rows = append(rows, r)
 	}
 	if len(p.Pairs) > 0 {
-		v.Words = append(v.Words, told(found, fmt.Sprintf("In none of %s does the count exclude that preferences were even: of no take can it be said that it was preferred.", plural(len(p.Pairs), "pair", "pairs")))...)
+		v.Told = tell(found, len(p.Pairs), "more readers preferred one take than chance explains:",
+			"In none of %s does the count exclude that preferences were even: of no take can it be said that it was preferred.")
 	}
 	if z := p.ZeroLine; z.Asked > 0 {
 		rows = append(rows, row{Group: "For comparison", Cells: append([]cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
 			cells(number(z.First), number(z.Second), number(z.Ties), percent(firstShare(z), z.Preferred), "–", byChance(z.OrderP))...)})
-		s := fmt.Sprintf("The zero line: of %s given the same take twice without knowing it, %d (%s %%; %s %%) preferred one of the two. That much preference comes from nothing in the sound.",
-			plural(z.Asked, "reader", "readers"), z.First+z.Second, percent(z.Preferred.Value, z.Preferred), between(z.Preferred))
+		v.Zero = fmt.Sprintf("The zero line: of %s given the same take twice without knowing it, %d preferred one of the two: %s. That much preference comes from nothing in the sound.",
+			plural(z.Asked, "reader", "readers"), z.First+z.Second, shareWords(z.Preferred))
 		if float64(z.OrderP) <= rare {
 			more := "first"
 			if z.Second > z.First {
 				more = "second"
 			}
-			s += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
+			v.Zero += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
 		}
-		v.Words = append(v.Words, s)
 	}
 	v.Pairs = newTable("Preferences, pair by pair", heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows)
 	v.Order = b.orderFigure(p)
@@ -199,7 +201,7 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 		rows = append(rows, row{Cells: append([]cell{b.named(a.Take)}, cells(number(a.Compared), percent(s.Value, s), between(s), unit.Signed(float64(a.Value), 2), unit.Format(float64(a.Error), 2))...)})
 		drawn = append(drawn, chart.ShareRow{Name: a.Take, Take: max(0, b.index(a.Take)), Value: float64(s.Value), Low: float64(s.Low), High: float64(s.High), Soft: !p.Estimable || groups > 1})
 	}
-	f.Table = newTable("Order of preference by the "+p.Model+" model", heads("Take", "Answers", "Share against an average take, %", "95 % interval, %", "Log ability", "Standard error"), rows)
+	f.Table = newTable("Order of preference: "+p.Model, heads("Take", "Answers", "Share against an average take, %", "95 % interval, %", "Log ability", "Standard error"), rows)
 	if len(drawn) == 0 {
 		return f
 	}
@@ -210,7 +212,7 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 	case !p.Estimable:
 		f.Words = append(f.Words, "Grey: "+p.Reason+", so the shares rest on made-up answers beside the real ones and are a rough guide only.")
 	}
-	f.Words = append(f.Words, fmt.Sprintf("All answers together give one order by the %s model, fitted by maximum likelihood. The intervals are about each take against the average; whether two takes differ is told pair by pair, not by whether their lines overlap.", p.Model))
+	f.Words = append(f.Words, fmt.Sprintf("All answers together give one order by the model of %s, fitted by maximum likelihood. The intervals are about each take against the average; whether two takes differ is told pair by pair, not by whether their lines overlap.", p.Model))
 	return f
 }
 
@@ -219,7 +221,7 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 func preferred(v unit.Number) unit.Number { return unit.Number(1 / (1 + math.Exp(-float64(v)))) }
 
 func (b *builder) trials(d listening.Discrimination) *trialsView {
-	v := &trialsView{Words: []string{}}
+	v := &trialsView{}
 	rows, found := []row{}, []string{}
 	for _, q := range d.Pairs {
 		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
@@ -227,18 +229,19 @@ func (b *builder) trials(d listening.Discrimination) *trialsView {
 			number(q.Passed), unit.Format(float64(q.ByChance), 1))...)}
 		if float64(q.PHolm) <= rare && float64(q.Share.Low) > 0.5 {
 			r.Class = "differs"
-			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right (%s %%; %s %%; guessing is 50 %%). Guessing gets so many right in %s of such polls%s.%s",
-				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), percent(q.Share.Value, q.Share), between(q.Share), chanceWords(q.PHolm), allowing(len(d.Pairs)), b.repeats(q.A, q.B)))
+			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right, %s; by guessing %s.%s",
+				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), shareWords(q.Share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
 		rows = append(rows, r)
 	}
-	v.Words = told(found, fmt.Sprintf("In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.", plural(len(d.Pairs), "pair", "pairs")))
+	v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
+		"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
 	v.Pairs = newTable("Told apart, all finished tests together", heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows)
 	return v
 }
 
 func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
-	v := &ratingsView{Words: []string{}}
+	v := &ratingsView{Told: told{Findings: []string{}}}
 	rows := []row{}
 	line := func(first cell, r listening.Rated) {
 		interval := "–"
@@ -264,16 +267,22 @@ func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
 			if g.AboveB > g.AboveA {
 				win, lose, k = g.B, g.A, g.AboveB
 			}
-			found = append(found, fmt.Sprintf("%s was rated closer to the reference than %s by %d of %s who rated them differently; chance makes it so one-sided in %s of such polls%s.%s",
-				win, lose, k, plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), allowing(len(s.Differences)), b.repeats(g.A, g.B)))
+			found = append(found, fmt.Sprintf("%s was rated closer than %s by %d of %s who rated them differently; by chance %s.%s",
+				win, lose, k, plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), b.repeats(g.A, g.B)))
 		}
 		pairs = append(pairs, r)
 	}
 	if len(s.Differences) > 0 {
-		v.Words = told(found, fmt.Sprintf("In none of %s do the ratings exclude that neither take is closer to the reference.", plural(len(s.Differences), "pair", "pairs")))
+		v.Told = tell(found, len(s.Differences), "more readers rated one take closer to the reference than chance explains:",
+			"In none of %s do the ratings exclude that neither take is closer to the reference.")
 	}
 	v.Pairs = newTable("Ratings, pair by pair", heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs)
 	return v
+}
+
+// shareWords is a share with its interval within a sentence.
+func shareWords(s listening.Share) string {
+	return percent(s.Value, s) + "\u00a0% (" + between(s) + "\u00a0%)"
 }
 
 // turned is the same share counted from the other side.
@@ -314,7 +323,7 @@ func median(v unit.Number) string {
 
 // chanceWords is byChance within a sentence.
 func chanceWords(p listening.P) string {
-	return strings.Replace(byChance(p), "<", "less than", 1) + " %"
+	return "in " + strings.Replace(byChance(p), "<", "less than", 1) + "\u00a0% of such polls"
 }
 
 // byChance prints a probability in percent.

@@ -90,8 +90,8 @@ func TestAudienceFindings(t *testing.T) {
 		t.Fatal(err)
 	}
 	v := p.Audience
-	words := strings.Join(v.Preferences.Words, "\n")
-	for _, want := range []string{"Mossback was preferred to Kiln by", "after allowing for 15 pairs", "Both are recordings of the same take", "The zero line: of 60 readers"} {
+	words := v.Preferences.Told.Lead + "\n" + strings.Join(v.Preferences.Told.Findings, "\n") + "\n" + v.Preferences.Zero
+	for _, want := range []string{"In 5 of 15 pairs more readers preferred", "Mossback was preferred to Kiln by", "Both are recordings of the same take", "The zero line: of 60 readers"} {
 		if !strings.Contains(words, want) {
 			t.Errorf("no %q in:\n%s", want, words)
 		}
@@ -109,7 +109,7 @@ func TestAudienceFindings(t *testing.T) {
 	if bold != 5 || len(v.Preferences.Pairs.Rows) != 16 {
 		t.Errorf("%d of %d lines are bold", bold, len(v.Preferences.Pairs.Rows))
 	}
-	if w := strings.Join(v.Trials.Words, "\n"); !strings.Contains(w, "Mossback and Kiln were told apart") || strings.Contains(w, "Lanternfish") {
+	if w := strings.Join(v.Trials.Told.Findings, "\n"); !strings.Contains(w, "Mossback and Kiln were told apart") || strings.Contains(w, "Lanternfish") {
 		t.Errorf("told apart:\n%s", w)
 	}
 	if len(v.Caveats) < 5 || !strings.Contains(v.Caveats[0], "chose themselves") {

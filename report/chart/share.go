@@ -32,7 +32,7 @@ func Shares(t Text, rows []ShareRow, even float64) string {
 	}
 	f := frame{width: 600, height: float64(len(rows)*pitch) + 44, left: 160, right: 22, top: 10, bottom: 36,
 		x: x, y: axis{min: 0, max: float64(max(1, len(rows)))}, class: "wide"}
-	return f.render(t, []plot.Plotter{upright{f, 100 * even}}, []plot.Plotter{shareRows{rows, f}})
+	return f.render(t, nil, []plot.Plotter{upright{f, 100 * even}, shareRows{rows, f}})
 }
 
 // upright draws a line from the bottom to the top of the frame.
