@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -17,6 +18,12 @@ import (
 // report was kept.
 const TargetKept = "kept from the earlier report"
 
+// The values of Timeline.TimeSource.
+const (
+	TimeShared = "shared by all takes"
+	TimeKept   = "kept from the earlier report"
+)
+
 // Earlier is what a new report needs to know of the one that it replaces.
 //
 // A take added to a comparison can lower, one removed raise, the highest
@@ -24,10 +31,14 @@ const TargetKept = "kept from the earlier report"
 // other take. So the target of the earlier report stays as long as the ceiling
 // allows it, the manifest states none, and at least one recording is the same;
 // Options.NewTarget gives it up.
+//
+// In the same way the published time stays: a new take that begins or ends a
+// little inside it gets silence there, see keptEdge.
 type Earlier struct {
 	Target unit.LUFS
 	Takes  []EarlierTake
-	Whole  Span // the time that its takes shared
+	Whole  Span   // the published time
+	Source string // SHA-256 of the recording whose time axis the timeline is
 	// Audience is what its readers heard, nil when nothing was tallied.
 	Audience *listening.Result
 }
@@ -37,7 +48,12 @@ type EarlierTake struct {
 	Name   string
 	SHA256 string // of the recording
 	Gain   unit.DB
+	Frame  int64 // of the recording, at frame 0 of the timeline
 }
+
+// keptEdge is how much of the published time at its beginning and at its end a
+// take may lack for the time to stay.
+const keptEdge = unit.Seconds(0.1)
 
 // maxResults is the largest results.json that is read.
 const maxResults = 256 << 20
@@ -66,8 +82,20 @@ func EarlierFrom(res *Result) *Earlier {
 		e.Whole = res.Timeline.Spans[0]
 	}
 	sums := takeSums(res)
+	for _, f := range res.Files {
+		if f.Use == "dry" && res.Timeline.Source == "dry" {
+			e.Source = f.SHA256
+		}
+	}
 	for i, t := range res.Takes {
-		e.Takes = append(e.Takes, EarlierTake{Name: t.Name, SHA256: sums[i], Gain: t.Gain})
+		frame := math.Round(float64(t.Alignment.Applied))
+		if math.IsNaN(frame) || math.Abs(frame) > 1<<50 {
+			frame = 0
+		}
+		e.Takes = append(e.Takes, EarlierTake{Name: t.Name, SHA256: sums[i], Gain: t.Gain, Frame: int64(frame)})
+		if e.Source == "" && t.Name == res.Timeline.Source {
+			e.Source = sums[i]
+		}
 	}
 	return e
 }
@@ -103,16 +131,19 @@ type Adding struct {
 	// target now used. Empty when the targets are the same.
 	Changes []GainChange
 	New     []string // takes without a recording of the earlier report
-	// Was and Is are the time that all takes share, then and now; a change
-	// of it changes every published file, whatever the target.
+	// Was and Is are the published time, then and now; a change of it changes
+	// every published file, whatever the target.
 	Was, Is Span
+	// Moved are takes of the earlier report that are aligned to another frame
+	// than then, since the take that others are aligned to is another.
+	Moved []string
 }
 
 // TargetDiffers reports whether the earlier report's target is another than
 // the manifest asks for now.
 func (a Adding) TargetDiffers() bool { return len(a.Changes) > 0 }
 
-// TimeDiffers reports whether the time that all takes share changed.
+// TimeDiffers reports whether the published time changed.
 func (a Adding) TimeDiffers() bool {
 	return a.Was.FirstFrame != a.Is.FirstFrame || a.Was.Frames != a.Is.Frames
 }
@@ -140,27 +171,68 @@ func (a Adding) ChangesText() string {
 	return strings.Join(parts, ", ")
 }
 
-// matchLevels matches the takes, at the earlier report's target when that is
-// to be kept.
-func (s *Session) matchLevels(opts Options) error {
-	spec := s.Manifest.Match
-	err := matchTakes(s.Result, spec, s.whole)
-	if opts.Earlier == nil || err != nil {
-		return err
-	}
-	a := Adding{
-		Earlier: opts.Earlier.Target, Highest: s.Result.Match.Highest, Stated: spec.Target != nil,
-		Was: opts.Earlier.Whole, Is: s.Result.Timeline.Spans[0],
-	}
-	sums := takeSums(s.Result)
+func (e *Earlier) known() map[string]EarlierTake {
 	known := map[string]EarlierTake{}
-	for _, t := range opts.Earlier.Takes {
+	for _, t := range e.Takes {
 		if t.SHA256 != "" {
 			known[t.SHA256] = t
 		}
 	}
+	return known
+}
+
+// keepTime returns the earlier report's published time instead of the one that
+// all takes share, when that is to be kept and the takes have it, but for
+// keptEdge. Both are frames of the timeline, the end exclusive.
+func (s *Session) keepTime(from, to int64) (int64, int64) {
+	s.Result.Timeline.TimeSource = TimeShared
+	e := s.earlier
+	if e == nil || s.newTarget || e.Source == "" || e.Source != s.source().sha256 {
+		return from, to
+	}
+	known := e.known()
+	same := false
+	for _, sig := range s.takes {
+		_, ok := known[sig.sha256]
+		same = same || ok
+	}
+	was, end := int64(e.Whole.FirstFrame), int64(e.Whole.FirstFrame+e.Whole.Frames)
+	edge := int64(float64(keptEdge) * float64(s.Result.Timeline.SampleRate))
+	if !same || e.Whole.Frames <= 0 || was == from && end == to || from-was > edge || end-to > edge ||
+		was < 0 || end > s.source().info.Frames {
+		return from, to
+	}
+	for i, sig := range s.takes {
+		name := s.Result.Takes[i].Name
+		if n := -s.offsets[i] - was; n > 0 {
+			s.warn(name, "its recording begins %d samples after the published time, which stays as in the earlier report: silence there", n)
+		}
+		if n := end - (sig.info.Frames - s.offsets[i]); n > 0 {
+			s.warn(name, "its recording ends %d samples before the published time, which stays as in the earlier report: silence there", n)
+		}
+	}
+	s.Result.Timeline.TimeSource = TimeKept
+	return was, end
+}
+
+// matchLevels matches the takes, at the earlier report's target when that is
+// to be kept.
+func (s *Session) matchLevels(context.Context) error {
+	spec := s.Manifest.Match
+	err := matchTakes(s.Result, spec, s.whole)
+	if s.earlier == nil || err != nil {
+		return err
+	}
+	a := Adding{
+		Earlier: s.earlier.Target, Highest: s.Result.Match.Highest, Stated: spec.Target != nil,
+		Was: s.earlier.Whole, Is: s.Result.Timeline.Spans[0],
+	}
+	known := s.earlier.known()
 	for i, t := range s.Result.Takes {
-		if old, ok := known[sums[i]]; ok {
+		if old, ok := known[s.takes[i].sha256]; ok {
+			if old.Frame != s.offsets[i] {
+				a.Moved = append(a.Moved, t.Name)
+			}
 			a.Changes = append(a.Changes, GainChange{Take: t.Name, From: old.Gain, To: t.Gain})
 		} else {
 			a.New = append(a.New, t.Name)
@@ -173,10 +245,10 @@ func (s *Session) matchLevels(opts Options) error {
 	if math.Abs(float64(s.Result.Match.Target-a.Earlier)) < 1e-4 {
 		a.Changes = nil
 	}
-	if a.TargetDiffers() || a.TimeDiffers() {
+	if a.TargetDiffers() || a.TimeDiffers() || len(a.Moved) > 0 {
 		s.adding = &a
 	}
-	if !a.TargetDiffers() || a.Stated || opts.NewTarget {
+	if !a.TargetDiffers() || a.Stated || s.newTarget {
 		return nil
 	}
 	spec.Target = &a.Earlier

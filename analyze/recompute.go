@@ -362,7 +362,8 @@ func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
 			return fmt.Errorf("take %q has a lag of %v samples", stored[i].Name, stored[i].Alignment.Applied)
 		}
 		s.offsets = append(s.offsets, int64(lag))
-		if first := s.firstFrame(i, whole); first < 0 || first > sig.info.Frames-int64(whole.Frames) {
+		edge := int64(float64(keptEdge) * float64(tl.SampleRate))
+		if first := s.firstFrame(i, whole); first < -edge || first > sig.info.Frames-int64(whole.Frames)+edge {
 			return fmt.Errorf("the time that all takes share lies outside the recording of %q", stored[i].Name)
 		}
 		if strings.Contains(stored[i].Signal, "two equal channels") {

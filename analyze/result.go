@@ -161,6 +161,10 @@ type AudioFormat struct {
 type Timeline struct {
 	Source     string `json:"source"` // "dry" or a take's name
 	SampleRate int    `json:"sample_rate_hz"`
+	// TimeSource says where Spans[0] comes from: "shared by all takes", or
+	// "kept from the earlier report", when a take may lack up to 0.1 s at
+	// either end, which is silence then.
+	TimeSource string `json:"time_source"`
 	// Spans[0] is the whole: the time that every take and the dry recording
 	// cover. The sections follow in order. All measures are per span, in this
 	// order.

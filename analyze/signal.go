@@ -216,40 +216,46 @@ func (r *reader) scratch(frames int) [][]float64 {
 	return b
 }
 
-// each reads frames [first, first+frames) of the signal in blocks and hands
-// each to f with the frame it begins at. It stops at the end of the file.
+// each hands frames [first, first+frames) of the signal to f in blocks, each
+// with the frame it begins at. Frames that lie outside the file are silence.
 func (r *reader) each(first, frames int64, f func(at int64, block [][]float64) error) error {
-	if first < 0 {
-		return fmt.Errorf("%s: frame %d asked for", r.path, first)
-	}
-	if err := r.seek(first); err != nil {
-		return err
-	}
 	if r.buf == nil {
 		r.buf = r.scratch(blockFrames)
 	}
-	buf := r.buf
-	part := make([][]float64, len(buf))
+	part := make([][]float64, len(r.buf))
 	for at, end := first, first+frames; at < end; {
-		for c := range buf {
-			part[c] = buf[c][:min(int64(blockFrames), end-at)]
+		n := min(int64(blockFrames), end-at)
+		outside := at < 0 || at >= r.info.Frames
+		if at < 0 {
+			n = min(n, -at)
 		}
-		n, err := r.Read(part)
-		if n > 0 {
+		for c := range r.buf {
+			part[c] = r.buf[c][:n]
+		}
+		if outside {
+			for c := range part {
+				clear(part[c])
+			}
+		} else {
+			if err := r.seek(at); err != nil {
+				return err
+			}
+			got, err := r.Read(part)
+			if err != nil && !errors.Is(err, io.EOF) {
+				return err
+			}
+			if got == 0 {
+				return fmt.Errorf("%s: frame %d of %d cannot be read: %w", r.path, at, r.info.Frames, io.ErrUnexpectedEOF)
+			}
+			n = int64(got)
 			for c := range part {
 				part[c] = part[c][:n]
 			}
-			if err := f(at, part); err != nil {
-				return err
-			}
-			at += int64(n)
 		}
-		if errors.Is(err, io.EOF) || n == 0 && err == nil {
-			return nil
-		}
-		if err != nil {
+		if err := f(at, part); err != nil {
 			return err
 		}
+		at += n
 	}
 	return nil
 }

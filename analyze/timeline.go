@@ -114,6 +114,8 @@ func (s *Session) layTimeline(context.Context) error {
 		return &InputError{[]error{fmt.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed: check that the takes are of the same performance",
 			math.Max(0, float64(seconds(to-from))), first, last, float64(minShared))}}
 	}
+	sharedFrom, sharedTo := from, to
+	from, to = s.keepTime(from, to)
 	span := func(name string, first, end int64) Span {
 		return Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
 	}
@@ -145,7 +147,8 @@ func (s *Session) layTimeline(context.Context) error {
 
 	tl.Pauses = []Span{}
 	for _, p := range s.activity.Pauses {
-		a, b := max(p.First, from), min(p.First+p.Frames, to)
+		// Noise is measured where every take has its recording.
+		a, b := max(p.First, sharedFrom, from), min(p.First+p.Frames, sharedTo, to)
 		if b > a {
 			tl.Pauses = append(tl.Pauses, span(fmt.Sprintf("Pause %d", len(tl.Pauses)+1), a, b))
 			s.quiet = append(s.quiet, noise.Stretch{First: a, Frames: b - a})

@@ -190,6 +190,9 @@ func sayAdding(w io.Writer, a analyze.Adding, target unit.LUFS) {
 		fmt.Fprintf(w, "evenhand: the target goes from %s to %s, which changes audio published before: %s\n", a.Earlier, target, a.ChangesText())
 	}
 	if a.TimeDiffers() {
-		fmt.Fprintf(w, "evenhand: the time that all takes share was %v to %v and is now %v to %v, which changes all published audio\n", a.Was.From, a.Was.To, a.Is.From, a.Is.To)
+		fmt.Fprintf(w, "evenhand: the published time was %.4f s to %.4f s and is now %.4f s to %.4f s, which changes all published audio\n", float64(a.Was.From), float64(a.Was.To), float64(a.Is.From), float64(a.Is.To))
+	}
+	for _, name := range a.Moved {
+		fmt.Fprintf(w, "evenhand: %s is aligned to another frame than in the earlier report, since takes are aligned to the reference or the first take, and that is another; its published audio changes: name the reference of then, or keep that take first\n", name)
 	}
 }

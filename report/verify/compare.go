@@ -252,6 +252,9 @@ func (c *comparer) scalar(field string, stored, recomputed any) (same bool, tole
 	a, aIs := level(stored)
 	b, bIs := level(recomputed)
 	if aIs && bIs {
+		if t.counts(a, b) {
+			return a == b, ""
+		}
 		return t.holds(a, b), t.String()
 	}
 	s, sIs := stored.(string)

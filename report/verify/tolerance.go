@@ -54,14 +54,18 @@ func toleranceOf(field string) Tolerance {
 	return all[len(all)-1]
 }
 
+// counts tells whether two values are whole numbers of something, which are the
+// same or not.
+func (t Tolerance) counts(a, b float64) bool {
+	return t.Suffix == "" && a == math.Trunc(a) && b == math.Trunc(b)
+}
+
 func (t Tolerance) holds(a, b float64) bool {
 	switch {
 	case a == b:
 		return true
 	case t.level && a <= inaudible && b <= inaudible:
 		return true
-	case t.Suffix == "" && a == math.Trunc(a) && b == math.Trunc(b):
-		return false // counts
 	}
 	return math.Abs(a-b) <= t.Absolute+t.Relative*max(math.Abs(a), math.Abs(b))
 }
