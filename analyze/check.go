@@ -180,14 +180,3 @@ func list(names []string) string {
 		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
 	}
 }
-
-// takeNames returns the names of the takes for which keep is true.
-func (s *Session) takeNames(keep func(i int) bool) []string {
-	var out []string
-	for i := range s.Result.Takes {
-		if keep(i) {
-			out = append(out, s.Result.Takes[i].Name)
-		}
-	}
-	return out
-}

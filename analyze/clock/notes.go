@@ -84,7 +84,12 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 		size := float64(d) * tick * float64(t.rate)
 		s := Slip{At: unit.Seconds((seq[i-1].time + seq[i].time) / 2), Lag: unit.Samples(size), Error: unit.Samples(tick * float64(t.rate))}
 		lo, hi := seq[i-1].time-stretchSeconds/2, seq[i].time+stretchSeconds/2
-		s.At = unit.Seconds(t.split(r, out, size, lo, hi))
+		off := float64(seq[i-1].shift) * tick // of the line with the slips so far
+		for _, x := range out {
+			off -= float64(x.Lag) / float64(t.rate)
+		}
+		with := lineOf(t.e, out, t.rate)
+		s.At = unit.Seconds(r.split(func(x float64) float64 { return with(x) + off }, float64(s.Lag)/float64(t.rate), lo, hi))
 		out = append(out, s)
 	}
 	return out
@@ -101,35 +106,6 @@ func smooth(x []float64) []float64 {
 		}
 	}
 	return y
-}
-
-// split returns the time between from and to at which the notes change from the
-// line with the slips to one that is size frames later.
-func (t *tracker) split(r *rises, slips []Slip, size, from, to float64) float64 {
-	before := r.lags(lineOf(t.e, slips, t.rate), 0)
-	behind := r.lags(lineOf(t.e, append(append([]Slip(nil), slips...), Slip{At: unit.Seconds(math.Inf(-1)), Lag: unit.Samples(size)}), t.rate), 0)
-	score := func(o OnsetLag) float64 {
-		if o.Match < leastMatch || math.IsNaN(float64(o.Later)) || math.Abs(float64(o.Later)) > 4*tick {
-			return 0
-		}
-		return float64(o.Match)
-	}
-	best, most, sum, last := (from+to)/2, 0.0, 0.0, from
-	for i := range before {
-		time := float64(before[i].Time)
-		if time < from || time > to {
-			continue
-		}
-		if i == 0 || sum > most {
-			most, best = sum, (last+time)/2
-		}
-		sum += score(before[i]) - score(behind[i])
-		last = time
-	}
-	if sum > most {
-		best = (last + to) / 2
-	}
-	return best
 }
 
 // noteSlips finds slips of some milliseconds in the onsets, and returns the
@@ -152,7 +128,14 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		if j.at < 0 || len(found) > MaxSlips {
 			return found, least, notes
 		}
-		s := Slip{At: unit.Seconds((seq[j.at-1].time + seq[j.at].time) / 2), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
+		var before []float64
+		for _, x := range seq[max(0, j.at-side):j.at] {
+			before = append(before, x.lag/float64(t.rate))
+		}
+		off, with := middle(before), lineOf(t.e, found, t.rate)
+		at := (seq[j.at-1].time + seq[j.at].time) / 2
+		at = r.split(func(x float64) float64 { return with(x) + off }, j.size/float64(t.rate), at-2, at+2)
+		s := Slip{At: unit.Seconds(at), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
 		more := amend(append([]Slip(nil), found...), s, 0.5)
 		one, _ := decades(matched(lags), len(lags))
 		better, _ := decades(matched(r.lags(lineOf(t.e, more, t.rate), 0)), len(lags))

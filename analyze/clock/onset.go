@@ -2,6 +2,7 @@ package clock
 
 import (
 	"math"
+	"slices"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/internal/dsp"
@@ -200,6 +201,34 @@ func newRises(a, b align.Source, e align.Estimate) (*rises, error) {
 	return r, nil
 }
 
+// curve writes how alike the rises around the onset at tick at are for each tick
+// by which b may be later than whole, −reach … reach, to dst.
+func (r *rises) curve(dst []float64, at, whole int) {
+	reach := len(dst) / 2
+	clear(dst)
+	const half = int(onsetReach/tick) / 2
+	for l := -reach; l <= reach; l++ {
+		from := at - half + r.margin + l + whole
+		for band := range bands {
+			x, y := r.a[band][at-half:at+half+1], r.b[band]
+			if from < 0 || from+len(x) > len(y) {
+				continue
+			}
+			y = y[from : from+len(x)]
+			xy, xx, yy := 0.0, 0.0, 0.0
+			for i, v := range x {
+				w := y[i]
+				xy += v * w
+				xx += v * v
+				yy += w * w
+			}
+			if xx > 0 && yy > 0 {
+				dst[l+reach] += xy / math.Sqrt(xx*yy) / float64(bands)
+			}
+		}
+	}
+}
+
 // lags compares every onset at the line moved by shift ticks; line is the lag in
 // seconds at a time.
 func (r *rises) lags(line func(float64) float64, shift int) []OnsetLag {
@@ -211,27 +240,7 @@ func (r *rises) lags(line func(float64) float64, shift int) []OnsetLag {
 		off := (line(time)-r.base)/tick + float64(shift)
 		whole := int(math.Round(off))
 		o := OnsetLag{Time: unit.Seconds(time), Later: unit.Seconds(math.NaN())}
-		clear(curve)
-		for l := -reach; l <= reach; l++ {
-			from := at - reach/2 + r.margin + l + whole
-			for band := range bands {
-				x, y := r.a[band][at-reach/2:at+reach/2+1], r.b[band]
-				if from < 0 || from+len(x) > len(y) {
-					continue
-				}
-				y = y[from : from+len(x)]
-				xy, xx, yy := 0.0, 0.0, 0.0
-				for i, v := range x {
-					w := y[i]
-					xy += v * w
-					xx += v * v
-					yy += w * w
-				}
-				if xx > 0 && yy > 0 {
-					curve[l+reach] += xy / math.Sqrt(xx*yy) / float64(bands)
-				}
-			}
-		}
+		r.curve(curve, at, whole)
 		best := 0
 		for i, v := range curve {
 			if v > curve[best] {
@@ -249,6 +258,36 @@ func (r *rises) lags(line func(float64) float64, shift int) []OnsetLag {
 		out = append(out, o)
 	}
 	return out
+}
+
+// split returns the time between from and to at which the notes change from the
+// line to one that is size seconds later: where the rises become more alike
+// there.
+func (r *rises) split(line func(float64) float64, size, from, to float64) float64 {
+	best, most, sum, last := (from+to)/2, math.Inf(-1), 0.0, from
+	var curve [2*2 + 1]float64 // ±2 ticks
+	for _, at := range r.notes {
+		time := float64(at) * tick
+		if time < from || time > to {
+			continue
+		}
+		if sum > most {
+			most, best = sum, (last+time)/2
+		}
+		for _, side := range []float64{1, -1} {
+			off := line(time)
+			if side < 0 {
+				off += size
+			}
+			r.curve(curve[:], at, int(math.Round((off-r.base)/tick)))
+			sum += side * slices.Max(curve[:])
+		}
+		last = time
+	}
+	if sum > most && last > from {
+		best = (last + to) / 2
+	}
+	return best
 }
 
 // places returns the shifts in ticks at which the rises of both agree best over

@@ -42,8 +42,8 @@ type Slip struct {
 	At    unit.Seconds // on the timeline of a
 	Lag   unit.Samples // by how much b is later from here on: positive where frames were inserted, negative where they were lost
 	Error unit.Samples // one standard error of Lag
-	// Within is how far off At may be: 50 ms where the sound told, a second
-	// where only the notes did.
+	// Within is how far off At may be: 50 ms and the size of the slip where the
+	// sound told, a second where only the notes did.
 	Within unit.Seconds
 }
 
@@ -153,7 +153,7 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		if !alike {
 			continue
 		}
-		found[i].Within = unit.Seconds(placeWithin)
+		found[i].Within = unit.Seconds(placeWithin + math.Abs(float64(found[i].Lag))/float64(t.rate))
 		others := slices.Delete(slices.Clone(found), i, i+1)
 		if found[i].At, err = t.place(found[i], others); err != nil {
 			return out, err
@@ -198,7 +198,6 @@ type tracker struct {
 	p         Params
 	rate      int
 	size, hop int
-	windows   int
 	loudA     float64 // greatest mean square of a window
 	loudB     float64
 	measured  bool

@@ -117,7 +117,7 @@ func bestStep(seq []point, p Params) (best jump, scatter, least float64) {
 				sum += math.Abs(y[k]-r) - math.Abs(y[k]-l)
 			}
 		}
-		best = jump{at: at, size: steps[top], err: max(se(top), usual/2)}
+		best = jump{at: at, size: steps[top], err: max(se(top), usual/2, 2*scatter)}
 	}
 	return best, scatter, least
 }
@@ -178,7 +178,22 @@ func slope(seq []point) (s, err float64) {
 		}
 		inflate += 2 * c / rr
 	}
-	return s + tr/tt, math.Sqrt(inflate * rr / float64(n-2) / tt)
+	err = math.Sqrt(inflate * rr / float64(n-2) / tt)
+	// Passages that move the gear's own lag each their way show in the means of
+	// eighths of the recording.
+	const parts = 8
+	wander, weight := 0.0, 0.0
+	for k := range parts {
+		from, to := n*k/parts, n*(k+1)/parts
+		mean, time := 0.0, 0.0
+		for i := from; i < to; i++ {
+			mean += res[i] / float64(to-from)
+			time += (seq[i].time - mt) / float64(to-from)
+		}
+		wander += mean * mean / (parts - 2)
+		weight += time * time
+	}
+	return s + tr/tt, max(err, math.Sqrt(wander/weight))
 }
 
 // middle returns the median of x, which it sorts.

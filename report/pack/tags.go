@@ -93,7 +93,7 @@ func checkDeclaration(b []byte) error {
 	case bytes.HasPrefix(b, []byte("\xef\xbb\xbf")):
 		return fmt.Errorf("it begins with a byte order mark, which RFC 8493 forbids")
 	case len(l) != 2 || !strings.HasPrefix(l[0], "BagIt-Version: ") || !strings.HasPrefix(l[1], "Tag-File-Character-Encoding: "):
-		return fmt.Errorf("it is not the two lines BagIt-Version: and Tag-File-Character-Encoding:")
+		return fmt.Errorf("it is not the two lines of BagIt-Version and Tag-File-Character-Encoding")
 	}
 	if v := strings.TrimPrefix(l[0], "BagIt-Version: "); v != "1.0" && v != "0.97" {
 		return fmt.Errorf("version %.20q; 1.0 and 0.97 are read", v)
