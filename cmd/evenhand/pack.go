@@ -59,6 +59,9 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 			if err != nil {
 				return err
 			}
+			if err := pack.Writable(cmd.Context(), out); err != nil {
+				return err
+			}
 			tmp, err := os.MkdirTemp("", "evenhand-pack-")
 			if err != nil {
 				return err

@@ -115,6 +115,16 @@ func replace(ctx context.Context, made, dst, aside string, zipped bool) error {
 	return nil
 }
 
+// Writable returns the error that Write would return because of what stands at
+// dst, before any work is done for it.
+func Writable(ctx context.Context, dst string) error {
+	dst, err := filepath.Abs(dst)
+	if err != nil {
+		return err
+	}
+	return mayReplace(ctx, dst, strings.EqualFold(filepath.Ext(dst), ".zip"))
+}
+
 // mayReplace returns why dst must stay as it is, nil when it may go.
 func mayReplace(ctx context.Context, dst string, zipped bool) error {
 	info, err := os.Lstat(dst)
