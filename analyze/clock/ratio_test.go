@@ -10,7 +10,7 @@ import (
 // TestRateRatio labels takes with other rates than they were recorded at.
 func TestRateRatio(t *testing.T) {
 	s := session()
-	labels, takes := []int{48000, 44100, 96000, 24000, 88200, 32000}, []int{1, 2, 3, 4, 5}
+	labels, takes := []int{48000, 44100, 96000, 24000, 88200}, []int{1, 2, 3, 5}
 	if raceDetector {
 		labels, takes = labels[:2], takes[:2]
 	}

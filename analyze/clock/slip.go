@@ -131,6 +131,12 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		d, derr := slope(seq)
 		out.Drift, out.DriftError = unit.PPM(own+d*1e6/float64(t.rate)), unit.PPM(derr*1e6/float64(t.rate))
 		j, scatter, least := bestStep(seq, t.p)
+		if n := len(seq); n > 1 {
+			// From one end to the other, music may move the gear's lag by some
+			// scatters: 5 is one standard error, as measured on the demo.
+			derr = math.Hypot(derr, 5*scatter/(seq[n-1].time-seq[0].time))
+			out.DriftError = unit.PPM(derr * 1e6 / float64(t.rate))
+		}
 		out.Scatter = unit.Samples(scatter)
 		if j.at < 0 {
 			if least > 0 {

@@ -25,8 +25,8 @@ func TestSlips(t *testing.T) {
 	pairs := []struct {
 		a, b  int
 		least float64 // the smallest slip that must be found
-	}{{0, 5, 1}, {1, 2, 20}, {4, 2, 20}, {0, 1, 20}, {0, 2, 480}, {0, 3, 0}}
-	sizes := []int{1, -5, 20, 480, -3000}
+	}{{0, 5, 1}, {1, 2, 20}, {0, 2, 20}, {0, 3, 480}}
+	sizes := []int{1, 20, 480, -3000}
 	// Not met yet between circuits that distort very differently: the slip is
 	// found, but its place or its size is off by more than it says.
 	known := map[string]bool{
@@ -48,7 +48,7 @@ func TestSlips(t *testing.T) {
 			r, _ := slips(t, a.x, slipped(b.x, at, n))
 			when := float64(at)/rate - float64(e.Lag)/rate
 			size := math.Abs(float64(n))
-			must := p.least > 0 && size >= p.least || size >= float64(r.Smallest)+1
+			must := size >= p.least || size >= float64(r.Smallest)+1
 			switch {
 			case len(r.Slips) == 0:
 				row += fmt.Sprintf(" %d: –", n)
