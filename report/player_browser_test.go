@@ -68,7 +68,10 @@ func until(t *testing.T, ctx context.Context, condition string) {
 
 func click(t *testing.T, ctx context.Context, selector string) {
 	t.Helper()
-	must(t, chromedp.Do(ctx, chromedp.ScrollIntoView(chromedp.CSS(selector)), chromedp.Click(chromedp.CSS(selector))))
+	// The page scrolls smoothly; a click must not aim at what still moves.
+	until(t, ctx, fmt.Sprintf(`document.querySelector(%q)`, selector))
+	eval[bool](t, ctx, fmt.Sprintf(`document.querySelector(%q).scrollIntoView({block: 'center', behavior: 'instant'}), true`, selector))
+	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS(selector))))
 }
 
 func press(t *testing.T, ctx context.Context, keys string) {
