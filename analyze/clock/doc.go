@@ -22,9 +22,9 @@
 //	smallest slip found      1 sample (size ±0.02,        5 to 10 samples, as Smallest says (size
 //	                         place within 5 ms)           within 2, place within 20 ms); 96 to 150 for an
 //	                                                      octave circuit (within 20 samples and 0.3 s)
-//	slips found in none      0 of 6 pairs, 14 s           0 of 10 pairs, 14 and 52 s
-//	drift, 52 s              ±0.002 ppm, ±0.03 to the     off by 0.7 to 2.2 ppm, with errors of 1.1 to
-//	                         dry recording                2 ppm: music moves the gear's own lag
+//	slips found in none      0 of 7 pairs, 14 and 52 s    0 of 9 pairs, 14 and 52 s
+//	drift, 52 s              within 0.01 ppm of −5, 0     off by 0.7 to 2.2 ppm, with errors of 1.1 to
+//	                         and 1 ppm, a slip or not     2 ppm: music moves the gear's own lag
 //	drift, 14 s              ±0.02 ppm                    off by 5 to 14 ppm, with errors of 4 to 8 ppm
 //	slip of 3000 frames      size ±0.01, within 0.06 s    size within 24, within 0.25 s
 //

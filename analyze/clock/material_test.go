@@ -9,7 +9,8 @@ import (
 	"evenhand/examples/studio"
 )
 
-// take is one passage through one chain: its first channel.
+// take is one passage through one chain: its first channel; empty for what the
+// race detector has no time for.
 type take struct {
 	name string
 	x    []float64
@@ -61,7 +62,11 @@ var session = sync.OnceValue(func() (out []take) {
 	if err != nil {
 		panic(err)
 	}
-	for _, k := range s.Takes[:5] {
+	for i, k := range s.Takes[:5] {
+		if raceDetector && i != 4 && i != 0 {
+			out = append(out, take{k.Name, nil})
+			continue
+		}
 		k.Chain.Mics, k.Chain.Extra = k.Chain.Mics[:1], 0
 		out = append(out, take{k.Name, through(dry, k.Chain)})
 	}

@@ -12,7 +12,7 @@ func TestRateRatio(t *testing.T) {
 	s := session()
 	labels, takes := []int{48000, 44100, 96000, 24000, 88200}, []int{1, 2, 3, 5}
 	if raceDetector {
-		labels, takes = labels[:2], takes[:2]
+		labels, takes = labels[:2], takes[:1]
 	}
 	for _, k := range takes {
 		for _, labelled := range labels {

@@ -34,7 +34,7 @@ func TestSlips(t *testing.T) {
 		"dry → Lanternjaw 480": true, "dry → Lanternjaw -3000": true,
 	}
 	if raceDetector {
-		pairs, sizes = pairs[:2], sizes[:3]
+		pairs, sizes = pairs[:1], sizes[:2]
 	}
 	for _, p := range pairs {
 		a, b := s[p.a], s[p.b]
