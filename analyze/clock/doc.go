@@ -19,14 +19,15 @@
 // the sound in different ways, against each other and against the dry recording.
 //
 //	                         one path                     other circuits
-//	smallest slip found      1 sample (size ±0.02,        5 to 10 samples, as Smallest says (size
-//	                         place within 5 ms)           within 2, place within 20 ms); 96 to 150 for an
-//	                                                      octave circuit (within 20 samples and 0.3 s)
+//	smallest slip found      1 sample (size ±0.02,        5 to 10 samples, as Smallest says (20 samples:
+//	                         place within 5 ms)           size within 5, place within 5 ms); 96 to 150 for
+//	                                                      an octave circuit
+//	slip of 480 frames       size ±0.01, within 15 ms     size within 20, within 50 ms
+//	slip of 3000 frames      size ±0.01, within 60 ms     size within 24, within 0.25 s
 //	slips found in none      0 of 7 pairs, 14 and 52 s    0 of 9 pairs, 14 and 52 s
 //	drift, 52 s              within 0.01 ppm of −5, 0     off by 0.7 to 2.2 ppm, with errors of 1.1 to
 //	                         and 1 ppm, a slip or not     2 ppm: music moves the gear's own lag
 //	drift, 14 s              ±0.02 ppm                    off by 5 to 14 ppm, with errors of 4 to 8 ppm
-//	slip of 3000 frames      size ±0.01, within 0.06 s    size within 24, within 0.25 s
 //
 //	one performance          18 of 18 said to be the same; scatter of the notes at most 0.5 ms
 //	two performances         34 of 36 said to be different, 2 uncertain, none the same; scatter from

@@ -61,9 +61,13 @@
 //	                         −10 dBFS (99 %)          saturated, no cabinet; −30 dBFS: 63 %, −40 dBFS: none
 //	                         not findable             full drive, no cabinet: Floor is +10 dBFS
 //	                         −50 dBFS (94 %)          noise below 6 kHz at −20 dBFS
-//	zeros within sound       16 samples (100 %)       saturated riff, microphone; 75 to 100 % elsewhere
+//	zeros within sound       16 samples (100 %)       saturated riff, microphone; 83 to 100 % elsewhere
+//	                         2048 and 9600 samples    50 % dry, 67 to 100 % elsewhere: not told from a
+//	                                                  gate where an edge happens to be smooth
 //	held value               16 samples (92 %)        saturated riff, microphone; 75 to 100 % elsewhere
-//	repeated part            64 samples (83 to 92 %)  all but full drive without cabinet; all from 128
+//	                         9600 samples             25 % dry, 58 % crunch, 92 to 100 % elsewhere
+//	repeated part            64 samples (83 to 100 %) all but full drive without cabinet (50 %); all from
+//	                                                  512, 92 to 100 % at 128
 //	clipping at full scale   0.3 to 1 dB over         as soon as three samples in a row are at full scale
 //	flat tops, lowered 8 dB  1 to 3 dB over           as soon as there are three; 16 bits with noise too
 //	offset                   −60 dBFS                 the limit; found to 0.1 dB
