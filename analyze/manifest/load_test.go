@@ -99,14 +99,14 @@ func TestWarnings(t *testing.T) {
 	c := mustParse(t, `title: x
 varies: fuzz
 may_differ: [amp.gain, amp.gain]
-performance: {dry: /home/dry.wav}
+performance: {dry: /recordings/dry.wav}
 chain:
   - {slot: fuzz, redistribute: no}
   - {slot: amp, device: A, controls: {gain: 1, volume: 2}}
 takes:
   - {name: One, file: one.wav, fuzz: Kiln}
   - {name: Two, file: one.wav, amp: {controls: {volme: 3}}}
-  - {name: Three, file: /home/dry.wav, role: bypass}
+  - {name: Three, file: /recordings/dry.wav, role: bypass}
   - {name: Four, file: one.wav, channels: 2, fuzz: {device: Moss, box}}
 `)
 	var got []string
