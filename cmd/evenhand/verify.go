@@ -12,6 +12,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -104,7 +105,17 @@ func (v *verifier) run(path string) (*verify.Report, error) {
 
 // published verifies the folder of a report.
 func (v *verifier) published(dir string) (*verify.Report, error) {
+	sums, err := folder.ReadSums(dir)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	if !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == resultsName }) {
+		return nil, usageError{fmt.Errorf("%s: its %s lists no %s, so this is not a report; name the folder that build wrote, or an archive of pack", dir, folder.Sums, resultsName)}
+	}
 	v.r = verify.New(dir, "published report")
+	if dir, err = filepath.EvalSymlinks(dir); err != nil {
+		return nil, err
+	}
 	v.r.Algorithms = []string{"sha256"}
 	faults, files, size, err := verify.Folder(v.ctx, dir)
 	if err != nil {
