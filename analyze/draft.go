@@ -37,7 +37,11 @@ func DraftManifest(folder, dir string) (text []byte, warnings []string, err erro
 	line("varies: device                    # the slot of the chain that differs between takes")
 	line("# reference: %s", scalar(files[firstTake(files, dry, loop)].name))
 	line("# mains: 50 Hz                    # 50 or 60 Hz; found from the recordings when not stated")
-	line("# about: notes.md                 # Markdown for the page")
+	if about := notesFile(folder, dir); about != "" {
+		line("about: %-26s # a guess: text for the page, read as Markdown", scalar(about))
+	} else {
+		line("# about: notes.md                 # Markdown for the page")
+	}
 	line("# set_by: same position           # how controls were chosen: same position, by ear, by measurement")
 	line("# may_differ: [amp.volume]        # controls that were allowed to move")
 	line("# disclosure: who paid, who lent the gear, what was edited")
@@ -175,6 +179,21 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 	return files, warnings, nil
 }
 
+// notesFile returns the path, relative to dir, of the one Markdown or plain text
+// file in the folder; "" when there is none or more than one.
+func notesFile(folder, dir string) string {
+	for _, ext := range []string{"md", "txt"} {
+		found, err := filepath.Glob(filepath.Join(folder, "*."+ext))
+		if err != nil || len(found) != 1 {
+			continue
+		}
+		if path, err := filepath.Rel(dir, found[0]); err == nil {
+			return filepath.ToSlash(path)
+		}
+	}
+	return ""
+}
+
 // guesses returns which files look like the dry recording and the loopback, −1
 // for none.
 func guesses(files []draftFile) (dry, loop int) {
@@ -199,17 +218,24 @@ func (f draftFile) describe() string {
 }
 
 // guess returns the file whose name has one of the words as a word of its own,
-// the earlier word first; −1 for none.
+// −1 for none. Of several, the one with the fewest channels (a DI is one channel),
+// then the one whose name says least beside it ("DI 2" rather than "Dry Well amp"),
+// then the one with the earlier word.
 func guess(files []draftFile, words ...string) int {
-	for _, w := range words {
-		for i, f := range files {
-			parts := strings.FieldsFunc(strings.ToLower(f.name), func(r rune) bool { return strings.ContainsRune(" _-.,()[]", r) })
-			if slices.Contains(parts, w) || strings.Join(parts, " ") == w {
-				return i
+	best, bestRank := -1, []int(nil)
+	for i, f := range files {
+		letters := strings.FieldsFunc(strings.ToLower(f.name), func(r rune) bool { return strings.ContainsRune(" _-.,()[]0123456789", r) })
+		for n, w := range words {
+			if !strings.Contains(" "+strings.Join(letters, " ")+" ", " "+w+" ") {
+				continue
+			}
+			rank := []int{f.info.Channels, len(letters) - len(strings.Fields(w)), n}
+			if best < 0 || slices.Compare(rank, bestRank) < 0 {
+				best, bestRank = i, rank
 			}
 		}
 	}
-	return -1
+	return best
 }
 
 func firstTake(files []draftFile, not ...int) int {
