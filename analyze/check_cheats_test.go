@@ -177,7 +177,7 @@ func (s *scene) write(t testing.TB) string {
 
 func (s *scene) measure(t testing.TB) (*Session, error) {
 	t.Helper()
-	c, err := manifest.Load(s.write(t))
+	c, err := manifest.Load(s.write(t), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -149,7 +149,7 @@ func TestPublishedCheats(t *testing.T) {
 		peak = max(peak, math.Abs(v))
 	}
 	s.files["two"][0] = scaled(s.files["two"][0], -6.2-unit.FromAmplitude(peak))
-	c, err := manifest.Load(s.write(t))
+	c, err := manifest.Load(s.write(t), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

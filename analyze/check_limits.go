@@ -129,34 +129,34 @@ func roundTo(v float64, decimals int) float64 {
 	return math.Round(v*p) / p
 }
 
-// checkLimits refuses limits of a manifest that mean nothing, all in one run.
+// CheckLimit says what is wrong with a limit of a check as a manifest gives it,
+// and what to do; message is "" when nothing is. It is a manifest.LimitRule.
+func CheckLimit(id, written string) (message, hint string) {
+	var ids []string
+	for _, q := range catalogue() {
+		if q.id == id {
+			if _, err := q.limit.parse(written); err != nil {
+				return fmt.Sprintf("the check %q %v", id, err), ""
+			}
+			return "", ""
+		}
+		if q.limit.kind != fixed {
+			ids = append(ids, q.id)
+		}
+	}
+	if near := manifest.Nearest(id, ids); near != "" {
+		return fmt.Sprintf("there is no check %q", id), fmt.Sprintf("did you mean %q?", near)
+	}
+	return fmt.Sprintf("there is no check %q", id), "checks with a limit: " + strings.Join(ids, ", ")
+}
+
+// checkLimits refuses limits of a manifest that mean nothing, for comparisons
+// that were not loaded with CheckLimit.
 func checkLimits(c *manifest.Comparison) error {
-	all := catalogue()
 	var bad []error
 	for _, l := range c.Limits {
-		where := fmt.Sprintf("%s:%d:%d", c.Path, l.Pos.Line, l.Pos.Column)
-		found := false
-		for _, q := range all {
-			if q.id != l.ID {
-				continue
-			}
-			found = true
-			if _, err := q.limit.parse(l.Written); err != nil {
-				bad = append(bad, fmt.Errorf("%s: the check %q %w", where, l.ID, err))
-			}
-		}
-		if !found {
-			var ids []string
-			for _, q := range all {
-				if q.limit.kind != fixed {
-					ids = append(ids, q.id)
-				}
-			}
-			hint := "checks with a limit: " + strings.Join(ids, ", ")
-			if near := manifest.Nearest(l.ID, ids); near != "" {
-				hint = fmt.Sprintf("did you mean %q?", near)
-			}
-			bad = append(bad, fmt.Errorf("%s: there is no check %q; %s", where, l.ID, hint))
+		if message, hint := CheckLimit(l.ID, l.Written); message != "" {
+			bad = append(bad, fmt.Errorf("%s:%d:%d: %s", c.Path, l.Pos.Line, l.Pos.Column, strings.TrimSuffix(message+"; "+hint, "; ")))
 		}
 	}
 	if bad != nil {

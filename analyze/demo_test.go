@@ -29,7 +29,7 @@ func built(t *testing.T, scenario string) (*analyze.Session, string) {
 	if err := studio.Write(filepath.Join(dir, "demo"), studio.Options{Scenario: scenario}, nil); err != nil {
 		t.Fatal(err)
 	}
-	c, err := manifest.Load(filepath.Join(dir, "demo", examples.ManifestName(scenario)))
+	c, err := manifest.Load(filepath.Join(dir, "demo", examples.ManifestName(scenario)), nil)
 	if err != nil {
 		t.Fatal(err)
 	}

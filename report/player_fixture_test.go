@@ -161,7 +161,7 @@ takes:
 	if err := os.WriteFile(path, []byte(y.String()), 0o644); err != nil {
 		t.Fatal(err)
 	}
-	c, err := manifest.Load(path)
+	c, err := manifest.Load(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

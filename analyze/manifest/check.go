@@ -7,7 +7,7 @@ import (
 // checkSections reports sections that end before they begin, have a name twice
 // or lie over each other.
 func (w *walker) checkSections(list []Section, field string) {
-	if len(list) == 0 {
+	if len(list) == 0 && len(w.problems) == 0 {
 		w.warn(place{field: field}, "", "sections: without a section")
 	}
 	good := true
@@ -151,7 +151,7 @@ func (w *walker) checkReference() {
 // checkPaths reports names in varies: and may_differ: that lead nowhere.
 func (w *walker) checkPaths() {
 	c := w.c
-	if !w.chainRead {
+	if !w.slotsRead {
 		return
 	}
 	if c.Varies.Slot != "" {
@@ -176,18 +176,25 @@ func (w *walker) checkPaths() {
 	}
 }
 
+// slotNames returns the names of the chain's slots, each once.
+func (w *walker) slotNames() []string {
+	var names []string
+	for _, d := range w.c.Chain {
+		if d.Slot != "" && !slices.Contains(names, d.Slot) {
+			names = append(names, d.Slot)
+		}
+	}
+	return names
+}
+
 func (w *walker) checkPath(p ControlPath, field string) {
 	at := place{p.Pos, field}
 	i := w.c.slotIndex(p.Slot)
 	if i < 0 {
-		var slots []string
-		for _, d := range w.c.Chain {
-			slots = append(slots, d.Slot)
-		}
-		w.fault(at, suggest(p.Slot, "slots of the chain", slots), "no slot %s in the chain", quote(p.Slot))
+		w.fault(at, suggest(p.Slot, "slots of the chain", w.slotNames()), "no slot %s in the chain", quote(p.Slot))
 		return
 	}
-	if p.Control == "" {
+	if p.Control == "" || !w.controlsRead {
 		return
 	}
 	names := controlNames(w.c.Chain[i])
@@ -225,6 +232,18 @@ func (w *walker) checkFiles() {
 				w.warn(at, "", "the recording of take %s is also that of take %s", quote(t.Name), quote(o.Name))
 				break
 			}
+		}
+	}
+}
+
+// checkLimits reports limits of checks that mean nothing.
+func (w *walker) checkLimits(rule LimitRule) {
+	if rule == nil {
+		return
+	}
+	for _, l := range w.c.Limits {
+		if message, hint := rule(l.ID, l.Written); message != "" {
+			w.fault(place{l.Pos, "limits." + l.ID}, hint, "%s", message)
 		}
 	}
 }

@@ -64,7 +64,7 @@ func performanceObject() object[Performance] {
 		must(field("from", "where it begins in the dry recording", timeKind(), func(s *Section) *unit.Seconds { return &s.From })),
 		must(field("to", "where it ends", timeKind(), func(s *Section) *unit.Seconds { return &s.To })),
 	}}
-	sections := listOf("sections", section.asKind())
+	sections := listOf("sections", whole(section.asKind()))
 	return object[Performance]{what: "performance:", keys: []key[Performance]{
 		field("instrument", "the instrument", lineKind("an instrument"), func(p *Performance) *string { return &p.Instrument }),
 		field("tuning", "its tuning", lineKind("a tuning"), func(p *Performance) *string { return &p.Tuning }),
@@ -83,8 +83,8 @@ func performanceObject() object[Performance] {
 					}
 					return
 				}
-				before := len(w.problems)
-				if p.Sections, _ = sections.read(w, v); len(w.problems) == before {
+				var ok bool
+				if p.Sections, ok = sections.read(w, v); ok {
 					w.checkSections(p.Sections, v.field)
 				}
 			},
@@ -168,7 +168,9 @@ func chainKey() key[Comparison] {
 		name: "chain", doc: "the signal chain in signal order, one device to a slot", schema: list.schema,
 		read: func(w *walker, v value, c *Comparison) {
 			before := len(w.problems)
-			c.Chain, _ = list.read(w, v)
+			c.Chain, w.slotsRead = list.read(w, v)
+			w.controlsRead = len(w.problems) == before
+			w.slotsRead = len(c.Chain) > 0 && w.slotsRead && !slices.ContainsFunc(c.Chain, func(d Device) bool { return d.Slot == "" })
 			for i, d := range c.Chain {
 				for _, e := range c.Chain[:i] {
 					if d.Slot != "" && d.Slot == e.Slot {
@@ -180,7 +182,6 @@ func chainKey() key[Comparison] {
 			if len(w.problems) == before && len(c.Chain) == 0 {
 				w.fault(v.place, "", "a chain without a slot")
 			}
-			w.chainRead = len(w.problems) == before
 		},
 	})
 }
@@ -223,11 +224,7 @@ func takeObject() object[draft] {
 			schema: schema{"description": "a slot of the chain: the device that this take puts there, or changes to its controls",
 				"anyOf": []any{anyScalar, schema{"type": "null"}, device.schema()}},
 			names: func(w *walker) []string {
-				names := make([]string, len(w.c.Chain))
-				for i, d := range w.c.Chain {
-					names[i] = d.Slot
-				}
-				return names
+				return w.slotNames()
 			},
 			read: func(w *walker, e entry, t *draft) {
 				if e.val.empty() {
@@ -257,6 +254,7 @@ func takesKey() key[Comparison] {
 		read: func(w *walker, v value, c *Comparison) {
 			before := len(w.problems)
 			w.drafts, _ = list.read(w, v)
+			w.controlsRead = w.controlsRead && len(w.problems) == before
 			if len(w.drafts) == 0 && len(w.problems) == before {
 				w.fault(v.place, "", "takes: without a take")
 			}

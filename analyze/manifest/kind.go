@@ -188,6 +188,15 @@ func listOf[V any](what string, k kind[V]) kind[[]V] {
 	}, schema{"type": "array", "items": k.schema}}
 }
 
+// whole is a kind whose values are left out when anything in them was wrong.
+func whole[V any](k kind[V]) kind[V] {
+	return kind[V]{func(w *walker, v value) (V, bool) {
+		before := len(w.problems)
+		x, ok := k.read(w, v)
+		return x, ok && len(w.problems) == before
+	}, k.schema}
+}
+
 // oneOrMore is a list that may be written without its dash when it has a
 // single item.
 func oneOrMore[V any](what string, k kind[V]) kind[[]V] {

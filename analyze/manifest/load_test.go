@@ -31,7 +31,7 @@ func TestLoad(t *testing.T) {
 		"session/audio/one.wav": "", "two.wav": "",
 	})
 	path := filepath.Join(dir, "session", "m.yaml")
-	c, err := Load(path)
+	c, err := Load(path, nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -54,7 +54,7 @@ takes:
 `
 	dir := folder(t, map[string]string{"m.yaml": manifest, "notes.md": "", "audio/mossback.wav": "", "audio/kiln.wav": "", "ir/a.wav": ""})
 	path := filepath.Join(dir, "m.yaml")
-	c, err := Load(path)
+	c, err := Load(path, nil)
 	var list *Errors
 	if !errors.As(err, &list) || c != nil {
 		t.Fatalf("got %v, %v", c, err)
@@ -83,14 +83,14 @@ takes:
 
 func TestLoadUnreadable(t *testing.T) {
 	dir := folder(t, map[string]string{"big.yaml": strings.Repeat("# 45678901234567\n", MaxSize/16)})
-	if _, err := Load(filepath.Join(dir, "none.yaml")); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := Load(filepath.Join(dir, "none.yaml"), nil); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("no manifest: %v", err)
 	}
-	if _, err := Load(dir); err == nil {
+	if _, err := Load(dir, nil); err == nil {
 		t.Error("a folder is taken for a manifest")
 	}
 	var list *Errors
-	if _, err := Load(filepath.Join(dir, "big.yaml")); !errors.As(err, &list) || !strings.Contains(err.Error(), "1024 KiB") {
+	if _, err := Load(filepath.Join(dir, "big.yaml"), nil); !errors.As(err, &list) || !strings.Contains(err.Error(), "1024 KiB") {
 		t.Errorf("too big: %v", err)
 	}
 }

@@ -16,7 +16,8 @@ type walker struct {
 	warnings []Problem
 
 	c         *Comparison
-	chainRead bool    // the chain was readable, so that names in it can be checked
+	slotsRead    bool // the names of all slots are known
+	controlsRead bool // nothing was wrong in the chain and the takes: the names of all controls are known
 	slotBase  *Device // the chain's device for the slot that is being read in a take
 	files     []fileUse
 	reference place // of reference:

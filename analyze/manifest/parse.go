@@ -21,11 +21,16 @@ func Parse(path string, src []byte) (*Comparison, error) {
 	return w.result()
 }
 
+// LimitRule says what is wrong with a limit of a check, and what to do; message
+// is "" when nothing is. The checks themselves are not known here.
+type LimitRule func(id, written string) (message, hint string)
+
 // Load opens and reads a manifest and looks for the files that it names, which
-// are relative to the manifest's folder; ../ is allowed. It returns either a
-// comparison or an *Errors with every problem found; when the manifest itself
-// cannot be read, the error is the system's.
-func Load(path string) (*Comparison, error) {
+// are relative to the manifest's folder; ../ is allowed. Limits of checks are
+// judged by the rule, nil for any limit. It returns either a comparison or an
+// *Errors with every problem found; when the manifest itself cannot be read, the
+// error is the system's.
+func Load(path string, rule LimitRule) (*Comparison, error) {
 	f, err := os.Open(path)
 	if err != nil {
 		return nil, fmt.Errorf("manifest %s cannot be opened: %w", path, err)
@@ -37,6 +42,7 @@ func Load(path string) (*Comparison, error) {
 	}
 	w := parse(path, src)
 	w.findFiles(filepath.Dir(path))
+	w.checkLimits(rule)
 	return w.result()
 }
 

@@ -96,7 +96,7 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 // folder of the report whose target is kept, "" for none.
 func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*analyze.Result, error) {
 	ctx := cmd.Context()
-	c, err := manifest.Load(path)
+	c, err := manifest.Load(path, analyze.CheckLimit)
 	if err != nil {
 		return nil, err
 	}

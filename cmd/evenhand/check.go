@@ -30,7 +30,7 @@ Limits can be set in the manifest under limits:, by the id of the check, which
 --all shows in brackets.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			c, err := manifest.Load(args[0])
+			c, err := manifest.Load(args[0], analyze.CheckLimit)
 			if err != nil {
 				return err
 			}

@@ -134,7 +134,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	if f.every != "" && !cmd.Flags().Changed("reach") {
 		o.Reach = cut.DefaultEveryReach
 	}
-	c, err := manifest.Load(path)
+	c, err := manifest.Load(path, analyze.CheckLimit)
 	if err != nil {
 		return nil, err
 	}

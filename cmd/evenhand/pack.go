@@ -55,7 +55,7 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 			if out == "" {
 				return usageError{errors.New("pack needs a file or folder to write to: -o FILE.zip or -o DIR")}
 			}
-			c, err := manifest.Load(args[0])
+			c, err := manifest.Load(args[0], analyze.CheckLimit)
 			if err != nil {
 				return err
 			}

@@ -65,7 +65,7 @@ record.json, a folder that holds one, or a manifest.`,
 
 func writeRecord(cmd *cobra.Command, path, out string) error {
 	ctx := cmd.Context()
-	c, err := manifest.Load(path)
+	c, err := manifest.Load(path, analyze.CheckLimit)
 	if err != nil {
 		return err
 	}

@@ -68,7 +68,7 @@ build would make it anew, to compare with, and nothing is written.`,
 // adds them to it.
 func tally(cmd *cobra.Command, path string, comments []string, dir string, o buildOptions) (listening.Result, string, error) {
 	fail := func(err error) (listening.Result, string, error) { return listening.Result{}, "", err }
-	c, err := manifest.Load(path)
+	c, err := manifest.Load(path, analyze.CheckLimit)
 	if err != nil {
 		return fail(err)
 	}

@@ -138,7 +138,7 @@ func TestWrite(t *testing.T) {
 	}
 
 	// Every file that the manifest names is there.
-	if _, err := manifest.Load(filepath.Join(dir, "microphones.yaml")); err != nil {
+	if _, err := manifest.Load(filepath.Join(dir, "microphones.yaml"), nil); err != nil {
 		t.Error(err)
 	}
 

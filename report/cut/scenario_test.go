@@ -114,7 +114,7 @@ func (s *scenario) make() error {
 	if err := os.WriteFile(name, []byte(scenarioManifest), 0o666); err != nil {
 		return err
 	}
-	if s.c, err = manifest.Load(name); err != nil {
+	if s.c, err = manifest.Load(name, nil); err != nil {
 		return err
 	}
 	s.s, err = analyze.Measure(context.Background(), s.c, analyze.Options{Version: "test"})
