@@ -294,8 +294,9 @@ func TestHashInTheBrowser(t *testing.T) {
 	}
 	_, dir := playedReport(t)
 	ctx, _ := visit(t, dir, false, 1000, "")
+	eval[bool](t, ctx, `Evenhand.need('hash.js').then(() => true)`)
 	hash := func(code string) string {
-		return eval[string](t, ctx, `Evenhand.sound.sha256(`+code+`)`)
+		return eval[string](t, ctx, `Evenhand.sha256(`+code+`)`)
 	}
 	for text, want := range map[string]string{
 		"abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",

@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"evenhand/analyze"
@@ -18,20 +19,22 @@ import (
 	"evenhand/templates"
 )
 
-// playerData is what the scripts of the page know of the comparison. Frames
-// count from the start of the whole span.
+// playerData is what the scripts of the page know of the comparison from the
+// start. Frames count from the start of the whole span.
 type playerData struct {
 	ID        string          `json:"id"` // of the published audio
 	Title     string          `json:"title"`
 	Rate      int             `json:"rate"`
-	Frames    int64           `json:"frames"`
 	Target    unit.LUFS       `json:"target"`
 	Tolerance unit.LU         `json:"tolerance"`
-	Ceiling   unit.DBTP       `json:"ceiling"`
 	Reference int             `json:"reference"` // −1 without one
+	Cuts      []int64         `json:"cuts"`      // first frames of the pieces, then the end
 	Sections  []playerSection `json:"sections"`
 	Takes     []playerTake    `json:"takes"`
 }
+
+// Frames is the length of the performance.
+func (d *playerData) Frames() int64 { return d.Cuts[len(d.Cuts)-1] }
 
 type playerSection struct {
 	Name   string `json:"name"`
@@ -41,43 +44,49 @@ type playerSection struct {
 }
 
 type playerTake struct {
-	Name       string        `json:"name"`
-	Slug       string        `json:"slug"`
-	Gain       unit.DB       `json:"gain"`
-	Inverted   bool          `json:"inverted"`
-	Repeat     int           `json:"repeat"` // the take it repeats, or −1
-	Channels   int           `json:"channels"`
-	Integrated unit.LUFS     `json:"integrated"`
-	Peak       unit.DBFS     `json:"peak"`
-	Path       string        `json:"path"`
-	SHA256     string        `json:"sha256"`
-	Bytes      int64         `json:"bytes"`
-	Pieces     []playerPiece `json:"pieces"`
-	Blend      *playerBlend  `json:"blend,omitempty"`
+	Name       string       `json:"name"`
+	Slug       string       `json:"slug"`
+	Gain       unit.DB      `json:"gain"`
+	Inverted   bool         `json:"inverted,omitempty"`
+	Channels   int          `json:"channels"`
+	Integrated unit.LUFS    `json:"integrated"`
+	Peak       unit.DBFS    `json:"peak"`
+	Path       string       `json:"path"`
+	Blend      *playerBlend `json:"blend,omitempty"`
+	playerPieces
 }
 
-type playerPiece struct {
-	Path   string `json:"path"`
-	First  int64  `json:"first"`
-	Frames int64  `json:"frames"`
-	SHA256 string `json:"sha256"`
-	Bytes  int64  `json:"bytes"`
+// playerPieces: piece k of a file is called Stem.k.flac, from 1 on, and has
+// Sizes[k−1] bytes.
+type playerPieces struct {
+	Stem  string  `json:"stem"`
+	Sizes []int64 `json:"sizes"`
 }
+
+// path is the name of a piece, counted from 0.
+func (p playerPieces) path(k int) string { return fmt.Sprintf("%s.%d.flac", p.Stem, k+1) }
 
 // playerBlend: Own and Alone are the gains of the two microphones in the take's
-// published file, the second being the one that Pieces hold, and Scale the gain
-// from its recording to Pieces; all linear. Steps: position, gain and sample
-// peak in dB, as analyze.BlendStep.
+// published file, the second being the one that the pieces hold, and Scale the
+// gain from its recording to the pieces; all linear.
 type playerBlend struct {
-	Left   string        `json:"left"`
-	Right  string        `json:"right"`
-	Side   string        `json:"side"`
-	Own    float64       `json:"own"`
-	Alone  float64       `json:"alone"`
-	Scale  float64       `json:"scale"`
-	Start  unit.Number   `json:"start"`
-	Steps  [][3]float64  `json:"steps"`
-	Pieces []playerPiece `json:"pieces"`
+	Left  string  `json:"left"`
+	Right string  `json:"right"`
+	Side  string  `json:"side"`
+	Own   float64 `json:"own"`
+	Alone float64 `json:"alone"`
+	Scale float64 `json:"scale"`
+	Start float64 `json:"start"`
+	playerPieces
+}
+
+// playerMore is what the scripts load of a take when a reader opens its blend
+// or the check of the figures. Steps: position, gain and sample peak in dB, as
+// analyze.BlendStep.
+type playerMore struct {
+	SHA256 string       `json:"sha256"`
+	Pieces []string     `json:"pieces"` // their SHA-256
+	Steps  [][3]float64 `json:"steps,omitempty"`
 }
 
 // Scripts returns the scripts that the page loads, in order, after the one in
@@ -86,19 +95,18 @@ func (*playerData) Scripts() []string {
 	return []string{playerDataName, "listen.js"}
 }
 
-// newPlayerData returns nil when the takes are not all published in pieces:
-// then the page keeps its plain players.
+// newPlayerData returns nil when the takes are not all published in pieces
+// that are cut at the same frames: then the page keeps its plain players.
 func newPlayerData(res *analyze.Result) *playerData {
 	d := &playerData{
 		ID: res.AudioID(), Title: res.Comparison.Title, Rate: res.Timeline.SampleRate,
-		Target: res.Match.Target, Tolerance: res.Parameters.Match.Tolerance, Ceiling: res.Parameters.Match.Ceiling,
+		Target: res.Match.Target, Tolerance: res.Parameters.Match.Tolerance,
 		Reference: -1, Sections: []playerSection{}, Takes: []playerTake{},
 	}
 	if len(res.Timeline.Spans) == 0 || d.ID == "" {
 		return nil
 	}
 	whole := res.Timeline.Spans[0]
-	d.Frames = int64(whole.Frames)
 	used := map[string]bool{"whole": true}
 	for _, s := range res.Timeline.Spans[1:] {
 		slug := manifest.Slug(s.Name)
@@ -110,36 +118,49 @@ func newPlayerData(res *analyze.Result) *playerData {
 	}
 	for i, t := range res.Takes {
 		p := t.Published
-		if len(p.Pieces) == 0 {
+		if p == nil {
 			return nil
 		}
 		if t.Name == res.Comparison.Reference {
 			d.Reference = i
 		}
 		out := playerTake{
-			Name: t.Name, Slug: t.Slug, Gain: t.Gain, Inverted: t.Alignment.PolarityToReference == "inverted", Repeat: -1,
-			Channels: p.Channels, Integrated: p.Integrated, Peak: p.SamplePeak,
-			Path: p.Path, SHA256: p.SHA256, Bytes: p.Bytes, Pieces: playerPieces(p.Pieces),
+			Name: t.Name, Slug: t.Slug, Gain: t.Gain, Inverted: t.Alignment.PolarityToReference == "inverted",
+			Channels: p.Channels, Integrated: p.Integrated, Peak: p.SamplePeak, Path: p.Path,
 		}
-		for k, o := range res.Takes {
-			if t.RepeatOf != "" && o.Name == t.RepeatOf {
-				out.Repeat = k
-			}
-		}
+		ok := d.pieces(&out.playerPieces, p.Pieces)
 		if p.Blend != nil && len(t.Mics) == 2 {
 			out.Blend = newPlayerBlend(t)
+			ok = ok && d.pieces(&out.Blend.playerPieces, p.Blend.Pieces)
+		}
+		if !ok {
+			return nil
 		}
 		d.Takes = append(d.Takes, out)
 	}
 	return d
 }
 
-func playerPieces(in []analyze.Piece) []playerPiece {
-	out := []playerPiece{}
-	for _, p := range in {
-		out = append(out, playerPiece{p.Path, p.FirstFrame, p.Frames, p.SHA256, p.Bytes})
+// pieces describes a file's pieces, and says whether they are cut and named
+// like those before.
+func (d *playerData) pieces(to *playerPieces, in []analyze.Piece) bool {
+	if len(in) == 0 {
+		return false
 	}
-	return out
+	stem, ok := strings.CutSuffix(in[0].Path, ".1.flac")
+	to.Stem = stem
+	cuts := []int64{}
+	for k, p := range in {
+		cuts = append(cuts, p.FirstFrame)
+		to.Sizes = append(to.Sizes, p.Bytes)
+		ok = ok && p.Path == to.path(k) && (k == 0 || p.FirstFrame == in[k-1].FirstFrame+in[k-1].Frames)
+	}
+	last := in[len(in)-1]
+	cuts = append(cuts, last.FirstFrame+last.Frames)
+	if d.Cuts == nil {
+		d.Cuts = cuts
+	}
+	return ok && slices.Equal(d.Cuts, cuts)
 }
 
 func newPlayerBlend(t analyze.Take) *playerBlend {
@@ -149,23 +170,42 @@ func newPlayerBlend(t analyze.Take) *playerBlend {
 		own, alone = alone, own
 	}
 	gain := float64(t.Gain)
-	out := &playerBlend{
+	return &playerBlend{
 		Left: t.Mics[0].Name, Right: t.Mics[1].Name, Side: b.Side,
 		Own:   unit.ToAmplitude(gain + float64(own.Blend)),
 		Alone: unit.ToAmplitude(gain + float64(alone.Blend)),
 		Scale: unit.ToAmplitude(float64(b.Gain)),
-		Start: b.Start, Steps: [][3]float64{}, Pieces: playerPieces(b.Pieces),
+		Start: rounded(float64(b.Start), 5),
 	}
-	for _, s := range b.Steps {
-		round := func(v float64) float64 { return math.Round(v*1e4) / 1e4 }
-		out.Steps = append(out.Steps, [3]float64{float64(s.Position), round(float64(s.Gain)), round(float64(s.Peak))})
+}
+
+// newPlayerMore is in the order of the takes.
+func newPlayerMore(res *analyze.Result) []playerMore {
+	list := []playerMore{}
+	for _, t := range res.Takes {
+		m := playerMore{SHA256: t.Published.SHA256, Pieces: []string{}}
+		for _, p := range t.Published.Pieces {
+			m.Pieces = append(m.Pieces, p.SHA256)
+		}
+		if b := t.Published.Blend; b != nil {
+			for _, s := range b.Steps {
+				m.Steps = append(m.Steps, [3]float64{rounded(float64(s.Position), 5), rounded(float64(s.Gain), 4), rounded(float64(s.Peak), 3)})
+			}
+		}
+		list = append(list, m)
 	}
-	return out
+	return list
+}
+
+func rounded(v float64, digits int) float64 {
+	unit := math.Pow10(digits)
+	return math.Round(v*unit) / unit
 }
 
 // Names of the player's own files.
 const (
 	playerDataName = "listen-data.js"
+	playerMoreName = "listen-more.js"
 	twinSuffix     = ".js"
 )
 
@@ -190,24 +230,30 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *anal
 	if d == nil {
 		return nil
 	}
-	var out bytes.Buffer
-	out.WriteString("Evenhand.data(")
-	e := json.NewEncoder(&out) // escapes <, > and &, U+2028 and U+2029
-	if err := e.Encode(d); err != nil {
-		return fmt.Errorf("report: player: %w", err)
-	}
-	out.WriteString(");\n")
-	if err := put(playerDataName, out.Bytes()); err != nil {
-		return err
+	for _, f := range []struct {
+		name, call string
+		value      any
+	}{{playerDataName, "data", d}, {playerMoreName, "more", newPlayerMore(res)}} {
+		var out bytes.Buffer
+		fmt.Fprintf(&out, "Evenhand.%s(", f.call)
+		if err := json.NewEncoder(&out).Encode(f.value); err != nil { // escapes <, > and &, U+2028 and U+2029
+			return fmt.Errorf("report: player: %w", err)
+		}
+		out.WriteString(");\n")
+		if err := put(f.name, out.Bytes()); err != nil {
+			return err
+		}
 	}
 	for _, t := range d.Takes {
-		pieces := t.Pieces
+		files := []playerPieces{t.playerPieces}
 		if t.Blend != nil {
-			pieces = append(pieces, t.Blend.Pieces...)
+			files = append(files, t.Blend.playerPieces)
 		}
-		for _, p := range pieces {
-			if err := writeTwin(filepath.Join(dir, filepath.FromSlash(p.Path)), p.Path); err != nil {
-				return fmt.Errorf("report: player: %w", err)
+		for _, f := range files {
+			for k := range f.Sizes {
+				if err := writeTwin(filepath.Join(dir, filepath.FromSlash(f.path(k))), f.path(k)); err != nil {
+					return fmt.Errorf("report: player: %w", err)
+				}
 			}
 		}
 	}

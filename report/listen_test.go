@@ -52,33 +52,31 @@ func TestPiecesAreThePublishedAudio(t *testing.T) {
 	if d == nil {
 		t.Fatal("no player data")
 	}
-	if n := len(d.Takes[0].Pieces); n < 2 {
+	if n := len(d.Cuts) - 1; n < 2 {
 		t.Fatalf("%d pieces: the test wants a cut", n)
 	}
 	for _, take := range d.Takes {
 		whole := samples(t, filepath.Join(dir, take.Path))
 		joined := make([][]float64, len(whole))
-		for k, p := range take.Pieces {
-			if p.First != d.Takes[0].Pieces[k].First {
-				t.Errorf("%s is cut elsewhere than the first take", take.Name)
-			}
-			part := samples(t, filepath.Join(dir, p.Path))
-			if int64(len(part[0])) != p.Frames || p.First != int64(len(joined[0])) {
-				t.Errorf("%s: %d frames from %d, stated %d from %d", p.Path, len(part[0]), len(joined[0]), p.Frames, p.First)
+		for k, size := range take.Sizes {
+			path := take.path(k)
+			part := samples(t, filepath.Join(dir, path))
+			if int64(len(part[0])) != d.Cuts[k+1]-d.Cuts[k] || d.Cuts[k] != int64(len(joined[0])) {
+				t.Errorf("%s: %d frames from %d, stated %d from %d", path, len(part[0]), len(joined[0]), d.Cuts[k+1]-d.Cuts[k], d.Cuts[k])
 			}
 			for c := range joined {
 				joined[c] = append(joined[c], part[c]...)
 			}
-			flac, err := os.ReadFile(filepath.Join(dir, p.Path))
-			if err != nil {
-				t.Fatal(err)
+			flac, err := os.ReadFile(filepath.Join(dir, path))
+			if err != nil || int64(len(flac)) != size {
+				t.Fatalf("%s: %d bytes, stated %d; %v", path, len(flac), size, err)
 			}
-			twin := read(t, filepath.Join(dir, strings.TrimSuffix(p.Path, ".flac")+".js"))
-			text, ok := strings.CutPrefix(twin, `Evenhand.audio("`+p.Path+`","`)
+			twin := read(t, filepath.Join(dir, strings.TrimSuffix(path, ".flac")+".js"))
+			text, ok := strings.CutPrefix(twin, `Evenhand.audio("`+path+`","`)
 			text, ok2 := strings.CutSuffix(text, "\");\n")
 			got, err := base64.StdEncoding.DecodeString(text)
 			if !ok || !ok2 || err != nil || !slices.Equal(got, flac) {
-				t.Errorf("%s: the twin does not hold the piece (%v)", p.Path, err)
+				t.Errorf("%s: the twin does not hold the piece (%v)", path, err)
 			}
 		}
 		for c := range whole {
@@ -107,6 +105,16 @@ func blendOf(b *playerBlend, whole, alone []float64, position, gain float64) []f
 	return out
 }
 
+// loneMicrophone returns the samples of the microphone that is published alone.
+func loneMicrophone(t *testing.T, dir string, b *playerBlend) []float64 {
+	t.Helper()
+	alone := []float64{}
+	for k := range b.Sizes {
+		alone = append(alone, samples(t, filepath.Join(dir, b.path(k)))[0]...)
+	}
+	return alone
+}
+
 // Each listed blend has the target loudness and the stated peak, measured on
 // the mixture as a player makes it; half way between two it is still within
 // the tolerance of the match. At the manifest's own blend the mixture is the
@@ -115,15 +123,12 @@ func TestBlendsAreMatched(t *testing.T) {
 	res, dir := playedReport(t)
 	d := newPlayerData(res)
 	take := d.Takes[1]
-	b := take.Blend
-	if b == nil || len(b.Steps) < 41 {
+	b, steps := take.Blend, newPlayerMore(res)[1].Steps
+	if b == nil || len(steps) < 41 {
 		t.Fatalf("no blend of a two-microphone take: %+v", b)
 	}
 	whole := samples(t, filepath.Join(dir, take.Path))[0]
-	alone := []float64{}
-	for _, p := range b.Pieces {
-		alone = append(alone, samples(t, filepath.Join(dir, p.Path))[0]...)
-	}
+	alone := loneMicrophone(t, dir, b)
 	measure := func(x []float64) (lufs, peak float64) {
 		m, err := loudness.NewMeter(d.Rate, 1, loudness.Options{})
 		if err == nil {
@@ -135,25 +140,25 @@ func TestBlendsAreMatched(t *testing.T) {
 		r := m.Finish()[0]
 		return float64(r.Integrated), float64(r.SamplePeak)
 	}
-	for k := 0; k < len(b.Steps); k += 4 {
-		s := b.Steps[k]
+	for k := 0; k < len(steps); k += 4 {
+		s := steps[k]
 		lufs, peak := measure(blendOf(b, whole, alone, s[0], s[1]))
 		if math.Abs(lufs-float64(d.Target)) > 0.01 || math.Abs(peak-s[2]) > 0.02 {
 			t.Errorf("position %.4f: %.3f LUFS and %.3f dBFS; target %.3f, stated peak %.3f", s[0], lufs, peak, float64(d.Target), s[2])
 		}
-		if k+1 < len(b.Steps) {
-			n := b.Steps[k+1]
+		if k+1 < len(steps) {
+			n := steps[k+1]
 			lufs, _ := measure(blendOf(b, whole, alone, (s[0]+n[0])/2, (s[1]+n[1])/2))
 			if math.Abs(lufs-float64(d.Target)) > float64(d.Tolerance) {
 				t.Errorf("between %.4f and %.4f: %.3f LUFS, target %.3f", s[0], n[0], lufs, float64(d.Target))
 			}
 		}
 	}
-	at := slices.IndexFunc(b.Steps, func(s [3]float64) bool { return math.Abs(s[0]-float64(b.Start)) < 1e-4 })
+	at := slices.IndexFunc(steps, func(s [3]float64) bool { return math.Abs(s[0]-b.Start) < 1e-4 })
 	if at < 0 {
 		t.Fatalf("the manifest's blend, at %v, is not among the steps", b.Start)
 	}
-	own := blendOf(b, whole, alone, b.Steps[at][0], b.Steps[at][1])
+	own := blendOf(b, whole, alone, steps[at][0], steps[at][1])
 	worst := 0.0
 	for i := range own {
 		worst = math.Max(worst, math.Abs(own[i]-whole[i]))
@@ -163,24 +168,48 @@ func TestBlendsAreMatched(t *testing.T) {
 	}
 }
 
-// The data script is one call with JSON that no markup can break out of.
+// The data scripts are one call each with JSON that no markup can break out of;
+// hashes and blends wait until they are needed.
 func TestPlayerDataScript(t *testing.T) {
 	res, dir := playedReport(t)
-	text := read(t, filepath.Join(dir, playerDataName))
-	text, ok := strings.CutPrefix(text, "Evenhand.data(")
-	if !ok {
-		t.Fatalf("begins with %.40q", text)
+	load := func(name, call string, to any) {
+		text := read(t, filepath.Join(dir, name))
+		text, ok := strings.CutPrefix(text, "Evenhand."+call+"(")
+		if !ok {
+			t.Fatalf("%s begins with %.40q", name, text)
+		}
+		if err := json.Unmarshal([]byte(strings.TrimSuffix(strings.TrimSpace(text), ");")), to); err != nil {
+			t.Fatal(err)
+		}
+		if strings.ContainsAny(text, "<>") {
+			t.Errorf("%s: markup signs are not escaped", name)
+		}
 	}
-	text = strings.TrimSuffix(strings.TrimSpace(text), ");")
 	var got playerData
-	if err := json.Unmarshal([]byte(text), &got); err != nil {
-		t.Fatal(err)
-	}
-	if got.ID != res.AudioID() || len(got.ID) != 64 || len(got.Takes) != len(res.Takes) || !got.Takes[2].Inverted || got.Reference != 0 || got.Takes[3].Repeat != 0 {
+	load(playerDataName, "data", &got)
+	if got.ID != res.AudioID() || len(got.ID) != 64 || len(got.Takes) != len(res.Takes) || !got.Takes[2].Inverted || got.Reference != 0 {
 		t.Errorf("%+v", got)
 	}
-	if strings.ContainsAny(text, "<>") {
-		t.Error("markup signs are not escaped")
+	var more []playerMore
+	load(playerMoreName, "more", &more)
+	for i, take := range res.Takes {
+		if more[i].SHA256 != take.Published.SHA256 || len(more[i].Pieces) != len(got.Cuts)-1 || more[i].Pieces[1] != take.Published.Pieces[1].SHA256 {
+			t.Errorf("%+v", more[i])
+		}
+	}
+}
+
+// What a browser loads before the first touch beside the page itself.
+func TestStartWeight(t *testing.T) {
+	_, dir := playedReport(t)
+	scripts := 0
+	for _, name := range append((*playerData)(nil).Scripts(), "sound.js") {
+		n := len(read(t, filepath.Join(dir, name)))
+		t.Logf("%s: %d bytes", name, n)
+		scripts += n
+	}
+	if scripts > 35_000 {
+		t.Errorf("the scripts that every reader loads have %d bytes, more than 35 kB", scripts)
 	}
 }
 

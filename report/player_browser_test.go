@@ -263,7 +263,7 @@ func TestPlayerGraphAgainstThePublishedFiles(t *testing.T) {
 	}
 	ctx, bad := visit(t, dir, false, 1000, "")
 	const seconds = 4.0
-	cut := int(d.Takes[0].Pieces[1].First)
+	cut := int(d.Cuts[1])
 	first := cut - 2*playedRate // two seconds before the cut
 	switches := []struct {
 		at float64
@@ -344,16 +344,14 @@ func TestPlayerGraphAgainstThePublishedFiles(t *testing.T) {
 	}
 
 	// A blend is what the published file and the lone microphone give.
-	alone := []float64{}
-	for _, p := range d.Takes[1].Blend.Pieces {
-		alone = append(alone, samples(t, filepath.Join(dir, p.Path))[0]...)
-	}
+	alone := loneMicrophone(t, dir, d.Takes[1].Blend)
 	got = rendered(t, ctx, fmt.Sprintf(`
+		await Evenhand.need('listen-more.js'); await Evenhand.need('blends.js');
 		const off = new OfflineAudioContext(1, rate, rate), b = d.takes[1].blend;
 		const deck = S.Deck(off, [voices[1], {buffer: k => store.buffer(b.pieces[k])}], cuts), g = Evenhand.player.blendGains(1, b.steps[30][0]);
 		deck.pos = %d; deck.preset([g.take, g.mic]); deck.start();
 		const out = await off.startRendering();`, first))
-	s := d.Takes[1].Blend.Steps[30]
+	s := newPlayerMore(res)[1].Steps[30]
 	want := blendOf(d.Takes[1].Blend, takes[1], alone, s[0], s[1])
 	for n := start + playedRate/10; n < len(got); n++ {
 		if math.Abs(got[n]-want[first+n-start]) > 2e-6 {

@@ -3,7 +3,7 @@
 (function () {
   "use strict";
   const Evenhand = globalThis.Evenhand, data = Evenhand.comparison, player = Evenhand.player;
-  const { sha256, Deck } = Evenhand.sound, { el, text } = player, { Meter, channelsOf } = Evenhand.recheck;
+  const { Deck } = Evenhand.sound, { el, text } = player, { sha256, Meter, channelsOf } = Evenhand;
   const rate = data.rate;
 
   // --- Chance ---

@@ -13,7 +13,6 @@
   // --- Words ---
 
   const minus = s => s.replace("-", "−");
-  const signed = (v, n) => (v > 0 ? "+" : "") + minus(v.toFixed(n));
   function clock(frame) {
     const tenths = Math.floor(frame / rate * 10 + 1e-6), s = Math.floor(tenths / 10);
     return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}.${tenths % 10}`;
@@ -63,38 +62,25 @@
   const voiceOf = pieces => ({ pieces, buffer: k => store.buffer(pieces[k]) });
   const cutsOf = pieces => [...pieces.map(p => p.first), data.frames];
 
-  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: -1, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, clock, signed, text, say };
+  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: -1, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text };
   // Voices: the takes, then the single microphones of those that have them.
   const voices = takes.map(t => voiceOf(t.pieces));
   const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces)) - 1 : -1);
   const loudestGain = Math.min(...takes.map(t => t.gain));
 
-  // Gains of a take's two voices for a blend: the take as published, from
-  // which the lone microphone is taken out or to which it is added.
-  player.blendGains = function (take, position) {
-    const b = takes[take].blend;
-    if (position === null || !b) return { take: 1, mic: 0, peak: takes[take].peak };
-    let i = 1;
-    while (i < b.steps.length - 1 && b.steps[i][0] < position) i++;
-    const [p0, g0, k0] = b.steps[i - 1], [p1, g1, k1] = b.steps[i];
-    const x = p1 > p0 ? (position - p0) / (p1 - p0) : 0;
-    const gain = amplitude(g0 + (g1 - g0) * x);
-    const left = (1 - position) * gain, right = position * gain;
-    const [own, alone] = b.side === "right" ? [left, right] : [right, left];
-    const t = own / b.own;
-    return { take: t, mic: (alone - t * b.alone) / b.scale, peak: k0 + (k1 - k0) * x };
-  };
+  // Gains of a take's two voices: the take as published, or a blend.
+  const gainsOf = i => player.blends[i] === null ? { take: 1, mic: 0, peak: takes[i].peak } : player.blendGains(i, player.blends[i]);
 
   // How far everything is lowered so that no blend clips.
   function headroom() {
-    const top = Math.max(...takes.map((t, i) => player.blendGains(i, player.blends[i]).peak));
+    const top = Math.max(...takes.map((t, i) => gainsOf(i).peak));
     return amplitude(Math.min(0, -0.1 - top));
   }
 
   function mixture() {
     const m = voices.map(() => 0), i = player.take;
     if (i < 0) return m;
-    const g = player.blendGains(i, player.blends[i]);
+    const g = gainsOf(i);
     // As recorded, the loudest take stays where it is and the others fall back.
     const level = (player.flips[i] ? -1 : 1) * (player.recorded ? amplitude(loudestGain - takes[i].gain) : 1);
     m[i] = g.take * level;
@@ -312,31 +298,14 @@
   for (const b of all("[data-part]")) b.addEventListener("click", () => player.jump(Number(b.dataset.part)));
   for (const r of all("input[name=levels]")) r.addEventListener("change", () => player.setRecorded(r.value === "recorded"));
   for (const c of all(".flip")) c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked));
-  for (const d of all(".blend")) d.addEventListener("toggle", () => {
-    const i = Number(d.dataset.take), b = takes[i].blend;
-    if (!b || d.children.length > 1) return;
-    const words = p => p <= 0 ? `${b.left} alone` : p >= 1 ? `${b.right} alone` : `${b.left} ${Math.round((1 - p) * 100)} %, ${b.right} ${Math.round(p * 100)} %`;
-    const out = el("output", {}, words(b.start));
-    const slider = el("input", { type: "range", min: 0, max: 1, step: .01, autocomplete: "off", "aria-label": `Blend of ${takes[i].name}, from ${b.left} to ${b.right}`, "aria-valuetext": words(b.start) });
-    slider.value = b.start;
-    const set = p => { text(out, words(p === null ? b.start : p)); slider.setAttribute("aria-valuetext", out.textContent); player.setBlend(i, p); };
-    slider.addEventListener("input", () => set(Number(slider.value)));
-    d.append(el("div", { class: "ends" }, el("span", {}, b.left), el("span", {}, b.right)), slider, el("p", { class: "small" }, out, ". Every blend is brought to the same loudness, from a table measured at 41 blends; where one would clip, all takes are lowered together. ",
-      el("button", { type: "button", onclick: () => { slider.value = b.start; set(null); } }, "As published")));
-  });
 
   // What few readers open is loaded when they open it.
-  const loaded = new Map();
-  function need(file) {
-    if (!loaded.has(file)) loaded.set(file, new Promise((resolve, reject) => {
-      const s = el("script", { src: file, onload: resolve, onerror: () => { loaded.delete(file); reject(new Error(`${file} is missing`)); } });
-      document.head.append(s);
-    }));
-    return loaded.get(file);
+  async function open(files) {
+    try { for (const f of files) await Evenhand.need(f); return true; } catch (e) { say(`Sorry: ${e.message}.`); return false; }
   }
-  async function open(files) { try { for (const f of files) await need(f); } catch (e) { say(`Sorry: ${e.message}.`); } }
-  for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["statistics.js", "answers.js", "recheck.js", "blind.js", "tests.js"]));
-  $("recheck").addEventListener("toggle", () => open(["recheck.js"]));
+  for (const d of all(".blend")) d.addEventListener("toggle", async () => { if (d.children.length < 2 && await open(["listen-more.js", "blends.js"])) player.openBlend(d); });
+  for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["hash.js", "statistics.js", "answers.js", "meter.js", "blind.js", "tests.js"]));
+  $("recheck").addEventListener("toggle", () => open(["listen-more.js", "hash.js", "meter.js", "recheck.js"]));
 
   // Keys, while the focus is in the listening part and not in a field that
   // takes letters; a blind test has keys of its own.

@@ -7,16 +7,42 @@
   if (!root.AudioContext || !root.OfflineAudioContext || !root.fetch) return; // the plain players stay
   document.documentElement.classList.add("scripted");
 
-  // What the page knows of the comparison, from listen-data.js.
-  Evenhand.data = d => { Evenhand.comparison = d; };
+  // What the page knows of the comparison, from listen-data.js. Takes are
+  // published in pieces, all cut at the same frames, with numbered names.
+  Evenhand.data = d => {
+    const pieces = (stem, sizes) => sizes.map((bytes, k) => ({ path: `${stem}.${k + 1}.flac`, first: d.cuts[k], frames: d.cuts[k + 1] - d.cuts[k], bytes }));
+    d.frames = d.cuts[d.cuts.length - 1];
+    for (const t of d.takes) for (const f of [t, t.blend]) if (f) f.pieces = pieces(f.stem, f.sizes);
+    Evenhand.comparison = d;
+  };
+  // What only some readers need, from listen-more.js, in the order of the takes.
+  Evenhand.more = list => list.forEach((m, i) => {
+    const t = Evenhand.comparison.takes[i];
+    t.sha256 = m.sha256;
+    t.pieces.forEach((p, k) => { p.sha256 = m.pieces[k]; });
+    if (t.blend) t.blend.steps = m.steps;
+  });
+
+  // Loads a script of the page once, when it is needed.
+  const loaded = new Map();
+  Evenhand.need = function (file) {
+    if (!loaded.has(file)) loaded.set(file, new Promise((resolve, reject) => {
+      const s = document.createElement("script");
+      s.onload = resolve;
+      s.onerror = () => { loaded.delete(file); reject(new Error(`${file} is missing`)); };
+      s.src = file;
+      document.head.append(s);
+    }));
+    return loaded.get(file);
+  };
 
   // --- Files ---
 
   // A page opened from a disk may not fetch, but may load scripts: beside each
   // piece stands a script that hands over the same bytes in base64.
   const onDisk = location.protocol === "file:";
-  const expected = new Map();
-  Evenhand.audio = (name, base64) => { const f = expected.get(name); if (f) f(base64); };
+  const scripts = new Map(); // path → {text: promise of base64, found}
+  Evenhand.audio = (name, base64) => { const f = scripts.get(name); if (f) f.found(base64); };
 
   function fromBase64(text) {
     if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
@@ -25,21 +51,26 @@
     return out;
   }
 
+  // Whoever asks for a piece that is already on its way waits for the same script.
   function viaScript(path) {
-    return new Promise((resolve, reject) => {
+    let one = scripts.get(path);
+    if (!one) {
+      scripts.set(path, one = {});
       const s = document.createElement("script");
-      const end = () => { expected.delete(path); s.remove(); };
-      expected.set(path, text => { end(); resolve(fromBase64(text)); });
-      s.onerror = () => { end(); reject(new Error(`${path} is missing`)); };
-      s.onload = () => { if (expected.has(path)) { end(); reject(new Error(`${path} holds no audio`)); } };
+      one.text = new Promise((resolve, reject) => {
+        one.found = resolve;
+        s.onerror = () => reject(new Error(`${path} is missing`));
+        s.onload = () => reject(new Error(`${path} holds no audio`)); // too late when it was found
+      }).finally(() => { scripts.delete(path); s.remove(); });
       s.src = path.replace(/\.flac$/, ".js");
       document.head.append(s);
-    });
+    }
+    return one.text.then(fromBase64);
   }
 
-  async function viaFetch(path, tell) {
+  async function viaFetch(path, tell, signal) {
     let answer;
-    try { answer = await fetch(path); } catch (e) { throw new Error(`${path} could not be loaded: no connection`); }
+    try { answer = await fetch(path, { signal }); } catch (e) { throw new Error(`${path} could not be loaded: no connection`); }
     if (!answer.ok) throw new Error(answer.status === 404 ? `${path} is missing` : `${path} could not be loaded: the server answers ${answer.status}`);
     const parts = [];
     let n = 0;
@@ -56,8 +87,8 @@
   }
 
   // The bytes of a piece; tell(n) reports how many are there so far.
-  function bytesOf(path, tell) {
-    return onDisk ? viaScript(path) : viaFetch(path, tell || (() => {}));
+  function bytesOf(path, tell, signal) {
+    return onDisk ? viaScript(path) : viaFetch(path, tell || (() => {}), signal);
   }
 
   let decoder = null;
@@ -87,8 +118,12 @@
         const { entry, piece } = queue.shift();
         if (entry.dropped) { entry.reject(new Error("no longer wanted")); continue; }
         running++;
-        bytesOf(piece.path, n => { entry.got = n; store.onprogress(); })
-          .then(b => { entry.got = piece.bytes; return decode(b, piece, rate); })
+        bytesOf(piece.path, n => { entry.got = n; store.onprogress(); }, entry.stop.signal)
+          .then(b => {
+            if (entry.dropped) throw new Error("no longer wanted");
+            entry.got = piece.bytes;
+            return decode(b, piece, rate);
+          })
           .then(b => { entry.buffer = b; entry.resolve(b); }, e => { entry.failed = e; entry.reject(e); })
           .finally(() => { running--; store.onprogress(); next(); });
       }
@@ -99,11 +134,11 @@
     store.want = (owner, pieces) => {
       wants.set(owner, pieces.map(p => p.path));
       const all = new Set([...wants.values()].flat());
-      for (const [path, entry] of held) if (!all.has(path)) { entry.dropped = true; held.delete(path); }
+      for (const [path, entry] of held) if (!all.has(path)) { entry.dropped = true; entry.stop.abort(); held.delete(path); }
       for (const piece of pieces) {
         const old = held.get(piece.path);
         if (old && !old.failed) continue;
-        const entry = { size: piece.bytes, got: 0 };
+        const entry = { size: piece.bytes, got: 0, stop: new AbortController() };
         entry.promise = new Promise((resolve, reject) => { entry.resolve = resolve; entry.reject = reject; });
         entry.promise.catch(() => {});
         held.set(piece.path, entry);
@@ -296,48 +331,5 @@
     return deck;
   }
 
-  // --- SHA-256 (FIPS 180-4), since browsers have their own only on https ---
-
-  const K = new Uint32Array(64), H0 = new Uint32Array(8);
-  (function () {
-    let n = 0;
-    const part = x => (x - Math.floor(x)) * 4294967296 >>> 0;
-    for (let p = 2; n < 64; p++) {
-      let prime = true;
-      for (let d = 2; d * d <= p; d++) if (p % d === 0) prime = false;
-      if (!prime) continue;
-      if (n < 8) H0[n] = part(Math.sqrt(p));
-      K[n++] = part(Math.cbrt(p));
-    }
-  })();
-
-  function sha256(bytes) {
-    const h = H0.slice(), w = new Uint32Array(64);
-    const tail = new Uint8Array(bytes.length % 64 < 56 ? 64 : 128);
-    const whole = bytes.length - bytes.length % 64;
-    tail.set(bytes.subarray(whole));
-    tail[bytes.length - whole] = 0x80;
-    const view = new DataView(tail.buffer);
-    view.setUint32(tail.length - 8, Math.floor(bytes.length / 536870912));
-    view.setUint32(tail.length - 4, bytes.length << 3);
-    const block = (data, o) => {
-      for (let i = 0; i < 16; i++, o += 4) w[i] = data[o] << 24 | data[o + 1] << 16 | data[o + 2] << 8 | data[o + 3];
-      for (let i = 16; i < 64; i++) {
-        const a = w[i - 15], b = w[i - 2];
-        w[i] = w[i - 16] + w[i - 7] + ((a >>> 7 | a << 25) ^ (a >>> 18 | a << 14) ^ a >>> 3) + ((b >>> 17 | b << 15) ^ (b >>> 19 | b << 13) ^ b >>> 10);
-      }
-      let [a, b, c, d, e, f, g, x] = h;
-      for (let i = 0; i < 64; i++) {
-        const t = x + ((e >>> 6 | e << 26) ^ (e >>> 11 | e << 21) ^ (e >>> 25 | e << 7)) + (e & f ^ ~e & g) + K[i] + w[i] | 0;
-        const u = ((a >>> 2 | a << 30) ^ (a >>> 13 | a << 19) ^ (a >>> 22 | a << 10)) + (a & b ^ a & c ^ b & c) | 0;
-        x = g; g = f; f = e; e = d + t | 0; d = c; c = b; b = a; a = t + u | 0;
-      }
-      h[0] += a; h[1] += b; h[2] += c; h[3] += d; h[4] += e; h[5] += f; h[6] += g; h[7] += x;
-    };
-    for (let o = 0; o < whole; o += 64) block(bytes, o);
-    for (let o = 0; o < tail.length; o += 64) block(tail, o);
-    return Array.from(h, v => v.toString(16).padStart(8, "0")).join("");
-  }
-
-  Evenhand.sound = { bytesOf, decode, Store, Deck, sha256, onDisk };
+  Evenhand.sound = { bytesOf, decode, Store, Deck, onDisk };
 })(globalThis);
