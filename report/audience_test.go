@@ -190,7 +190,7 @@ func committed(t *testing.T, res *analyze.Result) string {
 	names := []string{"photos/other.jpg"}
 	for i := range res.Takes {
 		p := res.Takes[i].Published
-		piece := analyze.PieceDir + "/" + res.Takes[i].Slug + "-1.flac"
+		piece := analyze.PieceDir + "/" + res.Takes[i].Slug + ".1.flac"
 		p.Pieces = []analyze.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: 100}}
 		names = append(names, p.Path, piece)
 	}
@@ -270,7 +270,7 @@ func TestRenewLeavesSourceAlone(t *testing.T) {
 		t.Error(err)
 	}
 	// The twins of the pieces are there again, as files of their own.
-	const twin = "audio/pieces/kiln-1.js"
+	const twin = "audio/pieces/kiln.1.js"
 	a, err := os.Stat(filepath.Join(dir, twin))
 	if err != nil {
 		t.Fatal(err)
