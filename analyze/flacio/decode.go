@@ -1,9 +1,9 @@
 package flacio
 
 import (
-	"bytes"
+	"bufio"
 	"crypto/md5"
-	"hash"
+	"errors"
 	"io"
 	"os"
 
@@ -22,12 +22,13 @@ type Info struct {
 type Decoder struct {
 	path   string
 	file   *os.File
-	stream *flac.Stream
+	blocks blockReader
 	info   Info
-	block  [][]int32 // the decoded block, cut to what is still to be read
-	frames int64     // decoded so far
-	md5    hash.Hash
-	raw    []byte
+	stated [md5.Size]byte // the sum in the stream header
+	block  [][]int32      // the decoded block, cut to what is still to be read
+	frames int64          // decoded so far
+	sum    sampleSum
+	cutter *cutter
 	err    error // io.EOF or the first failure; every later call returns it
 }
 
@@ -44,17 +45,23 @@ func Open(path string) (*Decoder, error) {
 	if err != nil {
 		return nil, wrap(path, nil, "cannot open", err)
 	}
-	d := &Decoder{path: path, file: f, md5: md5.New()}
-	if d.stream, err = flac.New(f); err != nil {
+	d := &Decoder{path: path, file: f, sum: newSampleSum()}
+	// The library reads the metadata; it takes this buffer for its own, so that
+	// nothing of the first block is lost.
+	buf := bufio.NewReaderSize(f, 1<<16)
+	stream, err := flac.New(buf)
+	if err != nil {
 		f.Close()
 		return nil, wrap(path, ErrCorrupt, "cannot read the stream header", err)
 	}
-	s := d.stream.Info
+	s := stream.Info
+	d.stated = s.MD5sum
 	d.info = Info{SampleRate: int(s.SampleRate), Channels: int(s.NChannels), Bits: int(s.BitsPerSample), Frames: int64(s.NSamples)}
 	if err := checkFormat(path, d.info.SampleRate, d.info.Channels, d.info.Bits); err != nil {
 		f.Close()
 		return nil, err
 	}
+	d.blocks = blockReader{bitReader: bitReader{src: buf}, bits: d.info.Bits, x: make([][]int32, d.info.Channels)}
 	d.block = make([][]int32, d.info.Channels)
 	return d, nil
 }
@@ -68,6 +75,9 @@ func (d *Decoder) Close() error {
 		return nil
 	}
 	err := d.file.Close()
+	if d.cutter != nil && d.cutter.file != nil {
+		err = errors.Join(err, d.cutter.file.Close())
+	}
 	d.file = nil
 	if err != nil {
 		return wrap(d.path, nil, "cannot close", err)
@@ -117,53 +127,22 @@ func (d *Decoder) Read(dst [][]float64) (frames int, err error) {
 
 // parse decodes the next block.
 func (d *Decoder) parse() error {
-	f, err := d.stream.Next()
+	err := d.blocks.next()
 	if err == io.EOF {
 		return d.verify()
 	}
 	if err != nil {
 		return wrap(d.path, ErrCorrupt, "cannot decode", err)
 	}
-	if f.BitsPerSample == 0 {
-		f.BitsPerSample = uint8(d.info.Bits) // the library does not look it up in the stream header
-	}
-	if int(f.BitsPerSample) != d.info.Bits || f.Channels.Count() != d.info.Channels {
-		return fail(d.path, ErrCorrupt, "the block at frame %d has %d channels of %d bits; the file has %d of %d",
-			d.frames, f.Channels.Count(), f.BitsPerSample, d.info.Channels, d.info.Bits)
-	}
-	if err := f.Parse(); err != nil {
-		return wrap(d.path, ErrCorrupt, "cannot decode", err)
-	}
-	n := len(f.Subframes[0].Samples)
-	for c, sub := range f.Subframes {
-		if len(sub.Samples) != n {
-			return fail(d.path, ErrCorrupt, "the block at frame %d has channels of %d and %d frames", d.frames, n, len(sub.Samples))
+	copy(d.block, d.blocks.x)
+	d.sum.add(d.block, d.info.Bits)
+	if d.cutter != nil {
+		if err := d.cutter.add(d); err != nil {
+			return err
 		}
-		d.block[c] = sub.Samples
 	}
-	d.frames += int64(n)
-	d.hash()
+	d.frames += int64(len(d.block[0]))
 	return nil
-}
-
-// hash adds the block to the MD5 sum: interleaved, little-endian.
-func (d *Decoder) hash() {
-	size := d.info.Bits / 8
-	stride := size * len(d.block)
-	if need := len(d.block[0]) * stride; cap(d.raw) < need {
-		d.raw = make([]byte, need)
-	}
-	raw := d.raw[:len(d.block[0])*stride]
-	for c, x := range d.block {
-		for i, v := range x {
-			p := raw[i*stride+c*size:]
-			p[0], p[1] = byte(v), byte(v>>8)
-			if size == 3 {
-				p[2] = byte(v >> 16)
-			}
-		}
-	}
-	d.md5.Write(raw)
 }
 
 // verify returns io.EOF if everything is there as it was written.
@@ -171,12 +150,15 @@ func (d *Decoder) verify() error {
 	if d.info.Frames != 0 && d.frames != d.info.Frames {
 		return fail(d.path, ErrCorrupt, "found %d frames; the header says %d", d.frames, d.info.Frames)
 	}
-	want := d.stream.Info.MD5sum
-	if want == [md5.Size]byte{} {
-		return io.EOF // not stored
+	if d.stated != [md5.Size]byte{} {
+		if got := d.sum.sum(); got != d.stated {
+			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, d.stated)
+		}
 	}
-	if got := d.md5.Sum(nil); !bytes.Equal(got, want[:]) {
-		return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, want)
+	if d.cutter != nil {
+		if err := d.cutter.finish(d); err != nil {
+			return err
+		}
 	}
 	return io.EOF
 }

@@ -1,0 +1,131 @@
+package analyze_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/wavio"
+	"evenhand/examples/studio"
+)
+
+const speedSeconds = 60
+
+// eightTakes renders a dry recording of 60 s at 48 kHz, and eight stereo takes
+// of it: those of the demo and two of its circuits with more drive.
+var eightTakes = sync.OnceValues(func() (map[string][][]float64, error) {
+	session, err := studio.Open("four-fuzzes")
+	if err != nil {
+		return nil, err
+	}
+	score := session.Score
+	score.Length = speedSeconds
+	score.Parts = append(score.Parts, studio.Part{Name: "Coda", Start: 52, Tempo: 108, Step: 0.5,
+		Notes: "60m 60m 63 60m 60m 65 60m 61 60+52+42 . . ."})
+	dry, err := studio.Performance(session.Rate, session.Seed, score)
+	if err != nil {
+		return nil, err
+	}
+	takes := session.Takes
+	for _, k := range []int{0, 3} {
+		more, circuit := takes[k], *takes[k].Chain.Circuit
+		circuit.Drive += 3
+		more.Chain.Circuit = &circuit
+		more.Chain.Seed += 100
+		takes = append(takes, more)
+	}
+	rendered := make([][][]float64, len(takes))
+	var wg sync.WaitGroup
+	for i, t := range takes {
+		t.Chain.Extra = 0
+		wg.Go(func() { rendered[i] = studio.Render(dry, t.Chain) })
+	}
+	wg.Wait()
+	out := map[string][][]float64{"dry": {dry}}
+	for i, x := range rendered {
+		out[fmt.Sprint("take", i+1)] = x
+	}
+	return out, nil
+})
+
+// writeEight writes the recordings of eightTakes with a manifest and returns
+// its path.
+func writeEight(tb testing.TB) string {
+	tb.Helper()
+	files, err := eightTakes()
+	if err != nil {
+		tb.Fatal(err)
+	}
+	dir := tb.TempDir()
+	text := "title: Eight takes\nvaries: circuit\nreference: take1\nmains: 50 Hz\nperformance:\n  dry: dry.wav\nchain:\n  - slot: circuit\ntakes:\n"
+	for i := range 8 {
+		name := fmt.Sprint("take", i+1)
+		text += fmt.Sprintf("  - {name: %s, file: %s.wav, circuit: {device: D%d}}\n", name, name, i)
+	}
+	text = strings.Replace(text, "circuit: {device: D5}}", "circuit: {device: D0}, repeat_of: take1}", 1)
+	for name, x := range files {
+		w, err := wavio.Create(filepath.Join(dir, name+".wav"), wavio.Spec{SampleRate: 48000, Channels: len(x), Bits: 24})
+		if err != nil {
+			tb.Fatal(err)
+		}
+		if err := w.Write(x); err != nil {
+			tb.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			tb.Fatal(err)
+		}
+	}
+	path := filepath.Join(dir, "eight.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o644); err != nil {
+		tb.Fatal(err)
+	}
+	return path
+}
+
+// BenchmarkEight measures the whole at the size that the aims for speed name:
+// eight stereo takes of 60 s. "measure" is every measurement and no check,
+// "check" every measurement that a check asks for, "build" all but the pages.
+func BenchmarkEight(b *testing.B) {
+	c, err := manifest.Load(writeEight(b))
+	if err != nil {
+		b.Fatal(err)
+	}
+	ctx := context.Background()
+	session := func(b *testing.B, o analyze.Options) *analyze.Session {
+		s, err := analyze.Measure(ctx, c, o)
+		if err != nil {
+			b.Fatal(err)
+		}
+		return s
+	}
+	for _, stage := range []struct {
+		name string
+		run  func(b *testing.B)
+	}{
+		{"check", func(b *testing.B) { session(b, analyze.Options{ChecksOnly: true}).Check() }},
+		{"measure", func(b *testing.B) { session(b, analyze.Options{}) }},
+		{"build", func(b *testing.B) {
+			s, dir := session(b, analyze.Options{}), b.TempDir()
+			if err := s.Publish(ctx, dir); err != nil {
+				b.Fatal(err)
+			}
+			if err := s.PublishPieces(ctx, dir); err != nil {
+				b.Fatal(err)
+			}
+			s.Check()
+		}},
+	} {
+		b.Run("stage="+stage.name, func(b *testing.B) {
+			for b.Loop() {
+				stage.run(b)
+			}
+			b.ReportMetric(8*speedSeconds*float64(b.N)/b.Elapsed().Seconds(), "audio_s/s")
+		})
+	}
+}
