@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"bufio"
-	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
@@ -243,53 +242,4 @@ func (c *Cache) Trim(limit int64) error {
 		}
 	}
 	return nil
-}
-
-// splitPublished is splitFLAC for take i, with each piece from the cache when
-// the same stretch of the same file was cut out before.
-func (s *Session) splitPublished(ctx context.Context, dir string, i int, starts []int64) ([]Piece, error) {
-	t := &s.Result.Takes[i]
-	if s.cache == nil {
-		return splitFLAC(ctx, dir, t.Published.Path, t.Slug, starts)
-	}
-	key := func(k int) string {
-		end := t.Published.Frames
-		if k+1 < len(starts) {
-			end = starts[k+1]
-		}
-		return cacheKey(fmt.Sprintf("evenhand piece %d", encoderVersion), "source "+t.Published.SHA256, fmt.Sprintf("first %d end %d", starts[k], end))
-	}
-	var out []Piece
-	for k, first := range starts {
-		p := Piece{Path: piecePath(t.Slug, k), FirstFrame: first, Frames: t.Published.Frames - first}
-		if k+1 < len(starts) {
-			p.Frames = starts[k+1] - first
-		}
-		name := filepath.Join(dir, filepath.FromSlash(p.Path))
-		had, err := s.cache.get(key(k), name)
-		if err != nil {
-			return nil, err
-		}
-		if !had {
-			out = nil
-			break
-		}
-		if p.SHA256, p.Bytes, err = SHA256File(ctx, name); err != nil {
-			return nil, err
-		}
-		out = append(out, p)
-	}
-	if out != nil {
-		return out, nil
-	}
-	out, err := splitFLAC(ctx, dir, t.Published.Path, t.Slug, starts)
-	if err != nil {
-		return nil, err
-	}
-	for k, p := range out {
-		if err := s.cache.put(key(k), filepath.Join(dir, filepath.FromSlash(p.Path))); err != nil {
-			s.cache.fail(err)
-		}
-	}
-	return out, nil
 }

@@ -29,6 +29,12 @@ const AudioDir = "audio"
 // dither, since gain was applied. Frames: the whole span, the same number for
 // every take, each shifted by its lag rounded to a whole frame.
 func (s *Session) Publish(ctx context.Context, dir string) error {
+	return s.publish(ctx, dir, nil)
+}
+
+// publish is Publish, with the player's pieces where starts holds their first
+// frames.
+func (s *Session) publish(ctx context.Context, dir string, starts []int64) error {
 	if err := os.MkdirAll(filepath.Join(dir, AudioDir), 0o777); err != nil {
 		return err
 	}
@@ -36,18 +42,21 @@ func (s *Session) Publish(ctx context.Context, dir string) error {
 	step := s.progress("writing matched audio", int64(len(res.Takes)))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
-	dithered := make([]bool, len(res.Takes))
+	blends := make([]*BlendPlan, len(res.Takes))
 	for i := range res.Takes {
-		g.Go(func() error {
-			p, err := s.publishTake(ctx, dir, i)
-			if err != nil {
-				return err
-			}
-			res.Takes[i].Published = p
-			dithered[i] = p.Encoding == encodingName(16)
+		g.Go(func() (err error) {
+			res.Takes[i].Published, err = s.publishTake(ctx, dir, i, starts)
 			step(1)
-			return nil
+			return err
 		})
+	}
+	for i := range res.Takes {
+		if starts != nil && len(res.Takes[i].Mics) == 2 {
+			g.Go(func() (err error) {
+				blends[i], err = s.publishBlend(ctx, dir, i, starts)
+				return err
+			})
+		}
 	}
 	if err := g.Wait(); err != nil {
 		return err
@@ -55,10 +64,11 @@ func (s *Session) Publish(ctx context.Context, dir string) error {
 	res.Match.WorstDeviation = 0
 	res.Parameters.Match.Dither = "none: every file has 24 bits"
 	for i := range res.Takes {
+		res.Takes[i].Published.Blend = blends[i]
 		if d := res.Takes[i].Published.Deviation; math.Abs(float64(d)) > math.Abs(float64(res.Match.WorstDeviation)) {
 			res.Match.WorstDeviation = d
 		}
-		if dithered[i] {
+		if s.publishedBits(i) == 16 {
 			res.Parameters.Match.Dither = "16-bit files: triangular, ±1 step, seeded from the recording's SHA-256; 24-bit files: none"
 		}
 	}
@@ -67,14 +77,19 @@ func (s *Session) Publish(ctx context.Context, dir string) error {
 
 func encodingName(bits int) string { return fmt.Sprintf("FLAC, %d-bit", bits) }
 
-func (s *Session) publishTake(ctx context.Context, dir string, i int) (*Published, error) {
+// publishedBits is the depth of a take's published file.
+func (s *Session) publishedBits(i int) int {
+	if info := s.takes[i].info; info.Bits > 16 || info.Float {
+		return 24
+	}
+	return 16
+}
+
+func (s *Session) publishTake(ctx context.Context, dir string, i int, starts []int64) (*Published, error) {
 	t := &s.Result.Takes[i]
 	sig := s.takes[i]
 	whole := s.Result.Timeline.Spans[0]
-	bits := 16
-	if sig.info.Bits > 16 || sig.info.Float {
-		bits = 24
-	}
+	bits := s.publishedBits(i)
 	p := &Published{
 		Path:       path.Join(AudioDir, t.Slug+".flac"),
 		Encoding:   encodingName(bits),
@@ -85,21 +100,28 @@ func (s *Session) publishTake(ctx context.Context, dir string, i int) (*Publishe
 	if err := s.render(ctx, name, i, whole, bits); err != nil {
 		return nil, err
 	}
-	return p, s.measurePublished(ctx, name, p)
-}
-
-// measurePublished measures a written file and fills in what p says of its
-// content.
-func (s *Session) measurePublished(ctx context.Context, name string, p *Published) error {
-	m, frames, err := Remeasure(ctx, name, nil)
+	m, frames, err := measureAgain(ctx, name, nil, starts, func(k int) string {
+		return filepath.Join(dir, filepath.FromSlash(piecePath(t.Slug, k)))
+	})
 	if err != nil {
-		return err
+		return nil, err
 	}
 	p.Frames = frames
 	p.Integrated, p.TruePeak, p.SamplePeak = m.Integrated, m.TruePeak, m.SamplePeak
 	p.Deviation = unit.LU(m.Integrated - s.Result.Match.Target)
+	for k, first := range starts {
+		piece := Piece{Path: piecePath(t.Slug, k), FirstFrame: first, Frames: frames - first}
+		if k+1 < len(starts) {
+			piece.Frames = starts[k+1] - first
+		}
+		piece.SHA256, piece.Bytes, err = SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(piece.Path)))
+		if err != nil {
+			return nil, err
+		}
+		p.Pieces = append(p.Pieces, piece)
+	}
 	p.SHA256, p.Bytes, err = SHA256File(ctx, name)
-	return err
+	return p, err
 }
 
 // render writes one span of a take, matched and aligned, as FLAC, or copies it
@@ -201,11 +223,22 @@ func (s *Session) Channels(i int) int { return s.takes[i].channels() }
 // measured, over its whole length. weights are channel weights, nil for 1 each.
 // It returns the number of frames too.
 func Remeasure(ctx context.Context, name string, weights []float64) (loudness.Measurement, int64, error) {
+	return measureAgain(ctx, name, weights, nil, nil)
+}
+
+// measureAgain is Remeasure; where there are starts it also writes the file in
+// pieces that begin there, piece k to path(k).
+func measureAgain(ctx context.Context, name string, weights []float64, starts []int64, path func(k int) string) (loudness.Measurement, int64, error) {
 	d, err := flacio.Open(name)
 	if err != nil {
 		return loudness.Measurement{}, 0, err
 	}
 	defer d.Close()
+	if starts != nil {
+		if err := d.Cut(starts, path); err != nil {
+			return loudness.Measurement{}, 0, err
+		}
+	}
 	info := d.Info()
 	m, err := loudness.NewMeter(info.SampleRate, info.Channels, loudness.Options{Weights: weights})
 	if err != nil {

@@ -6,14 +6,11 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path"
 	"path/filepath"
 	"slices"
-
-	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/loudness"
@@ -72,71 +69,53 @@ type BlendStep struct {
 	Peak     unit.DBFS   `json:"sample_peak_dbfs"`
 }
 
-// PublishPieces writes every published take once more in short pieces into
-// dir/audio/pieces, for players that decode one at a time, and for each
-// two-microphone take the pieces of one microphone alone, with the gains for
-// other blends. It fills in Published.Pieces and Published.Blend, and must
-// follow Publish into the same dir.
+// PublishPieces does what Publish does and writes every published take once
+// more in short pieces into dir/audio/pieces, for players that decode one at a
+// time, and for each two-microphone take the pieces of one microphone alone,
+// with the gains for other blends. It fills in Published.Pieces and
+// Published.Blend too.
 //
-// The pieces hold the very samples of the published file. Cuts lie between
-// sections where that allows pieces of at most PieceSeconds, and shorter ones
-// where the takes together need more than PieceBytes decoded.
+// The pieces hold the very samples of the published file: they are cut from it
+// while it is decoded to be measured again. Cuts lie between sections, to the
+// nearest block of the file, where that allows pieces of at most PieceSeconds,
+// and shorter ones where the takes together need more than PieceBytes decoded.
 func (s *Session) PublishPieces(ctx context.Context, dir string) error {
 	if err := os.MkdirAll(filepath.Join(dir, filepath.FromSlash(PieceDir)), 0o777); err != nil {
 		return err
 	}
-	res := s.Result
 	perFrame := 0
-	for i, t := range res.Takes {
+	for i, t := range s.Result.Takes {
 		perFrame += 4 * s.takes[i].channels()
 		if len(t.Mics) == 2 {
 			perFrame += 4
 		}
 	}
-	starts := cutPieces(res.Timeline, perFrame)
-	step := s.progress("writing pieces for the player", int64(len(res.Takes)))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for i := range res.Takes {
-		t := &res.Takes[i]
-		if t.Published == nil {
-			return fmt.Errorf("%s: pieces can only be made of a published take", t.Name)
-		}
-		g.Go(func() error {
-			var err error
-			if t.Published.Pieces, err = s.splitPublished(ctx, dir, i, starts); err != nil {
-				return err
-			}
-			if len(t.Mics) == 2 {
-				if t.Published.Blend, err = s.publishBlend(ctx, dir, i, starts); err != nil {
-					return err
-				}
-			}
-			step(1)
-			return nil
-		})
-	}
-	return g.Wait()
+	return s.publish(ctx, dir, cutPieces(s.Result.Timeline, perFrame))
 }
 
 // cutPieces returns the first frames of all pieces, counted from the start of
-// the whole span; perFrame is how many bytes a frame of all takes needs.
+// the whole span, all of them multiples of flacio.BlockFrames; perFrame is how
+// many bytes a frame of all takes needs.
 func cutPieces(tl Timeline, perFrame int) []int64 {
+	const block = flacio.BlockFrames
 	whole := tl.Spans[0]
 	rate := int64(tl.SampleRate)
-	most := max(leastPiece*rate, min(PieceSeconds*rate, PieceBytes/int64(max(perFrame, 1))))
-	// Candidates: the middle of what lies between two sections.
+	most := max(leastPiece*rate, min(PieceSeconds*rate, PieceBytes/int64(max(perFrame, 1)))) / block
+	// Candidates: the middle of what lies between two sections. From here on
+	// all is in blocks.
+	end := (int64(whole.Frames) + block - 1) / block
 	at := []int64{}
 	for i := 2; i < len(tl.Spans); i++ {
 		a, b := tl.Spans[i-1], tl.Spans[i]
 		if gap := int64(b.FirstFrame - a.FirstFrame - a.Frames); gap >= 0 {
-			at = append(at, int64(b.FirstFrame-whole.FirstFrame)-gap/2)
+			c := (int64(b.FirstFrame-whole.FirstFrame) - gap/2 + block/2) / block
+			at = append(at, min(c, end))
 		}
 	}
-	at = append(at, int64(whole.Frames))
+	at = append(at, end)
 	slices.Sort(at)
 	starts := []int64{0}
-	for from := int64(0); from < int64(whole.Frames); {
+	for from := int64(0); from < end; {
 		next := int64(0)
 		for _, c := range at {
 			if c > from && (c-from <= most || next == 0) {
@@ -146,8 +125,8 @@ func cutPieces(tl Timeline, perFrame int) []int64 {
 		// Too long even up to the nearest candidate: equal parts.
 		parts := (next - from + most - 1) / most
 		for k := int64(1); k <= parts; k++ {
-			if p := from + (next-from)*k/parts; p < int64(whole.Frames) {
-				starts = append(starts, p)
+			if p := from + (next-from)*k/parts; p < end {
+				starts = append(starts, p*block)
 			}
 		}
 		from = next
@@ -155,50 +134,14 @@ func cutPieces(tl Timeline, perFrame int) []int64 {
 	return starts
 }
 
-// splitFLAC writes the file at from, a path in dir, again in pieces.
-func splitFLAC(ctx context.Context, dir, from, stem string, starts []int64) ([]Piece, error) {
-	d, err := flacio.Open(filepath.Join(dir, filepath.FromSlash(from)))
-	if err != nil {
-		return nil, err
-	}
-	defer d.Close()
-	info := d.Info()
-	w := &pieceWriter{dir: dir, stem: stem, starts: starts, spec: flacio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: info.Bits}}
-	for range info.Channels {
-		// What was decoded lies on the grid of integers: nothing is rounded.
-		w.quantisers = append(w.quantisers, flacio.NewQuantiser(info.Bits, false, 0))
-	}
-	buf, part := make([][]float64, info.Channels), make([][]float64, info.Channels)
-	for c := range buf {
-		buf[c] = make([]float64, blockFrames)
-	}
-	for {
-		if err := ctx.Err(); err != nil {
-			return nil, errors.Join(err, w.abandon())
-		}
-		n, err := d.Read(buf)
-		for c := range buf {
-			part[c] = buf[c][:n]
-		}
-		if err2 := w.write(ctx, part); err2 != nil {
-			return nil, err2
-		}
-		if errors.Is(err, io.EOF) {
-			return w.finish(ctx)
-		}
-		if err != nil {
-			return nil, errors.Join(err, w.abandon())
-		}
-	}
-}
-
-// pieceWriter cuts a stream into FLAC files.
+// pieceWriter writes a stream in blocks of at most blockFrames as FLAC files.
 type pieceWriter struct {
 	dir, stem  string
 	spec       flacio.Spec
 	starts     []int64
 	quantisers []*flacio.Quantiser
 	ints       [][]int32
+	buf        [][]int32
 	enc        *flacio.Encoder
 	pos        int64
 	pieces     []Piece
@@ -217,7 +160,7 @@ func (w *pieceWriter) write(ctx context.Context, block [][]float64) error {
 		}
 		w.ints = w.ints[:0]
 		for c, x := range block {
-			out := make([]int32, end-i)
+			out := w.buf[c][:end-i]
 			if w.quantisers[c].Quantise(out, x[i:end]) > 0 {
 				return errors.Join(fmt.Errorf("%s: samples over full scale in a piece", w.stem), w.abandon())
 			}
@@ -341,12 +284,9 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 		alone, peak = left, peaks[0]
 	}
 	plan.Gain = unit.DB(math.Min(float64(t.Gain), float64(s.Result.Parameters.Match.Ceiling)-unit.FromAmplitude(peak)))
-	bits := 16
-	if t.Published.Encoding == encodingName(24) {
-		bits = 24
-	}
+	bits := s.publishedBits(i)
 	w := &pieceWriter{dir: dir, stem: t.Slug + ".mic", starts: starts, spec: flacio.Spec{SampleRate: rate, Channels: 1, Bits: bits},
-		quantisers: []*flacio.Quantiser{flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|0xFF)}}
+		quantisers: []*flacio.Quantiser{flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|0xFF)}, buf: [][]int32{make([]int32, blockFrames)}}
 	r, err := alone.open()
 	if err != nil {
 		return nil, err

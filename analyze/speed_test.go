@@ -92,7 +92,7 @@ func writeEight(tb testing.TB) string {
 // eight stereo takes of 60 s. "measure" is every measurement and no check,
 // "check" every measurement that a check asks for, "build" all but the pages.
 func BenchmarkEight(b *testing.B) {
-	c, err := manifest.Load(writeEight(b))
+	c, err := manifest.Load(writeEight(b), nil)
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -112,9 +112,6 @@ func BenchmarkEight(b *testing.B) {
 		{"measure", func(b *testing.B) { session(b, analyze.Options{}) }},
 		{"build", func(b *testing.B) {
 			s, dir := session(b, analyze.Options{}), b.TempDir()
-			if err := s.Publish(ctx, dir); err != nil {
-				b.Fatal(err)
-			}
 			if err := s.PublishPieces(ctx, dir); err != nil {
 				b.Fatal(err)
 			}

@@ -170,9 +170,6 @@ takes:
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := s.Publish(ctx, dir); err != nil {
-		t.Fatal(err)
-	}
 	if err := s.PublishPieces(ctx, dir); err != nil {
 		t.Fatal(err)
 	}

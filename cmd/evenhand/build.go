@@ -170,9 +170,6 @@ func publish(ctx context.Context, c *manifest.Comparison, dir string, opts analy
 	if err != nil {
 		return nil, err
 	}
-	if err := s.Publish(ctx, dir); err != nil {
-		return nil, err
-	}
 	if err := s.PublishPieces(ctx, dir); err != nil {
 		return nil, err
 	}
