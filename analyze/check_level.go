@@ -47,7 +47,7 @@ func (s *Session) askMatch(a *answers) {
 	published := true
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
-		published = published && res.Takes[i].Published != nil
+		published = published && (res.Takes[i].Published != nil || res.Takes[i].Withheld != nil)
 		lo, hi = math.Min(lo, float64(res.Takes[i].Gain)), math.Max(hi, float64(res.Takes[i].Gain))
 	}
 	if !published {
@@ -59,16 +59,20 @@ func (s *Session) askMatch(a *answers) {
 	}
 	d := float64(res.Match.WorstDeviation)
 	a.judge("", d, Fails, unit.Signed(d, 2)+" LU",
-		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Takes)), res.Match.Target),
+		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
 		"build again; if it stays, report it: the published audio does not have the loudness that was computed for it")
 }
 
-// files prints a number of published files.
-func files(n int) string {
+// files prints numbers of published files and of files that are withheld.
+func files(n, withheld int) string {
+	s := fmt.Sprintf("%d published files", n)
 	if n == 1 {
-		return "1 published file"
+		s = "1 published file"
 	}
-	return fmt.Sprintf("%d published files", n)
+	if withheld > 0 {
+		s += fmt.Sprintf(" and %d that may not be published", withheld)
+	}
+	return s
 }
 
 func (s *Session) askMatchRoom(a *answers) {

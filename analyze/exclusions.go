@@ -34,7 +34,8 @@ type accusation struct {
 func (s *Session) exclusions() []Exclusion {
 	published := true
 	for i := range s.Result.Takes {
-		published = published && s.Result.Takes[i].Published != nil
+		t := &s.Result.Takes[i]
+		published = published && (t.Published != nil || t.Withheld != nil)
 	}
 	out := []Exclusion{}
 	for _, x := range s.accusations(published) {
@@ -140,6 +141,13 @@ func (s *Session) accusations(published bool) []accusation {
 		}
 		return notExcluded
 	}
+	// What is withheld was measured, but no reader can repeat that.
+	withheld := ""
+	louder := pick(excludedPublished)
+	if names := s.Result.WithheldNames(); published && len(names) > 0 {
+		withheld = "; the audio of " + strings.Join(names, ", ") + " is not published, so what is said of it is the maker's word"
+		louder = makersWord
+	}
 	return []accusation{
 		{
 			"a take is of another performance", []string{idPerformance}, excludedMeasured,
@@ -191,17 +199,17 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"one take was made louder", []string{idMatch}, pick(excludedPublished),
+			"one take was made louder", []string{idMatch}, louder,
 			func(s *Session) string {
 				if !published {
 					return "no audio was published yet; a build measures every written file again"
 				}
-				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(idMatch))
+				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(idMatch)) + withheld
 			},
 		},
 		{
 			"a part that shows the difference was left out", []string{idSections, idLengths}, excludedMeasured,
-			say("every take covers all that is played; the audio is published over the whole length"),
+			say("every take covers all that is played; the audio is published over the whole length" + withheld),
 		},
 		{
 			"the page or its audio was changed later", nil, pick(excludedPublished),

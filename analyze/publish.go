@@ -23,7 +23,9 @@ const AudioDir = "audio"
 
 // Publish writes every take's matched, aligned audio of the whole span as FLAC
 // into dir/audio and measures each written file again. It fills in
-// Take.Published and Match.WorstDeviation.
+// Take.Published and Match.WorstDeviation. The audio of a take whose recording
+// is marked redistribute: no is made elsewhere, measured and removed: it fills
+// in Take.Withheld instead.
 //
 // Depth: 24 bits when a take's source is deeper than 16, otherwise 16 bits with
 // dither, since gain was applied. Frames: the whole span, the same number for
@@ -45,13 +47,17 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 	blends := make([]*BlendPlan, len(res.Takes))
 	for i := range res.Takes {
 		g.Go(func() (err error) {
-			res.Takes[i].Published, err = s.publishTake(ctx, dir, i, starts)
+			if s.withheld(i) {
+				res.Takes[i].Withheld, err = s.withholdTake(ctx, i)
+			} else {
+				res.Takes[i].Published, err = s.publishTake(ctx, dir, i, starts)
+			}
 			step(1)
 			return err
 		})
 	}
 	for i := range res.Takes {
-		if starts != nil && len(res.Takes[i].Mics) == 2 {
+		if starts != nil && len(res.Takes[i].Mics) == 2 && !s.withheld(i) {
 			g.Go(func() (err error) {
 				blends[i], err = s.publishBlend(ctx, dir, i, starts)
 				return err
@@ -64,8 +70,15 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 	res.Match.WorstDeviation = 0
 	res.Parameters.Match.Dither = "none: every file has 24 bits"
 	for i := range res.Takes {
-		res.Takes[i].Published.Blend = blends[i]
-		if d := res.Takes[i].Published.Deviation; math.Abs(float64(d)) > math.Abs(float64(res.Match.WorstDeviation)) {
+		t := &res.Takes[i]
+		d := unit.LU(0)
+		if t.Published != nil {
+			t.Published.Blend = blends[i]
+			d = t.Published.Deviation
+		} else {
+			d = t.Withheld.Deviation
+		}
+		if math.Abs(float64(d)) > math.Abs(float64(res.Match.WorstDeviation)) {
 			res.Match.WorstDeviation = d
 		}
 		if s.publishedBits(i) == 16 {
@@ -73,6 +86,30 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 		}
 	}
 	return nil
+}
+
+// WithheldReason is Withheld.Reason.
+const WithheldReason = "its recording is marked redistribute: no"
+
+// withheld tells whether a take's recording may not be passed on.
+func (s *Session) withheld(i int) bool { return !s.Manifest.Takes[i].File.Redistribute }
+
+// withholdTake makes a take's matched audio outside the report, measures it and
+// removes it.
+func (s *Session) withholdTake(ctx context.Context, i int) (*Withheld, error) {
+	tmp, err := os.MkdirTemp("", "evenhand-withheld-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(tmp)
+	if err := os.Mkdir(filepath.Join(tmp, AudioDir), 0o700); err != nil {
+		return nil, err
+	}
+	p, err := s.publishTake(ctx, tmp, i, nil)
+	if err != nil {
+		return nil, err
+	}
+	return &Withheld{WithheldReason, p.Integrated, p.TruePeak, p.SamplePeak, p.Deviation}, nil
 }
 
 func encodingName(bits int) string { return fmt.Sprintf("FLAC, %d-bit", bits) }

@@ -201,7 +201,11 @@ type Take struct {
 	Measures  []Measures `json:"measures"` // one per span of the timeline
 	Noise     Noise      `json:"noise"`
 	Gain      unit.DB    `json:"gain_db"` // applied to match
+	// Published is the take's matched audio in the report; nil before it is
+	// written, and for a take whose recording is marked redistribute: no:
+	// Withheld then says what its matched audio measures.
 	Published *Published `json:"published,omitempty"`
+	Withheld  *Withheld  `json:"withheld,omitempty"`
 }
 
 // Mic is one side of a two-microphone take.
@@ -527,6 +531,16 @@ type Published struct {
 	// Pieces are the same samples once more, for the player; see Session.PublishPieces.
 	Pieces []Piece    `json:"pieces,omitempty"`
 	Blend  *BlendPlan `json:"blend,omitempty"` // two-microphone takes only
+}
+
+// Withheld is a take's matched audio that was made and measured like the
+// published one but is not in the report.
+type Withheld struct {
+	Reason     string    `json:"reason"` // why it is not published
+	Integrated unit.LUFS `json:"integrated_lufs"`
+	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
+	Deviation  unit.LU   `json:"deviation_lu"` // from the target
 }
 
 // Warning is a doubt about a result.

@@ -207,7 +207,13 @@ func (b *builder) matchWords() string {
 	if published {
 		s += ". Measured again from the files on this page, " + deviationWords(float64(m.WorstDeviation))
 	}
-	return s + "."
+	s += "."
+	if names := b.res.WithheldNames(); len(names) == 1 {
+		s += " The audio of " + names[0] + " is not published, since its recording may not be passed on; only its numbers are here."
+	} else if len(names) > 1 {
+		s += " The audio of " + listUpTo(names, 8) + " is not published, since their recordings may not be passed on; only their numbers are here."
+	}
+	return s
 }
 
 // deviationWords says how near the published files come to the target.
@@ -250,10 +256,13 @@ type listenTake struct {
 	Mics     []string
 	Notes    string
 	Polarity string // "" when the same as the reference's
+	Withheld string // why the audio is not published; "" when it is
+	Player   int    // number of the take in the player, see newPlayerData
 }
 
 func (b *builder) listen() listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
+	player := 0
 	for i, t := range b.res.Takes {
 		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: []string{}}
 		if t.Device != t.Name {
@@ -276,6 +285,11 @@ func (b *builder) listen() listenView {
 			v.Missing = false
 			l.Path, l.Encoding = p.Path, p.Encoding
 			l.Level = unit.Format(float64(p.Integrated), 2) + " LUFS, " + p.TruePeak.String()
+			l.Player = player
+			player++
+		}
+		if t.Withheld != nil {
+			l.Withheld = "Not published: the maker of this page may not pass the recording on. Its numbers and its hash are here all the same."
 		}
 		v.Takes = append(v.Takes, l)
 	}

@@ -95,8 +95,10 @@ func (*playerData) Scripts() []string {
 	return []string{playerDataName, "listen.js"}
 }
 
-// newPlayerData returns nil when the takes are not all published in pieces
-// that are cut at the same frames: then the page keeps its plain players.
+// newPlayerData returns nil when the published takes are not all there in
+// pieces that are cut at the same frames: then the page keeps its plain
+// players. Takes that are withheld are left out: the player numbers its takes
+// as Result.Heard does.
 func newPlayerData(res *analyze.Result) *playerData {
 	d := &playerData{
 		ID: res.AudioID(), Title: res.Comparison.Title, Rate: res.Timeline.SampleRate,
@@ -116,13 +118,13 @@ func newPlayerData(res *analyze.Result) *playerData {
 		used[slug] = true
 		d.Sections = append(d.Sections, playerSection{s.Name, slug, int64(s.FirstFrame - whole.FirstFrame), int64(s.Frames)})
 	}
-	for i, t := range res.Takes {
+	for _, t := range res.Takes {
 		p := t.Published
 		if p == nil {
-			return nil
+			continue
 		}
 		if t.Name == res.Comparison.Reference {
-			d.Reference = i
+			d.Reference = len(d.Takes)
 		}
 		out := playerTake{
 			Name: t.Name, Slug: t.Slug, Gain: t.Gain, Inverted: t.Alignment.PolarityToReference == "inverted",
@@ -179,10 +181,13 @@ func newPlayerBlend(t analyze.Take) *playerBlend {
 	}
 }
 
-// newPlayerMore is in the order of the takes.
+// newPlayerMore is in the order of the player's takes.
 func newPlayerMore(res *analyze.Result) []playerMore {
 	list := []playerMore{}
 	for _, t := range res.Takes {
+		if t.Published == nil {
+			continue
+		}
 		m := playerMore{SHA256: t.Published.SHA256, Pieces: []string{}}
 		for _, p := range t.Published.Pieces {
 			m.Pieces = append(m.Pieces, p.SHA256)

@@ -34,6 +34,8 @@ func (b *builder) loudness() loudnessView {
 		again, peak := "–", "–"
 		if p := t.Published; p != nil {
 			again, peak = unit.Format(float64(p.Integrated), 2), unit.Format(float64(p.TruePeak), 1)
+		} else if t.Withheld != nil {
+			again = "not published"
 		}
 		levels = append(levels, row{Cells: append([]cell{notedCell(b.labels[i])}, cells(
 			unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1), unit.Signed(float64(t.Gain), 2), again, peak)...)})

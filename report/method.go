@@ -107,6 +107,15 @@ func (b *builder) timelineWords() string {
 	return s
 }
 
+// withheldWords names a file that may not be passed on, and what follows for
+// its audio.
+func withheldWords(f analyze.File) string {
+	if f.Use == "take" {
+		return f.Path + " (nor the take’s matched audio)"
+	}
+	return f.Path
+}
+
 // filesView is what was read and what is published.
 type filesView struct {
 	Read      table
@@ -139,7 +148,7 @@ func (b *builder) files(opts Options) filesView {
 		pub := "may be published"
 		if !f.Redistribute {
 			pub = "not to be passed on"
-			v.Withheld = append(v.Withheld, f.Path)
+			v.Withheld = append(v.Withheld, withheldWords(f))
 		}
 		rows = append(rows, row{Cells: []cell{{Text: f.Path, Head: true, Refs: b.notes.about(f.Path)}, {Text: f.Use, Class: "t"}, {Text: format, Class: "t"}, {Text: fmt.Sprint(f.Bytes)}, {Text: pub, Class: "t"}, {Text: f.SHA256, Class: "hash"}}})
 	}

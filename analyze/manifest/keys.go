@@ -218,7 +218,7 @@ func takeObject() object[draft] {
 			placed("channels", "the channels of the file to use, from 1", channelsKind(), func(t *draft) *[]int { return &t.Channels }, func(_ *walker, t *draft) *place { return &t.channelsAt }),
 			optional("mics", "the two microphones of a two-channel file", micsObject().asKind(), func(t *draft) **Mics { return &t.Mics }),
 			field("notes", "anything else about the take", proseKind("notes"), func(t *draft) *string { return &t.Notes }),
-			redistributeKey("no: the recording is never copied into a published folder or a pack", func(t *draft) *File { return &t.File }),
+			redistributeKey("no: neither the recording nor audio made from it is copied into a published folder or a pack", func(t *draft) *File { return &t.File }),
 		},
 		more: &more[draft]{
 			schema: schema{"description": "a slot of the chain: the device that this take puts there, or changes to its controls",

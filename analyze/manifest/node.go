@@ -15,13 +15,13 @@ type walker struct {
 	problems []Problem
 	warnings []Problem
 
-	c         *Comparison
-	slotsRead    bool // the names of all slots are known
-	controlsRead bool // nothing was wrong in the chain and the takes: the names of all controls are known
-	slotBase  *Device // the chain's device for the slot that is being read in a take
-	files     []fileUse
-	reference place // of reference:
-	drafts    []draft
+	c            *Comparison
+	slotsRead    bool    // the names of all slots are known
+	controlsRead bool    // nothing was wrong in the chain and the takes: the names of all controls are known
+	slotBase     *Device // the chain's device for the slot that is being read in a take
+	files        []fileUse
+	reference    place // of reference:
+	drafts       []draft
 }
 
 // fileUse is a file that the manifest names, for the look at the disk.

@@ -43,7 +43,7 @@ func answersTo(w io.Writer, dir string, readers int, seed uint64) error {
 	out := bufio.NewWriter(w)
 	rng := rand.New(rand.NewPCG(seed, 1))
 	for range readers {
-		for _, a := range readerAnswers(rng, res.AudioID(), len(res.Takes)) {
+		for _, a := range readerAnswers(rng, res.AudioID(), len(res.Heard())) {
 			code, err := listening.Encode(a)
 			if err != nil {
 				return err

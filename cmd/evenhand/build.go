@@ -154,6 +154,11 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 			break
 		}
 	}
+	for _, t := range s.Result.Takes {
+		if t.Withheld != nil {
+			fmt.Fprintf(w, "evenhand: not published, marked redistribute: no: the audio of %s (%s); its numbers and its hash are\n", t.Name, t.File)
+		}
+	}
 	if n := s.Reused(); n > 0 {
 		fmt.Fprintf(w, "evenhand: audio of %d of %d takes unchanged, from the cache\n", n, len(s.Result.Takes))
 	}

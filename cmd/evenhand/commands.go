@@ -31,7 +31,9 @@ func buildCommand() *cobra.Command {
 		Long: `Build reads a manifest and its recordings, checks and measures them, matches
 the levels and writes a folder of static files: index.html, the matched audio,
 the tables and results.json. The folder appears complete or not at all. An
-earlier report in its place is replaced; anything else is left alone.
+earlier report in its place is replaced; anything else is left alone. No file
+marked redistribute: no is copied, nor is audio made from such a take: the report
+holds its numbers and its hash, and says that it is not published.
 
 A take that is added can lower the highest level that all takes allow, and so
 change the audio that was published of the others. So the target of an earlier

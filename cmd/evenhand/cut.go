@@ -47,6 +47,9 @@ func cutCommand() *cobra.Command {
   cut.json         all of this, and every file as measured again
   key.json         with --shuffle: which letter is which take
 
+A take marked redistribute: no is in the edit too, which is yours; it is said, so
+that you do not publish it without leave.
+
 All audio is level-matched and aligned, 24-bit broadcast WAV. Takes change where
 the sections meet, or with --every each so many seconds or bars. A cut is moved
 within --reach to the frame of the camera where it is heard least: in a pause

@@ -43,7 +43,8 @@ the same bytes.
                       relative paths lead to: the manifest can be built from there
   data/report/        the report
   data/left-out.csv   files marked redistribute: no, which are not in the bag:
-                      where they belong, SHA-256 and bytes
+                      where they belong, SHA-256 and bytes; nor is audio that
+                      was made from such a take
 
 With --report DIR, the target loudness of that published report is kept, as build
 does for a report that it replaces. The archive appears complete or not at all,

@@ -92,9 +92,9 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	} else if res, err = unpublishedResult(cmd, c, o); err != nil {
 		return fail(err)
 	}
-	names := make([]string, len(res.Takes))
-	for i, t := range res.Takes {
-		names[i] = t.Name
+	names := res.Heard()
+	if n := len(names); n < listening.MinTakes {
+		return fail(usageError{fmt.Errorf("%s: the audio of %d takes is published; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
 	}
 	r, err := listening.Tally(everyCode(cmd, comments), names, res.AudioID())
 	if err != nil {

@@ -248,6 +248,11 @@ func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, sto
 	if err != nil {
 		return err
 	}
+	for _, t := range res.Takes {
+		if t.Withheld != nil {
+			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], its audio: it is not published, since %s", t.Name, t.Withheld.Reason))
+		}
+	}
 	good := []analyze.PublishedAgain{}
 	for i, p := range again {
 		name := ""
@@ -400,7 +405,11 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 	}
 	for _, t := range res.Takes {
 		if absent[t.File] != nil {
-			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], except its published audio: %s was left out", t.Name, t.File))
+			rest := ", except its published audio"
+			if t.Published == nil {
+				rest = ""
+			}
+			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s]%s: %s was left out", t.Name, rest, t.File))
 		}
 	}
 	tree, err := verify.Tree(map[string]any{"takes": takes, "files": files})

@@ -84,7 +84,26 @@ func newPlan(s *analyze.Session, o Options) (*plan, error) {
 	p.cast(order, len(wanted)+1)
 	p.layParts(order, wanted, sections)
 	p.notePolarity()
+	p.noteWithheld()
 	return p, nil
+}
+
+// noteWithheld says that the edit holds recordings that may not be passed on.
+// When takes are to be guessed it does not say which.
+func (p *plan) noteWithheld() {
+	var names []string
+	for _, v := range p.voices {
+		if !p.s.Manifest.Takes[v.take].File.Redistribute {
+			names = append(names, v.shown)
+		}
+	}
+	switch {
+	case names == nil:
+	case p.o.Shuffle:
+		p.note("the edit and a file in %s hold a recording that is marked redistribute: no: they are made for the maker's own use, and may not be published without leave", takesDir)
+	default:
+		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are made for the maker's own use, and may not be published without leave", takesDir, strings.Join(names, ", "))
+	}
 }
 
 // frameOf turns a frame of the timeline into one of the edit: the nearest, or
