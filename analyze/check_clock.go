@@ -22,6 +22,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 	s.unsure = make([]bool, len(s.takes))
 	s.verdicts = make([]clock.Verdict, len(s.takes))
 	held := s.held()
+	var dry clock.Memo
 	step := s.progress("comparing clocks", int64(len(held)))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
@@ -31,16 +32,18 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			a, err := s.source().open()
+			ra, err := s.source().open()
 			if err != nil {
 				return err
 			}
-			defer a.Close()
-			b, err := s.takes[i].open()
+			defer ra.Close()
+			rb, err := s.takes[i].open()
 			if err != nil {
 				return err
 			}
-			defer b.Close()
+			defer rb.Close()
+			var take clock.Memo
+			a, b := dry.Of(ra), take.Of(rb)
 			if s.slips[i], err = clock.FindSlips(a, b, s.toDry[i], clock.Params{}); err != nil {
 				return err
 			}

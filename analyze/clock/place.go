@@ -26,9 +26,6 @@ func (t *tracker) place(s Slip, slips []Slip) (unit.Seconds, error) {
 		size <<= 1
 	}
 	w := newSpectra(size, t.rate, t.p)
-	if err := t.loudest(newSpectra(t.size, t.rate, t.p)); err != nil {
-		return 0, err
-	}
 	// What the gear does: the mean of the short windows' cross-spectra over
 	// two seconds on each side, each along its own lag.
 	model := make([]complex128, w.hi-w.lo)
@@ -43,15 +40,16 @@ func (t *tracker) place(s Slip, slips []Slip) (unit.Seconds, error) {
 			if f < 0 || f+float64(size) > float64(t.a.Len()) {
 				continue
 			}
-			x, pa, _, err := w.cross(t.a, t.b, int64(f), t.lag(f/float64(t.rate), slips)+extra)
+			at := t.lag(f/float64(t.rate), slips) + extra
+			pa, _, err := w.load(t.a, t.b, int64(f), at)
 			if err != nil {
 				return 0, err
 			}
 			if pa < 1e-4*t.loudA {
 				continue
 			}
-			for k := range model {
-				model[k] += x[k]
+			for k, v := range w.cross(at) {
+				model[k] += v
 			}
 		}
 	}
@@ -62,14 +60,15 @@ func (t *tracker) place(s Slip, slips []Slip) (unit.Seconds, error) {
 		base := t.lag((f+float64(size)/2)/float64(t.rate), slips)
 		var score [2]float64
 		for i := range score {
-			x, pa, _, err := w.cross(t.a, t.b, int64(f), base+float64(i)*lag)
+			at := base + float64(i)*lag
+			pa, _, err := w.load(t.a, t.b, int64(f), at)
 			if err != nil {
 				return 0, err
 			}
 			if pa < 1e-5*t.loudA {
 				continue
 			}
-			for k, v := range x {
+			for k, v := range w.cross(at) {
 				m := model[k]
 				score[i] += real(m)*real(v) + imag(m)*imag(v)
 			}

@@ -206,7 +206,6 @@ type tracker struct {
 	size, hop int
 	loudA     float64 // greatest mean square of a window
 	loudB     float64
-	measured  bool
 	amended   int
 }
 
@@ -231,22 +230,34 @@ func (t *tracker) lag(s float64, slips []Slip) float64 {
 // and how alike the windows are, at most 1.
 func (t *tracker) windowLags(slips []Slip) (out []point, height float64, err error) {
 	w := newSpectra(t.size, t.rate, t.p)
-	if err := t.loudest(w); err != nil {
-		return nil, 0, err
-	}
 	n := int((t.a.Len()-int64(t.size))/int64(t.hop)) + 1
 	every := max(1, (n+modelWindows-1)/modelWindows)
-	window := func(i int) ([]complex128, bool, error) {
-		c, pa, pb, err := w.cross(t.a, t.b, int64(i)*int64(t.hop), t.lag(t.middle(i), slips))
-		return c, pa >= 1e-4*t.loudA && pb >= 1e-4*t.loudB && pa > 0 && pb > 0, err
+	// Silent windows tell nothing. How loud they get is known at the end, so
+	// windows are taken by what is known so far, and sifted then.
+	t.loudA, t.loudB = 0, 0
+	var powers [][2]float64
+	window := func(i int) (c []complex128, err error) {
+		lag := t.lag(t.middle(i), slips)
+		var p [2]float64
+		if p[0], p[1], err = w.load(t.a, t.b, int64(i)*int64(t.hop), lag); err != nil {
+			return nil, err
+		}
+		if i%2 == 0 { // those that do not overlap
+			t.loudA, t.loudB = max(t.loudA, p[0]), max(t.loudB, p[1])
+		}
+		if !t.sounds(p) {
+			return nil, nil
+		}
+		powers = append(powers, p)
+		return w.cross(lag), nil
 	}
 	var kept [][]complex64
 	for i := 0; i < n; i += every {
-		c, ok, err := window(i)
+		c, err := window(i)
 		if err != nil {
 			return nil, 0, err
 		}
-		if ok {
+		if c != nil {
 			k := make([]complex64, len(c))
 			for j, v := range c {
 				k[j] = complex64(v)
@@ -255,59 +266,84 @@ func (t *tracker) windowLags(slips []Slip) (out []point, height float64, err err
 			out = append(out, point{time: t.middle(i)})
 		}
 	}
-	// What the gear does, from all windows moved along their lags; a few
-	// rounds, because a note that is only heard before or behind a slip has
-	// the lag of that side in the first.
+	kept, out = sift(kept, powers, t.sounds), sift(out, powers, t.sounds)
+	model, height := t.model(w, out, kept)
+	if every == 1 {
+		return out, height, nil
+	}
+	out, powers = nil, nil
+	corr := newCorrelator(len(model), w.lo, t.size, t.rate)
+	for i := range n {
+		c, err := window(i)
+		if err != nil {
+			return nil, 0, err
+		}
+		if c != nil {
+			lag, _ := corr.lag(model, c)
+			out = append(out, point{t.middle(i), lag})
+		}
+	}
+	return sift(out, powers, t.sounds), height, nil
+}
+
+// sounds reports whether the mean squares of a window in a and b are not far
+// below the greatest.
+func (t *tracker) sounds(p [2]float64) bool {
+	return p[0] >= 1e-4*t.loudA && p[1] >= 1e-4*t.loudB && p[0] > 0 && p[1] > 0
+}
+
+// sift keeps the entries of x whose powers sound.
+func sift[T any](x []T, powers [][2]float64, sounds func([2]float64) bool) []T {
+	kept := x[:0]
+	for i, v := range x {
+		if sounds(powers[i]) {
+			kept = append(kept, v)
+		}
+	}
+	return kept
+}
+
+// model finds what the gear does, from all windows moved along their lags, and
+// with it the lag of each; it takes a few rounds, because a note that is only
+// heard before or behind a slip has the lag of that side in the first. height is
+// how alike the windows are.
+func (t *tracker) model(w *spectra, seq []point, kept [][]complex64) (model []complex128, height float64) {
 	bins := w.hi - w.lo
 	model, rest, c := make([]complex128, bins), make([]complex128, bins), make([]complex128, bins)
 	corr := newCorrelator(bins, w.lo, t.size, t.rate)
-	heights := make([]float64, len(kept))
+	heights, moves := make([]float64, len(kept)), make([]float64, len(kept))
+	var near [3][]complex128 // the last moved windows, by number modulo 3
+	for i := range near {
+		near[i] = make([]complex128, bins)
+	}
 	for range modelRounds {
 		clear(model)
 		for i, k := range kept {
-			z, turn := rotation(-around(out, i), w.lo, t.size)
-			for j, v := range k {
-				model[j] += complex128(v) * z
-				z *= turn
+			moves[i] = around(seq, i)
+			turned(c, k, -moves[i], w.lo, t.size)
+			for j, v := range c {
+				model[j] += v
 			}
-		}
-		moves := make([]float64, len(kept))
-		for i := range kept {
-			moves[i] = around(out, i)
 		}
 		for i, k := range kept {
 			// Without its own part and that of the windows it overlaps, which
 			// would hold its lag where it is.
 			copy(rest, model)
 			for m := max(0, i-1); m < min(len(kept), i+2); m++ {
-				z, turn := rotation(-moves[m], w.lo, t.size)
-				for j, v := range kept[m] {
-					rest[j] -= complex128(v) * z
-					z *= turn
+				if m == i+1 || i == 0 {
+					turned(near[m%3], kept[m], -moves[m], w.lo, t.size)
+				}
+				for j, v := range near[m%3] {
+					rest[j] -= v
 				}
 			}
 			for j, v := range k {
 				c[j] = complex128(v)
 			}
-			out[i].lag, heights[i] = corr.lag(rest, c)
+			seq[i].lag, heights[i] = corr.lag(rest, c)
 		}
 	}
-	height = middle(slices.Clone(heights))
-	if every == 1 {
-		return out, height, nil
-	}
-	out = nil
-	for i := range n {
-		c, ok, err := window(i)
-		if err != nil {
-			return nil, 0, err
-		}
-		if ok {
-			lag, _ := corr.lag(model, c)
-			out = append(out, point{t.middle(i), lag})
-		}
-	}
-	return out, height, nil
+	return model, middle(slices.Clone(heights))
 }
 
 const (
@@ -326,26 +362,6 @@ func around(seq []point, i int) float64 {
 		return 0
 	}
 	return middle(y)
-}
-
-// loudest finds the greatest powers of the windows: silent ones tell nothing.
-func (t *tracker) loudest(w *spectra) error {
-	if t.measured {
-		return nil
-	}
-	t.measured = true
-	for first := int64(0); first+int64(t.size) <= t.a.Len(); first += int64(t.size) {
-		pa, err := w.power(t.a, first)
-		if err != nil {
-			return err
-		}
-		pb, err := w.power(t.b, first+int64(math.Round(t.lag(float64(first)/float64(t.rate), nil))))
-		if err != nil {
-			return err
-		}
-		t.loudA, t.loudB = max(t.loudA, pa), max(t.loudB, pb)
-	}
-	return nil
 }
 
 // middle is the time of window i's middle.

@@ -21,17 +21,50 @@ type spectra struct {
 	half   int
 	taper  []float64
 	fft    *dsp.Complex
+	a, b   window
 	x, y   []float64
 	cx, cy []complex128
 	pa, pb []float64
+	c      []complex128
+}
+
+// window is a stretch of a recording.
+type window struct {
+	x     []float64
+	first int64
+	read  bool
+}
+
+// move reads the stretch that begins at first; what it shares with the one
+// before is not read again.
+func (w *window) move(s align.Source, first int64) error {
+	rest := w.x
+	if by := first - w.first; w.read && by >= 0 && by < int64(len(w.x)) {
+		rest = w.x[copy(w.x, w.x[by:]):]
+	}
+	w.first, w.read = first, true
+	err := read(s, rest, first+int64(len(w.x)-len(rest)))
+	w.read = err == nil
+	return err
+}
+
+// power is the mean square.
+func (w *window) power() float64 {
+	sum := 0.0
+	for _, v := range w.x {
+		sum += v * v
+	}
+	return sum / float64(len(w.x))
 }
 
 func newSpectra(size, rate int, p Params) *spectra {
 	w := &spectra{size: size, taper: dsp.Hann(size), fft: dsp.NewComplex(size), x: make([]float64, size), y: make([]float64, size)}
+	w.a.x, w.b.x = make([]float64, size), make([]float64, size)
 	w.lo = max(1, int(math.Ceil(float64(p.Low)*float64(size)/float64(rate))))
 	w.hi = min(size/2, int(float64(p.High)*float64(size)/float64(rate))+1)
 	w.half = max(1, int(smoothHertz*float64(size)/float64(rate)))
 	w.pa, w.pb = make([]float64, w.hi-w.lo+1), make([]float64, w.hi-w.lo+1)
+	w.c = make([]complex128, w.hi-w.lo)
 	return w
 }
 
@@ -42,53 +75,44 @@ func read(s align.Source, dst []float64, first int64) error {
 	return nil
 }
 
-// power returns the mean square of a window.
-func (w *spectra) power(s align.Source, first int64) (float64, error) {
-	if err := read(s, w.x, first); err != nil {
-		return 0, err
+// load reads the windows that begin at first in a and lag frames later in b,
+// and returns their mean squares.
+func (w *spectra) load(a, b align.Source, first int64, lag float64) (pa, pb float64, err error) {
+	if err := w.a.move(a, first); err != nil {
+		return 0, 0, err
 	}
-	sum := 0.0
-	for _, v := range w.x {
-		sum += v * v
+	if err := w.b.move(b, first+int64(math.Round(lag))); err != nil {
+		return 0, 0, err
 	}
-	return sum / float64(w.size), nil
+	return w.a.power(), w.b.power(), nil
 }
 
-// cross returns the whitened cross-spectrum of the windows that begin at first
-// in a and lag frames later in b, as if lag were not rounded, and their mean
-// squares.
-func (w *spectra) cross(a, b align.Source, first int64, lag float64) (c []complex128, pa, pb float64, err error) {
-	off := math.Round(lag)
-	if err := read(a, w.x, first); err != nil {
-		return nil, 0, 0, err
-	}
-	if err := read(b, w.y, first+int64(off)); err != nil {
-		return nil, 0, 0, err
-	}
+// cross returns the whitened cross-spectrum of the windows that were loaded, as
+// if lag were not rounded. It is valid until the next call.
+func (w *spectra) cross(lag float64) []complex128 {
 	for i, t := range w.taper {
-		pa += w.x[i] * w.x[i]
-		pb += w.y[i] * w.y[i]
-		w.x[i] *= t
-		w.y[i] *= t
+		w.x[i] = w.a.x[i] * t
+		w.y[i] = w.b.x[i] * t
 	}
-	pa, pb = pa/float64(w.size), pb/float64(w.size)
 	w.cx, w.cy = w.fft.Pair(w.cx, w.cy, w.x, w.y)
 	n := w.hi - w.lo
+	cx, cy := w.cx[w.lo:w.hi], w.cy[w.lo:w.hi]
 	for k := range n {
-		w.pa[k+1] = w.pa[k] + abs2(w.cx[w.lo+k])
-		w.pb[k+1] = w.pb[k] + abs2(w.cy[w.lo+k])
+		w.pa[k+1] = w.pa[k] + abs2(cx[k])
+		w.pb[k+1] = w.pb[k] + abs2(cy[k])
 	}
-	c = make([]complex128, n)
-	z, turn := rotation(off-lag, w.lo, w.size)
-	for k := range n {
+	z, turn := rotation(math.Round(lag)-lag, w.lo, w.size)
+	for k := range w.c {
 		from, to := max(0, k-w.half), min(n, k+w.half+1)
-		d := math.Sqrt((w.pa[to]-w.pa[from])*(w.pb[to]-w.pb[from])) / float64(to-from)
+		d := math.Sqrt((w.pa[to] - w.pa[from]) * (w.pb[to] - w.pb[from]))
 		if d > 0 {
-			c[k] = cmplx.Conj(w.cx[w.lo+k]) * w.cy[w.lo+k] * z / complex(d, 0)
+			d = float64(to-from) / d
 		}
+		v := cmplx.Conj(cx[k]) * cy[k] * z
+		w.c[k] = complex(real(v)*d, imag(v)*d)
 		z *= turn
 	}
-	return c, pa, pb, nil
+	return w.c
 }
 
 func abs2(c complex128) float64 { return real(c)*real(c) + imag(c)*imag(c) }
@@ -139,6 +163,16 @@ func (c *correlator) lag(x, y []complex128) (lag, height float64) {
 		lag += max(-0.5, min(0.5, 0.5*(p-r)/d))
 	}
 	return c.refine(lag * c.step), height
+}
+
+// turned writes the cross-spectrum x, whose first bin is lo, delayed by lag
+// frames to dst.
+func turned(dst []complex128, x []complex64, lag float64, lo, size int) {
+	z, turn := rotation(lag, lo, size)
+	for k, v := range x {
+		dst[k] = complex128(v) * z
+		z *= turn
+	}
 }
 
 // rotation returns the factor of bin lo and that from bin to bin that delay a

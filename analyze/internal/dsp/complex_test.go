@@ -80,6 +80,32 @@ func TestPairIsTwoRealTransforms(t *testing.T) {
 	}
 }
 
+// TestFFT: against gonum v0.17.0, and back.
+func TestFFT(t *testing.T) {
+	for _, n := range []int{1, 2, 3, 4, 8, 12, 16, 1000, 1024, 1 << 15} {
+		x := noise(uint64(n), n)
+		want := fourier.NewFFT(n).Coefficients(nil, x)
+		f := NewFFT(n)
+		got := f.Forward(nil, x)
+		tol := 1e-13 * math.Sqrt(float64(n))
+		for k := range want {
+			if d := cmplx.Abs(got[k] - want[k]); d > tol {
+				t.Fatalf("length %d, bin %d: got %v, want %v", n, k, got[k], want[k])
+			}
+		}
+		// What Forward cannot give, the library leaves out as well.
+		got[0] += 3i
+		if n%2 == 0 {
+			got[n/2] -= 2i
+		}
+		for i, v := range f.Inverse(make([]float64, n), got) {
+			if math.Abs(v-x[i]) > 1e-13 {
+				t.Fatalf("length %d, sample %d: got %v back, want %v", n, i, v, x[i])
+			}
+		}
+	}
+}
+
 func TestNewComplexRefusesOtherLengths(t *testing.T) {
 	for _, n := range []int{-4, 0, 3, 12} {
 		func() {

@@ -1,0 +1,46 @@
+package clock
+
+import (
+	"sync"
+
+	"evenhand/analyze/align"
+)
+
+// Memo keeps what was found in one recording, so that it is found once for all
+// that it is compared with: the rises of its level, 32 bytes for each
+// millisecond of at most ten minutes. The zero value is ready to use, by
+// several goroutines.
+type Memo struct {
+	mu    sync.Mutex
+	from  float64
+	rises [bands][]float64
+}
+
+// Of returns s, a reader of the memo's recording, so that the functions of this
+// package use and fill the memo.
+func (m *Memo) Of(s align.Source) align.Source { return remembered{s, m} }
+
+type remembered struct {
+	align.Source
+	memo *Memo
+}
+
+// strength is findStrength, from the source's memo where it has one. What it
+// returns must not be changed.
+func strength(s align.Source, from float64, n int) ([bands][]float64, error) {
+	r, ok := s.(remembered)
+	if !ok {
+		return findStrength(s, from, n)
+	}
+	m := r.memo
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if m.from == from && len(m.rises[0]) == n {
+		return m.rises, nil
+	}
+	out, err := findStrength(r.Source, from, n)
+	if err == nil {
+		m.from, m.rises = from, out
+	}
+	return out, err
+}
