@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"errors"
+	"math"
 	"strings"
 	"testing"
 
@@ -221,5 +222,40 @@ func TestCatalogue(t *testing.T) {
 				t.Errorf("%q rests on %q, which is no check", x.text, id)
 			}
 		}
+	}
+}
+
+// A knob's own travel goes into the settings; the usual one is left out.
+func TestSettingsCarryTravel(t *testing.T) {
+	c, err := manifest.Parse("scene.yaml", []byte(settingsManifest("", ampSlot,
+		"    amp: {controls: {heat: {value: \"2:30\", travel: 270°, from: \"7:30\"}, voice: {value: b, steps: [a, b, c]}}}", "")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	seen := 0
+	for _, s := range settingsOf(c).Slots {
+		for _, r := range s.Rows {
+			v := r.Values[0]
+			switch r.Name {
+			case "heat": // 7:30 lies 135° to the left of 12 o'clock; 2:30 is 75° to the right, 210° on
+				seen++
+				if v.From != -135 || v.Travel != 270 || math.Abs(float64(v.Fraction)-210.0/270) > 1e-9 {
+					t.Errorf("heat: %+v", v)
+				}
+			case "voice":
+				seen++
+				if strings.Join(v.Steps, " ") != "a b c" {
+					t.Errorf("voice: %+v", v)
+				}
+			case "volume":
+				seen++
+				if v.From != 0 || v.Travel != 0 || v.Steps != nil {
+					t.Errorf("volume: %+v", v)
+				}
+			}
+		}
+	}
+	if seen != 3 {
+		t.Errorf("%d controls of 3", seen)
 	}
 }

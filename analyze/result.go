@@ -436,6 +436,13 @@ type SettingValue struct {
 	// Absent: the device in this take has no such control written down at
 	// all, as against one that is named without a position.
 	Absent bool `json:"absent,omitempty"`
+	// Travel is how far a control turns, in degrees, and From where that
+	// begins, in degrees clockwise from 12 o'clock, −180 to 180, where the
+	// manifest states either. Travel 0 stands for the usual 300° from
+	// 7 o'clock. Steps are a stepped control's positions, in order.
+	Travel float64  `json:"travel,omitempty"`
+	From   float64  `json:"from,omitempty"`
+	Steps  []string `json:"steps,omitempty"`
 }
 
 // Outcome is what a check came to.

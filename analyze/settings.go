@@ -89,6 +89,10 @@ func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device,
 						Kind:     string(k.Value.Kind),
 						Fraction: unit.Number(k.Value.Fraction),
 						Stated:   k.Value.Kind != manifest.Unset,
+						Steps:    k.Steps,
+					}
+					if k.Travel != "" || k.From != "" {
+						v.From, v.Travel = k.Arc()
 					}
 				}
 			}

@@ -205,7 +205,7 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 	if len(drawn) == 0 {
 		return f
 	}
-	f.SVG = svg(chart.Shares(chart.Text{ID: f.ID, Title: "Order of preference of " + plural(len(drawn), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, drawn, 0.5))
+	f.SVG = svg(chart.Shares(chart.Text{Title: "Order of preference of " + plural(len(drawn), "take", "takes"), By: f.AxesID()}, drawn, 0.5))
 	switch {
 	case groups > 1:
 		f.Words = append(f.Words, "Grey: some takes were never compared with each other, not even by way of third ones, so these shares must not be compared.")

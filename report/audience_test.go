@@ -158,7 +158,7 @@ func TestAudienceOrderNotEstimable(t *testing.T) {
 		t.Fatal(err)
 	}
 	f := p.Audience.Preferences.Order
-	if !strings.Contains(string(f.SVG), `"curve grey"`) || !strings.Contains(f.Words[0], "rough guide") {
+	if !strings.Contains(string(f.SVG), `class="grey"`) || !strings.Contains(f.Words[0], "rough guide") {
 		t.Errorf("%q %s", f.Words, f.SVG)
 	}
 }

@@ -28,35 +28,11 @@ type checkView struct {
 	Worst   outcomeView
 	Tally   string // "5 hold, 1 caution"
 	Open    bool
+	Mixed   bool // the answers came to several outcomes
 	Why     string
 	Limit   string
 	Source  string
 	Answers []answerView
-}
-
-// answerView is one answer, of one subject or of several that came to it alike.
-type answerView struct {
-	Outcome outcomeView
-	Items   []fact // subject and value
-	Reason  string
-	Do      string
-	Limit   string // only where it is not the same for all
-}
-
-// Shown tells whether a subject or a value stands before the reason.
-func (a answerView) Shown() bool {
-	for _, x := range a.Items {
-		if x.Name != "" || x.Value != "" {
-			return true
-		}
-	}
-	return false
-}
-
-// answerKey is what answers have in common to be shown together.
-type answerKey struct {
-	outcome           analyze.Outcome
-	reason, do, limit string
 }
 
 type exclusionView struct {
@@ -99,7 +75,7 @@ func (b *builder) checks() checksView {
 			}
 		}
 		for _, id := range order {
-			c := viewCheck(byID[id])
+			c := b.viewCheck(byID[id])
 			c.Anchor = "check-" + number(len(anchors)+1)
 			key := byID[id][0].ID
 			if _, taken := anchors[key]; !taken {
@@ -135,8 +111,8 @@ func (b *builder) checks() checksView {
 }
 
 // viewCheck joins the answers to one question.
-func viewCheck(ks []analyze.Check) checkView {
-	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: ks[0].LimitSource, Answers: []answerView{}}
+func (b *builder) viewCheck(ks []analyze.Check) checkView {
+	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: ks[0].LimitSource}
 	worst := ks[0].Outcome
 	counts := map[analyze.Outcome]int{}
 	same := true
@@ -151,20 +127,12 @@ func viewCheck(ks []analyze.Check) checkView {
 		counts[o]++
 		same = same && k.Limit == ks[0].Limit
 	}
-	at := map[answerKey]int{}
-	for _, k := range ks {
-		key := answerKey{k.Outcome, k.Reason, k.Do, ""}
-		if !same {
-			key.limit = k.Limit
-		}
-		i, ok := at[key]
-		if !ok {
-			i = len(c.Answers)
-			at[key] = i
-			c.Answers = append(c.Answers, answerView{Outcome: viewOutcome(k.Outcome), Reason: k.Reason, Do: k.Do, Limit: key.limit, Items: []fact{}})
-		}
-		c.Answers[i].Items = append(c.Answers[i].Items, fact{k.Subject, k.Value})
+	takes := []string{}
+	for _, t := range b.res.Takes {
+		takes = append(takes, t.Name)
 	}
+	c.Answers = joinAnswers(ks, takes, !same)
+	c.Mixed = len(counts) > 1
 	if !same {
 		c.Limit = ""
 	}
@@ -236,7 +204,7 @@ func (b *builder) loopback() *loopbackView {
 	for _, o := range l.Octaves {
 		c := cell{Text: unit.Signed(float64(o.Level), 1)}
 		if !o.Measured {
-			c = cell{Text: "not measured: too little signal above the noise", Class: "t grey"}
+			c = cell{Text: "not measured: too little signal above the noise", Class: "t", Soft: true}
 		}
 		rows = append(rows, row{Cells: []cell{{Text: bandName(o.Band), Head: true}, c}})
 	}

@@ -5,10 +5,10 @@ import (
 	"encoding/csv"
 	"math"
 	"strconv"
-	"strings"
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
+	"evenhand/report/csvtext"
 )
 
 // csvFile is one table of numbers. Columns carry their unit in the heading;
@@ -70,25 +70,6 @@ func num[T ~float64](v T) string {
 	return strconv.FormatFloat(r, 'f', -1, 64)
 }
 
-// word makes a text safe for programs that take a cell for a formula: one
-// that begins like a formula is given a leading apostrophe, unless it is a
-// number with its unit.
-func word(s string) string {
-	t := strings.TrimLeft(s, " \t\r\n")
-	if t == "" {
-		return s
-	}
-	switch t[0] {
-	case '=', '@':
-		return "'" + s
-	case '+', '-':
-		if r := strings.TrimLeft(t[1:], " "); r == "" || ((r[0] < '0' || r[0] > '9') && r[0] != '.') || strings.ContainsAny(r, "=(!|") {
-			return "'" + s
-		}
-	}
-	return s
-}
-
 func yes(b bool) string {
 	if b {
 		return "yes"
@@ -99,16 +80,16 @@ func yes(b bool) string {
 func settingsCSV(r *analyze.Result) [][]string {
 	head := []string{"slot", "kind", "setting", "differs", "under test", "may differ"}
 	for _, t := range r.Takes {
-		head = append(head, word(t.Name))
+		head = append(head, csvtext.Cell(t.Name))
 	}
 	out := [][]string{head}
 	for _, s := range r.Settings.Slots {
 		for _, row := range s.Rows {
-			line := []string{word(s.Slot), word(s.Kind), word(row.Name), yes(row.Differs), yes(row.Varied), yes(row.Allowed)}
+			line := []string{csvtext.Cell(s.Slot), csvtext.Cell(s.Kind), csvtext.Cell(row.Name), yes(row.Differs), yes(row.Varied), yes(row.Allowed)}
 			for i := range r.Takes {
 				v := ""
 				if i < len(row.Values) && row.Values[i].Stated {
-					v = word(row.Values[i].Written)
+					v = csvtext.Cell(row.Values[i].Written)
 				}
 				line = append(line, v)
 			}
@@ -123,7 +104,7 @@ func levelsCSV(r *analyze.Result) [][]string {
 	for _, t := range r.Takes {
 		for _, m := range t.Measures {
 			d := m.Descriptors
-			out = append(out, []string{word(m.Span), word(t.Name), num(m.Integrated), num(t.Gain), num(m.MaxMomentary), num(m.MaxShortTerm), num(m.Range), num(m.TruePeak), num(m.SamplePeak), num(m.RMS), num(m.Crest), num(m.PeakToLoudness), num(m.Unweighted), num(m.AWeighted), num(m.Weighted468), num(d.Centroid), num(d.Tilt), num(d.Low), num(d.Mid), num(d.High), num(m.EffectiveAverages)})
+			out = append(out, []string{csvtext.Cell(m.Span), csvtext.Cell(t.Name), num(m.Integrated), num(t.Gain), num(m.MaxMomentary), num(m.MaxShortTerm), num(m.Range), num(m.TruePeak), num(m.SamplePeak), num(m.RMS), num(m.Crest), num(m.PeakToLoudness), num(m.Unweighted), num(m.AWeighted), num(m.Weighted468), num(d.Centroid), num(d.Tilt), num(d.Low), num(d.Mid), num(d.High), num(m.EffectiveAverages)})
 		}
 	}
 	return out
@@ -142,7 +123,7 @@ func timeCSV(r *analyze.Result) [][]string {
 		}
 		s := m.Series
 		for k := range max(len(s.Momentary), len(s.ShortTerm)) {
-			line := []string{word(t.Name), num(from + unit.Seconds(k)*s.Step), "", "", num(t.Gain)}
+			line := []string{csvtext.Cell(t.Name), num(from + unit.Seconds(k)*s.Step), "", "", num(t.Gain)}
 			if k < len(s.Momentary) {
 				line[2] = num(s.Momentary[k])
 			}
@@ -158,7 +139,7 @@ func timeCSV(r *analyze.Result) [][]string {
 func alternativesCSV(r *analyze.Result) [][]string {
 	out := [][]string{{"span", "take", "loudness of the span (dB)", "unweighted (dB)", "A-weighted (dB)", "468-weighted (dB)", "spread (dB)"}}
 	for _, a := range r.Match.Alternatives {
-		out = append(out, []string{word(a.Span), word(a.Take), num(a.Loudness), num(a.Unweighted), num(a.AWeighted), num(a.Weighted468), num(a.Spread)})
+		out = append(out, []string{csvtext.Cell(a.Span), csvtext.Cell(a.Take), num(a.Loudness), num(a.Unweighted), num(a.AWeighted), num(a.Weighted468), num(a.Spread)})
 	}
 	return out
 }
@@ -174,7 +155,7 @@ func spectrumCSV(r *analyze.Result, bands []analyze.Band, level func(analyze.Mea
 			d, ok := found[[2]string{m.Span, t.Name}]
 			levels := level(m)
 			for k, b := range bands {
-				line := []string{word(m.Span), word(t.Name), b.Label, num(b.Centre), "", "", "", ""}
+				line := []string{csvtext.Cell(m.Span), csvtext.Cell(t.Name), b.Label, num(b.Centre), "", "", "", ""}
 				if k < len(levels) {
 					line[4] = num(levels[k])
 				}
@@ -201,10 +182,10 @@ func noiseCSV(r *analyze.Result) [][]string {
 		for i, l := range []analyze.NoiseLevels{n.AsRecorded, n.AsMatched} {
 			state := [...]string{"as recorded", "as matched"}[i]
 			if !n.Measured {
-				out = append(out, []string{word(t.Name), "no", "", state, "", "", "", "", "", "", "", ""})
+				out = append(out, []string{csvtext.Cell(t.Name), "no", "", state, "", "", "", "", "", "", "", ""})
 				continue
 			}
-			line := []string{word(t.Name), "yes", yes(n.Gated), state, num(l.Unweighted), num(l.AWeighted), num(l.Weighted468), num(l.Hum), num(l.Hiss), "", "", num(n.Duration)}
+			line := []string{csvtext.Cell(t.Name), "yes", yes(n.Gated), state, num(l.Unweighted), num(l.AWeighted), num(l.Weighted468), num(l.Hum), num(l.Hiss), "", "", num(n.Duration)}
 			if i == 0 {
 				line[9], line[10] = num(n.CarriedIn), num(n.Added)
 			}
@@ -219,7 +200,7 @@ func noiseSpectrumCSV(r *analyze.Result) [][]string {
 	for _, t := range r.Takes {
 		for k, b := range r.Spectrum.Third {
 			if t.Noise.Measured && k < len(t.Noise.Third) {
-				out = append(out, []string{word(t.Name), b.Label, num(b.Centre), num(t.Noise.Third[k])})
+				out = append(out, []string{csvtext.Cell(t.Name), b.Label, num(b.Centre), num(t.Noise.Third[k])})
 			}
 		}
 	}
@@ -229,7 +210,7 @@ func noiseSpectrumCSV(r *analyze.Result) [][]string {
 func likenessCSV(r *analyze.Result) [][]string {
 	out := [][]string{{"take", "other take", "spectral distance (dB)", "null residual (dB)", "coherence", "resolved"}}
 	for _, l := range r.Likeness {
-		out = append(out, []string{word(l.A), word(l.B), num(l.Spectral), num(l.Residual), num(l.Coherence), yes(l.Resolved)})
+		out = append(out, []string{csvtext.Cell(l.A), csvtext.Cell(l.B), num(l.Spectral), num(l.Residual), num(l.Coherence), yes(l.Resolved)})
 	}
 	return out
 }
@@ -237,7 +218,7 @@ func likenessCSV(r *analyze.Result) [][]string {
 func checksCSV(r *analyze.Result) [][]string {
 	out := [][]string{{"check", "group", "subject", "outcome", "value", "limit", "source of the limit", "reason", "why", "what to do"}}
 	for _, k := range r.Checks {
-		out = append(out, []string{word(k.Name), word(k.Group), word(k.Subject), string(k.Outcome), word(k.Value), word(k.Limit), word(k.LimitSource), word(k.Reason), word(k.Why), word(k.Do)})
+		out = append(out, []string{csvtext.Cell(k.Name), csvtext.Cell(k.Group), csvtext.Cell(k.Subject), string(k.Outcome), csvtext.Cell(k.Value), csvtext.Cell(k.Limit), csvtext.Cell(k.LimitSource), csvtext.Cell(k.Reason), csvtext.Cell(k.Why), csvtext.Cell(k.Do)})
 	}
 	return out
 }

@@ -22,25 +22,25 @@ type headView struct {
 // fact is one field of the title block.
 type fact struct{ Name, Value string }
 
-// tally counts the checks of one outcome.
+// tally counts the checks of one outcome, in words.
 type tally struct {
-	Outcome outcomeView
-	Count   int
+	Class, Words string
 }
 
-// outcomeView shows an outcome by word and by mark.
-type outcomeView struct{ Word, Mark, Class string }
+// outcomeView shows an outcome by a word, and by a mark that the style sheet
+// puts before it.
+type outcomeView struct{ Word, Class string }
 
 func viewOutcome(o analyze.Outcome) outcomeView {
 	switch o {
 	case analyze.Holds:
-		return outcomeView{"holds", "✓", "holds"}
+		return outcomeView{"holds", "holds"}
 	case analyze.Caution:
-		return outcomeView{"caution", "!", "caution"}
+		return outcomeView{"caution", "caution"}
 	case analyze.Fails:
-		return outcomeView{"fails", "×", "fails"}
+		return outcomeView{"fails", "fails"}
 	}
-	return outcomeView{"not measured", "–", "unmeasured"}
+	return outcomeView{"not measured", "unmeasured"}
 }
 
 var outcomes = [...]analyze.Outcome{analyze.Fails, analyze.Caution, analyze.NotMeasured, analyze.Holds}
@@ -92,7 +92,9 @@ func (b *builder) head() headView {
 		}
 	}
 	for _, o := range outcomes {
-		v.Tally = append(v.Tally, tally{viewOutcome(o), counts[o]})
+		if counts[o] > 0 {
+			v.Tally = append(v.Tally, tally{viewOutcome(o).Class, countOutcome(counts[o], o)})
+		}
 	}
 	return v
 }

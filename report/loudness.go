@@ -61,7 +61,7 @@ func (b *builder) timeFigure() figure {
 	f := figure{ID: "time", Title: "Loudness over time", Axes: "Short-term loudness (3 s) in LUFS after matching, over time in minutes and seconds.", Legend: b.labels, Words: []string{}, CSV: "data/loudness-over-time.csv", Download: "CSV, every step"}
 	from, to := b.span()
 	curves := []chart.Curve{}
-	const points, lines = 240, 36
+	const points, lines = 300, 27
 	head := heads("From")
 	var tables []series
 	for i, t := range b.res.Takes {
@@ -73,10 +73,11 @@ func (b *builder) timeFigure() figure {
 		for k, v := range m.Series.ShortTerm {
 			all[k] = float64(v) + float64(t.Gain)
 		}
-		s := thin(all, float64(m.Series.Step), points)
+		step := float64(m.Series.Step)
+		s := thin(all, step, (len(all)+points-1)/points)
 		curves = append(curves, chart.Curve{Name: t.Name, Take: i, X: s.times(from), Y: s.values})
 		head = append(head, cell{Text: t.Name, Head: true})
-		tables = append(tables, thin(all, float64(m.Series.Step), lines))
+		tables = append(tables, thin(all, step, int(math.Round(roundStep(float64(len(all))*step/lines)/step))))
 	}
 	rows := []row{}
 	if len(tables) > 0 {
@@ -91,7 +92,7 @@ func (b *builder) timeFigure() figure {
 	}
 	f.Table = newTable("Greatest short-term loudness in each step, LUFS after matching", head, rows)
 	if len(curves) > 0 {
-		f.SVG = svg(chart.Loudness(chart.Text{ID: f.ID, Title: "Loudness over time of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, b.chartSections(), from, to))
+		f.SVG = svg(chart.Loudness(chart.Text{Title: "Loudness over time of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves, b.chartSections(), from, to))
 	}
 	return f
 }
@@ -110,10 +111,10 @@ func (s series) times(from float64) []float64 {
 	return out
 }
 
-// thin joins neighbouring steps until at most most are left, keeping the
-// greatest value of each; values that are not numbers do not count.
-func thin(v []float64, step float64, most int) series {
-	n := max(1, (len(v)+most-1)/most)
+// thin joins n neighbouring steps, keeping the greatest value of each; values
+// that are not numbers do not count.
+func thin(v []float64, step float64, n int) series {
+	n = max(1, n)
 	out := series{step: step * float64(n), values: []float64{}}
 	for i := 0; i < len(v); i += n {
 		top := math.NaN()
@@ -125,6 +126,16 @@ func thin(v []float64, step float64, most int) series {
 		out.values = append(out.values, top)
 	}
 	return out
+}
+
+// roundStep is the next round time, in seconds, that is not shorter.
+func roundStep(least float64) float64 {
+	for _, s := range [...]float64{1, 2, 5, 10, 15, 20, 30, 60, 120, 300, 600} {
+		if s >= least {
+			return s
+		}
+	}
+	return 1800 * math.Ceil(least/1800)
 }
 
 // sectionTable is the loudness after matching in each section.
@@ -211,7 +222,7 @@ func (b *builder) overview() figure {
 		if len(names) > 0 {
 			desc = "Peak level over time with the sections " + listUpTo(names, 12) + ". Their times are in the table that follows."
 		}
-		f.SVG = svg(chart.Overview(chart.Text{ID: f.ID, Title: "Overview of the performance", Desc: desc}, floats(b.res.Timeline.Overview), b.chartSections(), from, to))
+		f.SVG = svg(chart.Overview(chart.Text{Title: "Overview of the performance", Desc: desc}, floats(b.res.Timeline.Overview), b.chartSections(), from, to))
 	}
 	return f
 }

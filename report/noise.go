@@ -28,21 +28,20 @@ func (b *builder) noise() noiseView {
 		if !n.Measured {
 			line := []cell{notedCell(b.labels[i])}
 			for range 6 {
-				line = append(line, cell{Text: "–", Class: "grey"})
+				line = append(line, cell{Text: "–", Soft: true})
 			}
 			rows = append(rows, row{Cells: append(line, cell{Text: "not measured: " + orElse(n.Reason, "no reason given"), Class: "t"})})
 			continue
 		}
 		v.Measured = true
 		state := "in " + unit.Format(float64(n.Duration), 1) + " s of pauses"
-		class := ""
 		if n.Gated {
-			state, class = "gated: describes the gate", "grey"
+			state = "gated: describes the gate"
 		}
 		a, m := n.AsRecorded, n.AsMatched
 		line := []cell{notedCell(b.labels[i])}
 		for _, x := range []unit.DBFS{a.AWeighted, m.AWeighted, m.Unweighted, m.Weighted468, m.Hum, m.Hiss} {
-			line = append(line, cell{Text: unit.Format(float64(x), 1), Class: class})
+			line = append(line, cell{Text: unit.Format(float64(x), 1), Soft: n.Gated})
 		}
 		rows = append(rows, row{Cells: append(line, cell{Text: state, Class: "t"})})
 		shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(a.AWeighted), Filled: float64(m.AWeighted), Soft: n.Gated})
@@ -63,7 +62,7 @@ func (b *builder) noise() noiseView {
 	v.Split = newTable("Where the noise comes from, dBFS as recorded", heads("Take", "Carried in by the dry recording", "Added by the chain", "Mains", "Hum", "Hiss", "<Not told apart because"), split)
 	if v.Measured {
 		v.Levels = figure{ID: "noise-levels", Title: "Noise in the pauses", Axes: "A-weighted noise in dBFS. Hollow marks: as recorded; filled marks: as matched, which is what is heard here; grey: closed by a gate.",
-			SVG:    svg(chart.Levels(chart.Text{ID: "noise-levels", Title: "Noise in the pauses of " + plural(len(shown), "take", "takes"), Desc: "A-weighted level in dBFS as recorded and as matched; the figures are in the table that follows."}, shown)),
+			SVG:    svg(chart.Levels(chart.Text{Title: "Noise in the pauses of " + plural(len(shown), "take", "takes"), By: figure{ID: "noise-levels"}.AxesID()}, shown)),
 			Legend: []label{}, Words: v.Words, Table: v.Table, CSV: "data/noise.csv", Download: "CSV"}
 	}
 	v.Spectrum = b.noiseSpectrum(curves, legend)
@@ -87,7 +86,7 @@ func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
 	f.Table = newTable("Noise in third octaves, dB after matching", head, rows)
 	if len(curves) > 0 {
 		lo, hi := bandRange(b.res.Spectrum.Third)
-		f.SVG = svg(chart.Spectrum(chart.Text{ID: f.ID, Title: "Noise spectra of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, nil, lo, hi))
+		f.SVG = svg(chart.Spectrum(chart.Text{Title: "Noise spectra of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves, nil, lo, hi))
 	}
 	return f
 }
@@ -110,27 +109,28 @@ func (b *builder) likeness() likenessView {
 			top = d
 		}
 	}
-	v.Spectral = b.matrix("Spectral distance: rms difference of third-octave levels, dB", func(l analyze.Likeness) cell {
+	v.Spectral = b.matrix("Spectral distance: rms difference of third-octave levels, dB", true, func(l analyze.Likeness) cell {
 		c := cell{Text: unit.Format(float64(l.Spectral), 1)}
 		switch d := float64(l.Spectral); {
 		case !l.Resolved:
-			c.Class = "grey"
+			c.Soft = true
 		case chart.Finite(d) && top > 0:
 			c.Class = "q" + number(int(min(4, d/top*5)))
 		}
 		return c
 	})
-	v.Residual = b.matrix("Null: level of what is left of the one less the other, dB below", func(l analyze.Likeness) cell {
+	v.Residual = b.matrix("Null: level of what is left of the one less the other, dB below", false, func(l analyze.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Residual), 1)}
 	})
-	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", func(l analyze.Likeness) cell {
+	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", false, func(l analyze.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Coherence), 2)}
 	})
 	return v
 }
 
-// matrix sets every pair into a square table.
-func (b *builder) matrix(caption string, show func(analyze.Likeness) cell) table {
+// matrix sets every pair into a square table, or once each into its lower
+// half.
+func (b *builder) matrix(caption string, both bool, show func(analyze.Likeness) cell) table {
 	pairs := map[[2]int]cell{}
 	for _, l := range b.res.Likeness {
 		i, j := b.index(l.A), b.index(l.B)
@@ -142,22 +142,29 @@ func (b *builder) matrix(caption string, show func(analyze.Likeness) cell) table
 	}
 	head := heads("Take")
 	rows := []row{}
-	for _, l := range b.labels {
-		head = append(head, cell{Text: l.Name, Head: true})
-	}
 	for i, l := range b.labels {
-		line := []cell{{Text: l.Name, Head: true, Swatch: l.Swatch}}
+		if both || i < len(b.labels)-1 {
+			head = append(head, cell{Text: l.Name, Head: true})
+		}
+		line := []cell{takeCell(l)}
+		if both {
+			line = []cell{markedCell(l)}
+		}
 		for j := range b.labels {
 			c, ok := pairs[[2]int{i, j}]
 			switch {
+			case !both && j >= i:
+				continue
 			case i == j:
 				c = cell{Text: "·", Class: "self"}
 			case !ok:
-				c = cell{Text: "–", Class: "grey"}
+				c = cell{Text: "–", Soft: true}
 			}
 			line = append(line, c)
 		}
-		rows = append(rows, row{Cells: line})
+		if both || i > 0 {
+			rows = append(rows, row{Cells: line})
+		}
 	}
 	return newTable(caption, head, rows)
 }

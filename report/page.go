@@ -40,14 +40,17 @@ type label struct {
 	Refs   []int // footnotes about this take
 }
 
-// cell is one cell of a table. Refs are footnote numbers.
+// cell is one cell of a table. Refs are footnote numbers; Span is how many
+// columns it takes, 0 for one; Soft is a value that is not resolved.
 type cell struct {
 	Text   string
 	Class  string
 	Head   bool
+	Soft   bool
 	Swatch template.HTML
 	Dial   template.HTML
 	Refs   []int
+	Span   int
 }
 
 // row is one line of a table; Group starts a group of lines with a heading.
@@ -60,9 +63,9 @@ type row struct {
 // table is a data table. Head and each row's Cells have the same length.
 type table struct {
 	Caption string
+	Class   string
 	Head    []cell
 	Rows    []row
-	Wide    bool // may be scrolled sideways
 	Columns int
 }
 
@@ -78,6 +81,12 @@ type figure struct {
 	CSV      string
 	Download string // link text
 }
+
+// AxesID is the id of the words about the axes, by which the plot is described.
+func (f figure) AxesID() string { return f.ID + "-axes" }
+
+// WordsID is the id of the nth sentence.
+func (f figure) WordsID(n int) string { return f.ID + "-" + number(n) }
 
 // svg marks a chart's output as markup: chart escapes every text it is given.
 func svg(s string) template.HTML { return template.HTML(s) } //nolint:gosec // see above
@@ -150,11 +159,19 @@ func cells(texts ...string) []cell {
 }
 
 // takeCell is a take's name as a line heading.
-func takeCell(l label) cell { return cell{Text: l.Name, Head: true, Swatch: l.Swatch} }
+func takeCell(l label) cell { return cell{Text: l.Name, Head: true} }
 
-// notedCell is the same with the numbers of the footnotes about the take.
-func notedCell(l label) cell {
+// markedCell is the same with the take's line and marker, for the table that
+// a section shows first.
+func markedCell(l label) cell {
 	c := takeCell(l)
+	c.Swatch = l.Swatch
+	return c
+}
+
+// notedCell is a marked one with the numbers of the footnotes about the take.
+func notedCell(l label) cell {
+	c := markedCell(l)
 	c.Refs = l.Refs
 	return c
 }
@@ -163,7 +180,7 @@ func newTable(caption string, head []cell, rows []row) table {
 	if rows == nil {
 		rows = []row{}
 	}
-	return table{Caption: caption, Head: head, Rows: rows, Columns: len(head), Wide: true}
+	return table{Caption: caption, Head: head, Rows: rows, Columns: len(head)}
 }
 
 // floats converts any of the unit types' slices.

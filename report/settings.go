@@ -4,6 +4,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/report/chart"
 	"evenhand/report/record"
 )
@@ -21,9 +22,10 @@ type settingsView struct {
 }
 
 func (b *builder) settings(opts Options) settingsView {
-	head := heads("Setting")
+	head, plain := heads("Setting"), heads("Setting")
 	for _, l := range b.labels {
-		head = append(head, cell{Text: l.Name, Class: "v", Head: true, Swatch: l.Swatch})
+		head = append(head, cell{Text: l.Name, Head: true, Swatch: l.Swatch})
+		plain = append(plain, cell{Text: l.Name, Head: true})
 	}
 	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Valve: valveAmplifier(b.res.Settings), Pictures: opts.pictures}
 	var varied, allowed, voids, all []row
@@ -41,7 +43,7 @@ func (b *builder) settings(opts Options) settingsView {
 					v.Unstated++
 				}
 			}
-			full := row{Cells: append([]cell{{Text: r.Name, Head: true}}, values...)}
+			full := row{Cells: append([]cell{{Text: r.Name, Head: true}}, alike(values)...)}
 			if i == 0 {
 				full.Group = group
 			}
@@ -70,35 +72,54 @@ func (b *builder) settings(opts Options) settingsView {
 	rows = append(rows, group("Under test", varied)...)
 	rows = append(rows, group("Allowed to move", allowed)...)
 	v.Differs = newTable("Settings that differ", head, rows)
-	v.All = newTable("All settings, in signal order", head, all)
+	v.All = newTable("All settings, in signal order", plain, all)
+	v.Differs.Class, v.All.Class = "words", "words"
 	if v.Unstated > 0 {
 		v.Notes = append(v.Notes, plural(v.Unstated, "control is", "controls are")+" named without a position: shown as an empty ring.")
 	}
 	return v
 }
 
+// alike makes equal cells one that takes the width of all; cells that differ
+// stay, without their pictures, which stand in the table above.
+func alike(values []cell) []cell {
+	same := true
+	out := make([]cell, len(values))
+	for i, c := range values {
+		same = same && c.Text == values[0].Text
+		c.Dial = ""
+		out[i] = c
+	}
+	if same && len(values) > 1 {
+		c := values[0]
+		c.Span, c.Class = len(values), strings.TrimPrefix(c.Class, "short")
+		return []cell{c}
+	}
+	return out
+}
+
 // values are a setting's cells, one for each take.
 func (b *builder) values(r analyze.SettingRow) []cell {
 	out := make([]cell, 0, len(r.Values))
 	for _, x := range r.Values {
-		c := cell{Text: x.Written, Class: "v"}
+		c := cell{Text: x.Written}
 		if len(x.Written) <= shortValue {
-			c.Class = "v short"
+			c.Class = "short"
 		}
 		switch {
 		case x.Absent || (!r.Control && x.Written == ""):
-			out = append(out, cell{Text: "–", Class: "v unstated"})
+			out = append(out, cell{Text: "–", Soft: true})
 			continue
 		case !x.Stated || x.Written == "":
-			c.Text, c.Class = "not stated", "v short unstated"
+			c.Text, c.Class, c.Soft = "not stated", "short", true
 		}
-		if r.Control && dialled(x.Kind) {
-			c.Dial = svg(chart.Dial(float64(x.Fraction)))
+		if r.Control {
+			c.Dial = record.Drawing(manifest.ValueKind(x.Kind), knob(x))
 		}
 		out = append(out, c)
 	}
 	for len(out) < len(b.labels) {
-		out = append(out, cell{Text: "not stated", Class: "v unstated"})
+		out = append(out, cell{Text: "not stated", Soft: true})
 	}
 	return out
 }
@@ -106,13 +127,14 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 // shortValue is the length in bytes up to which a value stays on one line.
 const shortValue = 14
 
-// dialled tells whether a control of this kind is drawn as a knob.
-func dialled(kind string) bool {
-	switch kind {
-	case "clock", "scale", "percent", "step", "unset":
-		return true
+// knob is a control's shape: the usual one where no other is stated.
+func knob(v analyze.SettingValue) chart.Knob {
+	k := chart.UsualKnob(float64(v.Fraction))
+	if v.Travel > 0 {
+		k.From, k.Travel = v.From, v.Travel
 	}
-	return false
+	k.Steps = len(v.Steps)
+	return k
 }
 
 // valveAmplifier tells whether a power amplifier with valves is in the chain.

@@ -28,7 +28,6 @@ type spectraView struct {
 type stripView struct {
 	Label label
 	SVG   template.HTML
-	Words string
 }
 
 // sectionWords are a section's sentences.
@@ -40,14 +39,15 @@ type sectionWords struct {
 func (b *builder) spectra() spectraView {
 	res := b.res
 	v := spectraView{Against: res.Spectrum.Against, Resolution: resolutionWords(res.Resolution), Strips: []stripView{}, Sections: []sectionWords{}}
-	v.Third = b.spectrumFigure("third", "Third-octave spectra", res.Spectrum.Third, func(m analyze.Measures) []unit.DB { return m.Third })
-	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", res.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth })
+	v.Third = b.spectrumFigure("third", "Third-octave spectra", 1, res.Spectrum.Third, func(m analyze.Measures) []unit.DB { return m.Third })
+	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, res.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth })
 	v.Third.CSV, v.Twelfth.CSV = "data/spectrum-third-octave.csv", "data/spectrum-twelfth-octave.csv"
 
 	wholeName := b.wholeName()
 	against := b.againstWords()
 	reach := b.reach(wholeName)
 	lo, hi := bandRange(res.Spectrum.Third)
+	strips := chart.NewStrips(lo, hi, reach)
 	shown := []analyze.Difference{}
 	for _, d := range b.differences(wholeName) {
 		i := b.index(d.Take)
@@ -58,10 +58,10 @@ func (b *builder) spectra() spectraView {
 		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(i, 0))
 		v.Third.Words = append(v.Third.Words, words)
 		band := b.counts(d.Third, res.Resolution.Third)
-		v.Strips = append(v.Strips, stripView{b.labels[i], svg(chart.Strip(
-			chart.Text{ID: fmt.Sprintf("diff%d", i), Title: d.Take + " less " + against, Desc: words},
+		v.Strips = append(v.Strips, stripView{b.labels[i], svg(strips.Strip(
+			chart.Text{Title: d.Take + " less " + against, By: v.Third.WordsID(len(v.Third.Words) - 1)},
 			chart.Curve{Name: d.Take, Take: i, X: centres(res.Spectrum.Third), Y: floats(d.Third.Difference)},
-			band, d.Third.Resolved, lo, hi, reach)), words})
+			band, d.Third.Resolved))})
 	}
 	v.StripTable = b.differenceTable(shown)
 	if len(v.Strips) > 0 {
@@ -90,7 +90,7 @@ func (b *builder) spectra() spectraView {
 			continue
 		}
 		d := m.Descriptors
-		rows = append(rows, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
+		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(
 			d.Centroid.String(), unit.Signed(float64(d.Tilt), 2), unit.Format(float64(d.Low), 1), unit.Format(float64(d.Mid), 1), unit.Format(float64(d.High), 1))...)})
 	}
 	v.Descriptors = newTable("Spectrum in five figures, whole performance", heads("Take", "Centroid", "Tilt, dB per octave", "Low, dB", "Mid, dB", "High, dB"), rows)
@@ -170,7 +170,9 @@ func bandRange(bands []analyze.Band) (lo, hi float64) {
 	return float64(bands[0].Low), float64(bands[len(bands)-1].High)
 }
 
-func (b *builder) spectrumFigure(id, title string, bands []analyze.Band, pick func(analyze.Measures) []unit.DB) figure {
+// spectrumFigure draws every take's level in each band. Its table holds every
+// nth band.
+func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Band, pick func(analyze.Measures) []unit.DB) figure {
 	curves := []chart.Curve{}
 	f := figure{ID: "spectrum-" + id, Title: title, Axes: "Band level in dB after level matching, over frequency in Hz. Whole performance.", Legend: b.labels, Words: []string{}, Download: "CSV, all sections"}
 	head := heads("Band")
@@ -188,19 +190,28 @@ func (b *builder) spectrumFigure(id, title string, bands []analyze.Band, pick fu
 		head = append(head, cell{Text: t.Name, Head: true})
 	}
 	rows := []row{}
-	for k, band := range bands {
-		line := []cell{{Text: bandName(band), Head: true}}
+	for k := 0; k < len(bands); k += every {
+		line := []cell{{Text: bandName(bands[k]), Head: true}}
 		for _, y := range levels {
 			line = append(line, cell{Text: at(y, k, 1)})
 		}
 		rows = append(rows, row{Cells: line})
 	}
-	f.Table = newTable(title+", dB", head, rows)
+	caption := title + ", dB"
+	if every > 1 {
+		caption += ": every " + ordinal(every) + " band"
+		f.Download = fmt.Sprintf("CSV, all %d bands, all sections", len(bands))
+	}
+	f.Table = newTable(caption, head, rows)
+	tuned := pitches(b.res.Comparison.Tuning)
+	if len(tuned) > 0 {
+		f.Axes += " The marks above are the open strings, " + b.res.Comparison.Tuning + "."
+	}
 	lo, hi := bandRange(bands)
 	if !finite {
 		return f
 	}
-	f.SVG = svg(chart.Spectrum(chart.Text{ID: f.ID, Title: title + " of " + plural(len(curves), "take", "takes"), Desc: f.Axes + " The figures are in the table that follows."}, curves, pitches(b.res.Comparison.Tuning), lo, hi))
+	f.SVG = svg(chart.Spectrum(chart.Text{Title: title + " of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves, tuned, lo, hi))
 	return f
 }
 
@@ -212,30 +223,61 @@ func at(y []float64, k, decimals int) string {
 	return unit.Format(y[k], decimals)
 }
 
+// differenceTable lists every take's difference in each band. The least that
+// counts has a column of its own where it is the same for all takes.
 func (b *builder) differenceTable(ds []analyze.Difference) table {
-	head := heads("Band")
+	head := heads("Band", "Counts from")
+	counts := [][]float64{}
 	for _, d := range ds {
 		head = append(head, cell{Text: d.Take, Head: true})
+		counts = append(counts, b.counts(d.Third, b.res.Resolution.Third))
 	}
 	rows := []row{}
 	for k, band := range b.res.Spectrum.Third {
-		line := []cell{{Text: bandName(band), Head: true}}
-		for _, d := range ds {
+		least := leastWords(counts, k)
+		line := []cell{{Text: bandName(band), Head: true}, {Text: orElse(least, "±")}}
+		for i, d := range ds {
 			c := cell{Text: "–"}
 			if k < len(d.Third.Difference) {
 				c.Text = unit.Signed(float64(d.Third.Difference[k]), 1)
-				if w := b.counts(d.Third, b.res.Resolution.Third); k < len(w) && chart.Finite(w[k]) {
-					c.Text += " ±" + unit.Format(w[k], 1)
+				if least == "" {
+					c.Text += " ±" + countsFrom(counts[i], k)
 				}
-				if k >= len(d.Third.Resolved) || !d.Third.Resolved[k] {
-					c.Class = "grey"
-				}
+				c.Soft = k >= len(d.Third.Resolved) || !d.Third.Resolved[k]
 			}
 			line = append(line, c)
 		}
 		rows = append(rows, row{Cells: line})
 	}
-	return newTable("Differences in dB to "+b.againstWords()+", with the least that counts; grey: not resolved", head, rows)
+	return newTable("Differences in dB to "+b.againstWords()+"; grey: not resolved", head, rows)
+}
+
+// beyond is the greatest least difference in dB that is printed: where no less
+// counts, the band says nothing.
+const beyond = 40
+
+// countsFrom prints from which difference on band k counts.
+func countsFrom(counts []float64, k int) string {
+	switch {
+	case k >= len(counts) || !chart.Finite(counts[k]):
+		return "–"
+	case counts[k] > beyond:
+		return "over " + number(beyond)
+	}
+	return unit.Format(counts[k], 1)
+}
+
+// leastWords prints the same for all takes, "" when they are not alike.
+func leastWords(counts [][]float64, k int) string {
+	out := ""
+	for i, c := range counts {
+		s := countsFrom(c, k)
+		if i > 0 && s != out {
+			return ""
+		}
+		out = s
+	}
+	return orElse(out, "–")
 }
 
 // pitches reads note names such as "B1" or "F#3" from a tuning, lowest first.

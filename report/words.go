@@ -50,6 +50,15 @@ func countWord(n int) string {
 	return number(n)
 }
 
+// ordinal writes the place of a small count.
+func ordinal(n int) string {
+	words := [...]string{2: "second", 3: "third", 4: "fourth"}
+	if n > 1 && n < len(words) {
+		return words[n]
+	}
+	return number(n) + "th"
+}
+
 // dB prints an unsigned level difference with the digits that it supports.
 func dB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
 

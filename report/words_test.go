@@ -210,7 +210,7 @@ func TestPitches(t *testing.T) {
 }
 
 func TestThinKeepsTheGreatest(t *testing.T) {
-	s := thin([]float64{-30, -20, math.Inf(-1), nan, nan, nan, -5}, 0.5, 4)
+	s := thin([]float64{-30, -20, math.Inf(-1), nan, nan, nan, -5}, 0.5, 2)
 	if len(s.values) != 4 || s.step != 1 || s.values[0] != -20 || !math.IsInf(s.values[1], -1) || !math.IsNaN(s.values[2]) || s.values[3] != -5 {
 		t.Errorf("%+v", s)
 	}

@@ -22,6 +22,7 @@ func TestArrows(t *testing.T) {
 		"examples":             {"examples", "analyze/wavio", "analyze/unit"},
 		"report":               {"analyze", "report", "templates"},
 		"report/chart":         {"analyze/unit"},
+		"report/csvtext":       {},
 		"templates":            {},
 		"analyze":              {"analyze"},
 		"analyze/unit":         {},

@@ -16,12 +16,14 @@ import (
 
 // canvas is a vg.Canvas that writes SVG with classes in place of colours, so
 // that the style sheet decides the look and a strict content policy has
-// nothing to refuse. Paths are written as relative steps on a grid of a tenth
-// of a unit. The y axis is negated on writing; the viewBox begins at −height.
+// nothing to refuse. Paths lose the points that cannot be seen and are written
+// as relative steps on a grid of a tenth of a unit. The y axis is negated on
+// writing; the viewBox begins at −height.
 type canvas struct {
 	strings.Builder
 	open  []int // groups opened by transforms since each Push
 	width vg.Length
+	held  *vg.Path // strokes that become one path; nil outside together
 }
 
 func newCanvas() *canvas { return &canvas{open: []int{0}} }
@@ -37,7 +39,7 @@ func (c *canvas) Scale(x, y float64)                  { c.group("scale(%g %g)", 
 func (c *canvas) Push()                               { c.open = append(c.open, 0) }
 func (c *canvas) Fill(p vg.Path)                      { c.path("fl", p) }
 func (c *canvas) FillString(_ font.Face, p vg.Point, s string) {
-	c.text("", float64(p.X), float64(p.Y), "start", s)
+	c.text("", float64(p.X), float64(p.Y), s)
 }
 
 func (c *canvas) Translate(p vg.Point) {
@@ -51,8 +53,22 @@ func (c *canvas) Pop() {
 }
 
 func (c *canvas) Stroke(p vg.Path) {
-	if c.width > 0 {
+	switch {
+	case c.width <= 0:
+	case c.held != nil:
+		*c.held = append(*c.held, p...)
+	default:
 		c.path("ln", p)
+	}
+}
+
+// together writes all that draw strokes as one path.
+func (c *canvas) together(class string, draw func()) {
+	c.held = &vg.Path{}
+	draw()
+	p := *c.held
+	if c.held = nil; len(p) > 0 {
+		c.path(class, p)
 	}
 }
 
@@ -61,17 +77,46 @@ func (c *canvas) group(transform string, a ...any) {
 	c.open[len(c.open)-1]++
 }
 
-// text writes s with its baseline at (x, y); anchor is start, middle or end.
-func (c *canvas) text(class string, x, y float64, anchor, s string) {
+// text writes s with its baseline at (x, y). The class says how it is aligned.
+func (c *canvas) text(class string, x, y float64, s string) {
 	c.WriteString("<text")
 	if class != "" {
 		fmt.Fprintf(c, ` class="%s"`, class)
 	}
-	fmt.Fprintf(c, ` x="%s" y="%s"`, tenths(grid(x)), tenths(grid(-y)))
-	if anchor != "start" {
-		fmt.Fprintf(c, ` text-anchor="%s"`, anchor)
+	fmt.Fprintf(c, ` x="%s" y="%s">%s</text>`, tenths(grid(x)), tenths(grid(-y)), html.EscapeString(s))
+}
+
+// word is a text with its place along a line of texts.
+type word struct {
+	at   float64
+	text string
+}
+
+// row writes texts that share a baseline at y.
+func (c *canvas) row(class string, y float64, words []word) {
+	c.line(class, "0", tenths(grid(-y)), "x", words)
+}
+
+// column writes texts that share their x.
+func (c *canvas) column(class string, x float64, words []word) {
+	for i := range words {
+		words[i].at = -words[i].at
 	}
-	fmt.Fprintf(c, ">%s</text>", html.EscapeString(s))
+	c.line(class, tenths(grid(x)), "0", "y", words)
+}
+
+func (c *canvas) line(class, dx, dy, along string, words []word) {
+	if len(words) == 0 {
+		return
+	}
+	fmt.Fprintf(c, `<g class="%s" transform="translate(%s,%s)">`, class, dx, dy)
+	for _, w := range words {
+		if w.text == "" {
+			continue
+		}
+		fmt.Fprintf(c, `<text %s="%s">%s</text>`, along, tenths(grid(w.at)), html.EscapeString(w.text))
+	}
+	c.WriteString("</g>")
 }
 
 func (c *canvas) path(class string, p vg.Path) {
@@ -98,10 +143,13 @@ func tenths(t int) string {
 
 // pathWriter writes path commands as compactly as SVG's grammar allows.
 type pathWriter struct {
-	b    strings.Builder
-	x, y int  // current point in tenths
-	cmd  byte // last command
-	dot  bool // the last number had a decimal point
+	b      strings.Builder
+	x, y   int  // current point in tenths
+	x0, y0 int  // where the current part began
+	cmd    byte // last command
+	dot    bool // the last number had a decimal point
+
+	fresh bool // a command letter was just written
 }
 
 func (w *pathWriter) number(t int, first bool) {
@@ -117,7 +165,24 @@ func (w *pathWriter) move(x, y int) {
 	w.b.WriteByte('M')
 	w.number(x, true)
 	w.number(y, false)
-	w.x, w.y, w.cmd = x, y, 'M'
+	w.begin(x, y, 'M')
+}
+
+// step moves by a distance from the current point, which is shorter where the
+// next part of a path is near; the first part is placed absolutely.
+func (w *pathWriter) step(x, y int) {
+	if w.b.Len() == 0 {
+		w.move(x, y)
+		return
+	}
+	w.b.WriteByte('m')
+	w.number(x-w.x, true)
+	w.number(y-w.y, false)
+	w.begin(x, y, 'm')
+}
+
+func (w *pathWriter) begin(x, y int, cmd byte) {
+	w.x, w.y, w.x0, w.y0, w.cmd = x, y, x, y, cmd
 }
 
 func (w *pathWriter) line(x, y int) {
@@ -125,25 +190,41 @@ func (w *pathWriter) line(x, y int) {
 	if dx == 0 && dy == 0 {
 		return
 	}
-	first := w.cmd != 'l'
-	if first {
-		w.b.WriteByte('l')
-		w.cmd = 'l'
+	switch {
+	case dy == 0:
+		w.command('h')
+		w.number(dx, w.fresh)
+	case dx == 0:
+		w.command('v')
+		w.number(dy, w.fresh)
+	default:
+		w.command('l')
+		w.number(dx, w.fresh)
+		w.number(dy, false)
 	}
-	w.number(dx, first)
-	w.number(dy, false)
 	w.x, w.y = x, y
 }
 
-func (w *pathWriter) shut() { w.b.WriteByte('z'); w.cmd = 'z' }
+// command writes a letter where the one before does not go on.
+func (w *pathWriter) command(c byte) {
+	if w.fresh = w.cmd != c; w.fresh {
+		w.b.WriteByte(c)
+		w.cmd = c
+	}
+}
+
+func (w *pathWriter) shut() {
+	w.b.WriteByte('z')
+	w.x, w.y, w.cmd = w.x0, w.y0, 'z'
+}
 
 func pathData(p vg.Path) string {
 	var w pathWriter
-	for _, s := range p {
+	for _, s := range simplify(p) {
 		x, y := grid(float64(s.Pos.X)), grid(-float64(s.Pos.Y))
 		switch s.Type {
 		case vg.MoveComp:
-			w.move(x, y)
+			w.step(x, y)
 		case vg.LineComp:
 			w.line(x, y)
 		case vg.CloseComp:

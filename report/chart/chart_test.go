@@ -35,7 +35,7 @@ func wellFormed(t *testing.T, s string) {
 }
 
 func TestPlotsAreWellFormedForAnyData(t *testing.T) {
-	text := Text{ID: "x", Title: `<b>&"`, Desc: `'"<`}
+	text := Text{By: "x", Title: `<b>&"`, Desc: `'"<`}
 	inf, nan := math.Inf(1), math.NaN()
 	for name, y := range map[string][]float64{"plain": {-10, -20, -30}, "silent": {-inf, -inf, -inf}, "unmeasured": {nan, nan, nan}, "mixed": {nan, -3, -inf}, "empty": {}, "equal": {-5, -5, -5}, "huge": {1e300, -1e300, 0}} {
 		x := []float64{0, 100, 20000}
@@ -43,7 +43,7 @@ func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 		for kind, s := range map[string]string{
 			"spectrum": Spectrum(text, c, []Pitch{{"<E2>", 82}, {"bad", nan}}, 20, 20000),
 			"nonsense": Spectrum(text, c, nil, nan, -5),
-			"strip":    Strip(text, c[0], []float64{1, nan, 3}, []bool{true}, 20, 20000, 6),
+			"strip":    NewStrips(20, 20000, 6).Strip(text, c[0], []float64{1, nan, 3}, []bool{true}),
 			"loudness": Loudness(text, c, []Section{{"<s>", 0, 5}, {"bad", nan, inf}}, 0, 10),
 			"backward": Loudness(text, c, nil, 10, 0),
 			"overview": Overview(text, y, []Section{{"a section with a long name", 0, 1}}, 0, 10),
@@ -59,7 +59,7 @@ func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 	}
 	wellFormed(t, Symbols())
 	for _, f := range []float64{0, 0.5, 1, -3, 7, nan} {
-		wellFormed(t, Dial(f))
+		wellFormed(t, UsualKnob(f).Dial())
 	}
 }
 

@@ -20,16 +20,15 @@ type Knob struct {
 	Steps    int     // positions of a stepped control, drawn as dots; 0 for none
 }
 
-// Dial returns a small SVG picture of a knob: where its pointer stands for a
-// fraction 0 to 1 of the usual 300° of travel (common practice, no source),
-// or an empty ring when the position is not known. It is decoration: the
-// written value must stand beside it. The page must hold Symbols once.
-func Dial(fraction float64) string {
-	return `<svg class="dial" aria-hidden="true">` + Knob{Fraction: fraction, From: usualFrom, Travel: usualTravel}.body() + `</svg>`
+// UsualKnob is a knob that turns the usual way, at fraction of its travel.
+func UsualKnob(fraction float64) Knob {
+	return Knob{Fraction: fraction, From: usualFrom, Travel: usualTravel}
 }
 
-// Dial returns the same picture for a knob with its own travel, to be shown at
-// any size. The page must hold Symbols once.
+// Dial returns a small SVG picture of a knob, to be shown at any size: its
+// travel as an arc, the steps on it as dots and where its pointer stands, or
+// an empty ring when the position is not known. It is decoration: the written
+// value must stand beside it. The page must hold Symbols once.
 func (k Knob) Dial() string {
 	return `<svg class="dial" viewBox="0 0 24 24" aria-hidden="true">` + k.body() + `</svg>`
 }
@@ -52,12 +51,10 @@ func (k Knob) body() string {
 	if n := min(k.Steps, mostDots); n > 1 {
 		for i := range n {
 			x, y := polar(k.From+travel*float64(i)/float64(n-1), 10.5)
-			fmt.Fprintf(&b, `<circle class="st" cx="%.1f" cy="%.1f" r="1"/>`, x, y)
+			fmt.Fprintf(&b, `<circle class="st" cx="%s" cy="%s" r="1"/>`, tenths(grid(x)), tenths(grid(y)))
 		}
 	}
-	x0, y0 := polar(k.From+travel*f, 2)
-	x1, y1 := polar(k.From+travel*f, 7)
-	fmt.Fprintf(&b, `<path class="pt" d="M%.1f %.1fL%.1f %.1f"/>`, x0, y0, x1, y1)
+	fmt.Fprintf(&b, `<path class="pt" d="M%sL%s"/>`, spot(k.From+travel*f, 2), spot(k.From+travel*f, 7))
 	return b.String()
 }
 
@@ -77,17 +74,21 @@ func Toggle(on bool) string {
 // arc is the part of a knob's rim that begins at from and is travel long, both
 // in degrees. A whole turn is two arcs: one would end where it begins.
 func arc(from, travel float64) string {
-	x0, y0 := polar(from, 10.5)
+	const r = 10.5
 	if travel > 359 {
-		xm, ym := polar(from+180, 10.5)
-		return fmt.Sprintf("M%.1f %.1fA10.5 10.5 0 0 1 %.1f %.1fA10.5 10.5 0 0 1 %.1f %.1f", x0, y0, xm, ym, x0, y0)
+		return "M" + spot(from, r) + "A10.5 10.5 0 0 1 " + spot(from+180, r) + "A10.5 10.5 0 0 1 " + spot(from, r)
 	}
-	x1, y1 := polar(from+travel, 10.5)
-	large := 0
+	large := "0"
 	if travel > 180 {
-		large = 1
+		large = "1"
 	}
-	return fmt.Sprintf("M%.1f %.1fA10.5 10.5 0 %d 1 %.1f %.1f", x0, y0, large, x1, y1)
+	return "M" + spot(from, r) + "A10.5 10.5 0 " + large + " 1 " + spot(from+travel, r)
+}
+
+// spot is the point at deg, r from the centre, as path coordinates.
+func spot(deg, r float64) string {
+	x, y := polar(deg, r)
+	return tenths(grid(x)) + " " + tenths(grid(y))
 }
 
 // dialArc is the part of the usual knob's travel from its beginning to

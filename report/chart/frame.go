@@ -12,9 +12,9 @@ import (
 	"gonum.org/v1/plot/vg/draw"
 )
 
-// Text is what a plot says to those who do not see it. ID must be unique on
-// the page and a plain word.
-type Text struct{ ID, Title, Desc string }
+// Text is what a plot says to those who do not see it. By is the id of an
+// element of the page that describes the plot; "" for none.
+type Text struct{ Title, Desc, By string }
 
 // frame is the drawing area with its axes, in units of the viewBox.
 type frame struct {
@@ -22,14 +22,18 @@ type frame struct {
 	left, right, top, bottom float64
 	x, y                     axis
 	class                    string
+	axes                     *shared // axes drawn once for several frames; nil to draw them
 }
 
 // render draws the layers into the frame. Layers are clipped to its inside.
 func (f frame) render(t Text, behind, layers []plot.Plotter) string {
 	c := newCanvas()
-	id := html.EscapeString(t.ID)
-	fmt.Fprintf(c, `<svg class="plot %s" role="img" aria-labelledby="%s-t %s-d" viewBox="0 -%g %g %g" width="%g" height="%g"><title id="%s-t">%s</title><desc id="%s-d">%s</desc>`,
-		f.class, id, id, f.height, f.width, f.height, f.width, f.height, id, html.EscapeString(t.Title), id, html.EscapeString(t.Desc))
+	by := ""
+	if t.By != "" {
+		by = fmt.Sprintf(` aria-describedby="%s"`, html.EscapeString(t.By))
+	}
+	fmt.Fprintf(c, `<svg class="plot %s" viewBox="0 -%g %g %g" role="img" aria-label="%s"%s>`,
+		f.class, f.height, f.width, f.height, html.EscapeString(strings.TrimSpace(t.Title+". "+t.Desc)), by)
 	p := plot.New()
 	p.BackgroundColor = nil
 	p.HideAxes()
@@ -62,40 +66,76 @@ func (r raw) Plot(dc draw.Canvas, _ *plot.Plot) { unwrap(dc).WriteString(string(
 type gridLines struct{ f frame }
 
 func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
-	c, f := unwrap(dc), g.f
+	c := unwrap(dc)
+	if g.f.axes == nil {
+		g.draw(c, dc, p)
+		return
+	}
+	inner := newCanvas()
+	g.draw(inner, dc, p)
+	c.WriteString(g.f.axes.group(inner.String()))
+}
+
+func (g gridLines) draw(c *canvas, dc draw.Canvas, p *plot.Plot) {
+	f := g.f
 	tx, ty := p.Transforms(&dc)
-	var thin, thick pathWriter
-	x0, x1 := f.left, f.width-f.right
-	y0, y1 := f.bottom, f.height-f.top
+	var thin, thick, zero pathWriter
+	x0, x1 := grid(f.left), grid(f.width-f.right)
+	y0, y1 := grid(-f.bottom), grid(f.top-f.height)
+	below, beside := []word{}, []word{}
 	for _, t := range f.x.ticks {
 		w, x := &thick, float64(tx(t.at))
 		if t.minor {
 			w = &thin
 		}
-		w.move(grid(x), grid(-y0))
-		w.line(grid(x), grid(-y1))
+		w.move(grid(x), y0)
+		w.line(grid(x), y1)
 		if t.label != "" {
-			c.text("tx", x, y0-f.bottom+13, "middle", t.label)
+			below = append(below, word{x, t.label})
 		}
 	}
 	for _, t := range f.y.ticks {
 		y := float64(ty(t.at))
 		w := &thick
 		if t.at == 0 {
-			fmt.Fprintf(c, `<path class="zero" d="M%s %sh%s"/>`, tenths(grid(x0)), tenths(grid(-y)), tenths(grid(x1-x0)))
+			w = &zero
 		}
-		w.move(grid(x0), grid(-y))
-		w.line(grid(x1), grid(-y))
+		w.move(x0, grid(-y))
+		w.line(x1, grid(-y))
 		if t.label != "" {
-			c.text("ty", x0-7, y-4, "end", t.label)
+			beside = append(beside, word{y - 4, t.label})
 		}
 	}
-	if thin.b.Len() > 0 {
-		fmt.Fprintf(c, `<path class="gm" d="%s"/>`, thin.b.String())
+	for _, k := range []struct {
+		class string
+		w     *pathWriter
+	}{{"gm", &thin}, {"gr", &thick}, {"zero", &zero}} {
+		if k.w.b.Len() > 0 {
+			fmt.Fprintf(c, `<path class="%s" d="%s"/>`, k.class, k.w.b.String())
+		}
 	}
-	if thick.b.Len() > 0 {
-		fmt.Fprintf(c, `<path class="gr" d="%s"/>`, thick.b.String())
+	c.row("tx", 13, below)
+	c.column("ty", f.left-7, beside)
+}
+
+// shared keeps parts of drawings that several plots of one page have in
+// common: the first that needs a part holds it, the others refer to it.
+type shared struct {
+	prefix string
+	known  map[string]string // id by content
+}
+
+// group returns the part, or a reference to where it stands already.
+func (s *shared) group(part string) string {
+	if part == "" {
+		return ""
 	}
+	if id, ok := s.known[part]; ok {
+		return fmt.Sprintf(`<use href="#%s"/>`, id)
+	}
+	id := fmt.Sprintf("%s%d", s.prefix, len(s.known))
+	s.known[part] = id
+	return fmt.Sprintf(`<g id="%s">%s</g>`, id, part)
 }
 
 // Curve is one take's line. Values that are not finite leave a gap.
@@ -111,13 +151,35 @@ type line struct {
 	Curve
 	every, offset int // markers; every 0 for none
 	log           bool
-	class         string
 }
 
 func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
-	fmt.Fprintf(c, `<g class="%s" data-take="%d"><title>%s</title>`, l.class, l.Take, html.EscapeString(l.Name))
+	fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, Class(l.Take), html.EscapeString(l.Name))
 	x, y := drawable(l.X, l.Y, p, l.log)
+	c.together("ln", func() { strokes(dc, p, x, y) })
+	if l.every > 0 {
+		tx, ty := p.Transforms(&dc)
+		var w pathWriter
+		for i := range x {
+			if Finite(y[i]) && Finite(x[i]) && i%l.every == l.offset%l.every && y[i] >= p.Y.Min && y[i] <= p.Y.Max {
+				marker(&w, markOf(l.Take).shape, float64(tx(x[i])), -float64(ty(y[i])))
+			}
+		}
+		c.marks(&w)
+	}
+	c.WriteString("</g>")
+}
+
+// marks writes markers, if there are any.
+func (c *canvas) marks(w *pathWriter) {
+	if w.b.Len() > 0 {
+		fmt.Fprintf(c, `<path class="mk" d="%s"/>`, w.b.String())
+	}
+}
+
+// strokes draws the runs of finite values.
+func strokes(dc draw.Canvas, p *plot.Plot, x, y []float64) {
 	for _, run := range runs(x, y) {
 		if len(run) < 2 {
 			continue
@@ -126,19 +188,6 @@ func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
 			g.Plot(dc, p)
 		}
 	}
-	if l.every > 0 {
-		tx, ty := p.Transforms(&dc)
-		var b strings.Builder
-		for i := range x {
-			if Finite(y[i]) && Finite(x[i]) && i%l.every == l.offset%l.every && y[i] >= p.Y.Min && y[i] <= p.Y.Max {
-				b.WriteString(markerPath(markOf(l.Take).shape, float64(tx(x[i])), -float64(ty(y[i]))))
-			}
-		}
-		if b.Len() > 0 {
-			fmt.Fprintf(c, `<path class="mk" d="%s"/>`, b.String())
-		}
-	}
-	c.WriteString("</g>")
 }
 
 // drawable returns copies of a curve's coordinates, of one length, with what
@@ -226,7 +275,7 @@ type Section struct {
 	From, To float64
 }
 
-// sectionBands shades every second section and writes the names on top.
+// sectionBands shades the sections and writes their names on top.
 type sectionBands struct {
 	sections []Section
 	f        frame
@@ -235,6 +284,9 @@ type sectionBands struct {
 func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	tx, _ := p.Transforms(&dc)
+	var shade [2]pathWriter
+	var always, roomy, tight []word
+	top, bottom := grid(s.f.top-s.f.height), grid(-s.f.bottom)
 	for i, sec := range s.sections {
 		if !Finite(sec.From) || !Finite(sec.To) {
 			continue
@@ -244,21 +296,30 @@ func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 		if x1 <= x0 {
 			continue
 		}
-		fmt.Fprintf(c, `<rect class="sec s%d" x="%.1f" y="%.1f" width="%.1f" height="%.1f"><title>%s</title></rect>`,
-			i%2, x0, -(s.f.height - s.f.top), x1-x0, s.f.innerHeight(), html.EscapeString(sec.Name))
+		w := &shade[i%2]
+		w.move(grid(x0), top)
+		w.line(grid(x1), top)
+		w.line(grid(x1), bottom)
+		w.line(grid(x0), bottom)
+		w.shut()
 		room := int((x1 - x0) / 10.5) // units per letter at the size used on narrow screens
-		short, full := shorten(sec.Name, room), shorten(sec.Name, int((x1-x0)/5.5))
-		if full != "" && full != short { // the one for wide screens, the other for narrow ones
-			c.text("sn roomy", (x0+x1)/2, s.f.height-s.f.top+7, "middle", full)
+		mid, short, full := (x0+x1)/2, shorten(sec.Name, room), shorten(sec.Name, int((x1-x0)/5.5))
+		if full == short { // else one for wide screens, the other for narrow ones
+			always = append(always, word{mid, full})
+			continue
 		}
-		if short != "" {
-			class := "sn"
-			if full != short {
-				class = "sn tight"
-			}
-			c.text(class, (x0+x1)/2, s.f.height-s.f.top+7, "middle", short)
+		roomy = append(roomy, word{mid, full})
+		tight = append(tight, word{mid, short})
+	}
+	for i := range shade {
+		if shade[i].b.Len() > 0 {
+			fmt.Fprintf(c, `<path class="s%d" d="%s"/>`, i, shade[i].b.String())
 		}
 	}
+	y := s.f.height - s.f.top + 7
+	c.row("sn", y, always)
+	c.row("sn roomy", y, roomy)
+	c.row("sn tight", y, tight)
 }
 
 // shorten cuts s to at most n letters, with an ellipsis; "" when fewer than

@@ -33,7 +33,7 @@ func Class(take int) string {
 // legends and table heads. It is decoration: the name must stand beside it.
 // The page must hold Symbols once.
 func Swatch(take int) string {
-	return fmt.Sprintf(`<svg class="sw %s" aria-hidden="true"><use href="#mark-%d"/></svg>`, Class(take), markOf(take).shape)
+	return fmt.Sprintf(`<svg class="sw %s" aria-hidden="true"><use href="#m%d"/></svg>`, Class(take), markOf(take).shape)
 }
 
 // Symbols returns the drawings that swatches and dials refer to.
@@ -41,37 +41,44 @@ func Symbols() string {
 	var b strings.Builder
 	b.WriteString(`<svg class="symbols" width="0" height="0" aria-hidden="true">`)
 	for s := range shapes {
-		fmt.Fprintf(&b, `<symbol id="mark-%d"><path class="ln" d="M1 7h32"/><path class="mk" d="%s"/></symbol>`, s, markerPath(s, 17, 7))
+		fmt.Fprintf(&b, `<symbol id="m%d"><path class="ln" d="M1 7h32"/><path class="mk" d="%s"/></symbol>`, s, markerPath(s, 17, 7))
 	}
 	fmt.Fprintf(&b, `<symbol id="knob"><path class="ring" d="%s"/><circle class="kb" cx="12" cy="12" r="7"/></symbol>`, dialArc(1))
 	b.WriteString(`<symbol id="knob-unset"><circle class="kb unset" cx="12" cy="12" r="7"/></symbol></svg>`)
 	return b.String()
 }
 
-// markerPath draws the shape around (x, y) in SVG coordinates.
-func markerPath(shape int, x, y float64) string {
-	at := func(dx, dy float64) string {
-		sep := ","
-		return tenths(grid(x+dx)) + sep + tenths(grid(y+dy))
-	}
+// marker adds the shape around (x, y), in SVG coordinates, to a path.
+func marker(w *pathWriter, shape int, x, y float64) {
+	at, draw := point{-3.4, 0}, "a3.4 3.4 0 106.8 0 3.4 3.4 0 10-6.8 0z" // disc
 	switch shape {
-	case 0: // disc
-		return "M" + at(-3.4, 0) + "a3.4 3.4 0 1 0 6.8 0a3.4 3.4 0 1 0-6.8 0z"
+	case 0:
 	case 1: // square
-		return "M" + at(-3, -3) + "h6v6h-6z"
+		at, draw = point{-3, -3}, "h6v6h-6z"
 	case 2: // triangle, up
-		return "M" + at(0, -4.2) + "l4 7.2h-8z"
+		at, draw = point{0, -4.2}, "l4 7.2h-8z"
 	case 3: // diamond
-		return "M" + at(0, -4.5) + "l4.5 4.5-4.5 4.5-4.5-4.5z"
+		at, draw = point{0, -4.5}, "l4.5 4.5-4.5 4.5-4.5-4.5z"
 	case 4: // triangle, down
-		return "M" + at(0, 4.2) + "l4-7.2h-8z"
+		at, draw = point{0, 4.2}, "l4-7.2h-8z"
 	case 5: // upright bar
-		return "M" + at(-1.6, -4.4) + "h3.2v8.8h-3.2z"
+		at, draw = point{-1.6, -4.4}, "h3.2v8.8h-3.2z"
 	case 6: // plus
-		return "M" + at(-1.4, -4.4) + "h2.8v3h3v2.8h-3v3h-2.8v-3h-3v-2.8h3z"
+		at, draw = point{-1.4, -4.4}, "h2.8v3h3v2.8h-3v3h-2.8v-3h-3v-2.8h3z"
 	default: // hourglass
-		return "M" + at(-3.6, -4) + "h7.2l-7.2 8h7.2z"
+		at, draw = point{-3.6, -4}, "h7.2l-7.2 8h7.2z"
 	}
+	w.step(grid(x+at.x), grid(y+at.y))
+	w.b.WriteString(draw) // it ends where it began
+}
+
+type point struct{ x, y float64 }
+
+// markerPath is one such shape as a path of its own.
+func markerPath(shape int, x, y float64) string {
+	var w pathWriter
+	marker(&w, shape, x, y)
+	return w.b.String()
 }
 
 // Palette returns the style sheet rules for colours and dashes of takes, in

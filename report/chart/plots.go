@@ -27,7 +27,7 @@ func Spectrum(t Text, curves []Curve, pitches []Pitch, lo, hi float64) string {
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/10)
-		layers = append(layers, line{Curve: c, every: every, offset: i, log: true, class: "curve " + Class(c.Take)})
+		layers = append(layers, line{Curve: c, every: every, offset: i, log: true})
 	}
 	return f.render(t, []plot.Plotter{pitchMarks{f, pitches}}, layers)
 }
@@ -43,58 +43,119 @@ func (m pitchMarks) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	tx, _ := p.Transforms(&dc)
 	y := m.f.height - m.f.top
+	var w pathWriter
+	names := []word{}
 	for i, s := range m.pitches {
 		if !(s.Hz >= p.X.Min && s.Hz <= p.X.Max) {
 			continue
 		}
 		x := float64(tx(s.Hz))
-		fmt.Fprintf(c, `<path class="pitch" d="M%s %sv-6"><title>%s</title></path>`, tenths(grid(x)), tenths(grid(-y)), html.EscapeString(s.Name))
+		w.move(grid(x), grid(-y))
+		w.line(grid(x), grid(-y-6))
 		if i == 0 || i == len(m.pitches)-1 {
-			c.text("sn", x, y+9, "middle", s.Name)
+			names = append(names, word{x, s.Name})
 		}
 	}
+	if w.b.Len() > 0 {
+		fmt.Fprintf(c, `<path class="pitch" d="%s"/>`, w.b.String())
+	}
+	c.row("sn", y+9, names)
 }
 
-// Strip draws one take's differences in dB over frequency with the band
-// within which nothing is claimed. Resolved parts are drawn in the take's
-// colour, the rest grey. reach is the least range of the y axis, so that
-// several strips share one.
-func Strip(t Text, c Curve, band []float64, resolved []bool, lo, hi, reach float64) string {
-	f := frame{width: 360, height: 176, left: 36, right: 10, top: 8, bottom: 26,
-		x: frequencyAxis(lo, hi), y: symmetricAxis(reach), class: "strip"}
+// Strips draws several takes' differences on axes that they share: each plot
+// but the first refers to the first for what they have in common, so that all
+// must stand on one page. The zero value is not usable.
+type Strips struct {
+	frame frame
+	reach float64
+	bands *shared
+}
+
+// NewStrips returns plots over lo to hi Hz. reach is the least range of the y
+// axis in dB.
+func NewStrips(lo, hi, reach float64) *Strips {
+	s := &Strips{reach: reach, bands: &shared{prefix: "band", known: map[string]string{}}}
+	s.frame = frame{width: 360, height: 176, left: 36, right: 10, top: 8, bottom: 26,
+		x: frequencyAxis(lo, hi), y: symmetricAxis(reach), class: "strip",
+		axes: &shared{prefix: "axes", known: map[string]string{}}}
 	// Every second octave is labelled: the strip is narrow.
-	ticks := f.x.ticks[:0:0]
 	k := 0
-	for _, t := range f.x.ticks {
+	for i := range s.frame.x.ticks {
+		t := &s.frame.x.ticks[i]
 		if t.label != "" {
 			if k%2 == 0 {
 				t.label = ""
 			}
 			k++
 		}
-		ticks = append(ticks, t)
 	}
-	f.x.ticks = ticks
+	return s
+}
+
+// Strip draws one take's differences in dB over frequency with the band
+// within which nothing is claimed. Resolved parts are drawn in the take's
+// colour, the rest grey; a single resolved point is marked.
+func (s *Strips) Strip(t Text, c Curve, band []float64, resolved []bool) string {
 	under, over := make([]float64, len(band)), make([]float64, len(band))
 	for i, b := range band {
-		if !Finite(b) || b > reach*2 {
-			b = reach * 2 // nothing at all is claimed
+		if !Finite(b) || b > s.reach*2 {
+			b = s.reach * 2 // nothing at all is claimed
 		}
 		under[i], over[i] = -b, b
 	}
-	sure := Curve{Name: c.Name, Take: c.Take, X: c.X, Y: make([]float64, len(c.Y))}
-	for i, v := range c.Y {
-		sure.Y[i] = math.NaN()
-		if i < len(resolved) && resolved[i] {
-			sure.Y[i] = v
+	return s.frame.render(t, nil, []plot.Plotter{
+		sharedLayer{s.bands, area{"band", c.X, under, over, true}},
+		parted{c, resolved},
+	})
+}
+
+// sharedLayer draws a layer once for several plots.
+type sharedLayer struct {
+	with  *shared
+	layer plot.Plotter
+}
+
+func (l sharedLayer) Plot(dc draw.Canvas, p *plot.Plot) {
+	inner := newCanvas()
+	l.layer.Plot(draw.Canvas{Canvas: inner, Rectangle: dc.Rectangle}, p)
+	unwrap(dc).WriteString(l.with.group(inner.String()))
+}
+
+// parted is a curve of which some points are resolved.
+type parted struct {
+	Curve
+	resolved []bool
+}
+
+func (l parted) Plot(dc draw.Canvas, p *plot.Plot) {
+	c := unwrap(dc)
+	x, y := drawable(l.X, l.Y, p, true)
+	sure := func(i int) bool {
+		return i >= 0 && i < len(y) && i < len(l.resolved) && l.resolved[i] && Finite(x[i]) && Finite(y[i])
+	}
+	// Each line has the points that belong to it; the others are gaps.
+	with := func(belongs func(i int) bool) []float64 {
+		out := make([]float64, len(y))
+		for i := range y {
+			if out[i] = y[i]; !belongs(i) {
+				out[i] = math.NaN()
+			}
+		}
+		return out
+	}
+	grey := with(func(i int) bool { return !sure(i-1) || !sure(i) || !sure(i+1) })
+	c.together("un", func() { strokes(dc, p, x, grey) })
+	fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, Class(l.Take), html.EscapeString(l.Name))
+	c.together("ln", func() { strokes(dc, p, x, with(sure)) })
+	tx, ty := p.Transforms(&dc)
+	var w pathWriter
+	for i := range y {
+		if sure(i) && !sure(i-1) && !sure(i+1) {
+			marker(&w, markOf(l.Take).shape, float64(tx(x[i])), -float64(ty(y[i])))
 		}
 	}
-	every := max(1, len(c.X)/30)
-	return f.render(t, nil, []plot.Plotter{
-		area{"band", c.X, under, over, true},
-		line{Curve: c, log: true, class: "soft"},
-		line{Curve: sure, every: every, log: true, class: "curve " + Class(c.Take)},
-	})
+	c.marks(&w)
+	c.WriteString("</g>")
 }
 
 // Loudness draws loudness over time in seconds with the sections behind.
@@ -108,7 +169,7 @@ func Loudness(t Text, curves []Curve, sections []Section, from, to float64) stri
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/8)
-		layers = append(layers, line{Curve: c, every: every, offset: i * max(1, every/max(1, len(curves))), class: "curve " + Class(c.Take)})
+		layers = append(layers, line{Curve: c, every: every, offset: i * max(1, every/max(1, len(curves)))})
 	}
 	return f.render(t, []plot.Plotter{sectionBands{sections, f}}, layers)
 }
@@ -176,13 +237,15 @@ func (l levelRows) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	tx, ty := p.Transforms(&dc)
 	c.WriteString("</svg>") // names stand outside the clipped area
+	names := []word{}
 	for i, r := range l.rows {
-		c.text("tn", l.f.left-10, float64(ty(float64(len(l.rows)-i)-0.5))-4, "end", shorten(r.Name, 14))
+		names = append(names, word{float64(ty(float64(len(l.rows)-i)-0.5)) - 4, shorten(r.Name, 14)})
 	}
+	c.column("tn", l.f.left-10, names)
 	c.WriteString("<svg overflow=\"visible\">")
 	for i, r := range l.rows {
 		y := -float64(ty(float64(len(l.rows)-i) - 0.5))
-		fmt.Fprintf(c, `<g class="curve %s"><title>%s</title>`, rowClass(r), html.EscapeString(r.Name))
+		fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, rowClass(r), html.EscapeString(r.Name))
 		in := func(v float64) bool { return Finite(v) && v >= p.X.Min && v <= p.X.Max }
 		if in(r.Hollow) && in(r.Filled) {
 			fmt.Fprintf(c, `<path class="join" d="M%s %sH%s"/>`, tenths(grid(float64(tx(r.Hollow)))), tenths(grid(y)), tenths(grid(float64(tx(r.Filled)))))

@@ -57,9 +57,11 @@ func (s shareRows) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	tx, ty := p.Transforms(&dc)
 	c.WriteString("</svg>") // names stand outside the clipped area
+	names := []word{}
 	for i, r := range s.rows {
-		c.text("tn", s.f.left-10, float64(ty(float64(len(s.rows)-i)-0.5))-4, "end", shorten(r.Name, 14))
+		names = append(names, word{float64(ty(float64(len(s.rows)-i)-0.5)) - 4, shorten(r.Name, 14)})
 	}
+	c.column("tn", s.f.left-10, names)
 	c.WriteString("<svg overflow=\"visible\">")
 	in := func(v float64) bool { return v >= 0 && v <= 1 }
 	x := func(v float64) float64 { return float64(tx(100 * v)) }
@@ -69,7 +71,7 @@ func (s shareRows) Plot(dc draw.Canvas, p *plot.Plot) {
 		if r.Soft {
 			class = "grey"
 		}
-		fmt.Fprintf(c, `<g class="curve %s"><title>%s</title>`, class, html.EscapeString(r.Name))
+		fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, class, html.EscapeString(r.Name))
 		if in(r.Low) && in(r.High) {
 			fmt.Fprintf(c, `<path class="join" d="M%[1]s %[2]sv8M%[1]s %[3]sH%[4]sM%[4]s %[2]sv8"/>`,
 				tenths(grid(x(r.Low))), tenths(grid(y-4)), tenths(grid(y)), tenths(grid(x(r.High))))

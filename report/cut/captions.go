@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/report/csvtext"
 )
 
 // settingsLine says what sets a take apart: for every slot the device and the
@@ -118,18 +119,10 @@ func cueList(r *Record) string {
 		return fmt.Sprintf("%d.%06d", us/1000000, us%1000000)
 	}
 	for i, x := range r.Parts {
-		w.Write([]string{strconv.Itoa(i + 1), cell(x.Take), cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), cell(x.File), cell(x.Settings)})
+		w.Write([]string{strconv.Itoa(i + 1), csvtext.Cell(x.Take), csvtext.Cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), csvtext.Cell(x.File), csvtext.Cell(x.Settings)})
 	}
 	w.Flush()
 	return b.String()
-}
-
-// cell keeps a text from being taken for a formula.
-func cell(s string) string {
-	if strings.ContainsRune("=+-@\t\r", rune((s + " ")[0])) {
-		return "'" + s
-	}
-	return s
 }
 
 // Chapter is a line of the chapter list.

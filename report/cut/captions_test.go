@@ -211,11 +211,3 @@ func TestChapters(t *testing.T) {
 		}
 	}
 }
-
-func TestCellIsNoFormula(t *testing.T) {
-	for in, want := range map[string]string{"=1+1": "'=1+1", "@x": "'@x", "-Kiln": "'-Kiln", "Kiln": "Kiln", "": ""} {
-		if got := cell(in); got != want {
-			t.Errorf("%q becomes %q, want %q", in, got, want)
-		}
-	}
-}

@@ -6,6 +6,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+
+	"evenhand/report/csvtext"
 )
 
 // csv returns the settings as a table, a line for each property and control of
@@ -22,7 +24,7 @@ func csvTable(blocks []block) ([]byte, error) {
 	rows := [][]string{{"slot", "device", "takes", "setting", "control", "value", "position (%)", "scale", "travel", "from", "steps"}}
 	for _, b := range blocks {
 		line := func(name, control, value string, more ...string) {
-			r := []string{cell(b.Slot), cell(b.Device.Name), cell(strings.Join(b.Takes, "; ")), cell(name), control, cell(value)}
+			r := []string{csvtext.Cell(b.Slot), csvtext.Cell(b.Device.Name), csvtext.Cell(strings.Join(b.Takes, "; ")), csvtext.Cell(name), control, csvtext.Cell(value)}
 			r = append(r, more...)
 			for len(r) < len(rows[0]) {
 				r = append(r, "")
@@ -38,30 +40,11 @@ func csvTable(blocks []block) ([]byte, error) {
 			if f := c.Value.Fraction; !math.IsNaN(f) {
 				position = strconv.FormatFloat(math.Round(f*1e4)/1e2, 'f', -1, 64)
 			}
-			line(c.Name, "yes", c.Value.Written, position, cell(c.Scale), cell(c.Travel), cell(c.From), cell(strings.Join(c.Steps, "; ")))
+			line(c.Name, "yes", c.Value.Written, position, csvtext.Cell(c.Scale), csvtext.Cell(c.Travel), csvtext.Cell(c.From), csvtext.Cell(strings.Join(c.Steps, "; ")))
 		}
 	}
 	if err := w.WriteAll(rows); err != nil {
 		return nil, err
 	}
 	return out.Bytes(), nil
-}
-
-// cell gives a text that begins like a formula a leading apostrophe, unless it
-// is a number with its unit.
-func cell(s string) string {
-	t := strings.TrimLeft(s, " \t\r\n")
-	if t == "" {
-		return s
-	}
-	switch t[0] {
-	case '=', '@':
-		return "'" + s
-	case '+', '-':
-		r := strings.TrimLeft(t[1:], " ")
-		if r == "" || (r[0] < '0' || r[0] > '9') && r[0] != '.' || strings.ContainsAny(r, "=(!|") {
-			return "'" + s
-		}
-	}
-	return s
 }

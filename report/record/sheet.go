@@ -64,8 +64,8 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 		Title: c.Title, Policy: contentPolicy, Tool: strings.TrimSpace(r.Tool.Name + " " + r.Tool.Version),
 		SketchWords: "Seen from above, to scale.",
 		Symbols:     drawing(chart.Symbols()),
-		KeyKnob:     drawing(chart.Knob{Fraction: 0.7, From: -150, Travel: 300}.Dial()),
-		KeyBlank:    drawing(chart.Knob{Fraction: math.NaN()}.Dial()),
+		KeyKnob:     drawing(chart.UsualKnob(0.7).Dial()),
+		KeyBlank:    drawing(chart.UsualKnob(math.NaN()).Dial()),
 		Head:        sheetHead(c), Blocks: []blockView{}, Takes: []takeView{},
 	}
 	numbers := map[string]int{}
@@ -195,23 +195,29 @@ func takeWords(c *manifest.Comparison, t manifest.Take) []string {
 	return out
 }
 
+// Drawing is the picture of a control whose value is of the given kind: a knob
+// for what turns or is stepped, a switch for what is on or off, an empty ring
+// for what is not stated, and "" for a value that has no position.
+func Drawing(kind manifest.ValueKind, shape chart.Knob) template.HTML {
+	switch kind {
+	case manifest.Unset:
+		shape.Fraction = math.NaN()
+	case manifest.Switch:
+		return drawing(chart.Toggle(shape.Fraction > 0.5))
+	case manifest.Physics, manifest.Text:
+		return ""
+	}
+	return drawing(shape.Dial())
+}
+
 // knob draws a control: rings for what turns, a switch for what is on or off,
 // a blank ring for what is not stated.
 func knob(c manifest.Control) knobView {
 	from, travel := c.Arc()
-	k := knobView{Name: c.Name, Value: c.Value.Written, Fine: []string{}}
+	k := knobView{Name: c.Name, Value: c.Value.Written, Fine: []string{}, Blank: c.Value.Kind == manifest.Unset}
 	shape := chart.Knob{Fraction: c.Value.Fraction, From: from, Travel: travel, Steps: len(c.Steps)}
-	switch c.Value.Kind {
-	case manifest.Unset:
-		k.Blank = true
-		shape.Fraction = math.NaN()
-		k.Drawing = drawing(shape.Dial())
-	case manifest.Switch:
-		k.Drawing = drawing(chart.Toggle(c.Value.Fraction > 0.5))
-	case manifest.Physics, manifest.Text:
+	if k.Drawing = Drawing(c.Value.Kind, shape); k.Drawing == "" {
 		k.Drawing = `<span class="plain" aria-hidden="true">–</span>`
-	default:
-		k.Drawing = drawing(shape.Dial())
 	}
 	switch {
 	case c.Travel != "" && c.From != "":

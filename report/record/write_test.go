@@ -164,11 +164,6 @@ func TestCSVTable(t *testing.T) {
 	if r := find(rightMic, "blend", ""); r[5] != "-3.25 dB" {
 		t.Errorf("%q", r)
 	}
-	for in, want := range map[string]string{"=1+1": "'=1+1", "@SUM(A1)": "'@SUM(A1)", "+cmd|' /C calc'!A0": "'+cmd|' /C calc'!A0", "-2+3=x": "'-2+3=x", " =x": "' =x", "-4 dB": "-4 dB", "+.5": "+.5", "− 4": "− 4", "": "", "noon": "noon"} {
-		if got := cell(in); got != want {
-			t.Errorf("%q became %q, want %q", in, got, want)
-		}
-	}
 	for _, r := range rows {
 		for _, c := range r {
 			if c != "" && strings.ContainsAny(c[:1], "=@") {
