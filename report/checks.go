@@ -112,7 +112,7 @@ func (b *builder) checks() checksView {
 
 // viewCheck joins the answers to one question.
 func (b *builder) viewCheck(ks []analyze.Check) checkView {
-	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: ks[0].LimitSource}
+	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: statedSource(ks[0].LimitSource)}
 	worst := ks[0].Outcome
 	counts := map[analyze.Outcome]int{}
 	same := true
@@ -151,6 +151,17 @@ func (b *builder) viewCheck(ks []analyze.Check) checkView {
 		c.Tally = list(parts)
 	}
 	return c
+}
+
+// statedSource is a limit's source, or what speaks for it. That a limit is
+// common practice is said once for all that state nothing else.
+func statedSource(s string) string {
+	if rest, ok := strings.CutPrefix(s, "common practice, no source"); ok {
+		if s = strings.TrimPrefix(rest, ": "); s == "none" {
+			return ""
+		}
+	}
+	return s
 }
 
 // sentence makes a clause a sentence: a capital first and a full stop last.

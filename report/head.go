@@ -242,6 +242,7 @@ func (b *builder) firstIntegrated() (float64, bool) {
 type listenView struct {
 	Overview figure
 	Takes    []listenTake
+	Alike    []string    // what is the same for all takes
 	Missing  bool        // no audio was published
 	Player   *playerData // nil without pieces: the page then has plain players only
 }
@@ -255,7 +256,8 @@ type listenTake struct {
 	Level    string
 	Path     string
 	Encoding string
-	Mics     []string
+	Mics     int
+	MicWords string
 	Notes    string
 	Polarity string // "" when the same as the reference's
 	Withheld string // why the audio is not published; "" when it is
@@ -266,7 +268,7 @@ func (b *builder) listen() listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: []string{}}
+		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: len(t.Mics)}
 		if t.Device != t.Name {
 			l.Device = t.Device
 		}
@@ -276,13 +278,15 @@ func (b *builder) listen() listenView {
 		if t.Alignment.PolarityToReference == "inverted" {
 			l.Polarity = "polarity inverted against the reference"
 		}
+		mics := []string{}
 		for _, m := range t.Mics {
 			s := m.Side + ": " + m.Name + ", " + m.Blend.String()
 			if m.Position != "" {
 				s += ", " + m.Position
 			}
-			l.Mics = append(l.Mics, s)
+			mics = append(mics, s)
 		}
+		l.MicWords = strings.Join(mics, "; ")
 		if p := t.Published; p != nil {
 			v.Missing = false
 			l.Path, l.Encoding = p.Path, p.Encoding
@@ -295,5 +299,33 @@ func (b *builder) listen() listenView {
 		}
 		v.Takes = append(v.Takes, l)
 	}
+	v.Alike = alikeTakes(v.Takes)
 	return v
+}
+
+// alikeTakes takes out of the takes what all of them have alike.
+func alikeTakes(takes []listenTake) []string {
+	out := []string{}
+	if len(takes) < 2 {
+		return out
+	}
+	for _, field := range []func(*listenTake) *string{
+		func(l *listenTake) *string { return &l.Signal },
+		func(l *listenTake) *string { return &l.Encoding },
+		func(l *listenTake) *string { return &l.MicWords },
+	} {
+		first := *field(&takes[0])
+		same := first != ""
+		for i := range takes {
+			same = same && *field(&takes[i]) == first
+		}
+		if !same {
+			continue
+		}
+		out = append(out, first)
+		for i := range takes {
+			*field(&takes[i]) = ""
+		}
+	}
+	return out
 }

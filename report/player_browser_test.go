@@ -167,7 +167,7 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 				t.Errorf("moves while paused: %v, %v", pos, now)
 			}
 			// The picture: a click three quarters along its axis.
-			box := eval[map[string]float64](t, ctx, `(() => { const s = document.getElementById('seek'); s.scrollIntoView({block: 'center', behavior: 'instant'}); const r = s.getBoundingClientRect(), bg = [...document.querySelectorAll('#overview .sec')].map(e => e.getBoundingClientRect()); return {x: r.x, y: r.y, w: r.width, h: r.height, a: bg[0].x, b: bg[1].right} })()`)
+			box := eval[map[string]float64](t, ctx, `(() => { const s = document.getElementById('seek'); s.scrollIntoView({block: 'center', behavior: 'instant'}); const r = s.getBoundingClientRect(), bg = [...document.querySelectorAll('#overview .s0, #overview .s1')].map(e => e.getBoundingClientRect()); return {x: r.x, y: r.y, w: r.width, h: r.height, a: bg[0].x, b: bg[1].right} })()`)
 			must(t, chromedp.Do(ctx, chromedp.MouseClickXY(box["x"]+box["w"]*0.75, box["y"]+box["h"]/2)))
 			whole := float64(res.Timeline.Spans[0].Frames) / playedRate
 			if got := eval[float64](t, ctx, deckPos); math.Abs(got-0.75*whole) > 0.1 {

@@ -69,7 +69,7 @@ func demoReport(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := manifest.Load(source)
+	c, err := manifest.Load(source, analyze.CheckLimit)
 	if err != nil {
 		t.Fatal(err)
 	}
