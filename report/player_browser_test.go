@@ -61,7 +61,7 @@ func until(t *testing.T, ctx context.Context, condition string) {
 	t.Helper()
 	for end := time.Now().Add(20 * time.Second); !eval[bool](t, ctx, "!!("+condition+")"); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
-			t.Fatalf("never true: %s\nthe page says: %s", condition, eval[string](t, ctx, `document.getElementById('say').textContent`))
+			t.Fatalf("never true: %s\nthe page says: %s", condition, eval[string](t, ctx, `[...document.querySelectorAll('#listen [role=status]')].map(e => e.textContent).join(' | ')`))
 		}
 	}
 }
@@ -427,8 +427,8 @@ func TestPlayerScreenshots(t *testing.T) {
 	if dir == "" {
 		_, dir = playedReport(t)
 	}
-	ctx := browser(t)
-	shot := func(name string) {
+	shot := func(ctx context.Context, name string) {
+		time.Sleep(200 * time.Millisecond)
 		png, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS("#listen")))
 		must(t, err)
 		must(t, os.WriteFile(filepath.Join(out, name+".png"), png, 0o644))
@@ -436,44 +436,59 @@ func TestPlayerScreenshots(t *testing.T) {
 	for _, width := range []int64{360, 1400} {
 		for _, scheme := range []string{"light", "dark"} {
 			tag := fmt.Sprintf("-%d-%s", width, scheme)
+			ctx := browser(t)
 			must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), colourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
-			shot("listen" + tag)
+			shot(ctx, "idle"+tag)
 			click(t, ctx, `.pick[data-take="1"]`)
 			until(t, ctx, `Evenhand.player.deck.playing`)
-			click(t, ctx, `.blend[data-take="1"] summary`)
 			click(t, ctx, `[data-part="1"]`)
 			press(t, ctx, "l")
 			press(t, ctx, "m")
+			click(t, ctx, `.blend[data-take="1"] summary`)
 			click(t, ctx, `#keys summary`)
 			click(t, ctx, `#silent summary`)
 			time.Sleep(time.Second)
-			shot("playing" + tag)
-			press(t, ctx, "p")
-			opened(t, ctx, "blind-trials")
-			opened(t, ctx, "blind-preference")
-			opened(t, ctx, "blind-ratings")
-			opened(t, ctx, "recheck")
-			click(t, ctx, "#recheck-run")
-			until(t, ctx, `/agree|differ|Sorry/.test(document.querySelector('#recheck [role=status]').textContent)`)
-			shot("tools" + tag)
-			for _, id := range []string{"blind-preference", "blind-ratings"} {
+			shot(ctx, "playing"+tag)
+			click(t, ctx, "#play")
+			for _, id := range []string{"keys", "silent", "blind-trials", "blind-preference", "blind-ratings", "recheck"} {
 				click(t, ctx, "#"+id+" > summary")
 			}
-			click(t, ctx, "#blind-trials button.main")
-			until(t, ctx, `document.querySelector('#blind-trials .big button:nth-child(4)')`)
-			press(t, ctx, "x")
-			shot("trial" + tag)
-			for range 16 {
-				eval[bool](t, ctx, `document.querySelector('#blind-trials .big:last-child button').click(), true`)
+			until(t, ctx, `document.querySelector('#blind-ratings button') && document.querySelector('#recheck button')`)
+			click(t, ctx, "#recheck-run")
+			until(t, ctx, `/agree|differ|Sorry/.test(document.querySelector('#recheck [role=status]').textContent)`)
+			shot(ctx, "tools"+tag)
+			ask := func(id string, hear ...string) {
+				for eval[bool](t, ctx, `Evenhand.blind.running`) {
+					for _, k := range hear {
+						press(t, ctx, k)
+					}
+					press(t, ctx, "1")
+				}
+				until(t, ctx, `document.querySelector('#`+id+` .result')`)
 			}
-			until(t, ctx, `document.querySelector('#blind-trials .result')`)
-			shot("result" + tag)
-			click(t, ctx, "#blind-trials > summary")
-			click(t, ctx, "#blind-ratings > summary")
-			click(t, ctx, "#blind-ratings button.main")
-			until(t, ctx, `document.querySelectorAll('#blind-ratings input[type=range]').length`)
-			shot("ratings" + tag)
-			must(t, chromedp.Do(ctx, chromedp.Navigate("about:blank")))
+			begin := func(id, then string) {
+				click(t, ctx, "#"+id+" > .test > p > button.main")
+				until(t, ctx, `document.querySelector('#`+id+` `+then+`')`)
+			}
+			begin("blind-trials", ".ask")
+			shot(ctx, "trial-begun"+tag)
+			press(t, ctx, "x")
+			shot(ctx, "trial"+tag)
+			ask("blind-trials", "x")
+			begin("blind-preference", ".ask")
+			press(t, ctx, "f")
+			shot(ctx, "preference"+tag)
+			ask("blind-preference", "f", "s")
+			begin("blind-ratings", "input[type=range]")
+			press(t, ctx, "0")
+			shot(ctx, "ratings"+tag)
+			eval[bool](t, ctx, `document.querySelectorAll('#blind-ratings input[type=range]').forEach((s, i) => { s.value = 10 * i + 30; s.dispatchEvent(new Event('input')) }), true`)
+			for _, k := range strings.Split("abcdefghijkl", "") {
+				press(t, ctx, k)
+			}
+			click(t, ctx, `#blind-ratings .test p:not(.small) > button.main`)
+			until(t, ctx, `document.querySelector('#blind-ratings .result')`)
+			shot(ctx, "results"+tag)
 		}
 	}
 }

@@ -61,39 +61,51 @@
     return data.sections.length ? data.sections.map(s => fit(s.name, s.first, s.first + s.frames)) : [fit("The beginning", 0, data.frames)];
   }
 
-  // The reference through a low-pass of eighth order at 3.5 kHz (Butterworth),
-  // at the reference's loudness: the lower end of a rating scale, after the
-  // idea of ITU-R BS.1534-3. Returns the buffers by piece and their peak.
+  // A low-pass without delay distortion, as an impulse response that is
+  // symmetric about its middle: flat up to 3.5 kHz, more than 60 dB down from
+  // 4 kHz on. Source: ITU-R BS.1534-3 (10/2015), 5.1, low-range anchor: within
+  // 0.1 dB up to 3.5 kHz, at least 25 dB down at 4 kHz and 50 dB at 4.5 kHz
+  // (from memory). Design by the window of Kaiser, Proc. IEEE ISCAS 1974.
+  function lowPass() {
+    const down = 64, beta = .1102 * (down - 8.7), pass = 3500 / rate, stop = 4000 / rate;
+    const half = Math.ceil((down - 7.95) / (14.36 * (stop - pass)) / 2), out = new Float32Array(2 * half + 1);
+    const bessel = x => { let sum = 1; for (let k = 1, term = 1; term > 1e-12 * sum; k++) sum += term *= x * x / (4 * k * k); return sum; };
+    for (let n = -half; n <= half; n++) {
+      const sinc = n ? Math.sin(Math.PI * (pass + stop) * n) / (Math.PI * n) : pass + stop;
+      out[half + n] = sinc * bessel(beta * Math.sqrt(1 - n * n / half / half)) / bessel(beta);
+    }
+    return out;
+  }
+
+  // The reference without its treble, at its loudness: the lower end of a
+  // rating scale. Returns the buffers by piece and their peak.
   async function anchor(buffers, lengths) {
     const frames = lengths.reduce((a, b) => a + b, 0), channels = buffers[0].numberOfChannels;
-    const off = new OfflineAudioContext(channels, frames, rate);
-    let end = off.createGain();
-    end.connect(off.destination);
-    for (const q of [.50979558, .60134489, .89997622, 2.56291545]) {
-      const f = off.createBiquadFilter();
-      f.type = "lowpass";
-      f.frequency.value = 3500;
-      f.Q.value = 20 * Math.log10(q); // dB here
-      f.connect(end);
-      end = f;
-    }
+    const response = lowPass(), late = (response.length - 1) / 2;
+    const off = new OfflineAudioContext(channels, frames + late, rate), filter = off.createConvolver();
+    const impulse = new AudioBuffer({ length: response.length, sampleRate: rate });
+    impulse.copyToChannel(response, 0);
+    filter.normalize = false;
+    filter.buffer = impulse; // its contents are taken here
+    filter.connect(off.destination);
     let at = 0;
     const before = Meter(rate, channels), after = Meter(rate, channels);
     for (const b of buffers) {
       const s = off.createBufferSource();
       s.buffer = b;
-      s.connect(end);
+      s.connect(filter);
       s.start(at / rate);
       at += b.length;
       before.write(channelsOf(b));
     }
-    const low = await off.startRendering();
-    after.write(channelsOf(low));
-    const gain = Math.pow(10, (before.integrated() - after.integrated()) / 20);
+    const low = channelsOf(await off.startRendering()).map(c => c.subarray(late));
+    after.write(low);
+    const apart = before.integrated() - after.integrated();
+    const gain = Number.isFinite(apart) ? Math.pow(10, apart / 20) : 1; // silence stays silence
     at = 0;
     const out = lengths.map(n => {
       const b = new AudioBuffer({ numberOfChannels: channels, length: n, sampleRate: rate });
-      for (let c = 0; c < channels; c++) b.copyToChannel(low.getChannelData(c).subarray(at, at + n).map(v => v * gain), c);
+      for (let c = 0; c < channels; c++) b.copyToChannel(low[c].subarray(at, at + n).map(v => v * gain), c);
       at += n;
       return b;
     });
@@ -142,11 +154,11 @@
     deck.preset(only(0));
     const timer = setInterval(deck.pump, 60);
     const booth = {
-      deck, heard: 0, items, level, gain,
+      deck, heard: 0, items, level, gain, known: new Set(), // what was heard since the last rewind
       listen(v) { booth.heard = v; deck.mix(only(v)); booth.onchange(); },
       toggle() { player.context(); if (deck.playing) deck.stop(); else deck.start(); booth.onchange(); },
       // Back to the start of the stretch and the first item, in silence.
-      rewind(v) { deck.stop(stretch.from); booth.heard = v; deck.mix(only(v)); booth.onchange(); },
+      rewind(v) { deck.stop(stretch.from); booth.known.clear(); booth.heard = v; deck.mix(only(v)); booth.onchange(); },
       onchange() { },
       close() { clearInterval(timer); deck.close(); store.want("blind", []); },
     };
@@ -189,40 +201,51 @@
   }
 
   // The panel of a running test: its buttons and their keys, and a way out.
-  function panel(box, booth, names, sealed, onleave) {
+  // answers are the keys that answer; the test gives each its function.
+  function panel(box, booth, names, sealed, onleave, answers) {
     const play = el("button", { type: "button", class: "main", onclick: () => booth.toggle() }, "Play");
     const buttons = names.map((n, v) => el("button", { type: "button", "aria-pressed": "false", onclick: () => pick(v) }, n));
     const told = el("p", { class: "small", role: "status" });
     const pick = v => { if (!booth.deck.playing) booth.toggle(); booth.listen(v); text(told, `You hear ${names[v].replace(/^0 /, "the ")}`); };
+    const p = {
+      work: el("div", {}), buttons, keys: {}, onchange() { },
+      // Whether all of these were heard; if not, status says what is missing.
+      heard(items, status, words) {
+        const missing = items.filter(v => !booth.known.has(v)).map(v => names[v]);
+        text(status, missing.length ? `${words} Listen to ${missing.join(" and ")} first.` : words);
+        return !missing.length;
+      },
+      leave() {
+        box.removeEventListener("keydown", keys);
+        document.documentElement.classList.remove("hiding");
+        Evenhand.blind.running = false;
+        booth.close();
+      },
+    };
     booth.onchange = () => {
+      if (booth.deck.playing) booth.known.add(booth.heard);
       text(play, booth.deck.playing ? "Pause" : "Play");
       buttons.forEach((b, v) => b.setAttribute("aria-pressed", v === booth.heard));
+      p.onchange();
     };
     const keys = e => {
       if (e.ctrlKey || e.altKey || e.metaKey || e.target.matches("input[type=text], select, textarea")) return;
       const k = e.key.toLowerCase(), v = names.findIndex(n => n.toLowerCase() === k || n[0].toLowerCase() === k && n.length > 1);
-      if (k !== "p" && v < 0) return;
+      if (k === "p") booth.toggle(); else if (v >= 0) pick(v); else if (p.keys[k]) p.keys[k](); else return;
       e.preventDefault();
-      if (k === "p") booth.toggle(); else pick(v);
     };
     box.addEventListener("keydown", keys);
     Evenhand.blind.running = true;
     Evenhand.blind.booth = booth;
     document.documentElement.classList.add("hiding");
-    const leave = () => {
-      box.removeEventListener("keydown", keys);
-      document.documentElement.classList.remove("hiding");
-      Evenhand.blind.running = false;
-      booth.close();
-    };
-    const work = el("div", {});
     box.replaceChildren(
-      el("p", { class: "small" }, "The key of this test is sealed: its SHA-256 is "), el("p", { class: "seal" }, sealed.hash),
-      el("div", { class: "row big", role: "group", "aria-label": "What is heard" }, play, buttons), told, work,
-      el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause. `, el("button", { type: "button", onclick: () => { leave(); onleave(); } }, "Give up; nothing is counted")));
+      el("div", { class: "row big booth", role: "group", "aria-label": "What is heard" }, play, buttons), told, p.work,
+      el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause${answers.length ? `, ${answers.join(", ")} to answer` : ""}.`),
+      el("p", {}, el("button", { type: "button", onclick: () => { p.leave(); onleave(); } }, "Give up; nothing is counted")),
+      el("p", { class: "small" }, "What is what was drawn before the start and is sealed; this is the SHA-256 of the key, which is opened at the end:"), el("p", { class: "seal" }, sealed.hash));
     booth.onchange();
-    return { work, leave };
+    return p;
   }
 
-  Evenhand.blind = { running: false, booth: null, random, shuffle, pairs, seal, opens, stretches, anchor, Booth, finish, panel, reader, recall };
+  Evenhand.blind = { running: false, booth: null, random, shuffle, pairs, seal, opens, stretches, lowPass, anchor, Booth, finish, panel, reader, recall };
 })();

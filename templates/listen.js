@@ -230,21 +230,29 @@
     show();
   }
 
+  let shownPart = -1;
   function show() {
     const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
     text(play, on ? "Pause" : "Play");
     loop.setAttribute("aria-pressed", deck.loop);
     for (const b of all(".pick")) b.setAttribute("aria-pressed", Number(b.dataset.take) === player.wanted);
+    const here = partAt(pos);
     for (const b of all("[data-part]")) {
       b.setAttribute("aria-pressed", Number(b.dataset.part) === player.part);
-      b.classList.toggle("here", Number(b.dataset.part) === partAt(pos) && player.part < 0);
+      b.classList.toggle("here", Number(b.dataset.part) === here && player.part < 0);
+    }
+    if (here !== shownPart) { // on a phone the row of sections scrolls along
+      shownPart = here;
+      const b = document.querySelector(`[data-part="${here}"]`);
+      if (b) b.parentNode.scrollLeft = b.offsetLeft - b.parentNode.offsetLeft - 60;
     }
     text($("clock"), `${clock(pos)} of ${clock(data.frames)}`);
     $("level-note").classList.toggle("alarm", player.recorded);
     if (seek && seek !== seek.ownerDocument.activeElement || on) seek.value = pos;
     if (seek) {
-      const k = partAt(pos);
-      seek.setAttribute("aria-valuetext", clock(pos) + (k >= 0 ? ", " + partName(k) : ""));
+      // Whole seconds, so that a screen reader is not told ten times a second.
+      const k = partAt(pos), words = clock(pos).slice(0, -2) + (k >= 0 ? ", " + partName(k) : "");
+      if (seek.getAttribute("aria-valuetext") !== words) seek.setAttribute("aria-valuetext", words);
     }
   }
 

@@ -51,20 +51,26 @@
   function show(got) {
     const first = Math.max(0, data.reference);
     let wrong = 0;
-    const judge = ok => { if (!ok) wrong++; return ok ? "agrees" : "differs"; };
+    // Here, published, and whether they agree.
+    const pair = (here, published, tolerance) => {
+      const ok = Math.abs(here - published) <= tolerance || here === published;
+      return [el("td", {}, db(here, 2)), el("td", {}, db(published, 2)), verdict(ok)];
+    };
+    const verdict = (ok, ...words) => {
+      if (!ok) wrong++;
+      return el("td", { class: ok ? "t" : "t bad" }, ok ? el("span", { role: "img", "aria-label": "agrees" }, "✓") : "differs", ...words);
+    };
     const rows = data.takes.map((t, i) => {
       const g = got[i], bad = g.files.filter(f => f.got !== f.published);
-      const near = (a, b, tolerance) => Math.abs(a - b) <= tolerance;
-      const d = g.integrated - got[first].integrated, p = t.integrated - data.takes[first].integrated;
       return el("tr", {}, el("th", { scope: "row" }, t.name),
-        el("td", {}, db(g.integrated, 2)), el("td", {}, db(t.integrated, 2)), el("td", { class: "t" }, judge(near(g.integrated, t.integrated, data.tolerance))),
-        el("td", {}, db(g.peak, 2)), el("td", {}, db(t.peak, 2)), el("td", { class: "t" }, judge(near(g.peak, t.peak, peakTolerance))),
-        el("td", {}, db(d, 2)), el("td", {}, db(p, 2)), el("td", { class: "t" }, judge(near(d, p, data.tolerance))),
-        el("td", { class: "t" }, judge(!bad.length) + (bad.length ? ": " + bad.map(f => f.path).join(", ") : ` (${g.files.length} files)`)));
+        pair(g.integrated, t.integrated, data.tolerance), pair(g.peak, t.peak, peakTolerance),
+        pair(g.integrated - got[first].integrated, t.integrated - data.takes[first].integrated, data.tolerance),
+        verdict(!bad.length, bad.length ? `: ${bad.map(f => f.path).join(", ")}` : ` ${g.files.length} files`));
     });
-    const head = ["Take", "Loudness here, LUFS", "published", "", "Peak here, dBFS", "published", "", `Louder than ${data.takes[first].name}, LU`, "published", "", "SHA-256"];
+    const group = words => el("th", { scope: "colgroup", colspan: 3, class: "t" }, words);
     out.replaceChildren(el("table", {}, el("caption", {}, "Measured in this browser, beside what was published"),
-      el("thead", {}, el("tr", {}, head.map((h, i) => h ? el("th", { scope: "col", class: i === 10 ? "t" : null }, h) : el("td", {})))), el("tbody", {}, rows)),
+      el("thead", {}, el("tr", {}, el("th", { scope: "col", rowspan: 2 }, "Take"), group(`Loudness, LUFS, ± ${data.tolerance.toFixed(2)}`), group(`Peak, dBFS, ± ${peakTolerance.toFixed(2)}`), group(`Louder than ${data.takes[first].name}, LU`), el("th", { scope: "col", rowspan: 2, class: "t" }, "SHA-256")),
+        el("tr", {}, [0, 1, 2].flatMap(() => [el("th", { scope: "col" }, "here"), el("th", { scope: "col" }, "published"), el("td", {})]))), el("tbody", {}, rows)),
       el("details", {}, el("summary", {}, "The hashes"), el("ul", { class: "seal" }, got.flatMap(g => g.files.map(f => el("li", {}, `${f.got} ${f.path}`))))));
     out.hidden = false;
     text(say, wrong ? `${wrong} of ${data.takes.length * 4} comparisons differ. These are not the files that the page was made with, or this browser alters them.` : `All ${data.takes.length * 4} comparisons agree.`);
