@@ -25,9 +25,9 @@ import (
 	"evenhand/analyze"
 )
 
-// browser starts headless Chromium. Without one the test is skipped, but
-// fails where the environment says CI.
-func browser(t *testing.T) context.Context {
+// browser starts headless Chromium, with further flags. Without one the test is
+// skipped, but fails where the environment says CI.
+func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	path := ""
 	for _, n := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
@@ -45,7 +45,7 @@ func browser(t *testing.T) context.Context {
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
-	actx, c1 := chromedp.NewExecAllocator(t.Context(), opts...)
+	actx, c1 := chromedp.NewExecAllocator(t.Context(), append(opts, flags...)...)
 	ctx, c2 := chromedp.NewContext(actx)
 	ctx, c3 := context.WithTimeout(ctx, 2*time.Minute)
 	t.Cleanup(func() { c3(); c2(); c1() })

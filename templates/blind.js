@@ -184,17 +184,17 @@
     try { code = Evenhand.answers.encode({ comparison: data.id.slice(0, 10), nonce: reader(), takes: data.takes.length, ...answer }); } catch (e) { /* too many takes for a code */ }
     const record = { comparison: data.id, title: data.title, code, answer, key: sealed.text, sealed: sealed.hash, ...extra };
     keep("answers", [...recall("answers", []), record]);
-    const field = el("input", { type: "text", readonly: true, value: code, size: 44, "aria-label": "Answer code" }), told = el("span", { role: "status" });
+    const shown = el("output", { class: "seal code", "aria-label": "Answer code" }, code), told = el("span", { role: "status" });
     const copy = async () => {
-      field.select();
+      getSelection().selectAllChildren(shown);
       let ok = false;
-      try { await navigator.clipboard.writeText(code); ok = true; } catch (e) { ok = document.execCommand("copy"); }
+      try { await navigator.clipboard.writeText(code); ok = true; } catch (e) { ok = document.execCommand("copy"); } // only https has a clipboard
       text(told, ok ? "Copied" : "Select the code and copy it");
     };
     const save = el("a", { download: `answers-${answer.kind}.json`, href: URL.createObjectURL(new Blob([JSON.stringify(recall("answers", [record]), null, 1)], { type: "application/json" })) }, "Save all my answers as JSON");
     return [
       el("p", {}, "Nothing was sent anywhere. Your answers are kept in this browser; to let the makers count them, copy this code into a comment."),
-      code ? el("div", { class: "row" }, field, el("button", { type: "button", onclick: copy }, "Copy"), told) : el("p", { class: "small" }, "There are too many takes for a code."),
+      code ? el("div", { class: "row" }, shown, el("button", { type: "button", onclick: copy }, "Copy"), told) : el("p", { class: "small" }, "There are too many takes for a code."),
       el("p", {}, save),
       el("details", {}, el("summary", {}, "The opened key"), el("p", { class: "small" }, opens(sealed) ? "The text below has the SHA-256 that was shown before the start: the key was not changed." : "The text below does not have the SHA-256 that was shown before the start."), el("p", { class: "seal" }, sealed.text), el("p", { class: "seal" }, `SHA-256 ${sealed.hash}`)),
     ];
@@ -218,6 +218,7 @@
       leave() {
         box.removeEventListener("keydown", keys);
         document.documentElement.classList.remove("hiding");
+        box.parentNode.classList.remove("running");
         Evenhand.blind.running = false;
         booth.close();
       },
@@ -229,7 +230,7 @@
       p.onchange();
     };
     const keys = e => {
-      if (e.ctrlKey || e.altKey || e.metaKey || e.target.matches("input[type=text], select, textarea")) return;
+      if (e.ctrlKey || e.altKey || e.metaKey || e.target.matches("select, textarea")) return;
       const k = e.key.toLowerCase(), v = names.findIndex(n => n.toLowerCase() === k || n[0].toLowerCase() === k && n.length > 1);
       if (k === "p") booth.toggle(); else if (v >= 0) pick(v); else if (p.keys[k]) p.keys[k](); else return;
       e.preventDefault();
@@ -238,6 +239,7 @@
     Evenhand.blind.running = true;
     Evenhand.blind.booth = booth;
     document.documentElement.classList.add("hiding");
+    box.parentNode.classList.add("running");
     box.replaceChildren(
       el("div", { class: "row big booth", role: "group", "aria-label": "What is heard" }, play, buttons), told, p.work,
       el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause${answers.length ? `, ${answers.join(", ")} to answer` : ""}.`),

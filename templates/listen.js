@@ -88,6 +88,7 @@
     return m;
   }
 
+  player.mixture = mixture;
   const blended = i => mics[i] >= 0 && player.blends[i] !== null;
   const voicesOf = i => blended(i) ? [i, mics[i]] : [i];
 

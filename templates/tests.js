@@ -4,9 +4,9 @@
   "use strict";
   const Evenhand = globalThis.Evenhand, data = Evenhand.comparison, takes = data.takes;
   const { el, text } = Evenhand.player, blind = Evenhand.blind, stats = Evenhand.statistics, A = Evenhand.answers;
-  const percent = (v, n) => `${(v * 100).toFixed(n === undefined ? (v < .0995 ? 1 : 0) : n)} %`;
+  const percent = (v, n) => `${(v * 100).toFixed(n === undefined ? (v < .0995 ? 1 : 0) : n)}\u00a0%`;
   const times = (n, one, many) => `${n} ${n === 1 ? one : many || one + "s"}`;
-  const chance = p => p < .0001 ? "less than 0.01 %" : percent(p, p < .01 ? 2 : 1);
+  const chance = p => p < .0001 ? "less than 0.01\u00a0%" : percent(p, p < .01 ? 2 : p < .0995 ? 1 : 0);
   const options = (list, chosen) => list.map((n, i) => el("option", { value: i, selected: i === chosen }, n));
   let serial = 0;
   // A field with its label.
@@ -19,11 +19,12 @@
       el("tbody", {}, rows.map(([first, ...others]) => el("tr", {}, el("th", { scope: "row" }, first), others.map(c => el("td", {}, c)))))));
 
   // The planner: how many answers find what. share says what the first column is.
+  let plans = null;
   function planner(share) {
-    const rows = [.55, .57, .59, .6, .65, .7, .75, .8, .9].map(p => { const n = stats.answersNeeded(p, .8, .05, 2000); return [percent(p, 0), n.answers, n.critical]; });
+    plans = plans || [.55, .57, .59, .6, .65, .7, .75, .8, .9].map(p => { const n = stats.answersNeeded(p, .8, .05, 2000); return [percent(p, 0), n.answers, n.critical]; });
     return el("details", {}, el("summary", {}, "How many answers find what?"),
-      el("p", { class: "small" }, "One-sided exact binomial test at 5 %, which finds the difference four times out of five. Answers without a preference do not count. Small differences are common, and no single listener gives that many answers: they take all readers together."),
-      table("Answers needed, over all listeners", [share, "Answers", "of which at least"], rows));
+      el("p", { class: "small" }, "One-sided exact binomial test at 5\u00a0%, which finds the difference four times out of five. Answers without a preference do not count. Small differences are common, and no single listener gives that many answers: they take all readers together."),
+      table("Answers needed, over all listeners", [share, "Answers", "of which at least"], plans));
   }
 
   // A test: a form with its plan, then run() in the same place.
@@ -119,7 +120,7 @@
         const chanceOf = stats.tail(right, count, .5), [low, high] = stats.interval(right, count, .95), need = stats.critical(count, .05);
         result(box, again, `${right} of ${count} right.`,
           el("p", {}, `By guessing alone, ${right} or more of ${count} come in ${chance(chanceOf)} of such tests. ` + (need !== null && right >= need ? "That is rare enough to say: you can tell these two takes apart, on this section and with what you listened on." : "That is not rare enough to say that you can tell them apart. It does not show that there is no difference: you may not have heard it here, or the test was too short to find it.")),
-          el("p", {}, `The share that you would get right in the long run lies between ${percent(low, 0)} and ${percent(high, 0)} (95 % confidence, Clopper–Pearson; guessing is 50 %). The first figure is the exact one-sided binomial p-value.`),
+          el("p", {}, `The share that you would get right in the long run lies between ${percent(low, 0)} and ${percent(high, 0)} (95\u00a0% confidence, Clopper–Pearson; guessing is 50\u00a0%). The first figure is the exact one-sided binomial p-value.`),
           blind.finish({ kind: "trials", trials: { a: Math.min(ta, tb), b: Math.max(ta, tb), planned: count, done: count, correct: right } }, sealed, { p_value: chanceOf, interval: [low, high] }));
       }
     }

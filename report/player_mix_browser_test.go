@@ -1,0 +1,110 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"path/filepath"
+	"testing"
+
+	"evenhand/analyze/loudness"
+)
+
+// What is heard of each take, matched and as recorded, as published and turned
+// round: the page's own gains, rendered offline by its own deck, against the
+// published files and their gains.
+func TestPlayerLevelsAndPolarity(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	ctx, bad := visit(t, dir, false, 1000, "")
+	start := int(math.Ceil(0.06 * playedRate)) // Deck's head start
+	least := math.Inf(1)
+	for _, take := range res.Takes {
+		least = math.Min(least, rounded(float64(take.Gain), 4)) // as the page is told
+	}
+	const at = 3 * playedRate
+	for i, take := range res.Takes {
+		x := samples(t, filepath.Join(dir, take.Published.Path))[0]
+		for _, recorded := range []bool{false, true} {
+			for _, flip := range []bool{false, true} {
+				want := 1.0
+				if recorded { // the recording with the greatest level keeps the published one
+					want = math.Pow(10, (least-rounded(float64(take.Gain), 4))/20)
+				}
+				if flip {
+					want = -want
+				}
+				got := rendered(t, ctx, fmt.Sprintf(`
+					const P = Evenhand.player;
+					P.take = %[1]d; P.recorded = %[2]v; P.flips[%[1]d] = %[3]v;
+					const off = new OfflineAudioContext(1, rate / 2, rate), deck = S.Deck(off, voices, cuts);
+					deck.pos = %[4]d; deck.preset(P.mixture().slice(0, voices.length)); deck.start();
+					P.take = -1; P.recorded = false; P.flips[%[1]d] = false;
+					const out = await off.startRendering();`, i, recorded, flip, at))
+				// From 50 ms on the start's fade is below −200 dB.
+				worst := 0.0
+				for n := start + playedRate/20; n < len(got); n++ {
+					worst = math.Max(worst, math.Abs(got[n]-want*x[at+n-start]))
+				}
+				if worst > 2e-7 { // one gain in 32-bit floats
+					t.Errorf("%s, as recorded %v, turned round %v: off by up to %g", take.Name, recorded, flip, worst)
+				}
+			}
+		}
+	}
+	quietBrowser(t, bad)
+}
+
+// Over its whole range, in steps that are not those of the table, a blend is
+// as loud as the match asks for and does not clip.
+func TestBlendIsMatchedWhereverItStands(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	d := newPlayerData(res)
+	whole := samples(t, filepath.Join(dir, d.Takes[1].Path))[0]
+	alone := loneMicrophone(t, dir, d.Takes[1].Blend)
+	ctx, bad := visit(t, dir, false, 1000, "")
+	click(t, ctx, `.blend[data-take="1"] summary`)
+	until(t, ctx, `document.querySelector('.blend input')`)
+	type gains struct{ Take, Mic, Peak float64 }
+	for k := 0; k <= 20; k++ {
+		p := math.Min(1, float64(k)*0.0499)
+		g := eval[gains](t, ctx, fmt.Sprintf(`(g => ({Take: g.take, Mic: g.mic, Peak: g.peak}))(Evenhand.player.blendGains(1, %v))`, p))
+		mixed, peak := make([]float64, len(whole)), 0.0
+		for i := range mixed {
+			mixed[i] = g.Take*whole[i] + g.Mic*alone[i]
+			peak = math.Max(peak, math.Abs(mixed[i]))
+		}
+		m, err := loudness.NewMeter(d.Rate, 1, loudness.Options{})
+		must(t, err)
+		must(t, m.Write([][]float64{mixed}))
+		if lufs := float64(m.Finish()[0].Integrated); math.Abs(lufs-float64(d.Target)) > float64(d.Tolerance) {
+			t.Errorf("blend at %.3f: %.3f LUFS, target %.3f", p, lufs, float64(d.Target))
+		}
+		if math.Abs(20*math.Log10(peak)-g.Peak) > 0.1 {
+			t.Errorf("blend at %.3f: peak %.2f dBFS, taken for %.2f", p, 20*math.Log10(peak), g.Peak)
+		}
+	}
+	quietBrowser(t, bad)
+}
+
+// On a disk, jumping to and fro while pieces are still on their way loses
+// none: every script that was asked for is waited for.
+func TestJumpingWhileLoadingFromDisk(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	d := newPlayerData(res)
+	ctx, bad := visit(t, dir, false, 1000, "")
+	click(t, ctx, `.pick[data-take="0"]`)
+	last := d.Cuts[len(d.Cuts)-2] + 1000
+	eval[bool](t, ctx, fmt.Sprintf(`(async () => { for (let i = 0; i < 40; i++) { Evenhand.player.seek(i %% 2 ? %d : 1000); if (i %% 5 === 0) await new Promise(r => setTimeout(r, 3)); } return true })()`, last))
+	until(t, ctx, `Evenhand.player.deck.playing && `+allReady)
+	click(t, ctx, `.pick[data-take="2"]`)
+	until(t, ctx, heard+` === 2`)
+	quietBrowser(t, bad)
+}
