@@ -24,18 +24,23 @@ func TestMain(m *testing.M) {
 
 // TestScripts runs testdata/script: one behaviour of the command to a file.
 //
-//	record DIR   puts the recordings of a short comparison into a folder, see recordTo
+//	record DIR        puts the recordings of a comparison into a folder, see recordTo
+//	record -long DIR  the same performance to its end
 func TestScripts(t *testing.T) {
 	cmds := archiveCommands()
 	// Every script has the same recordings: they are made once.
-	audio := filepath.Join(t.TempDir(), "audio")
+	audio := t.TempDir()
 	made := sync.OnceValue(func() error { return recordTo(audio) })
 	cmds["record"] = func(ts *testscript.TestScript, neg bool, args []string) {
+		from := "short"
+		if len(args) > 1 && args[0] == "-long" {
+			from, args = "long", args[1:]
+		}
 		if neg || len(args) != 1 {
-			ts.Fatalf("usage: record DIR")
+			ts.Fatalf("usage: record [-long] DIR")
 		}
 		ts.Check(made())
-		ts.Check(os.CopyFS(ts.MkAbs(args[0]), os.DirFS(audio)))
+		ts.Check(os.CopyFS(ts.MkAbs(args[0]), os.DirFS(filepath.Join(audio, from))))
 	}
 	testscript.Run(t, testscript.Params{
 		Dir:  filepath.Join("testdata", "script"),
@@ -51,10 +56,11 @@ func TestScripts(t *testing.T) {
 	})
 }
 
-// recordTo makes the recordings of a short comparison in a folder: dry.wav, and
+// recordTo makes the recordings of a comparison in dir/long: dry.wav, and
 // one.wav, two.wav and three.wav, which are the same performance through three
 // circuits, 6.9 s, mono, 16 bits, 48 kHz, later than it by 100, 37.5 and −20
-// frames.
+// frames. dir/short holds the first shortSeconds of each: one part and its
+// pause, for scripts that ask for no more.
 func recordTo(dir string) error {
 	const rate = 48000
 	score := studio.Score{
@@ -68,10 +74,16 @@ func recordTo(dir string) error {
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return err
+	put := func(name string, x []float64) error {
+		short := x[:int(shortSeconds*rate)]
+		return errors.Join(writeWAV(filepath.Join(dir, "long", name), rate, x), writeWAV(filepath.Join(dir, "short", name), rate, short))
 	}
-	if err := writeWAV(filepath.Join(dir, "dry.wav"), rate, dry); err != nil {
+	for _, sub := range []string{"long", "short"} {
+		if err := os.MkdirAll(filepath.Join(dir, sub), 0o777); err != nil {
+			return err
+		}
+	}
+	if err := put("dry.wav", dry); err != nil {
 		return err
 	}
 	circuits := studio.Circuits()
@@ -85,12 +97,15 @@ func recordTo(dir string) error {
 			Rate: rate, Circuit: take.circuit, Amp: studio.Amp{Hiss: -90}, Mics: [][]float64{mic}, Lag: unit.Samples(take.lag),
 			Gain: -9, Floor: -88, Seed: uint64(20 + i),
 		})
-		if err := writeWAV(filepath.Join(dir, take.name+".wav"), rate, out[0]); err != nil {
+		if err := put(take.name+".wav", out[0]); err != nil {
 			return err
 		}
 	}
 	return nil
 }
+
+// shortSeconds ends in the pause between the two parts.
+const shortSeconds = 3.9
 
 // writeWAV writes a mono file with 16 bits.
 func writeWAV(path string, rate int, x []float64) error {
