@@ -59,6 +59,7 @@ func TestDemo(t *testing.T) {
 	t.Run("checks", func(t *testing.T) { nothingFails(t, res) })
 	t.Run("ffmpeg", func(t *testing.T) { compareFFmpeg(t, res, out) })
 	t.Run("golden", func(t *testing.T) { compareGolden(t, res, "four-fuzzes") })
+	t.Run("from the published audio", func(t *testing.T) { checkFromPublished(t, res, out, 20000) })
 	t.Run("resolution", func(t *testing.T) {
 		// Two passes of one chain: nothing may count as a difference.
 		for _, d := range res.Spectrum.Differences {
@@ -100,6 +101,7 @@ func TestMicrophones(t *testing.T) {
 	checkPublished(t, s.Result)
 	compareFFmpeg(t, s.Result, out)
 	compareGolden(t, s.Result, "microphones")
+	checkFromPublished(t, s.Result, out, 5000)
 	nothingFails(t, s.Result)
 }
 

@@ -35,7 +35,7 @@ func (s *Session) finishSpectra(context.Context) error {
 	for _, bands := range s.bands.scales() {
 		perBand += len(bands)
 	}
-	s.confidence = spectrum.FamilyConfidence(pageConfidence, len(res.Takes)*len(res.Timeline.Spans)*perBand)
+	s.confidence = spectrum.FamilyConfidence(pageConfidence, max(len(res.Takes), s.pageTakes)*len(res.Timeline.Spans)*perBand)
 	s.Result.Parameters.Spectrum.BandConfidence = unit.Number(s.confidence)
 	s.findResolution()
 

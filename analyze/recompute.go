@@ -339,22 +339,13 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 // adoptTimeline takes over where an earlier result found things.
 func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
 	tl := earlier.Timeline
-	const most = 1000
-	if len(tl.Spans) == 0 || len(tl.Spans) > most || len(tl.Pauses) > most {
-		return fmt.Errorf("the results have %d spans and %d pauses; 1 to %d can be measured", len(tl.Spans), len(tl.Pauses), most)
+	if err := plausible(tl); err != nil {
+		return err
 	}
 	if tl.SampleRate != s.Result.Timeline.SampleRate {
 		return fmt.Errorf("the results are at %d Hz, the recordings at %d Hz", tl.SampleRate, s.Result.Timeline.SampleRate)
 	}
 	whole := tl.Spans[0]
-	inside := func(sp Span) bool {
-		return sp.Frames > 0 && sp.FirstFrame >= whole.FirstFrame && sp.Frames <= whole.Frames && sp.FirstFrame-whole.FirstFrame <= whole.Frames-sp.Frames
-	}
-	for _, sp := range append(append([]Span{}, tl.Spans...), tl.Pauses...) {
-		if !inside(sp) {
-			return fmt.Errorf("%q lies outside the time that all takes share", sp.Name)
-		}
-	}
 	s.Result.Timeline = tl
 	for i, sig := range s.takes {
 		lag := math.Round(float64(stored[i].Alignment.Applied))

@@ -82,6 +82,8 @@ type Session struct {
 	bands     bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
+	// pageTakes is how many takes the page has, when only some are measured.
+	pageTakes int
 	// repeatSpread is what a repeated take shows to be beyond the session's
 	// resolution: [span][resolution][band]; nil without a repeat.
 	repeatSpread [][3][]unit.DB

@@ -4,10 +4,12 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"encoding/json"
 	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 
 	"github.com/rogpeppe/go-internal/testscript"
@@ -19,6 +21,7 @@ import (
 // archiveCommands are what scripts about archives need beside the program.
 //
 //	alter FILE OLD NEW   replaces the first OLD, which must be there
+//	set FILE PLACE JSON  changes a value in a JSON file: takes.1.measures.2.rms_dbfs
 //	flip FILE N          changes a bit of byte N, from the end when negative
 //	sign DIR             lists a report's files anew, as after an honest build
 //	rebag DIR OUT        puts the content of a bag's folder into a new bag
@@ -30,6 +33,36 @@ func archiveCommands() map[string]func(ts *testscript.TestScript, neg bool, args
 				ts.Fatalf("%s holds no %q", args[0], args[1])
 			}
 			ts.Check(os.WriteFile(ts.MkAbs(args[0]), bytes.Replace(b, []byte(args[1]), []byte(args[2]), 1), 0o666))
+		},
+		"set": func(ts *testscript.TestScript, _ bool, args []string) {
+			var tree any
+			d := json.NewDecoder(strings.NewReader(ts.ReadFile(args[0])))
+			d.UseNumber()
+			ts.Check(d.Decode(&tree))
+			at := tree
+			steps := strings.Split(args[1], ".")
+			for i, step := range steps {
+				if list, ok := at.([]any); ok {
+					k, err := strconv.Atoi(step)
+					ts.Check(err)
+					if i == len(steps)-1 {
+						list[k] = json.RawMessage(args[2])
+					}
+					at = list[k]
+					continue
+				}
+				object := at.(map[string]any)
+				if _, ok := object[step]; !ok {
+					ts.Fatalf("%s holds no %s", args[0], args[1])
+				}
+				if i == len(steps)-1 {
+					object[step] = json.RawMessage(args[2])
+				}
+				at = object[step]
+			}
+			b, err := json.Marshal(tree)
+			ts.Check(err)
+			ts.Check(os.WriteFile(ts.MkAbs(args[0]), b, 0o666))
 		},
 		"flip": func(ts *testscript.TestScript, _ bool, args []string) {
 			b := []byte(ts.ReadFile(args[0]))

@@ -12,7 +12,6 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -37,11 +36,13 @@ func verifyCommand() *cobra.Command {
 a published report.
 
 It checks that every file is there and is what it was, to the byte. Then it
-measures again: the published audio is decoded and measured, and where the
-recordings are there, the whole report is computed anew and every value is
-compared with results.json, within tolerances that --all lists. It says exactly
-what differs, and what could not be compared because a file was left out or
-another version of evenhand made the results.
+measures again. Where the recordings are there, the whole report is computed anew
+and every value compared with results.json. Where they are not, in a published
+report or because they were left out, the published audio is decoded, its gain
+taken back, and loudness, peaks, spectra, noise and differences are measured from
+it, section by section. The tolerances of both are listed with --all. It says
+exactly what differs, and what could not be compared because a file was left out,
+audio is withheld or another version of evenhand made the results.
 
 An archive that could write outside its folder, link elsewhere, expand without
 measure or mean different files on different systems is refused before anything
@@ -101,34 +102,6 @@ func (v *verifier) run(path string) (*verify.Report, error) {
 		return nil, usageError{fmt.Errorf("%s: neither an archive of pack (there is no bagit.txt) nor a published report (there is no %s)", path, folder.Sums)}
 	}
 	return v.bag(path)
-}
-
-// published verifies the folder of a report.
-func (v *verifier) published(dir string) (*verify.Report, error) {
-	sums, err := folder.ReadSums(dir)
-	if err != nil {
-		return nil, usageError{err}
-	}
-	if !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == resultsName }) {
-		return nil, usageError{fmt.Errorf("%s: its %s lists no %s, so this is not a report; name the folder that build wrote, or an archive of pack", dir, folder.Sums, resultsName)}
-	}
-	v.r = verify.New(dir, "published report")
-	if dir, err = filepath.EvalSymlinks(dir); err != nil {
-		return nil, err
-	}
-	v.r.Algorithms = []string{"sha256"}
-	faults, files, size, err := verify.Folder(v.ctx, dir)
-	if err != nil {
-		return nil, usageError{err}
-	}
-	v.r.Files, v.r.Bytes = files, size
-	v.r.AddFaults("", faults)
-	res, tree, err := v.results(filepath.Join(dir, resultsName), resultsName)
-	if err != nil || res == nil {
-		return v.r, err
-	}
-	v.r.Note("the recordings are not in a published report: its audio was measured again, and what was measured from the recordings was not; verify an archive made by pack for that")
-	return v.r, v.measurePublished(dir, "", res, tree)
 }
 
 // bag verifies an archive.
@@ -242,44 +215,6 @@ func (v *verifier) otherVersion() bool {
 	return v.r.Format != analyze.ResultFormat || v.r.MadeBy != "evenhand "+version()
 }
 
-// measurePublished decodes and measures the audio of the report in dir.
-func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, stored any) error {
-	again, err := analyze.RemeasurePublished(v.ctx, dir, res, v.options())
-	if err != nil {
-		return err
-	}
-	for _, t := range res.Takes {
-		if t.Withheld != nil {
-			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], its audio: it is not published, since %s", t.Name, t.Withheld.Reason))
-		}
-	}
-	good := []analyze.PublishedAgain{}
-	for i, p := range again {
-		name := ""
-		for _, t := range res.Takes {
-			if t.Name == p.Name {
-				name = prefix + t.Published.Path
-			}
-		}
-		if p.Err != "" {
-			v.r.AddFaults("", []pack.Fault{{File: name, What: "it cannot be measured: " + strings.TrimPrefix(p.Err, dir+string(filepath.Separator))}})
-			continue
-		}
-		if p.Pieces != "" {
-			v.r.AddFaults("", []pack.Fault{{File: name, What: p.Pieces}})
-		}
-		good = append(good, again[i])
-		v.r.Published++
-	}
-	tree, err := verify.Tree(map[string]any{"takes": good})
-	if err != nil {
-		return err
-	}
-	// A part of the stored takes: names alone tell them apart here.
-	v.r.Add(verify.Compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true}))
-	return nil
-}
-
 // leftOut reads which files the archive does not hold.
 func (v *verifier) leftOut(dir, main string) error {
 	name := filepath.Join(dir, "data", bagLeftOut)
@@ -346,7 +281,7 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	}
 	compare := verify.Options{File: name, OtherVersion: v.otherVersion(), Skip: skip}
 	if len(audio) > 0 {
-		return v.recomputePart(c, opts, compare, absent, audio, res, stored)
+		return v.recomputePart(c, opts, compare, reportDir, absent, audio, res, stored)
 	}
 	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept {
 		opts.Earlier = analyze.EarlierFrom(res)
@@ -394,8 +329,8 @@ func (v *verifier) absent(c *manifest.Comparison, res *analyze.Result) (all map[
 }
 
 // recomputePart measures the takes that are there.
-func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, absent map[string]*analyze.File, audio []string, res *analyze.Result, stored any) error {
-	v.r.Note("%s not in the archive: alignment, sections, match, differences and checks need all recordings and were not computed again; the other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
+func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, reportDir string, absent map[string]*analyze.File, audio []string, res *analyze.Result, stored any) error {
+	v.r.Note("%s not in the archive: alignment, sections, match and checks need all recordings and were not computed again; the other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
 	takes, files, err := analyze.RemeasurePresent(v.ctx, c, res, func(path string) bool { return absent[path] != nil }, opts)
 	if err != nil {
 		if v.ctx.Err() != nil {
@@ -418,7 +353,7 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 	}
 	compare.Part = true
 	v.r.Add(verify.Compare(stored, tree, compare))
-	return nil
+	return v.fromPublished(reportDir, strings.TrimSuffix(compare.File, resultsName), res, stored)
 }
 
 // compareAudio compares the published audio with what the recordings give now,

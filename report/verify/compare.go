@@ -49,6 +49,11 @@ type Options struct {
 	// program. Values that only one of the two knows cannot be compared, and
 	// sentences may be worded differently.
 	OtherVersion bool
+	// Null: a recomputed null stands for a value that could not be measured,
+	// which is then not compared.
+	Null bool
+	// Tolerances are those to use; nil for Tolerances().
+	Tolerances []Tolerance
 	// Skip reports places that are not compared; nil for none. Places are
 	// written as in Difference.Quantity.
 	Skip func(place string) bool
@@ -69,6 +74,9 @@ type Comparison struct {
 // anything else exactly. Lists of things that have names are compared name by
 // name, so that an added or missing entry is one difference.
 func Compare(stored, recomputed any, opts Options) Comparison {
+	if opts.Tolerances == nil {
+		opts.Tolerances = Tolerances()
+	}
 	c := &comparer{opts: opts}
 	c.value("", "", stored, recomputed)
 	return c.out
@@ -135,6 +143,9 @@ func (c *comparer) value(place, field string, stored, recomputed any) {
 			return
 		}
 	default:
+		if recomputed == nil && c.opts.Null {
+			return
+		}
 		c.out.Compared++
 		if same, tolerance := c.scalar(field, stored, recomputed); !same {
 			c.differ(place, stored, recomputed, tolerance)
@@ -248,7 +259,7 @@ func names(list []any) []string {
 
 // scalar compares two values that are neither lists nor objects.
 func (c *comparer) scalar(field string, stored, recomputed any) (same bool, tolerance string) {
-	t := toleranceOf(field)
+	t := toleranceOf(c.opts.Tolerances, field)
 	a, aIs := level(stored)
 	b, bIs := level(recomputed)
 	if aIs && bIs {

@@ -31,7 +31,9 @@ type Report struct {
 	LeftOut    []LeftOut   `json:"left_out"`
 	Notes      []string    `json:"notes"` // what could not be done, and why
 	Tolerances []Tolerance `json:"tolerances"`
-	Good       bool        `json:"good"`
+	// Those for values that the published audio alone gave again.
+	PublishedTolerances []Tolerance `json:"published_tolerances"`
+	Good                bool        `json:"good"`
 }
 
 // Fault is a file that is not as it was when the archive was made.
@@ -53,7 +55,7 @@ type LeftOut struct {
 func New(path, kind string) *Report {
 	return &Report{
 		Path: path, Kind: kind, Algorithms: []string{}, Faults: []Fault{}, Differences: []Difference{},
-		NotCompared: []string{}, LeftOut: []LeftOut{}, Notes: []string{}, Tolerances: Tolerances(),
+		NotCompared: []string{}, LeftOut: []LeftOut{}, Notes: []string{}, Tolerances: Tolerances(), PublishedTolerances: PublishedTolerances(),
 	}
 }
 
@@ -115,13 +117,17 @@ func (r *Report) Write(w io.Writer, all bool) error {
 	list("not compared", r.NotCompared)
 	list("note", r.Notes)
 	if all {
-		for _, t := range r.Tolerances {
-			fields := "fields ending in " + t.Suffix
-			if t.Suffix == "" {
-				fields = "all other fields; whole numbers must be equal"
+		tolerances := func(what string, list []Tolerance) {
+			for _, t := range list {
+				fields := "fields ending in " + t.Suffix
+				if t.Suffix == "" {
+					fields = "all other fields; whole numbers must be equal"
+				}
+				line("%s: %s: %s (%s)", what, t.Quantity, t, fields)
 			}
-			line("tolerance: %s: %s (%s)", t.Quantity, t, fields)
 		}
+		tolerances("tolerance", r.Tolerances)
+		tolerances("tolerance, measured from published audio", r.PublishedTolerances)
 	}
 	count := func(n int) string {
 		if n == 0 {

@@ -44,8 +44,29 @@ func Tolerances() []Tolerance {
 	}
 }
 
-func toleranceOf(field string) Tolerance {
-	all := Tolerances()
+// PublishedTolerances are those for what was measured again from published
+// audio without the recordings: it was rounded to the depth of its file, and
+// its gain is known to four decimals. Levels that the rounding reaches are not
+// compared at all (see analyze.RemeasureFromPublished).
+func PublishedTolerances() []Tolerance {
+	return []Tolerance{
+		{Quantity: "loudness", Suffix: "_lufs", Absolute: 0.05, Unit: "LU", level: true},
+		{Quantity: "loudness difference", Suffix: "_lu", Absolute: 0.05, Unit: "LU", level: true},
+		{Quantity: "true peak", Suffix: "_dbtp", Absolute: 0.05, Unit: "dB", level: true},
+		{Quantity: "level", Suffix: "_dbfs", Absolute: 0.05, Unit: "dB", level: true},
+		{Quantity: "spectral tilt", Suffix: "_db_per_octave", Absolute: 0.01, Unit: "dB"},
+		{Quantity: "statistical half width", Suffix: "half_width_db", Absolute: 0.1, Relative: 0.01, Unit: "dB", level: true},
+		{Quantity: "band level", Suffix: "_octave_db", Absolute: 0.15, Relative: 0.001, Unit: "dB", level: true},
+		{Quantity: "band level difference", Suffix: "difference_db", Absolute: 0.2, Unit: "dB", level: true},
+		{Quantity: "spectral distance", Suffix: "spectral_db", Absolute: 0.1, Unit: "dB", level: true},
+		{Quantity: "level difference, gain", Suffix: "_db", Absolute: 0.05, Unit: "dB", level: true},
+		{Quantity: "frequency", Suffix: "_hz", Absolute: 0.01, Relative: 1e-3, Unit: "Hz"},
+		{Quantity: "time", Suffix: "_s", Absolute: 2e-6, Unit: "s"},
+		{Quantity: "other numbers", Absolute: 1e-3, Relative: 1e-3},
+	}
+}
+
+func toleranceOf(all []Tolerance, field string) Tolerance {
 	for _, t := range all {
 		if t.Suffix != "" && strings.HasSuffix(field, t.Suffix) {
 			return t

@@ -1,0 +1,478 @@
+package analyze
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/noise"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// FromPublished is what a report's published audio gives again of its results
+// without the recordings. The JSON has the fields of Result. Values that cannot
+// be told from the file's own rounding are NaN.
+type FromPublished struct {
+	Takes      []PublishedTake `json:"takes"`
+	Match      fromMatch       `json:"match"`
+	Resolution *fromResolution `json:"resolution,omitempty"`
+	Spectrum   *fromSpectrum   `json:"spectrum,omitempty"`
+	Likeness   []fromLikeness  `json:"likeness"`
+
+	// NotMeasured are parts of the results that the published audio does not
+	// give, and why; Rounding counts the values that are NaN because of it.
+	NotMeasured []string `json:"-"`
+	Rounding    int      `json:"-"`
+}
+
+// PublishedTake is one take's part: its figures as recorded, and its levels
+// after matching.
+type PublishedTake struct {
+	Name     string              `json:"name"`
+	Measures []publishedMeasures `json:"measures"`
+	Noise    publishedNoise      `json:"noise"`
+}
+
+type publishedMeasures struct {
+	Span           string      `json:"span"`
+	Integrated     unit.LUFS   `json:"integrated_lufs"`
+	MaxMomentary   unit.LUFS   `json:"max_momentary_lufs"`
+	MaxShortTerm   unit.LUFS   `json:"max_short_term_lufs"`
+	Range          unit.LU     `json:"range_lu"`
+	TruePeak       unit.DBTP   `json:"true_peak_dbtp"`
+	SamplePeak     unit.DBFS   `json:"sample_peak_dbfs"`
+	RMS            unit.DBFS   `json:"rms_dbfs"`
+	Crest          unit.DB     `json:"crest_db"`
+	PeakToLoudness unit.LU     `json:"peak_to_loudness_lu"`
+	Unweighted     unit.DB     `json:"unweighted_db"`
+	AWeighted      unit.DB     `json:"a_weighted_db"`
+	Weighted468    unit.DB     `json:"itu468_weighted_db"`
+	Series         *Series     `json:"series,omitempty"`
+	Third          []unit.DB   `json:"third_octave_db"`
+	Sixth          []unit.DB   `json:"sixth_octave_db"`
+	Twelfth        []unit.DB   `json:"twelfth_octave_db"`
+	Descriptors    Descriptors `json:"descriptors"`
+}
+
+type publishedNoise struct {
+	AsRecorded NoiseLevels `json:"as_recorded"`
+	AsMatched  NoiseLevels `json:"as_matched"`
+}
+
+type fromMatch struct {
+	Alternatives []Alternative `json:"alternatives"`
+}
+
+type fromResolution struct {
+	Level   unit.DB      `json:"level_db"`
+	Third   []unit.DB    `json:"third_octave_db"`
+	Sixth   []unit.DB    `json:"sixth_octave_db"`
+	Twelfth []unit.DB    `json:"twelfth_octave_db"`
+	Repeats []fromRepeat `json:"repeats"`
+}
+
+type fromRepeat struct {
+	Take  string    `json:"take"`
+	Of    string    `json:"of"`
+	Level unit.LU   `json:"level_lu"`
+	Third []unit.DB `json:"third_octave_db"`
+}
+
+type fromSpectrum struct {
+	Differences []fromDifference `json:"differences"`
+}
+
+type fromDifference struct {
+	Span    string    `json:"span"`
+	Take    string    `json:"take"`
+	Third   fromBands `json:"third_octave"`
+	Sixth   fromBands `json:"sixth_octave"`
+	Twelfth fromBands `json:"twelfth_octave"`
+}
+
+// fromBands leaves out which differences are resolved: that follows from the
+// other two, and turns over where they meet.
+type fromBands struct {
+	Difference []unit.DB `json:"difference_db"`
+	HalfWidth  []unit.DB `json:"half_width_db"`
+}
+
+type fromLikeness struct {
+	A         string      `json:"a"`
+	B         string      `json:"b"`
+	Spectral  unit.DB     `json:"spectral_db"`
+	Residual  unit.DB     `json:"residual_db"`
+	Coherence unit.Number `json:"coherence"`
+}
+
+// RemeasureFromPublished decodes a report's published audio in dir, takes its
+// gain back and measures it as the recordings were measured, section by
+// section: loudness, peaks, spectra and their differences, the noise in the
+// pauses, how alike the takes are. The timeline, the gains and the lags are
+// taken from the results; a take whose file cannot be decoded is left out.
+// Decoded audio is kept in tmp meanwhile, an existing folder.
+//
+// Errors: *InputError when the results' timeline does not fit the audio, and
+// those of files, and ctx's.
+func RemeasureFromPublished(ctx context.Context, dir, tmp string, earlier *Result, opts Options) (*FromPublished, error) {
+	s, err := publishedSession(ctx, dir, tmp, earlier, opts)
+	if err != nil {
+		return nil, err
+	}
+	out := &FromPublished{Takes: []PublishedTake{}, Match: fromMatch{[]Alternative{}}, Likeness: []fromLikeness{}}
+	if len(s.takes) == 0 {
+		out.NotMeasured = append(out.NotMeasured, "everything that is measured: no audio is published that can be decoded")
+		return out, nil
+	}
+	if err := s.measure(ctx); err != nil {
+		return nil, err
+	}
+	if err := s.finishNoise(ctx); err != nil {
+		return nil, err
+	}
+	if err := s.finishSpectra(ctx); err != nil {
+		return nil, err
+	}
+	if err := s.compareTakes(ctx); err != nil {
+		return nil, err
+	}
+	out.fill(s, earlier)
+	return out, nil
+}
+
+// publishedSession lays a session over the published audio.
+func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opts Options) (*Session, error) {
+	mains := unit.Hertz(0)
+	if earlier.Parameters.Noise.MainsSource == "stated" {
+		mains = earlier.Parameters.Noise.Mains
+	}
+	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
+	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, Result: newResult(c, opts.Version), pageTakes: len(earlier.Takes)}
+	if s.workers <= 0 {
+		s.workers = 2
+	}
+	if err := plausible(earlier.Timeline); err != nil {
+		return nil, &InputError{[]error{err}}
+	}
+	tl := earlier.Timeline
+	s.Result.Timeline = tl
+	for _, p := range tl.Pauses {
+		s.quiet = append(s.quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
+	}
+	s.Result.Match.Target = earlier.Match.Target
+	var stored []*Take
+	for i := range earlier.Takes {
+		if earlier.Takes[i].Published != nil {
+			stored = append(stored, &earlier.Takes[i])
+		}
+	}
+	signals := make([]*signal, len(stored))
+	step := s.progress("decoding published audio", int64(len(stored)))
+	g, gctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i, t := range stored {
+		g.Go(func() (err error) {
+			defer step(1)
+			signals[i], err = decodePublished(gctx, dir, filepath.Join(tmp, fmt.Sprintf("take%d.wav", i)), t, tl)
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	first := tl.Spans[0].FirstFrame
+	for i, t := range stored {
+		if signals[i] == nil {
+			continue
+		}
+		if t.Name == earlier.Comparison.Reference {
+			s.anchor = len(s.takes)
+			s.Result.Comparison.Reference = t.Name
+		}
+		s.takes = append(s.takes, signals[i])
+		s.offsets = append(s.offsets, -int64(first))
+		take := Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []Measures{}, Alignment: t.Alignment}
+		// The file is aligned to the nearest frame; the rest of the lag is in it.
+		applied := float64(t.Alignment.Applied)
+		take.Alignment.Applied = unit.Samples(applied - math.Round(applied) - float64(first))
+		s.Result.Takes = append(s.Result.Takes, take)
+	}
+	for i := range s.Result.Takes {
+		if t := &s.Result.Takes[i]; t.RepeatOf != "" && !s.has(t.RepeatOf) {
+			t.RepeatOf = ""
+		}
+	}
+	return s, nil
+}
+
+func (s *Session) has(take string) bool {
+	for i := range s.Result.Takes {
+		if s.Result.Takes[i].Name == take {
+			return true
+		}
+	}
+	return false
+}
+
+// decodePublished writes a published file as WAVE and returns the signal that
+// it was before the gain; nil when it cannot be decoded.
+func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline) (sig *signal, err error) {
+	name, err := inReport(dir, t.Published.Path)
+	if err != nil {
+		return nil, nil
+	}
+	d, err := flacio.Open(name)
+	if err != nil {
+		return nil, nil
+	}
+	defer d.Close()
+	info := d.Info()
+	if info.Channels < 1 || info.Channels > 2 || info.SampleRate != tl.SampleRate {
+		return nil, nil
+	}
+	if gain := float64(t.Gain); math.IsNaN(gain) || math.Abs(gain) > 200 {
+		return nil, &InputError{[]error{fmt.Errorf("take %q has a gain of %v", t.Name, t.Gain)}}
+	}
+	w, err := wavio.Create(wav, wavio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: 24})
+	if err != nil {
+		return nil, err
+	}
+	frames, whole, err := copyFrames(ctx, w, d, info.Channels)
+	if err = errors.Join(err, w.Close()); err != nil {
+		return nil, err
+	}
+	if !whole || frames != int64(tl.Spans[0].Frames) {
+		return nil, nil
+	}
+	in, err := wavio.Inspect(wav)
+	if err != nil {
+		return nil, err
+	}
+	sig, err = newSignal(wav, in, nil, nil)
+	if err != nil {
+		return nil, err
+	}
+	back := unit.ToAmplitude(-float64(t.Gain))
+	for c := range sig.mix {
+		sig.mix[c][c] = back
+	}
+	// Its own depth tells how coarsely it was rounded.
+	sig.info.Bits = info.Bits
+	return sig, nil
+}
+
+// copyFrames copies what can be decoded. whole tells whether that is all; the
+// error is of writing, or ctx's.
+func copyFrames(ctx context.Context, w *wavio.Writer, d *flacio.Decoder, channels int) (frames int64, whole bool, err error) {
+	buf, part := make([][]float64, channels), make([][]float64, channels)
+	for c := range buf {
+		buf[c] = make([]float64, blockFrames)
+	}
+	for {
+		if err := ctx.Err(); err != nil {
+			return frames, false, err
+		}
+		n, err := d.Read(buf)
+		for c := range buf {
+			part[c] = buf[c][:n]
+		}
+		if n > 0 {
+			if err := w.Write(part); err != nil {
+				return frames, false, err
+			}
+			frames += int64(n)
+		}
+		if errors.Is(err, io.EOF) {
+			return frames, true, nil
+		}
+		if err != nil {
+			return frames, false, nil
+		}
+	}
+}
+
+// roundingNoise is the power, relative to full scale, that rounding to so many
+// bits adds to a file: uniform to within a step, or with triangular dither of
+// two steps three times that.
+//
+// Source: S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, "Quantization
+// and Dither: A Theoretical Survey", J. Audio Eng. Soc. 40 (1992): step²/12, and
+// step²/4 with triangular dither (from memory).
+func roundingNoise(bits int) float64 {
+	step := math.Ldexp(1, 1-bits)
+	if bits <= 16 {
+		return step * step / 4
+	}
+	return step * step / 12
+}
+
+// How far levels must lie above what rounding adds to be compared, in dB. At 20
+// a level is 0.04 dB more with it. A band that is averaged over a few segments
+// only also varies with it by chance, with a standard deviation of
+// √(2/(averages·ratio)) of its power: at 40 and five averages by 0.03 dB.
+const (
+	levelClear = 20.0
+	bandClear  = 40.0
+)
+
+// fill takes over what was measured. Levels that the file's rounding reaches
+// become NaN.
+func (out *FromPublished) fill(s *Session, earlier *Result) {
+	nyquist := float64(s.Result.Timeline.SampleRate) / 2
+	hide := func(matched, floor float64) bool {
+		if matched < floor && !math.IsNaN(matched) {
+			out.Rounding++
+			return true
+		}
+		return false
+	}
+	floors := map[string]float64{}
+	for i := range s.Result.Takes {
+		t := &s.Result.Takes[i]
+		floor := unit.FromPower(roundingNoise(s.takes[i].info.Bits))
+		floors[t.Name] = floor
+		gain := float64(t.Gain)
+		take := PublishedTake{Name: t.Name, Measures: []publishedMeasures{}}
+		for _, m := range t.Measures {
+			x := publishedMeasures{m.Span, m.Integrated, m.MaxMomentary, m.MaxShortTerm, m.Range, m.TruePeak, m.SamplePeak, m.RMS, m.Crest,
+				m.PeakToLoudness, m.Unweighted, m.AWeighted, m.Weighted468, m.Series, m.Third, m.Sixth, m.Twelfth, m.Descriptors}
+			for scale, levels := range [][]unit.DB{x.Third, x.Sixth, x.Twelfth} {
+				for b, band := range s.bands.scales()[scale] {
+					width := math.Min(float64(band.High), nyquist) - float64(band.Low)
+					if width <= 0 || hide(float64(levels[b]), floor+unit.FromPower(width/nyquist)+bandClear) {
+						levels[b] = unit.DB(nan())
+					}
+				}
+			}
+			if x.Series != nil {
+				for _, list := range [][]unit.LUFS{x.Series.Momentary, x.Series.ShortTerm} {
+					for k := range list {
+						// K-weighting lifts white noise by some 3 dB, a second
+						// channel by 3 more.
+						if hide(float64(list[k])+gain, floor+6+levelClear) {
+							list[k] = unit.LUFS(nan())
+						}
+					}
+				}
+			}
+			take.Measures = append(take.Measures, x)
+		}
+		take.Noise.AsRecorded, take.Noise.AsMatched = t.Noise.AsRecorded, t.Noise.AsMatched
+		matched, recorded := take.Noise.AsMatched.list(), take.Noise.AsRecorded.list()
+		for k := range matched {
+			// 468-weighting lifts white noise by up to 9 dB.
+			if hide(float64(*matched[k]), floor+9+levelClear) {
+				*matched[k], *recorded[k] = unit.DBFS(nan()), unit.DBFS(nan())
+			}
+		}
+		out.Takes = append(out.Takes, take)
+	}
+	for _, l := range s.Result.Likeness {
+		x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
+		// What two files differ by holds the rounding of both.
+		if hide(earlier.matchedLevel(l.A)+float64(l.Residual), floors[l.A]+3+levelClear) {
+			x.Residual = unit.DB(nan())
+		}
+		out.Likeness = append(out.Likeness, x)
+	}
+	all := len(s.takes) == len(earlier.Takes)
+	if all {
+		out.Match.Alternatives = alternatives(s.Result)
+	} else {
+		out.NotMeasured = append(out.NotMeasured, "match.alternatives: not every take's audio is here")
+	}
+	reference := earlier.Comparison.Reference
+	if !all && (reference == "" || s.Result.Comparison.Reference == "" || len(earlier.Resolution.Repeats) > 0) {
+		out.NotMeasured = append(out.NotMeasured, "spectrum.differences, resolution: not every take's audio is here")
+		return
+	}
+	out.differences(s, all)
+}
+
+// matchedLevel is a take's unweighted level after matching, in dB.
+func (r *Result) matchedLevel(take string) float64 {
+	for _, t := range r.Takes {
+		if t.Name == take && len(t.Measures) > 0 {
+			return float64(t.Measures[0].Unweighted + t.Gain)
+		}
+	}
+	return math.NaN()
+}
+
+// list returns the levels, to be changed.
+func (n *NoiseLevels) list() []*unit.DBFS {
+	return []*unit.DBFS{&n.Unweighted, &n.AWeighted, &n.Weighted468, &n.Hum, &n.Hiss}
+}
+
+// differences takes over the spectral differences where both levels that they
+// come from are clear of rounding.
+func (out *FromPublished) differences(s *Session, all bool) {
+	levels := map[string]publishedMeasures{}
+	for _, t := range out.Takes {
+		for _, m := range t.Measures {
+			levels[t.Name+"\n"+m.Span] = m
+		}
+	}
+	scale := func(m publishedMeasures, k int) []unit.DB { return [][]unit.DB{m.Third, m.Sixth, m.Twelfth}[k] }
+	out.Spectrum = &fromSpectrum{[]fromDifference{}}
+	for _, d := range s.Result.Spectrum.Differences {
+		x := fromDifference{Span: d.Span, Take: d.Take}
+		for k, bands := range []BandDifferences{d.Third, d.Sixth, d.Twelfth} {
+			to := []*fromBands{&x.Third, &x.Sixth, &x.Twelfth}[k]
+			*to = fromBands{bands.Difference, bands.HalfWidth}
+			for b := range bands.Difference {
+				for _, t := range s.Result.Takes {
+					// The median of all rests on every take.
+					if t.Name != d.Take && t.Name != s.Result.Comparison.Reference && s.Result.Comparison.Reference != "" {
+						continue
+					}
+					if math.IsNaN(float64(scale(levels[t.Name+"\n"+d.Span], k)[b])) {
+						to.Difference[b], to.HalfWidth[b] = unit.DB(nan()), unit.DB(nan())
+					}
+				}
+			}
+		}
+		out.Spectrum.Differences = append(out.Spectrum.Differences, x)
+	}
+	if !all {
+		out.NotMeasured = append(out.NotMeasured, "resolution: not every take's audio is here")
+		return
+	}
+	r := s.Result.Resolution
+	out.Resolution = &fromResolution{Level: r.Level, Third: r.Third, Sixth: r.Sixth, Twelfth: r.Twelfth, Repeats: []fromRepeat{}}
+	for _, x := range r.Repeats {
+		out.Resolution.Repeats = append(out.Resolution.Repeats, fromRepeat{x.Take, x.Of, x.Level, x.Third})
+	}
+	for k, list := range [][]unit.DB{r.Third, r.Sixth, r.Twelfth} {
+		for b := range list {
+			for _, t := range out.Takes {
+				if len(t.Measures) > 0 && math.IsNaN(float64(scale(t.Measures[0], k)[b])) {
+					list[b] = unit.DB(nan())
+				}
+			}
+		}
+	}
+}
+
+// plausible tells whether a stored timeline can be measured along.
+func plausible(tl Timeline) error {
+	const most = 1000
+	if len(tl.Spans) == 0 || len(tl.Spans) > most || len(tl.Pauses) > most {
+		return fmt.Errorf("the results have %d spans and %d pauses; 1 to %d can be measured", len(tl.Spans), len(tl.Pauses), most)
+	}
+	whole := tl.Spans[0]
+	for _, sp := range append(append([]Span{}, tl.Spans...), tl.Pauses...) {
+		if sp.Frames <= 0 || sp.FirstFrame < whole.FirstFrame || sp.Frames > whole.Frames || sp.FirstFrame-whole.FirstFrame > whole.Frames-sp.Frames {
+			return fmt.Errorf("%q lies outside the time that all takes share", sp.Name)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,118 @@
+package main
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/report/folder"
+	"evenhand/report/pack"
+	"evenhand/report/verify"
+)
+
+// published verifies the folder of a report.
+func (v *verifier) published(dir string) (*verify.Report, error) {
+	sums, err := folder.ReadSums(dir)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	if !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == resultsName }) {
+		return nil, usageError{fmt.Errorf("%s: its %s lists no %s, so this is not a report; name the folder that build wrote, or an archive of pack", dir, folder.Sums, resultsName)}
+	}
+	v.r = verify.New(dir, "published report")
+	if dir, err = filepath.EvalSymlinks(dir); err != nil {
+		return nil, err
+	}
+	v.r.Algorithms = []string{"sha256"}
+	faults, files, size, err := verify.Folder(v.ctx, dir)
+	if err != nil {
+		return nil, usageError{err}
+	}
+	v.r.Files, v.r.Bytes = files, size
+	v.r.AddFaults("", faults)
+	res, tree, err := v.results(filepath.Join(dir, resultsName), resultsName)
+	if err != nil || res == nil {
+		return v.r, err
+	}
+	v.r.Note("the recordings are not in a published report; without them nothing tells again: lags, polarity, clocks and gains, which the published audio is taken to have; sections and pauses; what the dry recording carried in; the checks; the settings; the hashes of what was read. Verify an archive made by pack for that")
+	if err := v.measurePublished(dir, "", res, tree); err != nil {
+		return nil, err
+	}
+	return v.r, v.fromPublished(dir, "", res, tree)
+}
+
+// fromPublished measures what the published audio in dir gives again of the
+// results when recordings are not there.
+func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored any) error {
+	if len(res.Heard()) == 0 {
+		v.r.Note("nothing was measured section by section: no audio is published")
+		return nil
+	}
+	tmp, err := os.MkdirTemp(v.tmp, "decoded-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(tmp)
+	x, err := analyze.RemeasureFromPublished(v.ctx, dir, tmp, res, v.options())
+	if err != nil {
+		if v.ctx.Err() != nil {
+			return err
+		}
+		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along it: " + err.Error()}})
+		return nil
+	}
+	v.r.NotCompared = append(v.r.NotCompared, x.NotMeasured...)
+	v.r.Note("from the published audio, its gain taken back, were measured again, for each section: loudness, peaks, levels, spectra; and the noise in the pauses, the spectral differences, the likeness of the takes and other ways of matching, as far as --all does not list them as not compared; --all lists the tolerances")
+	if x.Rounding > 0 {
+		v.r.Note("%d levels were not compared: they lie too near what rounding to the depth of the published files adds", x.Rounding)
+	}
+	tree, err := verify.Tree(x)
+	if err != nil {
+		return err
+	}
+	v.r.Add(verify.Compare(stored, tree, verify.Options{
+		File: prefix + resultsName, Part: true, Null: true, OtherVersion: v.otherVersion(), Tolerances: verify.PublishedTolerances(),
+	}))
+	return nil
+}
+
+// measurePublished decodes and measures the audio of the report in dir.
+func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, stored any) error {
+	again, err := analyze.RemeasurePublished(v.ctx, dir, res, v.options())
+	if err != nil {
+		return err
+	}
+	for _, t := range res.Takes {
+		if t.Withheld != nil {
+			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], its audio: it is not published, since %s", t.Name, t.Withheld.Reason))
+		}
+	}
+	good := []analyze.PublishedAgain{}
+	for i, p := range again {
+		name := ""
+		for _, t := range res.Takes {
+			if t.Name == p.Name {
+				name = prefix + t.Published.Path
+			}
+		}
+		if p.Err != "" {
+			v.r.AddFaults("", []pack.Fault{{File: name, What: "it cannot be measured: " + strings.TrimPrefix(p.Err, dir+string(filepath.Separator))}})
+			continue
+		}
+		if p.Pieces != "" {
+			v.r.AddFaults("", []pack.Fault{{File: name, What: p.Pieces}})
+		}
+		good = append(good, again[i])
+		v.r.Published++
+	}
+	tree, err := verify.Tree(map[string]any{"takes": good})
+	if err != nil {
+		return err
+	}
+	// A part of the stored takes: names alone tell them apart here.
+	v.r.Add(verify.Compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true}))
+	return nil
+}
