@@ -203,6 +203,25 @@ func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, st
 // finishNoise fills in the takes' noise, as recorded and after matching.
 func (s *Session) finishNoise(ctx context.Context) error {
 	whole := s.Result.Timeline.Spans[0]
+	splits := make([]noise.SplitResult, len(s.takes))
+	if s.dry != nil && !s.checksOnly {
+		g, ctx := errgroup.WithContext(ctx)
+		g.SetLimit(s.workers)
+		for i := range s.takes {
+			if s.noise[i].Measured {
+				g.Go(func() (err error) {
+					if err := ctx.Err(); err != nil {
+						return err
+					}
+					splits[i], err = s.splitNoise(i, whole)
+					return err
+				})
+			}
+		}
+		if err := g.Wait(); err != nil {
+			return err
+		}
+	}
 	mains := map[string]int{}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
@@ -232,14 +251,7 @@ func (s *Session) finishNoise(ctx context.Context) error {
 			if s.checksOnly {
 				break
 			}
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			split, err := s.splitNoise(i, whole)
-			if err != nil {
-				return err
-			}
-			out.CarriedIn, out.Added, out.SplitReason = split.CarriedIn, split.Added, split.Reason
+			out.CarriedIn, out.Added, out.SplitReason = splits[i].CarriedIn, splits[i].Added, splits[i].Reason
 		}
 		t.Noise = out
 		mains[n.MainsSource]++
@@ -315,11 +327,21 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	if err := g.Wait(); err != nil {
 		return err
 	}
+	var pairs [][2]int
 	for a := range s.takes {
 		for b := a + 1; b < len(s.takes); b++ {
-			if err := ctx.Err(); err != nil {
+			pairs = append(pairs, [2]int{a, b})
+		}
+	}
+	s.Result.Likeness = make([]Likeness, len(pairs))
+	g, gctx = errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i, p := range pairs {
+		g.Go(func() error {
+			if err := gctx.Err(); err != nil {
 				return err
 			}
+			a, b := p[0], p[1]
 			ta, tb := &s.Result.Takes[a], &s.Result.Takes[b]
 			m, err := excerpts[a].Compare(excerpts[b], polarityBetween(ta, tb))
 			if err != nil {
@@ -329,10 +351,11 @@ func (s *Session) compareTakes(ctx context.Context) error {
 			if !s.checksOnly {
 				l.Spectral, l.Resolved = s.spectralDistance(a, b)
 			}
-			s.Result.Likeness = append(s.Result.Likeness, l)
-		}
+			s.Result.Likeness[i] = l
+			return nil
+		})
 	}
-	return nil
+	return g.Wait()
 }
 
 // polarityBetween returns the polarity of two takes to each other, 0 when that

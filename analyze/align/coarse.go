@@ -36,9 +36,15 @@ func (f *Feature) search(src Source) (coarse, error) {
 	fft := dsp.NewFFT(p.fftLen)
 	all := make([][]float64, len(p.contexts))
 	for k, c := range p.contexts {
-		var err error
-		all[k], err = p.blockPowers(src, p.start(k), c.blocks+2*p.margin)
-		if err != nil {
+		// Stretches overlap by their margins: what is known is not read again.
+		all[k] = make([]float64, c.blocks+2*p.margin)
+		known := 0
+		if k > 0 {
+			if by := int((p.start(k) - p.start(k-1)) / int64(p.block)); by < len(all[k-1]) {
+				known = copy(all[k], all[k-1][by:])
+			}
+		}
+		if err := p.blockPowers(all[k][known:], src, p.start(k)+int64(known)*int64(p.block)); err != nil {
 			return coarse{}, err
 		}
 	}
@@ -191,12 +197,10 @@ func halfway(x []float64, i int) float64 {
 // beyond looks up to 30 s either way where nothing was found, and returns the
 // lag in frames of a clear match there.
 func (f *Feature) beyond(src Source) (lag int64, found bool, err error) {
-	opt := f.plan.opt
-	if opt.MaxLag >= wideSeconds {
+	if f.plan.opt.MaxLag >= wideSeconds {
 		return 0, false, nil
 	}
-	opt.MaxLag = wideSeconds
-	wide, err := NewFeature(f.src, opt)
+	wide, err := f.wide()
 	if err != nil {
 		return 0, false, err
 	}

@@ -3,6 +3,7 @@ package align
 import (
 	"fmt"
 	"math"
+	"sync"
 
 	"evenhand/analyze/internal/dsp"
 )
@@ -62,9 +63,11 @@ type Feature struct {
 	silent bool
 	short  bool
 
-	// Of a timeline: spectra of the envelope's stretches and their energies.
+	// Of a timeline: spectra of the envelope's stretches and their energies;
+	// the same with the widest range of lags, made when first asked for.
 	envelope [][]complex128
 	energy   []float64
+	wide     func() (*Feature, error)
 
 	offset  []int64 // per window: first frame read less the timeline's
 	spectra [][]complex128
@@ -98,6 +101,11 @@ func NewFeature(src Source, opt Options) (*Feature, error) {
 	p.hi = int(float64(opt.High)*float64(p.size)/rate) + 1
 	p.taper = dsp.Hann(p.size)
 	f := &Feature{plan: p, src: src}
+	f.wide = sync.OnceValues(func() (*Feature, error) {
+		wide := opt
+		wide.MaxLag = wideSeconds
+		return NewFeature(src, wide)
+	})
 	f.short = float64(src.Len()) < minSeconds*rate
 	powers, err := p.choose(src)
 	if err != nil {
@@ -157,8 +165,8 @@ func (p *plan) choose(src Source) ([][]float64, error) {
 		from, to := total*k/n, total*(k+1)/n
 		if whole {
 			c := context{int64(from) * int64(p.block), to - from}
-			x, err := p.blockPowers(src, c.first, c.blocks)
-			if err != nil {
+			x := make([]float64, c.blocks)
+			if err := p.blockPowers(x, src, c.first); err != nil {
 				return nil, err
 			}
 			p.contexts, powers = append(p.contexts, c), append(powers, x)
@@ -167,8 +175,8 @@ func (p *plan) choose(src Source) ([][]float64, error) {
 		pieces := min(piecesTried, max(1, (to-from)/length))
 		var found [][]float64
 		for i := range pieces {
-			x, err := p.blockPowers(src, p.piece(from, to, length, pieces, i), length)
-			if err != nil {
+			x := make([]float64, length)
+			if err := p.blockPowers(x, src, p.piece(from, to, length, pieces, i)); err != nil {
 				return nil, err
 			}
 			found = append(found, x)
@@ -256,22 +264,22 @@ func densest(powers []float64, from, to, width int) (best int, most float64) {
 	return best, most
 }
 
-// blockPowers returns the mean square of each of n blocks from frame first on.
-func (p *plan) blockPowers(src Source, first int64, n int) ([]float64, error) {
+// blockPowers fills out with the mean squares of the blocks from frame first on.
+func (p *plan) blockPowers(out []float64, src Source, first int64) error {
 	const chunk = 64
+	n := len(out)
 	buf := make([]float64, chunk*p.block)
-	out := make([]float64, n)
 	for i := 0; i < n; i += chunk {
 		m := min(chunk, n-i)
 		x := buf[:m*p.block]
 		if _, err := src.ReadAt(x, first+int64(i)*int64(p.block)); err != nil {
-			return nil, fmt.Errorf("align: reading frame %d: %w", first+int64(i)*int64(p.block), err)
+			return fmt.Errorf("align: reading frame %d: %w", first+int64(i)*int64(p.block), err)
 		}
 		for j := range m {
 			out[i+j] = power(x[j*p.block : (j+1)*p.block])
 		}
 	}
-	return out, nil
+	return nil
 }
 
 // flux writes the differences of the logarithm of the block powers to dst; a

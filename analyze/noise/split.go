@@ -201,18 +201,46 @@ func (s *splitter) removeHum(x []float64, r Result) {
 	f := float64(r.Mains) + (float64(at-reach)+vertex(fit[:], at))*gridStep
 	w := s.hann(len(x))
 	for _, l := range r.Lines {
-		turn := cmplx.Rect(1, 2*math.Pi*f*float64(l.Harmonic)/float64(s.rate))
-		z, sum := complex(1, 0), complex(0, 0)
-		for i, v := range x {
-			sum += complex(v*w[i], 0) * z
-			z *= turn
-		}
-		sum *= complex(4/float64(len(x)), 0) // the window's mean is ½
-		z = 1
-		for i := range x {
-			x[i] -= real(sum)*real(z) + imag(sum)*imag(z)
-			z *= turn
-		}
+		subtract(x, w, 2*math.Pi*f*float64(l.Harmonic)/float64(s.rate))
+	}
+}
+
+// subtract takes the sine of an angular frequency in radians a frame off x, as
+// the window w shows it.
+func subtract(x, w []float64, angle float64) {
+	// Four frames at a time, because each step of a rotation waits for the one
+	// before.
+	var start [4]complex128
+	for k := range start {
+		start[k] = cmplx.Rect(1, float64(k)*angle)
+	}
+	turn := cmplx.Rect(1, 4*angle)
+	z0, z1, z2, z3 := start[0], start[1], start[2], start[3]
+	var sum complex128
+	whole := len(x) &^ 3
+	for i := 0; i < whole; i += 4 {
+		u, v := x[i:i+4:i+4], w[i:i+4:i+4]
+		p0, p1, p2, p3 := u[0]*v[0], u[1]*v[1], u[2]*v[2], u[3]*v[3]
+		sum += complex(p0*real(z0)+p1*real(z1)+p2*real(z2)+p3*real(z3), p0*imag(z0)+p1*imag(z1)+p2*imag(z2)+p3*imag(z3))
+		z0, z1, z2, z3 = z0*turn, z1*turn, z2*turn, z3*turn
+	}
+	rest := [3]complex128{z0, z1, z2}
+	for i, v := range x[whole:] {
+		sum += complex(v*w[whole+i], 0) * rest[i]
+	}
+	sum *= complex(4/float64(len(x)), 0) // the window's mean is ½
+	re, im := real(sum), imag(sum)
+	z0, z1, z2, z3 = start[0], start[1], start[2], start[3]
+	for i := 0; i < whole; i += 4 {
+		u := x[i : i+4 : i+4]
+		u[0] -= re*real(z0) + im*imag(z0)
+		u[1] -= re*real(z1) + im*imag(z1)
+		u[2] -= re*real(z2) + im*imag(z2)
+		u[3] -= re*real(z3) + im*imag(z3)
+		z0, z1, z2, z3 = z0*turn, z1*turn, z2*turn, z3*turn
+	}
+	for i := range x[whole:] {
+		x[whole+i] -= re*real(rest[i]) + im*imag(rest[i])
 	}
 }
 
