@@ -24,8 +24,10 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 		return nil
 	}
 	line := lineOf(t.e, nil, t.rate)
-	fft := dsp.NewFFT(dsp.NextPow2(n + 2*r.margin))
-	x := make([]float64, fft.Len())
+	size := dsp.NextPow2(n + 2*r.margin)
+	both, back := dsp.NewComplex(size), dsp.NewFFT(size)
+	x, y := make([]float64, size), make([]float64, size)
+	sum := make([]complex128, size/2+1)
 	var fa, fb []complex128
 	type place struct {
 		time  float64
@@ -33,19 +35,18 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 	}
 	var seq []place
 	for first := 0; first+n <= len(r.a[0]); first += hop {
-		sum := make([]complex128, fft.Len()/2+1)
+		clear(sum)
+		clear(x)
+		clear(y)
 		for band := range bands {
-			clear(x)
 			copy(x, unitPower(r.a[band][first:first+n]))
-			fa = fft.Forward(fa, x)
-			clear(x)
-			copy(x, unitPower(smooth(r.b[band][first:first+n+2*r.margin])))
-			fb = fft.Forward(fb, x)
+			copy(y, unitPower(smooth(r.b[band][first:first+n+2*r.margin])))
+			fa, fb = both.Pair(fa, fb, x, y)
 			for k := range fa {
 				sum[k] += complex(real(fa[k]), -imag(fa[k])) * fb[k]
 			}
 		}
-		curve := fft.Inverse(nil, sum)[:2*r.margin+1]
+		curve := back.Inverse(x, sum)[:2*r.margin+1]
 		best, next := 0, 0.0
 		for i, v := range curve {
 			if v > curve[best] {

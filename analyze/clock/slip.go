@@ -279,8 +279,8 @@ func (t *tracker) windowLags(slips []Slip) (out []point, height float64, err err
 			return nil, 0, err
 		}
 		if c != nil {
-			lag, _ := corr.lag(model, c)
-			out = append(out, point{t.middle(i), lag})
+			lag, _ := corr.lag([2][]complex128{model}, [2][]complex128{c})
+			out = append(out, point{t.middle(i), lag[0]})
 		}
 	}
 	return sift(out, powers, t.sounds), height, nil
@@ -309,38 +309,46 @@ func sift[T any](x []T, powers [][2]float64, sounds func([2]float64) bool) []T {
 // how alike the windows are.
 func (t *tracker) model(w *spectra, seq []point, kept [][]complex64) (model []complex128, height float64) {
 	bins := w.hi - w.lo
-	model, rest, c := make([]complex128, bins), make([]complex128, bins), make([]complex128, bins)
+	room := func() []complex128 { return make([]complex128, bins) }
+	model = room()
+	rest, own := [2][]complex128{room(), room()}, [2][]complex128{room(), room()}
+	near := [4][]complex128{room(), room(), room(), room()} // the last moved windows, by number modulo 4
 	corr := newCorrelator(bins, w.lo, t.size, t.rate)
 	heights, moves := make([]float64, len(kept)), make([]float64, len(kept))
-	var near [3][]complex128 // the last moved windows, by number modulo 3
-	for i := range near {
-		near[i] = make([]complex128, bins)
-	}
 	for range modelRounds {
 		clear(model)
 		for i, k := range kept {
 			moves[i] = around(seq, i)
-			turned(c, k, -moves[i], w.lo, t.size)
-			for j, v := range c {
+			turned(own[0], k, -moves[i], w.lo, t.size)
+			for j, v := range own[0] {
 				model[j] += v
 			}
 		}
-		for i, k := range kept {
-			// Without its own part and that of the windows it overlaps, which
-			// would hold its lag where it is.
-			copy(rest, model)
-			for m := max(0, i-1); m < min(len(kept), i+2); m++ {
-				if m == i+1 || i == 0 {
-					turned(near[m%3], kept[m], -moves[m], w.lo, t.size)
+		moved := 0
+		for i := 0; i < len(kept); i += 2 {
+			var x, y [2][]complex128
+			for m := range min(2, len(kept)-i) {
+				// Without its own part and that of the windows it overlaps,
+				// which would hold its lag where it is.
+				copy(rest[m], model)
+				for k := max(0, i+m-1); k < min(len(kept), i+m+2); k++ {
+					if k == moved {
+						turned(near[k%4], kept[k], -moves[k], w.lo, t.size)
+						moved++
+					}
+					for j, v := range near[k%4] {
+						rest[m][j] -= v
+					}
 				}
-				for j, v := range near[m%3] {
-					rest[j] -= v
+				for j, v := range kept[i+m] {
+					own[m][j] = complex128(v)
 				}
+				x[m], y[m] = rest[m], own[m]
 			}
-			for j, v := range k {
-				c[j] = complex128(v)
+			lag, height := corr.lag(x, y)
+			for m := range min(2, len(kept)-i) {
+				seq[i+m].lag, heights[i+m] = lag[m], height[m]
 			}
-			seq[i].lag, heights[i] = corr.lag(rest, c)
 		}
 	}
 	return model, middle(slices.Clone(heights))

@@ -117,52 +117,82 @@ func (w *spectra) cross(lag float64) []complex128 {
 
 func abs2(c complex128) float64 { return real(c)*real(c) + imag(c)*imag(c) }
 
-// correlator finds the lag between two cross-spectra.
+// correlator finds the lags between cross-spectra.
 type correlator struct {
 	lo, size int
 	fft      *dsp.Complex
 	step     float64 // frames
 	rng      int     // steps
 	z        []complex128
-	d        []complex128
+	d        [2][]complex128
 }
 
 func newCorrelator(bins, lo, size, rate int) *correlator {
 	n := dsp.NextPow2(3 * (lo + bins))
-	c := &correlator{lo: lo, size: size, fft: dsp.NewComplex(n), step: float64(size) / float64(n), z: make([]complex128, n), d: make([]complex128, bins)}
+	c := &correlator{lo: lo, size: size, fft: dsp.NewComplex(n), step: float64(size) / float64(n), z: make([]complex128, n)}
+	c.d[0], c.d[1] = make([]complex128, bins), make([]complex128, bins)
 	c.rng = min(n/2-1, int(fineReach*float64(rate)/c.step))
 	return c
 }
 
-// lag returns how much later the second is, in frames, within fineReach, and
-// the height of their correlation there, at most 1.
-func (c *correlator) lag(x, y []complex128) (lag, height float64) {
+// lag returns how much later y is than x, in frames, within fineReach, and the
+// height of their correlation there, at most 1. It does two pairs at a time,
+// because one transform does both; x[1] and y[1] may be nil.
+func (c *correlator) lag(x, y [2][]complex128) (lag, height [2]float64) {
 	clear(c.z)
 	n := len(c.z)
-	xx, yy := 0.0, 0.0
-	for k := range x {
-		xx += abs2(x[k])
-		yy += abs2(y[k])
-		c.d[k] = cmplx.Conj(x[k]) * y[k]
-		c.z[c.lo+k] = cmplx.Conj(c.d[k]) // a forward transform runs backwards in lag
-	}
-	c.fft.Forward(c.z)
-	val := func(i int) float64 { return real(c.z[((i%n)+n)%n]) }
-	at := 0
-	for i := -c.rng; i <= c.rng; i++ {
-		if val(i) > val(at) {
-			at = i
+	var scale [2]float64
+	for m := range x {
+		xx, yy := 0.0, 0.0
+		d := c.d[m][:len(x[m])]
+		for k, u := range x[m] {
+			v := y[m][k]
+			xx += abs2(u)
+			yy += abs2(v)
+			d[k] = cmplx.Conj(u) * v
+		}
+		if xx > 0 && yy > 0 {
+			scale[m] = 0.5 / math.Sqrt(xx*yy)
 		}
 	}
-	p, q, r := val(at-1), val(at), val(at+1)
-	if xx > 0 && yy > 0 {
-		height = q / math.Sqrt(xx*yy)
+	// A forward transform runs backwards in lag. The correlations are real
+	// parts; with the conjugates at the negative frequencies the first one is
+	// all of the real part, and the second all of the imaginary part.
+	for k, u := range c.d[0] {
+		var v complex128
+		if x[1] != nil {
+			v = c.d[1][k]
+		}
+		c.z[c.lo+k] = complex(real(u)+imag(v), real(v)-imag(u))
+		c.z[n-c.lo-k] = complex(real(u)-imag(v), real(v)+imag(u))
 	}
-	lag = float64(at)
-	if d := p - 2*q + r; d < 0 {
-		lag += max(-0.5, min(0.5, 0.5*(p-r)/d))
+	c.fft.Forward(c.z)
+	for m := range x {
+		if x[m] == nil {
+			continue
+		}
+		val := func(i int) float64 {
+			z := c.z[i&(n-1)]
+			if m == 0 {
+				return real(z)
+			}
+			return imag(z)
+		}
+		at := 0
+		for i := -c.rng; i <= c.rng; i++ {
+			if val(i) > val(at) {
+				at = i
+			}
+		}
+		p, q, r := val(at-1), val(at), val(at+1)
+		height[m] = q * scale[m]
+		tau := float64(at)
+		if d := p - 2*q + r; d < 0 {
+			tau += max(-0.5, min(0.5, 0.5*(p-r)/d))
+		}
+		lag[m] = c.refine(c.d[m], tau*c.step)
 	}
-	return c.refine(lag * c.step), height
+	return lag, height
 }
 
 // turned writes the cross-spectrum x, whose first bin is lo, delayed by lag
@@ -183,7 +213,7 @@ func rotation(lag float64, lo, size int) (first, turn complex128) {
 }
 
 // refine moves tau to the nearby extremum of Σ Re d[k]·exp(iθ(k+lo)τ).
-func (c *correlator) refine(tau float64) float64 {
+func (c *correlator) refine(d []complex128, tau float64) float64 {
 	theta := 2 * math.Pi / float64(c.size)
 	start := tau
 	for range 5 {
@@ -191,7 +221,7 @@ func (c *correlator) refine(tau float64) float64 {
 		z := cmplx.Rect(1, theta*tau*float64(c.lo))
 		w := theta * float64(c.lo)
 		r1, r2 := 0.0, 0.0
-		for _, v := range c.d {
+		for _, v := range d {
 			u := v * z
 			r1 -= w * imag(u)
 			r2 -= w * w * real(u)
