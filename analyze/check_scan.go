@@ -122,10 +122,10 @@ func (f *scan) read(ctx context.Context, step func(int64)) error {
 	}
 	defer r.Close()
 	n := f.info.Channels
-	meters := make([]*loudness.Meter, n)
+	meters := make([]*loudness.Peaks, n)
 	buf, part := make([][]float64, n), make([][]float64, n)
 	for c := range meters {
-		if meters[c], err = loudness.NewMeter(f.info.SampleRate, 1, loudness.Options{}); err != nil {
+		if meters[c], err = loudness.NewPeaks(f.info.SampleRate); err != nil {
 			return err
 		}
 		buf[c] = make([]float64, blockFrames)
@@ -139,7 +139,7 @@ func (f *scan) read(ctx context.Context, step func(int64)) error {
 		if frames > 0 {
 			for c := range buf {
 				part[c] = buf[c][:frames]
-				if err := meters[c].Write(part[c : c+1]); err != nil {
+				if err := meters[c].Write(part[c]); err != nil {
 					return err
 				}
 			}
@@ -156,8 +156,9 @@ func (f *scan) read(ctx context.Context, step func(int64)) error {
 		}
 	}
 	for _, m := range meters {
-		x := m.Finish()[0]
-		f.peaks = append(f.peaks, channelPeak{x.SamplePeak, x.TruePeak})
+		var p channelPeak
+		p.sample, p.true = m.Finish()
+		f.peaks = append(f.peaks, p)
 	}
 	f.faults = found.Finish()
 	return nil

@@ -10,8 +10,11 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+
+	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
@@ -249,6 +252,8 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *anal
 			return err
 		}
 	}
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
 	for _, t := range d.Takes {
 		files := []playerPieces{t.playerPieces}
 		if t.Blend != nil {
@@ -256,11 +261,14 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *anal
 		}
 		for _, f := range files {
 			for k := range f.Sizes {
-				if err := writeTwin(filepath.Join(dir, filepath.FromSlash(f.path(k))), f.path(k)); err != nil {
-					return fmt.Errorf("report: player: %w", err)
-				}
+				g.Go(func() error {
+					return writeTwin(filepath.Join(dir, filepath.FromSlash(f.path(k))), f.path(k))
+				})
 			}
 		}
+	}
+	if err := g.Wait(); err != nil {
+		return fmt.Errorf("report: player: %w", err)
 	}
 	return nil
 }
@@ -284,12 +292,20 @@ func writeTwin(piece, name string) (err error) {
 	if _, err := fmt.Fprintf(out, "Evenhand.audio(%q,\"", name); err != nil {
 		return err
 	}
-	b64 := base64.NewEncoder(base64.StdEncoding, out)
-	if _, err := io.Copy(b64, in); err != nil {
-		return err
-	}
-	if err := b64.Close(); err != nil {
-		return err
+	raw := make([]byte, 3<<14)
+	coded := make([]byte, base64.StdEncoding.EncodedLen(len(raw)))
+	for {
+		n, err := io.ReadFull(in, raw)
+		base64.StdEncoding.Encode(coded, raw[:n])
+		if _, err := out.Write(coded[:base64.StdEncoding.EncodedLen(n)]); err != nil {
+			return err
+		}
+		if err == io.EOF || err == io.ErrUnexpectedEOF {
+			break
+		}
+		if err != nil {
+			return err
+		}
 	}
 	_, err = io.WriteString(out, "\");\n")
 	return err

@@ -1,6 +1,7 @@
 package loudness
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/cmplx"
@@ -213,5 +214,48 @@ func TestBoundsHold(t *testing.T) {
 			}
 			t.Logf("%d Hz, pair %d: L1 %.3f, linear %.3f, curve %.3f", rate, k, l1, b.linear, b.curve)
 		}
+	}
+}
+
+// TestPeaks: the peaks alone are those of a Meter.
+func TestPeaks(t *testing.T) {
+	for _, rate := range []int{8000, 44100, 48000, 96000, 192000} {
+		for name, x := range map[string][]float64{
+			"sine":    faded(rate, 0.2, 0.7, 0.23, 40),
+			"silence": make([]float64, 3000),
+			"one":     {0.5},
+			"end":     append(make([]float64, 2047), 0.9),
+		} {
+			want := measure(t, rate, [][]float64{x}, Options{})[0]
+			p, err := NewPeaks(rate)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for at := 0; at < len(x); at += 1500 {
+				if err := p.Write(x[at:min(at+1500, len(x))]); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if sample, peak := p.Finish(); sample != want.SamplePeak || peak != want.TruePeak {
+				t.Errorf("%s at %d Hz: %v and %v, want %v and %v", name, rate, sample, peak, want.SamplePeak, want.TruePeak)
+			}
+		}
+	}
+	none, err := NewPeaks(48000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if sample, peak := none.Finish(); sample == sample || peak == peak {
+		t.Errorf("of nothing: %v and %v, want NaN", sample, peak)
+	}
+	if _, err := NewPeaks(7999); !errors.Is(err, ErrFormat) {
+		t.Errorf("rate out of range: %v", err)
+	}
+	p, err := NewPeaks(48000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.Write([]float64{0, math.NaN()}); !errors.Is(err, ErrNotFinite) {
+		t.Errorf("NaN: %v", err)
 	}
 }
