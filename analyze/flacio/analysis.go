@@ -1,6 +1,10 @@
 package flacio
 
-import "math/bits"
+import (
+	"math/bits"
+
+	"github.com/mewkiz/flac/frame"
+)
 
 const (
 	maxOrder  = 8  // of a linear predictor; higher ones save little (flac's default effort has the same)
@@ -8,10 +12,8 @@ const (
 	maxParts  = 6  // Rice partitions are at most 2^maxParts
 )
 
-// analysis chooses how a block is coded, and codes it. It holds the work
-// buffers.
+// analysis chooses how a block is coded. It holds the work buffers.
 type analysis struct {
-	w        bitWriter
 	side     [blockSize]int32 // decorrelated channels
 	mid      [blockSize]int32
 	shifted  [blockSize]int32 // a channel without its unused low bits
@@ -20,35 +22,23 @@ type analysis struct {
 	length   int                           // that window was made for
 	residual [blockSize]int32
 	other    [blockSize]int32
-	subs     [MaxChannels][]int32
-	depths   [MaxChannels]int
+	parts    [MaxChannels][1 << maxParts]frame.RicePartition
+	rice     [MaxChannels]frame.RiceSubframe
+	coeffs   [MaxChannels][maxOrder]int32
 }
 
-// plan is how a channel of a block is coded.
-type plan struct {
-	kind     int // without the order
-	order    int
-	wasted   int             // low bits that are zero in every sample
-	shift    int32           // of a linear predictor
-	coeffs   [maxOrder]int32 // of a linear predictor, in units of 2^-shift
-	residual []int32         // the first order values mean nothing
-	parts    int             // there are 2^parts Rice partitions
-	params   [1 << maxParts]uint8
-	wide     bool // some of params is above 14
-}
-
-// assign chooses how the channels x are stored: the code of that, what is
-// stored, and its depths in bits.
-func (a *analysis) assign(x [][]int32, depth int) (code int, subs [][]int32, depths []int) {
-	subs, depths = a.subs[:len(x)], a.depths[:len(x)]
-	copy(subs, x)
-	for c := range depths {
-		depths[c] = depth
+// choose fills in the channel assignment and the subframe headers of f, whose
+// subframes hold the plain samples.
+func (a *analysis) choose(f *frame.Frame, depth int) {
+	subs := f.Subframes
+	f.Channels = frame.Channels(len(subs) - 1)
+	if len(subs) != 2 {
+		for c, sub := range subs {
+			a.subframe(c, sub, sub.Samples, depth)
+		}
+		return
 	}
-	if len(x) != 2 {
-		return len(x) - 1, subs, depths
-	}
-	left, right := x[0], x[1]
+	left, right := subs[0].Samples, subs[1].Samples
 	mid, side := a.mid[:len(left)], a.side[:len(left)]
 	for i, l := range left {
 		r := right[i]
@@ -57,18 +47,21 @@ func (a *analysis) assign(x [][]int32, depth int) (code int, subs [][]int32, dep
 	l, r, m, s := roughness(left), roughness(right), roughness(mid), roughness(side)
 	switch min(l+r, l+s, s+r, m+s) {
 	case l + r:
-		return 1, subs, depths
+		a.subframe(0, subs[0], left, depth)
+		a.subframe(1, subs[1], right, depth)
 	case m + s:
-		code, subs[0], subs[1] = midSide, mid, side
+		f.Channels = frame.ChannelsMidSide
+		a.subframe(0, subs[0], mid, depth)
+		a.subframe(1, subs[1], side, depth+1)
 	case l + s:
-		code, subs[1] = leftSide, side
+		f.Channels = frame.ChannelsLeftSide
+		a.subframe(0, subs[0], left, depth)
+		a.subframe(1, subs[1], side, depth+1)
 	default:
-		code, subs[0] = sideRight, side
-		depths[0]++
-		return code, subs, depths
+		f.Channels = frame.ChannelsSideRight
+		a.subframe(0, subs[0], side, depth+1)
+		a.subframe(1, subs[1], right, depth)
 	}
-	depths[1]++
-	return code, subs, depths
 }
 
 // roughness estimates how many bits a channel will need, as log2 of the mean
@@ -89,9 +82,9 @@ func log2(v uint64) int64 {
 }
 
 // subframe chooses predictor and partitions for the samples x of one channel,
-// which have depth bits, and codes it.
-func (a *analysis) subframe(x []int32, depth int) {
-	p := plan{kind: kindVerbatim}
+// which have depth bits.
+func (a *analysis) subframe(c int, sub *frame.Subframe, x []int32, depth int) {
+	sub.SubHeader = frame.SubHeader{Pred: frame.PredVerbatim}
 	n := len(x)
 	var all, differ int32
 	for _, v := range x {
@@ -99,8 +92,7 @@ func (a *analysis) subframe(x []int32, depth int) {
 		differ |= v ^ x[0]
 	}
 	if differ == 0 {
-		p.kind = kindConstant
-		a.w.putSubframe(&p, x, depth)
+		sub.Pred = frame.PredConstant
 		return
 	}
 	if unused := bits.TrailingZeros32(uint32(all)); unused > 0 {
@@ -108,43 +100,37 @@ func (a *analysis) subframe(x []int32, depth int) {
 			a.shifted[i] = v >> unused
 		}
 		x = a.shifted[:n]
-		p.wasted = unused
+		sub.Wasted = uint(unused)
 		depth -= unused
 	}
-	if n >= 4*maxOrder && !a.plan(&p, x, depth) { // shorter, and prediction does not pay
-		p = plan{kind: kindVerbatim, wasted: p.wasted}
+	if n < 4*maxOrder {
+		return // too short for prediction to pay
 	}
-	a.w.putSubframe(&p, x, depth)
-}
-
-// plan chooses predictor and partitions. It reports whether they are worth it.
-func (a *analysis) plan(p *plan, x []int32, depth int) bool {
-	n := len(x)
 	order, cost := a.fixed(x)
-	p.kind, p.order = kindFixed, order
-	if k, shift, ok := a.linear(p.coeffs[:], x); ok {
-		if sum, ok := predict(a.other[:n], x, p.coeffs[:k], shift); ok && better(sum, k, cost, n) {
-			p.kind, p.order, p.shift, p.residual = kindLinear, k, shift, a.other[:n]
+	residual := a.residual[:n]
+	sub.Pred, sub.Order = frame.PredFixed, order
+	if k, shift, ok := a.linear(a.coeffs[c][:], x); ok {
+		if sum, ok := predict(a.other[:n], x, a.coeffs[c][:k], shift); ok && better(sum, k, cost, n) {
+			sub.Pred, sub.Order = frame.PredFIR, k
+			sub.CoeffPrec, sub.CoeffShift, sub.Coeffs = precision, shift, a.coeffs[c][:k]
+			residual = a.other[:n]
 		}
 	}
-	if p.kind == kindFixed {
-		if _, ok := predict(a.residual[:n], x, fixedCoeffs[order][:order], 0); !ok {
-			return false
+	if sub.Pred == frame.PredFixed {
+		if _, ok := predict(residual, x, frame.FixedCoeffs[order], 0); !ok {
+			sub.Pred, sub.Order = frame.PredVerbatim, 0
+			return
 		}
-		p.residual = a.residual[:n]
 	}
-	size := p.partition()
-	size += p.order * depth
-	if p.kind == kindLinear {
-		size += 9 + p.order*precision
+	size := a.partition(c, sub, residual)
+	size += sub.Order * depth
+	if sub.Pred == frame.PredFIR {
+		size += 9 + sub.Order*precision
 	}
-	return size < n*depth
+	if size >= n*depth {
+		sub.SubHeader = frame.SubHeader{Pred: frame.PredVerbatim, Wasted: sub.Wasted}
+	}
 }
-
-// fixedCoeffs are the fixed predictors of order 0 to 4.
-//
-// Source: RFC 9639, section 9.2.5 (from memory).
-var fixedCoeffs = [5][4]int32{{}, {1}, {2, -1}, {3, -3, 1}, {4, -6, 4, -1}}
 
 // better reports whether a linear predictor with the given sum of residual
 // magnitudes beats the fixed one in spite of its coefficients.
@@ -220,42 +206,49 @@ func predict(dst, x, coeffs []int32, shift int32) (sum uint64, ok bool) {
 
 // partition chooses Rice parameters for the residual and returns an estimate
 // of its size in bits.
-func (p *plan) partition() int {
-	n := len(p.residual)
+func (a *analysis) partition(c int, sub *frame.Subframe, residual []int32) int {
+	n := len(residual)
 	top := min(bits.TrailingZeros(uint(n)), maxParts)
-	for top > 0 && n>>top <= p.order {
+	for top > 0 && n>>top <= sub.Order {
 		top--
 	}
-	var sums [2 << maxParts]uint64 // those of 2^o partitions begin at 2^o
-	for k := range 1 << top {
+	var sums [1 << maxParts]uint64
+	for p := range sums[:1<<top] {
 		var s uint64
-		for _, r := range p.residual[k*(n>>top) : (k+1)*(n>>top)] {
+		for _, r := range residual[p*(n>>top) : (p+1)*(n>>top)] {
 			s += uint64(uint32(r)<<1 ^ uint32(r>>31))
 		}
-		sums[1<<top+k] = s
+		sums[p] = s
 	}
-	for k := 1<<top - 1; k > 0; k-- {
-		sums[k] = sums[2*k] + sums[2*k+1]
-	}
-	size := 0
+	best, size := 0, 0
 	for order := top; order >= 0; order-- {
 		total := 6
-		for k, s := range sums[1<<order : 2<<order] {
-			_, b := riceParameter(s, partLength(n, order, k, p.order))
+		for p, s := range sums[:1<<order] {
+			_, b := riceParameter(s, partLength(n, order, p, sub.Order))
 			total += b + 4
 		}
 		if order == top || total <= size {
-			p.parts, size = order, total
+			best, size = order, total
+		}
+		for p := 0; p < 1<<order>>1; p++ {
+			sums[p] = sums[2*p] + sums[2*p+1]
 		}
 	}
-	for k, s := range sums[1<<p.parts : 2<<p.parts] {
-		param, _ := riceParameter(s, partLength(n, p.parts, k, p.order))
-		p.params[k] = uint8(param)
-		p.wide = p.wide || param > 14
+	parts := a.parts[c][:1<<best]
+	for p := range parts {
+		var s uint64
+		for _, r := range residual[p*(n>>best) : (p+1)*(n>>best)] {
+			s += uint64(uint32(r)<<1 ^ uint32(r>>31))
+		}
+		k, _ := riceParameter(s, partLength(n, best, p, sub.Order))
+		parts[p] = frame.RicePartition{Param: k}
+		if k > 14 {
+			sub.ResidualCodingMethod = frame.ResidualCodingMethodRice2
+			size++
+		}
 	}
-	if p.wide {
-		size += 1 << p.parts
-	}
+	a.rice[c] = frame.RiceSubframe{PartOrder: best, Partitions: parts}
+	sub.RiceSubframe = &a.rice[c]
 	return size
 }
 

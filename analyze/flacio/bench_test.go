@@ -75,3 +75,21 @@ func BenchmarkDecode(b *testing.B) {
 	}
 	b.ReportMetric(seconds*float64(b.N)/b.Elapsed().Seconds(), "audio_s/s")
 }
+
+func BenchmarkChoose(b *testing.B) {
+	const seconds = 10
+	x := guitar(2, seconds*48000, 24, 1)
+	e, err := Create(filepath.Join(b.TempDir(), "a.flac"), Spec{48000, 2, 24})
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		for at := 0; at+blockSize <= len(x[0]); at += blockSize {
+			for c, sub := range e.frame.Subframes {
+				sub.Samples, sub.NSamples = x[c][at:at+blockSize], blockSize
+			}
+			e.search.choose(&e.frame, 24)
+		}
+	}
+	b.ReportMetric(seconds*float64(b.N)/b.Elapsed().Seconds(), "audio_s/s")
+}

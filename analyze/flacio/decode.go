@@ -3,11 +3,14 @@ package flacio
 import (
 	"bufio"
 	"crypto/md5"
+	"encoding/binary"
 	"errors"
+	"hash"
 	"io"
 	"os"
 
 	"github.com/mewkiz/flac"
+	"github.com/mewkiz/flac/frame"
 )
 
 // Info describes a FLAC file.
@@ -22,11 +25,15 @@ type Info struct {
 type Decoder struct {
 	path   string
 	file   *os.File
-	blocks blockReader
+	read   *counter
+	buf    *bufio.Reader // of read; the library reads from it
+	stream *flac.Stream
 	info   Info
-	stated [md5.Size]byte // the sum in the stream header
-	block  [][]int32      // the decoded block, cut to what is still to be read
-	frames int64          // decoded so far
+	block  [][]int32 // the decoded block, cut to what is still to be read
+	header frame.Header
+	from   int64 // where that block begins in the file
+	to     int64 // and ends
+	frames int64 // decoded so far
 	sum    sampleSum
 	cutter *cutter
 	err    error // io.EOF or the first failure; every later call returns it
@@ -45,23 +52,20 @@ func Open(path string) (*Decoder, error) {
 	if err != nil {
 		return nil, wrap(path, nil, "cannot open", err)
 	}
-	d := &Decoder{path: path, file: f, sum: newSampleSum()}
-	// The library reads the metadata; it takes this buffer for its own, so that
-	// nothing of the first block is lost.
-	buf := bufio.NewReaderSize(f, 1<<16)
-	stream, err := flac.New(buf)
-	if err != nil {
+	d := &Decoder{path: path, file: f, read: &counter{file: f}, sum: newSampleSum()}
+	// The library takes a reader that has a large buffer for its own, so that
+	// this one shows how far it has read.
+	d.buf = bufio.NewReaderSize(d.read, 1<<16)
+	if d.stream, err = flac.New(d.buf); err != nil {
 		f.Close()
 		return nil, wrap(path, ErrCorrupt, "cannot read the stream header", err)
 	}
-	s := stream.Info
-	d.stated = s.MD5sum
+	s := d.stream.Info
 	d.info = Info{SampleRate: int(s.SampleRate), Channels: int(s.NChannels), Bits: int(s.BitsPerSample), Frames: int64(s.NSamples)}
 	if err := checkFormat(path, d.info.SampleRate, d.info.Channels, d.info.Bits); err != nil {
 		f.Close()
 		return nil, err
 	}
-	d.blocks = blockReader{bitReader: bitReader{src: buf}, bits: d.info.Bits, x: make([][]int32, d.info.Channels)}
 	d.block = make([][]int32, d.info.Channels)
 	return d, nil
 }
@@ -127,21 +131,39 @@ func (d *Decoder) Read(dst [][]float64) (frames int, err error) {
 
 // parse decodes the next block.
 func (d *Decoder) parse() error {
-	err := d.blocks.next()
+	d.from = d.read.n - int64(d.buf.Buffered())
+	f, err := d.stream.Next()
 	if err == io.EOF {
 		return d.verify()
 	}
 	if err != nil {
 		return wrap(d.path, ErrCorrupt, "cannot decode", err)
 	}
-	copy(d.block, d.blocks.x)
+	if f.BitsPerSample == 0 {
+		f.BitsPerSample = uint8(d.info.Bits) // the library does not look it up in the stream header
+	}
+	if int(f.BitsPerSample) != d.info.Bits || f.Channels.Count() != d.info.Channels {
+		return fail(d.path, ErrCorrupt, "the block at frame %d has %d channels of %d bits; the file has %d of %d",
+			d.frames, f.Channels.Count(), f.BitsPerSample, d.info.Channels, d.info.Bits)
+	}
+	if err := f.Parse(); err != nil {
+		return wrap(d.path, ErrCorrupt, "cannot decode", err)
+	}
+	n := len(f.Subframes[0].Samples)
+	for c, sub := range f.Subframes {
+		if len(sub.Samples) != n {
+			return fail(d.path, ErrCorrupt, "the block at frame %d has channels of %d and %d frames", d.frames, n, len(sub.Samples))
+		}
+		d.block[c] = sub.Samples
+	}
+	d.to, d.header = d.read.n-int64(d.buf.Buffered()), f.Header
 	d.sum.add(d.block, d.info.Bits)
 	if d.cutter != nil {
 		if err := d.cutter.add(d); err != nil {
 			return err
 		}
 	}
-	d.frames += int64(len(d.block[0]))
+	d.frames += int64(n)
 	return nil
 }
 
@@ -150,9 +172,9 @@ func (d *Decoder) verify() error {
 	if d.info.Frames != 0 && d.frames != d.info.Frames {
 		return fail(d.path, ErrCorrupt, "found %d frames; the header says %d", d.frames, d.info.Frames)
 	}
-	if d.stated != [md5.Size]byte{} {
-		if got := d.sum.sum(); got != d.stated {
-			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, d.stated)
+	if stated := d.stream.Info.MD5sum; stated != [md5.Size]byte{} {
+		if got := d.sum.sum(); got != stated {
+			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, stated)
 		}
 	}
 	if d.cutter != nil {
@@ -161,4 +183,41 @@ func (d *Decoder) verify() error {
 		}
 	}
 	return io.EOF
+}
+
+// sampleSum is the MD5 sum of samples, interleaved, little-endian.
+type sampleSum struct {
+	hash hash.Hash
+	raw  []byte
+}
+
+func newSampleSum() sampleSum { return sampleSum{hash: md5.New()} }
+
+// add adds a block of samples with the given number of bits.
+func (s *sampleSum) add(x [][]int32, bits int) {
+	size := bits / 8
+	stride := size * len(x)
+	if need := len(x[0]) * stride; cap(s.raw) < need {
+		s.raw = make([]byte, need)
+	}
+	s.raw = s.raw[:len(x[0])*stride]
+	for c, ch := range x {
+		p := s.raw[c*size:]
+		if size == 2 {
+			for i, v := range ch {
+				binary.LittleEndian.PutUint16(p[i*stride:], uint16(v))
+			}
+			continue
+		}
+		for i, v := range ch {
+			q := p[i*stride : i*stride+3 : i*stride+3]
+			q[0], q[1], q[2] = byte(v), byte(v>>8), byte(v>>16)
+		}
+	}
+	s.hash.Write(s.raw)
+}
+
+func (s *sampleSum) sum() (out [md5.Size]byte) {
+	s.hash.Sum(out[:0])
+	return out
 }

@@ -2,10 +2,13 @@ package flacio
 
 import (
 	"bufio"
-	"crypto/md5"
 	"encoding/binary"
-	"hash"
+	"io"
 	"os"
+
+	"github.com/mewkiz/flac"
+	"github.com/mewkiz/flac/frame"
+	"github.com/mewkiz/flac/meta"
 )
 
 // blockSize is the number of frames coded together; the last block may be
@@ -24,82 +27,36 @@ type Encoder struct {
 	spec   Spec
 	path   string
 	file   *os.File
-	out    *bufio.Writer
+	out    *output
+	enc    *flac.Encoder
 	block  [][]int32 // the block being filled
 	fill   int
+	frame  frame.Frame
 	search analysis
-	head   header
-	sum    sampleSum
+	total  int64
+	least  int64 // bytes of the smallest and largest coded block
+	most   int64
 	err    error // the first failure; every later call returns it
 }
 
-// header is what the stream header says of the blocks.
-type header struct {
-	Spec
-	blocks      int64
-	frames      int64
-	least, most int // bytes of the smallest and largest coded block
+// output counts and buffers what the library writes in small pieces. It has no
+// Close, which the library would call.
+type output struct {
+	file  *os.File
+	buf   *bufio.Writer
+	count int64
 }
 
-const headerBytes = 4 + 4 + 34
+func (o *output) Write(p []byte) (int, error) {
+	o.count += int64(len(p))
+	return o.buf.Write(p)
+}
 
-// add counts a coded block.
-func (h *header) add(frames, bytes int) {
-	if h.blocks == 0 || bytes < h.least {
-		h.least = bytes
+func (o *output) Seek(offset int64, whence int) (int64, error) {
+	if err := o.buf.Flush(); err != nil {
+		return 0, err
 	}
-	h.most = max(h.most, bytes)
-	h.blocks++
-	h.frames += int64(frames)
-}
-
-// bytes returns the beginning of a file: the mark and the stream header.
-//
-// Source: RFC 9639, section 8.2 (from memory).
-func (h *header) bytes(sum [md5.Size]byte) []byte {
-	b := []byte("fLaC\x80\x00\x00\x22") // the last metadata block, of 34 bytes
-	b = binary.BigEndian.AppendUint32(b, blockSize<<16|blockSize)
-	b = append(b, byte(h.least>>16), byte(h.least>>8), byte(h.least))
-	b = append(b, byte(h.most>>16), byte(h.most>>8), byte(h.most))
-	b = binary.BigEndian.AppendUint64(b, uint64(h.SampleRate)<<44|uint64(h.Channels-1)<<41|uint64(h.Bits-1)<<36|uint64(h.frames))
-	return append(b, sum[:]...)
-}
-
-// sampleSum is the MD5 sum of samples, interleaved, little-endian.
-type sampleSum struct {
-	hash hash.Hash
-	raw  []byte
-}
-
-func newSampleSum() sampleSum { return sampleSum{hash: md5.New()} }
-
-// add adds a block of samples with the given number of bits.
-func (s *sampleSum) add(x [][]int32, bits int) {
-	size := bits / 8
-	stride := size * len(x)
-	if need := len(x[0]) * stride; cap(s.raw) < need {
-		s.raw = make([]byte, need)
-	}
-	s.raw = s.raw[:len(x[0])*stride]
-	for c, ch := range x {
-		p := s.raw[c*size:]
-		if size == 2 {
-			for i, v := range ch {
-				binary.LittleEndian.PutUint16(p[i*stride:], uint16(v))
-			}
-			continue
-		}
-		for i, v := range ch {
-			q := p[i*stride : i*stride+3 : i*stride+3]
-			q[0], q[1], q[2] = byte(v), byte(v>>8), byte(v>>16)
-		}
-	}
-	s.hash.Write(s.raw)
-}
-
-func (s *sampleSum) sum() (out [md5.Size]byte) {
-	s.hash.Sum(out[:0])
-	return out
+	return o.file.Seek(offset, whence)
 }
 
 // Create creates or overwrites the file at path. On any error the file is
@@ -112,13 +69,41 @@ func Create(path string, spec Spec) (*Encoder, error) {
 	if err != nil {
 		return nil, wrap(path, nil, "cannot create", err)
 	}
-	e := &Encoder{spec: spec, path: path, file: f, out: bufio.NewWriterSize(f, 1<<16), head: header{Spec: spec}, sum: newSampleSum()}
+	e := &Encoder{spec: spec, path: path, file: f, out: &output{file: f, buf: bufio.NewWriterSize(f, 1<<16)}}
+	e.enc, err = flac.NewEncoder(e.out, &meta.StreamInfo{
+		BlockSizeMin: blockSize, BlockSizeMax: blockSize,
+		SampleRate: uint32(spec.SampleRate), NChannels: uint8(spec.Channels), BitsPerSample: uint8(spec.Bits),
+	})
+	if err != nil {
+		f.Close()
+		return nil, wrap(path, nil, "cannot write", err)
+	}
+	e.enc.EnablePredictionAnalysis(false)
 	e.block = make([][]int32, spec.Channels)
 	for c := range e.block {
 		e.block[c] = make([]int32, blockSize)
+		e.frame.Subframes = append(e.frame.Subframes, &frame.Subframe{})
 	}
-	e.out.Write(make([]byte, headerBytes)) // until it is known; errors come with the next flush
+	e.frame.Header = frame.Header{
+		HasFixedBlockSize: true,
+		SampleRate:        headerRate(spec.SampleRate),
+		BitsPerSample:     uint8(spec.Bits),
+	}
 	return e, nil
+}
+
+// headerRate returns the rate for the header of each block, where 0 refers to
+// the stream header. That is needed for rates that a block header cannot hold;
+// and at 24000 and 176400 Hz the library's decoder writes a line to the log
+// for every block that states them.
+func headerRate(rate int) uint32 {
+	switch {
+	case rate == 24000 || rate == 176400:
+		return 0
+	case rate <= 65535, rate <= 255000 && rate%1000 == 0, rate%10 == 0:
+		return uint32(rate)
+	}
+	return 0
 }
 
 // Write appends a block of any length, one equally long slice of integers per
@@ -138,7 +123,7 @@ func (e *Encoder) Write(block [][]int32) error {
 		for i, v := range ch {
 			if v<<(32-e.spec.Bits)>>(32-e.spec.Bits) != v {
 				return fail(e.path, ErrUse, "frame %d of channel %d is %d; allowed in %d bits: %d to %d",
-					e.head.frames+int64(e.fill+i), c+1, v, e.spec.Bits, -1<<(e.spec.Bits-1), 1<<(e.spec.Bits-1)-1)
+					e.total+int64(i), c+1, v, e.spec.Bits, -1<<(e.spec.Bits-1), 1<<(e.spec.Bits-1)-1)
 			}
 		}
 	}
@@ -149,6 +134,7 @@ func (e *Encoder) Write(block [][]int32) error {
 		}
 		at += n
 		e.fill += n
+		e.total += int64(n)
 		if e.fill == blockSize {
 			if err := e.flush(); err != nil {
 				return err
@@ -160,19 +146,24 @@ func (e *Encoder) Write(block [][]int32) error {
 
 // flush codes the block that has been filled.
 func (e *Encoder) flush() error {
-	var cut [MaxChannels][]int32
-	x := cut[:len(e.block)]
-	for c := range x {
-		x[c] = e.block[c][:e.fill]
-	}
+	n := e.fill
 	e.fill = 0
-	e.sum.add(x, e.spec.Bits)
-	coded := e.search.block(x, e.spec, uint64(e.head.blocks))
-	e.head.add(len(x[0]), len(coded))
-	if _, err := e.out.Write(coded); err != nil {
-		e.err = wrap(e.path, nil, "cannot write", err)
+	e.frame.BlockSize = uint16(n)
+	for c, sub := range e.frame.Subframes {
+		sub.Samples, sub.NSamples = e.block[c][:n], n
 	}
-	return e.err
+	e.search.choose(&e.frame, e.spec.Bits)
+	before := e.out.count
+	if err := e.enc.WriteFrame(&e.frame); err != nil {
+		e.err = wrap(e.path, nil, "cannot write", err)
+		return e.err
+	}
+	size := e.out.count - before
+	if e.most == 0 || size < e.least {
+		e.least = size
+	}
+	e.most = max(e.most, size)
+	return nil
 }
 
 // Close codes what is left, completes the stream header with the number of
@@ -195,17 +186,26 @@ func (e *Encoder) finish() error {
 	if e.err != nil {
 		return e.err
 	}
+	if e.total == 0 {
+		return fail(e.path, ErrUse, "no audio was written; a FLAC file needs at least one frame")
+	}
 	if e.fill > 0 {
 		if err := e.flush(); err != nil {
 			return err
 		}
 	}
-	if e.head.frames == 0 {
-		return fail(e.path, ErrUse, "no audio was written; a FLAC file needs at least one frame")
+	if err := e.enc.Close(); err != nil {
+		return wrap(e.path, nil, "cannot write", err)
 	}
-	err := e.out.Flush()
+	// The library counts the short last block in the minimum block size, which
+	// marks the stream as one of varying block size and is refused below 16,
+	// and leaves the sizes of the coded blocks unknown.
+	b := binary.BigEndian.AppendUint32(nil, blockSize<<16|blockSize)
+	b = append(b, byte(e.least>>16), byte(e.least>>8), byte(e.least))
+	b = append(b, byte(e.most>>16), byte(e.most>>8), byte(e.most))
+	_, err := e.out.Seek(int64(len("fLaC")+4), io.SeekStart)
 	if err == nil {
-		_, err = e.file.WriteAt(e.head.bytes(e.sum.sum()), 0)
+		_, err = e.file.Write(b)
 	}
 	if err != nil {
 		return wrap(e.path, nil, "cannot write", err)

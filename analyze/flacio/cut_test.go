@@ -9,39 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
-
-	"github.com/mewkiz/flac"
 )
-
-// TestLibrary: the decoder of mewkiz/flac v1.0.14 reads what is written, block
-// by block, and the same samples as ours from what the flac program writes.
-func TestLibrary(t *testing.T) {
-	read := func(t *testing.T, path string) [][]int32 {
-		s, err := flac.ParseFile(path)
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer s.Close()
-		x := make([][]int32, s.Info.NChannels)
-		for {
-			f, err := s.ParseNext()
-			if err == io.EOF {
-				return x
-			}
-			if err != nil {
-				t.Fatal(err)
-			}
-			for c, sub := range f.Subframes {
-				x[c] = append(x[c], sub.Samples...)
-			}
-		}
-	}
-	each(t, func(t *testing.T, spec Spec, x [][]int32) {
-		path := filepath.Join(t.TempDir(), "a.flac")
-		encode(t, path, spec, x, 1000)
-		same(t, read(t, path), x)
-	})
-}
 
 // TestForeignForms decodes forms of coding that the encoder here does not
 // choose, as the flac program writes them: long and exhaustive predictors, many
