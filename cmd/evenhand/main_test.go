@@ -14,13 +14,14 @@ import (
 	"evenhand/examples/studio"
 )
 
-func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){
-		"evenhand": main,
-		"loopback": loopback,
-		"answers":  answers,
-	})
+// programs are what the test binary can be run as.
+var programs = map[string]func(){
+	"evenhand": main,
+	"loopback": loopback,
+	"answers":  answers,
 }
+
+func TestMain(m *testing.M) { testscript.Main(m, programs) }
 
 // TestScripts runs testdata/script: one behaviour of the command to a file.
 //

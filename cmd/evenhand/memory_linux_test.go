@@ -1,0 +1,122 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime/debug"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/wavio"
+)
+
+func init() { programs["peak"] = peak }
+
+// peak runs the program and then prints, as the last line to stderr, the
+// greatest memory that the process had resident, in KiB.
+func peak() {
+	debug.SetMemoryLimit(memoryTarget)
+	status := run(context.Background(), os.Args[1:], os.Stdout, os.Stderr)
+	text, err := os.ReadFile("/proc/self/status")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(exitOther)
+	}
+	_, rest, _ := strings.Cut(string(text), "VmHWM:")
+	fmt.Fprintln(os.Stderr, strings.Fields(rest)[0])
+	os.Exit(status)
+}
+
+// looped writes a comparison of two takes whose music, 40 s long, goes on from
+// its beginning for so many minutes.
+func looped(t *testing.T, dir string, minutes int) string {
+	t.Helper()
+	const rate = 8000
+	dry := make([]float64, 40*rate)
+	rng := rand.New(rand.NewPCG(3, 1))
+	for at := 0.6; at < 37; at += 0.2 + 0.2*rng.Float64() { // plucked notes, and a pause at the end
+		hz := 80 * math.Pow(2, float64(rng.IntN(24))/12)
+		for k := 0; k < rate/2; k++ {
+			t := float64(k) / rate
+			for h := 1.0; h < 9; h++ {
+				dry[int(at*rate)+k] += 0.1 / h * math.Exp(-8*t*h) * math.Sin(2*math.Pi*h*hz*t)
+			}
+		}
+	}
+	write := func(name string, x []float64, noise float64, seed uint64) {
+		w, err := wavio.Create(filepath.Join(dir, name), wavio.Spec{SampleRate: rate, Channels: 1, Bits: 24})
+		if err != nil {
+			t.Fatal(err)
+		}
+		rng := rand.New(rand.NewPCG(seed, 2))
+		block := make([]float64, len(x))
+		for at := 0; at < minutes*60; at += 40 {
+			for i, v := range x {
+				block[i] = v + noise*rng.NormFloat64()
+			}
+			if err := w.Write([][]float64{block}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("dry.wav", dry, 1e-5, 9)
+	text := "title: Long\nvaries: circuit\nmains: 50 Hz\nperformance: {dry: dry.wav}\nchain: [{slot: circuit}]\ntakes:\n"
+	for i, curve := range []func(float64) float64{math.Tanh, math.Atan} {
+		x := make([]float64, len(dry))
+		for k, v := range dry {
+			x[k] = 0.5 * curve(float64(3+3*i)*v)
+		}
+		write(fmt.Sprintf("take%d.wav", i), x, 1e-4, uint64(i+1))
+		text += fmt.Sprintf("  - {name: Take %d, file: take%d.wav, circuit: {device: D%d}}\n", i, i, i)
+	}
+	path := filepath.Join(dir, "long.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// TestMemory: the memory of a build does not grow with the length of the takes.
+// Both comparisons are longer than ten minutes, beyond which nothing more is
+// kept; the lower one has room below the 150 MiB that a build may need, because
+// eight stereo takes at 48 kHz hold more at once, see DEVELOPERS.md.
+func TestMemory(t *testing.T) {
+	if raceDetector {
+		t.Skip("the race detector's own memory would be measured")
+	}
+	const (
+		most   = 150 << 10 // KiB
+		margin = 16 << 10
+	)
+	var found [2]int
+	for i, minutes := range []int{11, 22} {
+		dir := t.TempDir()
+		cmd := exec.Command("peak", "build", looped(t, dir, minutes), "-o", filepath.Join(dir, "out"), "--no-cache")
+		var text bytes.Buffer
+		cmd.Stderr = &text
+		err := cmd.Run()
+		if code := cmd.ProcessState.ExitCode(); code != exitDone && code != exitFailed {
+			t.Fatalf("%v\n%s", err, &text)
+		}
+		lines := strings.Split(strings.TrimSpace(text.String()), "\n")
+		if _, err := fmt.Sscan(lines[len(lines)-1], &found[i]); err != nil {
+			t.Fatalf("%v\n%s", err, &text)
+		}
+		t.Logf("%d minutes: %d MiB", minutes, found[i]>>10)
+	}
+	if found[1] > most {
+		t.Errorf("%d MiB, at most %d are allowed", found[1]>>10, most>>10)
+	}
+	if found[1] > found[0]+margin {
+		t.Errorf("%d MiB for 11 minutes and %d for 22, at most %d more are allowed", found[0]>>10, found[1]>>10, margin>>10)
+	}
+}
