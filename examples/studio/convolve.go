@@ -8,8 +8,8 @@ import (
 // The studio makes test material for the measurements, so it shares no
 // transform with them: an error there must not cancel here.
 
-// hop is the block that a convolver takes; the longest response it can hold is
-// transform − hop + 1 samples.
+// hop is the block that a convolver takes; its transform is at least transform
+// long, longer where a response has more than transform − hop + 1 samples.
 const (
 	transform = 8192
 	hop       = 6144
@@ -25,21 +25,25 @@ type convolver struct {
 }
 
 func newConvolver(left, right []float64) *convolver {
+	size := transform
+	for size-hop+1 < max(len(left), len(right)) {
+		size *= 2
+	}
 	c := &convolver{
-		response: make([]complex128, transform),
-		twiddle:  make([]complex128, transform/2),
-		past:     make([]float64, transform-hop),
-		work:     make([]complex128, transform),
+		response: make([]complex128, size),
+		twiddle:  make([]complex128, size/2),
+		past:     make([]float64, size-hop),
+		work:     make([]complex128, size),
 	}
 	for i := range c.twiddle {
-		sin, cos := math.Sincos(-2 * math.Pi * float64(i) / transform)
+		sin, cos := math.Sincos(-2 * math.Pi * float64(i) / float64(size))
 		c.twiddle[i] = complex(cos, sin)
 	}
 	for i, v := range left {
-		c.response[i] = complex(v/transform, 0)
+		c.response[i] = complex(v/float64(size), 0)
 	}
 	for i, v := range right {
-		c.response[i] += complex(0, v/transform)
+		c.response[i] += complex(0, v/float64(size))
 	}
 	forward(c.response, c.twiddle)
 	return c
@@ -47,7 +51,7 @@ func newConvolver(left, right []float64) *convolver {
 
 // run convolves at most hop samples; right may be nil.
 func (c *convolver) run(left, right, x []float64) {
-	keep := transform - hop
+	keep := len(c.past)
 	for i, v := range c.past {
 		c.work[i] = complex(v, 0)
 	}
