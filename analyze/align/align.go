@@ -25,6 +25,9 @@ type Estimate struct {
 	// says why and Lag is the best guess.
 	Certain bool
 	Reason  string
+	// Placed tells that the place was given, see FollowNear: Confidence is then
+	// that of the search that was overruled, and does not count.
+	Placed bool
 
 	// Plain and Whitened are the lags of the two fine estimates; the peaks
 	// are signed and relative to the largest value possible.
@@ -146,6 +149,37 @@ func (f *Feature) Follow(src Source) (*Feature, error) {
 		e.Confidence = unit.Number(contrast)
 	}
 	g.estimate = p.judge(e, c.strength)
+	return g, nil
+}
+
+// FollowNear prepares another recording whose place along the timeline f is
+// known from elsewhere to a millisecond or two, such as from the beginnings of
+// its notes: the coarse search is left out, the fine one looks ±6 ms around lag.
+// confidence is stored in the estimate and means nothing else. Errors are those
+// of Follow.
+func (f *Feature) FollowNear(src Source, lag unit.Samples, confidence unit.Number) (*Feature, error) {
+	if f.timeline != nil {
+		return nil, fmt.Errorf("align: a recording can only follow a timeline, not another follower")
+	}
+	if err := sameRate(f.src, src); err != nil {
+		return nil, err
+	}
+	p := f.plan
+	g := &Feature{plan: p, src: src, timeline: f, offset: make([]int64, len(p.windows))}
+	if f.short || f.silent || math.IsNaN(float64(lag)) {
+		g.estimate = nothing("there is nothing to compare near a known place")
+		return g, nil
+	}
+	for i := range g.offset {
+		g.offset[i] = int64(math.Round(float64(lag)))
+	}
+	var err error
+	if g.spectra, err = p.transform(src, g.offset); err != nil {
+		return nil, err
+	}
+	e, _ := newPair(p, f.spectra, g.spectra, f.offset, g.offset).estimate()
+	e.Placed, e.Confidence = true, confidence
+	g.estimate = p.judge(e, leastStrength)
 	return g, nil
 }
 
@@ -324,7 +358,7 @@ func (p *plan) constant(e Estimate) bool {
 // taken for it. Played again, even to a click, notes fall milliseconds beside;
 // only a loop repeats to the sample, and its places are equally good.
 func (p *plan) clear(e Estimate) bool {
-	if e.Confidence >= leastConfidence {
+	if e.Placed || e.Confidence >= leastConfidence {
 		return true
 	}
 	n := 0
@@ -393,6 +427,7 @@ func Between(a, b *Feature) (Estimate, error) {
 	}
 	e, _ := newPair(a.plan, a.spectra, b.spectra, a.offset, b.offset).estimate()
 	e.Confidence = min(a.estimate.Confidence, b.estimate.Confidence)
+	e.Placed = a.estimate.Placed || b.estimate.Placed
 	return a.plan.judge(e, math.Inf(1)), nil
 }
 

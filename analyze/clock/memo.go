@@ -14,6 +14,9 @@ type Memo struct {
 	mu    sync.Mutex
 	from  float64
 	rises [bands][]float64
+	found bool // the beginnings, for from 0
+	all   []int
+	notes []int
 }
 
 // Of returns s, a reader of the memo's recording, so that the functions of this
@@ -40,7 +43,26 @@ func strength(s align.Source, from float64, n int) ([bands][]float64, error) {
 	}
 	out, err := findStrength(r.Source, from, n)
 	if err == nil {
-		m.from, m.rises = from, out
+		m.from, m.rises, m.found = from, out, false
 	}
 	return out, err
+}
+
+// timeline is findTimeline, from the source's memo where it has one. What it
+// returns must not be changed.
+func timeline(s align.Source, n int) (rises [bands][]float64, all, notes []int, err error) {
+	r, ok := s.(remembered)
+	if !ok {
+		return findTimeline(s, n)
+	}
+	m := r.memo
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if !m.found || len(m.rises[0]) != n {
+		if rises, all, notes, err = findTimeline(r.Source, n); err != nil {
+			return rises, nil, nil, err
+		}
+		m.from, m.rises, m.found, m.all, m.notes = 0, rises, true, all, notes
+	}
+	return m.rises, m.all, m.notes, nil
 }

@@ -13,6 +13,7 @@ const (
 	leastNotes     = 0.002
 	seenByNotes    = 5e-4 // s
 	clearPlace     = 1.3  // peak of a stretch over the next best
+	leastHeard     = 3    // clear notes on each side of a step
 	gainDecades    = 6    // by which the odds of one performance must rise
 )
 
@@ -120,7 +121,7 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		var seq []point
 		lags := r.lags(lineOf(t.e, found, t.rate), 0)
 		for _, o := range lags {
-			if o.Match >= leastMatch && !math.IsNaN(float64(o.Later)) {
+			if o.Clear() {
 				seq = append(seq, point{float64(o.Time), float64(o.Later) * float64(t.rate)})
 			}
 		}
@@ -138,9 +139,7 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		at = r.split(func(x float64) float64 { return with(x) + off }, j.size/float64(t.rate), at-2, at+2)
 		s := Slip{At: unit.Seconds(at), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
 		more := amend(append([]Slip(nil), found...), s, 0.5)
-		one, _ := decades(matched(lags), len(lags))
-		better, _ := decades(matched(r.lags(lineOf(t.e, more, t.rate), 0)), len(lags))
-		if better < one+gainDecades {
+		if r.lags(lineOf(t.e, more, t.rate), 0).odds(oneHand).decades < lags.odds(oneHand).decades+gainDecades {
 			return found, math.Abs(j.size), notes
 		}
 		found = more
@@ -157,7 +156,7 @@ func (t *tracker) supported(r *rises, found []Slip, size, at float64) bool {
 	var before, behind []float64
 	for _, o := range r.lags(lineOf(t.e, found, t.rate), 0) {
 		d := float64(o.Time) - at
-		if o.Match < leastMatch || math.IsNaN(float64(o.Later)) || math.Abs(d) > 8 || math.Abs(d) < 0.2 {
+		if !o.Clear() || math.Abs(d) > 8 || math.Abs(d) < 0.2 {
 			continue
 		}
 		if d < 0 {
@@ -166,7 +165,7 @@ func (t *tracker) supported(r *rises, found []Slip, size, at float64) bool {
 			behind = append(behind, float64(o.Later))
 		}
 	}
-	if min(len(before), len(behind)) < leastSide {
+	if min(len(before), len(behind)) < leastHeard {
 		return false
 	}
 	seen := (middle(behind) - middle(before)) * float64(t.rate)

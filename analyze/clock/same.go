@@ -22,7 +22,7 @@ const (
 // Verdict is the answer to whether b is a recording of the performance in a.
 type Verdict struct {
 	Outcome Outcome
-	// Onsets is how many notes begin in both within 40 ms of the line,
+	// Onsets is how many notes begin clearly in both within 40 ms of the line,
 	// of Notes that begin in a.
 	Onsets, Notes int
 	// Moved is by how much later than the line of the estimate the notes begin
@@ -35,19 +35,18 @@ type Verdict struct {
 	// NaN where there are too few.
 	Windows unit.Seconds
 	// Sureness is how many decades the odds stand in favour of one performance
-	// (positive) or of two (negative), from the onsets alone, each counted as
-	// independent evidence and with a tenth of them allowed to be anything.
+	// (positive) or against it (negative: two passes, or no relation), from the
+	// onsets alone, each counted as independent evidence and with a tenth of
+	// them allowed to be anything.
 	Sureness unit.Number
 	// Basis says in a few words what the verdict rests on.
 	Basis string
 }
 
 const (
-	leastOnsets = 8
-	leastMatch  = 0.35
+	leastOnsets = 5
 	oneHand     = 0.0008 // s: scatter of onsets of one performance through different gear
 	twoHands    = 0.0055 // s: scatter between two passes of one player to a click
-	stray       = 0.1    // share of onsets that may be anything
 	sureDecades = 4
 	farApart    = 0.012  // s: beyond, the notes do not belong together
 	steady      = 2.5e-4 // s: largest spread of window lags of one performance
@@ -83,22 +82,26 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 	// Where music repeats itself the lag may be that of another place: the one
 	// at which the notes agree best counts.
 	line := lineOf(e, slips, a.Rate())
-	v.Notes = len(r.notes)
-	var d []float64
-	most := math.Inf(-1)
+	var best lagList
+	var one, two []float64
+	mid, most := 0.0, math.Inf(-1)
 	for _, shift := range r.places() {
-		x := matched(r.lags(line, shift))
-		one, two := decades(x, v.Notes)
-		if max(one, two) > most+1e-9 {
-			most, d = max(one, two), x
-			v.Sureness = unit.Number(one - two)
-			v.Moved = unit.Seconds(float64(shift) * tick)
-			if len(x) > 0 {
-				v.Moved += unit.Seconds(middle(slices.Clone(x)))
+		l := r.lags(line, shift)
+		o, t := l.odds(oneHand), l.odds(twoHands)
+		one, two = append(one, o.decades), append(two, t.decades)
+		if x := max(o.decades, t.decades); x > most+1e-9 {
+			most, best, mid = x, l, o.mid
+			if t.decades > o.decades {
+				mid = t.mid
 			}
+			v.Moved = unit.Seconds(float64(shift)*tick + mid)
 		}
 	}
-	v.Onsets = len(d)
+	if len(r.notes) > 0 {
+		v.Sureness = unit.Number(placeOdds(one) - max(0, placeOdds(two)))
+	}
+	d := best.near(mid)
+	v.Onsets, v.Notes = len(d), len(r.notes)
 	windows := 0
 	for _, w := range e.Windows {
 		if w.Weight > 0 {
@@ -110,14 +113,14 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 	}
 	constant := float64(v.Windows) <= steady && e.Confidence >= 2
 	if len(d) > 0 {
-		mid := middle(slices.Clone(d))
+		mid = middle(slices.Clone(d))
 		dev := make([]float64, len(d))
 		for i, x := range d {
 			dev[i] = math.Abs(x - mid)
 		}
 		v.Spread = unit.Seconds(1.4826 * middle(dev))
 	}
-	enough := v.Onsets >= leastOnsets && 2*v.Onsets >= v.Notes
+	enough := v.Onsets >= leastOnsets
 	switch {
 	case enough && v.Sureness >= sureDecades:
 		v.Outcome = Same
@@ -134,37 +137,9 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 		v.Outcome = Same
 		v.Basis = fmt.Sprintf("the lag is constant within %.2f ms over %d windows; the notes' beginnings say too little", 1000*float64(v.Windows), windows)
 	case !enough:
-		v.Basis = fmt.Sprintf("%d of %d notes begin near each other, at least %d and half of them are needed", v.Onsets, v.Notes, leastOnsets)
+		v.Basis = fmt.Sprintf("%d of %d notes begin clearly in both, at least %d are needed", v.Onsets, v.Notes, leastOnsets)
 	default:
 		v.Basis = fmt.Sprintf("the notes' beginnings differ by %.1f ms: too much for one performance, too little for two", 1000*float64(v.Spread))
 	}
 	return v, nil
-}
-
-// matched returns the differences of the onsets that have one.
-func matched(lags []OnsetLag) (d []float64) {
-	for _, o := range lags {
-		if o.Match >= leastMatch && !math.IsNaN(float64(o.Later)) {
-			d = append(d, float64(o.Later))
-		}
-	}
-	return d
-}
-
-// decades are the logarithms of the odds of one performance and of two, each
-// against no relation, for onsets that differ by d of so many notes.
-func decades(d []float64, notes int) (one, two float64) {
-	if len(d) == 0 {
-		return 0, 0
-	}
-	mid := middle(slices.Clone(d))
-	odds := func(x, sigma float64) float64 {
-		return math.Log10((1-stray)*math.Exp(-x*x/(2*sigma*sigma))/(sigma*math.Sqrt(2*math.Pi))*2*onsetReach + stray)
-	}
-	for _, x := range d {
-		one += odds(x-mid, oneHand)
-		two += odds(x-mid, twoHands)
-	}
-	lost := float64(notes-len(d)) * math.Log10(stray)
-	return one + lost, two + lost
 }
