@@ -22,7 +22,6 @@ func (s *Session) compareClocks(ctx context.Context) error {
 	s.unsure = make([]bool, len(s.takes))
 	s.verdicts = make([]clock.Verdict, len(s.takes))
 	held := s.held()
-	var dry clock.Memo
 	step := s.progress("comparing clocks", int64(len(held)))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
@@ -43,14 +42,15 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			}
 			defer rb.Close()
 			var take clock.Memo
-			a, b := dry.Of(ra), take.Of(rb)
-			if s.slips[i], err = clock.FindSlips(a, b, s.toDry[i], clock.Params{}); err != nil {
+			a, b := s.beginnings.Of(ra), take.Of(rb)
+			e := s.placement(i)
+			if s.slips[i], err = clock.FindSlips(a, b, e, clock.Params{}); err != nil {
 				return err
 			}
 			if s.unsure[i], err = s.unsureSlips(a, b, i); err != nil {
 				return err
 			}
-			s.verdicts[i], err = clock.SamePerformance(a, b, s.toDry[i], s.slips[i].Slips)
+			s.verdicts[i], err = clock.SamePerformance(a, b, e, s.slips[i].Slips)
 			if err != nil || s.verdicts[i].Outcome == clock.Same {
 				return err
 			}
@@ -78,7 +78,7 @@ func (s *Session) unsureSlips(a, b align.Source, i int) (bool, error) {
 	if !slices.ContainsFunc(slips, func(x clock.Slip) bool { return math.Abs(float64(x.Lag)) > float64(heardSlip)*rate }) {
 		return false, nil
 	}
-	notes, err := clock.OnsetLags(a, b, s.toDry[i], slips)
+	notes, err := clock.OnsetLags(a, b, s.placement(i), slips)
 	if err != nil {
 		return false, err
 	}
@@ -89,7 +89,7 @@ func (s *Session) unsureSlips(a, b align.Source, i int) (bool, error) {
 		}
 		kept := 0
 		for _, n := range notes {
-			if n.Time <= x.At || n.Time >= end || !(math.Abs(float64(n.Later)) < 2*float64(heardSlip)) {
+			if n.Time <= x.At || n.Time >= end || !n.Clear() || math.Abs(float64(n.Later)) >= 2*float64(heardSlip) {
 				continue
 			}
 			rise, err := riseAt(a, n.Time)

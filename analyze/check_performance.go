@@ -78,18 +78,21 @@ func (s *Session) leftOver(i int) float64 {
 		most = math.Max(most, math.Abs(moved))
 	}
 	left += most
-	if v := s.verdicts[i]; !s.placed(i) {
+	if !s.placed(i) {
 		// The notes' beginnings say where it lies, less closely.
-		left += (math.Abs(float64(v.Moved)) + float64(v.Spread)) * float64(s.Result.Timeline.SampleRate)
+		v := s.verdicts[i]
+		n := math.Max(1, float64(v.Onsets))
+		left += (math.Abs(float64(v.Moved)) + 2*1.2533*float64(v.Spread)/math.Sqrt(n)) * float64(s.Result.Timeline.SampleRate)
+	} else if e := float64(a.AppliedError); a.PlacedBy == byNotes && !math.IsNaN(e) {
+		left += 2 * e
 	}
 	return left
 }
 
-// placed reports whether a take's place on the timeline is certain, by itself
-// or through the take that others are aligned to.
-func (s *Session) placed(i int) bool {
-	return s.Result.Takes[i].Alignment.Certain || s.toAnchor[i].Certain && s.toDry[s.anchor].Certain
-}
+// placed reports whether a take's place on the timeline is certain, by itself,
+// through the take that others are aligned to, or by the beginnings of its
+// notes.
+func (s *Session) placed(i int) bool { return s.Result.Takes[i].Alignment.PlacedBy != "" }
 
 func (s *Session) askLag(a *answers) {
 	rate := float64(s.Result.Timeline.SampleRate)
@@ -98,14 +101,20 @@ func (s *Session) askLag(a *answers) {
 		e := t.Alignment
 		left := s.leftOver(i)
 		value := fmt.Sprintf("%s taken out", e.Applied)
+		if e.PlacedBy == byNotes {
+			value = fmt.Sprintf("%s ± %s ms taken out", e.Applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
+		}
 		if !s.placed(i) && s.verdicts[i].Outcome != clock.Same || math.IsNaN(left) {
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
 		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), unit.Format(left, 2))
-		if !s.placed(i) {
-			reason += ", judged by the beginnings of the notes: " + e.Reason
+		if e.PlacedBy != byPhase {
+			reason += ", judged by the beginnings of the notes"
+			if e.Reason != "" {
+				reason += ": " + e.Reason
+			}
 		}
 		a.judge(t.Name, 1000*left/rate, Caution, value, reason, "listen at a switch; record through one clock where the lag grows over the take")
 	}

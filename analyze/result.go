@@ -236,6 +236,11 @@ type Alignment struct {
 	Spread unit.Samples `json:"spread_samples"`
 	// Applied is the lag that the published, aligned audio removes.
 	Applied unit.Samples `json:"applied_samples"`
+	// AppliedError is one standard error of Applied; NaN where it is a guess.
+	AppliedError unit.Samples `json:"applied_error_samples"`
+	// PlacedBy says what Applied rests on: "phase", "notes" where the phase is
+	// uncertain and the beginnings of the notes are not, "" for a guess.
+	PlacedBy string `json:"placed_by"`
 }
 
 // Measures are the figures of one span of one take, as recorded.

@@ -65,21 +65,23 @@ type Session struct {
 	reused  atomic.Int64
 	earlier *Earlier
 	// newTarget gives up what was published before.
-	newTarget bool
-	adding    *Adding // nil: the earlier target, if any, is no question
-	report    func(stage string, done, total int64)
-	dry       *signal // nil without a dry recording
-	loopback  *signal // nil without one
-	takes     []*signal
-	anchor    int              // take that others are aligned to: the reference, else the first
-	offsets   []int64          // frame of take i at the timeline's frame 0
-	toDry     []align.Estimate // of each take against the timeline's source
-	toAnchor  []align.Estimate // of each take against the anchor take
-	quiet     []noise.Stretch  // the timeline's pauses, in its frames
-	activity  activity.Result
-	whole     []loudness.Measurement     // of each take
-	powers    [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
-	bands     bandSets
+	newTarget  bool
+	adding     *Adding // nil: the earlier target, if any, is no question
+	report     func(stage string, done, total int64)
+	dry        *signal // nil without a dry recording
+	loopback   *signal // nil without one
+	takes      []*signal
+	anchor     int               // take that others are aligned to: the reference, else the first
+	offsets    []int64           // frame of take i at the timeline's frame 0
+	toDry      []align.Estimate  // of each take against the timeline's source
+	toAnchor   []align.Estimate  // of each take against the anchor take
+	beginnings clock.Memo        // of the timeline's source
+	byNotes    []clock.Placement // of each take against the timeline's source, where the phase leaves a doubt
+	quiet      []noise.Stretch   // the timeline's pauses, in its frames
+	activity   activity.Result
+	whole      []loudness.Measurement     // of each take
+	powers     [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
+	bands      bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
 	// pageTakes is how many takes the page has, when only some are measured.
