@@ -203,18 +203,24 @@ func appendBext(out []byte, x *Bext) []byte {
 	le.PutUint64(b[338:], x.TimeReference)
 	le.PutUint16(b[346:], 2)
 	copy(b[bextUMID:], x.UMID[:])
+	copy(b[bextLoud:], appendLoudness(nil, x.Loudness))
+	return append(append(out, b...), ascii(x.CodingHistory)...)
+}
+
+// appendLoudness appends the five loudness fields.
+func appendLoudness(out []byte, l *BextLoudness) []byte {
 	v := [5]float64{math.NaN(), math.NaN(), math.NaN(), math.NaN(), math.NaN()}
-	if l := x.Loudness; l != nil {
+	if l != nil {
 		v = [5]float64{float64(l.Integrated), float64(l.Range), float64(l.MaxTruePeak), float64(l.MaxMomentary), float64(l.MaxShortTerm)}
 	}
-	for i, f := range v {
+	for _, f := range v {
 		n := int16(bextNoValue)
-		if math.Abs(f) < 100 { // the fields are defined from -99.99 to 99.99; false for NaN
+		if math.Abs(f) < 99.995 { // the fields are defined from -99.99 to 99.99; false for NaN
 			n = int16(math.Round(f * 100))
 		}
-		le.PutUint16(b[bextLoud+2*i:], uint16(n))
+		out = binary.LittleEndian.AppendUint16(out, uint16(n))
 	}
-	return append(append(out, b...), ascii(x.CodingHistory)...)
+	return out
 }
 
 func ascii(s string) string {

@@ -3,10 +3,14 @@ package wavio
 import (
 	"bytes"
 	"encoding/binary"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
+	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -192,5 +196,68 @@ func TestSameBytes(t *testing.T) {
 		} else if !bytes.Equal(f.b, first) {
 			t.Errorf("blocks of %d frames give other bytes", step)
 		}
+	}
+}
+
+// SetLoudness changes the five fields and no other byte, also of a file that
+// another program wrote; without a place for them it says so and changes none.
+func TestSetLoudness(t *testing.T) {
+	raw, _ := ramp16(10)
+	put := func(parts ...[]byte) string {
+		path := filepath.Join(t.TempDir(), "a.wav")
+		if err := os.WriteFile(path, wave("RIFF", parts...), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	fmtChunk, data := format(tagInteger, 1, 48000, 16, 2), chunk("data", raw)
+	bext := appendBext(nil, &Bext{Description: "d", CodingHistory: "A=PCM\r\n"})
+	path := put(fmtChunk, data, chunk("odd!", []byte{1}), chunk("bext", bext))
+	before, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := BextLoudness{Integrated: -19.237, Range: 7.004, MaxTruePeak: -1.02, MaxMomentary: unit.LUFS(math.Inf(-1)), MaxShortTerm: 99.996}
+	if err := SetLoudness(path, &want); err != nil {
+		t.Fatal(err)
+	}
+	after, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(before, bext) + 412
+	// −19.24, 7.00, −1.02 in hundredths, and twice 0x7FFF.
+	fields := []byte{0x7C, 0xF8, 0xBC, 0x02, 0x9A, 0xFF, 0xFF, 0x7F, 0xFF, 0x7F}
+	if !bytes.Equal(after[at:at+10], fields) {
+		t.Errorf("fields % X, want % X", after[at:at+10], fields)
+	}
+	copy(after[at:], before[at:at+10])
+	if !bytes.Equal(before, after) {
+		t.Error("bytes outside the fields changed")
+	}
+	if err := SetLoudness(path, nil); err != nil {
+		t.Fatal(err)
+	}
+	if back, err := os.ReadFile(path); err != nil || !bytes.Equal(back, before) {
+		t.Errorf("not given again: other bytes than at first (%v)", err)
+	}
+
+	old := slices.Clone(bext)
+	old[346] = 1
+	for name, path := range map[string]string{
+		"no chunk":    put(fmtChunk, data),
+		"version 1":   put(chunk("bext", old), fmtChunk, data),
+		"a short one": put(chunk("bext", bext[:500]), fmtChunk, data),
+	} {
+		before, _ := os.ReadFile(path)
+		if err := SetLoudness(path, &want); !errors.Is(err, ErrUse) {
+			t.Errorf("%s: %v", name, err)
+		}
+		if after, _ := os.ReadFile(path); !bytes.Equal(before, after) {
+			t.Errorf("%s: the file changed", name)
+		}
+	}
+	if err := SetLoudness(filepath.Join(t.TempDir(), "none.wav"), &want); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("no file: %v", err)
 	}
 }

@@ -226,12 +226,21 @@ func (p *plan) writeFade(w *wavio.Writer, before, after *reader, cut int64) erro
 // conversion and fading.
 const peakTolerance = unit.DB(0.1)
 
-// measure decodes every file and measures it again.
+// loudness is what a file's bext chunk says of it, as measured.
+//
+// Source: EBU Tech 3285 version 2 (2011): the five loudness fields.
+func (m measured) loudness() *wavio.BextLoudness {
+	return &wavio.BextLoudness{Integrated: m.Integrated, Range: m.Range, MaxTruePeak: m.TruePeak, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm}
+}
+
+// measure decodes every file and measures it again, and writes what it found
+// into the file's bext chunk: not for takes that are to be guessed, which it
+// would tell apart.
 func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(p.o.Workers)
 	var mu sync.Mutex
-	one := func(name string, m *measured) {
+	one := func(name string, m *measured, told bool) {
 		g.Go(func() error {
 			full := filepath.Join(dir, filepath.FromSlash(name))
 			var err error
@@ -241,13 +250,18 @@ func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error 
 			mu.Lock()
 			step(p.frames)
 			mu.Unlock()
+			if told {
+				if err := wavio.SetLoudness(full, m.loudness()); err != nil {
+					return err
+				}
+			}
 			m.sha256, m.bytes, err = analyze.SHA256File(ctx, full)
 			return err
 		})
 	}
-	one(editFile, &p.edit)
+	one(editFile, &p.edit, true)
 	for i := range p.voices {
-		one(p.voices[i].file, &p.voices[i].measured)
+		one(p.voices[i].file, &p.voices[i].measured, !p.o.Shuffle)
 	}
 	return g.Wait()
 }

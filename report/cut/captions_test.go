@@ -1,7 +1,9 @@
 package cut
 
 import (
+	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -108,15 +110,28 @@ fuzz Kiln: heat 2:30
 	}
 }
 
+// oracle returns the path of a program that a test checks with; without it the
+// test is skipped, and fails where CI is set.
+func oracle(t *testing.T, name string) string {
+	t.Helper()
+	path, err := exec.LookPath(name)
+	if err != nil {
+		absent(t, name)
+	}
+	return path
+}
+
+func absent(t *testing.T, what string) {
+	t.Helper()
+	if os.Getenv("CI") != "" {
+		t.Fatal(what + " is not installed")
+	}
+	t.Skip(what + " is not installed")
+}
+
 // ffmpeg, an independent reader, finds the same times and texts in both files.
 func TestCaptionsReadByFFmpeg(t *testing.T) {
-	ffmpeg, err := exec.LookPath("ffmpeg")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("ffmpeg is not installed")
-		}
-		t.Skip("ffmpeg is not installed")
-	}
+	ffmpeg := oracle(t, "ffmpeg")
 	r := sample()
 	dir := t.TempDir()
 	for name, text := range map[string]string{captionsVTT: webVTT(r), captionsSRT: subRip(r)} {
@@ -141,6 +156,62 @@ func TestCaptionsReadByFFmpeg(t *testing.T) {
 		}
 		if n := strings.Count(got, "-->"); n < 3 || n > 4 {
 			t.Errorf("%s: ffmpeg finds %d arrows:\n%s", name, n, got)
+		}
+	}
+}
+
+// readVTT prints what the npm package webvtt-parser makes of standard input: an
+// independent parser and validator, which also names every error.
+const readVTT = `
+let parser
+try { parser = require("webvtt-parser") } catch (e) { process.stdout.write("absent"); process.exit(0) }
+const text = require("fs").readFileSync(0, "utf8")
+const tree = new parser.WebVTTParser({"&amp": "&", "&amp;": "&", "&lt": "<", "&lt;": "<", "&gt": ">", "&gt;": ">"}).parse(text, "subtitles/captions/descriptions")
+const flat = n => n.children ? n.children.map(flat).join("") : n.value || ""
+process.stdout.write(JSON.stringify({
+	errors: tree.errors.map(e => e.line + ":" + e.col + ": " + e.message),
+	cues: tree.cues.map(c => ({ id: c.id, from: c.startTime, to: c.endTime, text: flat(c.tree) })),
+}))
+`
+
+// An independent WebVTT parser from npm finds no error, and each part of the
+// edit as a cue with its times to the millisecond and its text.
+//
+// Source: npm package webvtt-parser 2.2.0, the parser and validator of the W3C's
+// WebVTT work; to have it, install it in a folder and name its node_modules in
+// NODE_PATH.
+func TestWebVTTReadByNPMParser(t *testing.T) {
+	node := oracle(t, "node")
+	_, real := at44k.edit(t)
+	for name, r := range map[string]*Record{"sample": sample(), "an edit": real} {
+		cmd := exec.Command(node, "-e", readVTT)
+		cmd.Stdin = strings.NewReader(webVTT(r))
+		out, err := cmd.Output()
+		if err != nil {
+			t.Fatalf("%s: %v: %s", name, err, out)
+		}
+		if string(out) == "absent" {
+			absent(t, "the npm package webvtt-parser")
+		}
+		var got struct {
+			Errors []string
+			Cues   []struct {
+				ID, Text string
+				From, To float64
+			}
+		}
+		if err := json.Unmarshal(out, &got); err != nil {
+			t.Fatalf("%s: %v: %s", name, err, out)
+		}
+		if len(got.Errors) > 0 || len(got.Cues) != len(r.Parts) {
+			t.Fatalf("%s: %d cues for %d parts, errors %q", name, len(got.Cues), len(r.Parts), got.Errors)
+		}
+		for i, c := range got.Cues {
+			x := r.Parts[i]
+			from, to := float64(milliseconds(x.First, r.SampleRate))/1000, float64(milliseconds(x.End, r.SampleRate))/1000
+			if c.ID != strconv.Itoa(i+1) || math.Abs(c.From-from) > 1e-9 || math.Abs(c.To-to) > 1e-9 || c.Text != strings.Join(caption(x), "\n") {
+				t.Errorf("%s: cue %d reads %+v; want %v to %v, %q", name, i+1, c, from, to, caption(x))
+			}
 		}
 	}
 }

@@ -175,6 +175,44 @@ func TestFilesMeasuredAgain(t *testing.T) {
 	}
 }
 
+// The loudness fields of each file's bext chunk are what the file measures;
+// where takes are to be guessed, only the edit has them. Their bytes are tested
+// with the chunk, in analyze/wavio.
+func TestBextLoudness(t *testing.T) {
+	dir, rec := at48k.edit(t)
+	for _, a := range rec.Audio {
+		name := filepath.Join(dir, filepath.FromSlash(a.Path))
+		m, info, err := analyze.RemeasureWAV(t.Context(), name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l := info.Bext.Loudness
+		if l == nil {
+			t.Fatalf("%s: no loudness fields", a.Path)
+		}
+		for _, x := range []struct {
+			field     string
+			got, want float64
+		}{
+			{"LoudnessValue", float64(l.Integrated), float64(m.Integrated)},
+			{"LoudnessRange", float64(l.Range), float64(m.Range)},
+			{"MaxTruePeakLevel", float64(l.MaxTruePeak), float64(m.TruePeak)},
+			{"MaxMomentaryLoudness", float64(l.MaxMomentary), float64(m.MaxMomentary)},
+			{"MaxShortTermLoudness", float64(l.MaxShortTerm), float64(m.MaxShortTerm)},
+		} {
+			if !(math.Abs(x.got-x.want) <= 0.005) {
+				t.Errorf("%s: %s %v, measured %v", a.Path, x.field, x.got, x.want)
+			}
+		}
+	}
+	dir, rec = write(t, at48k, Options{Shuffle: true, Seed: 3, Reach: DefaultReach})
+	for _, a := range rec.Audio {
+		if _, info := mono(t, dir, a.Path); (info.Bext.Loudness != nil) != (a.Take == "") {
+			t.Errorf("to be guessed, %s: loudness fields %+v", a.Path, info.Bext.Loudness)
+		}
+	}
+}
+
 // A conversion moves nothing: the file at 48 kHz of a session at 44.1 kHz,
 // resampled, is that of the same session at 44.1 kHz. Here in terms of length
 // and of the samples that both grids share: every 160th is the 147th's.
