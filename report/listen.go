@@ -31,7 +31,8 @@ type playerData struct {
 	Target    unit.LUFS       `json:"target"`
 	Tolerance unit.LU         `json:"tolerance"`
 	Reference int             `json:"reference"` // −1 without one
-	Cuts      []int64         `json:"cuts"`      // first frames of the pieces, then the end
+	WebOnly   bool            `json:"webOnly,omitempty"`
+	Cuts      []int64         `json:"cuts"` // first frames of the pieces, then the end
 	Sections  []playerSection `json:"sections"`
 	Takes     []playerTake    `json:"takes"`
 }
@@ -218,9 +219,10 @@ const (
 )
 
 // writePlayer writes the scripts and style of the listening area, its data and,
-// beside each piece, a twin: the same bytes in base64 in a script, for readers
-// who open the page from a disk, where a page may not fetch files.
-func writePlayer(dir string, put func(name string, data []byte) error, res *analyze.Result) error {
+// unless it is for the web only, beside each piece a twin: the same bytes in
+// base64 in a script, for readers who open the page from a disk, where a page may
+// not fetch files.
+func writePlayer(dir string, put func(name string, data []byte) error, res *analyze.Result, webOnly bool) error {
 	scripts, err := fs.Glob(templates.Files(), "*.js")
 	if err != nil {
 		return err
@@ -238,6 +240,7 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *anal
 	if d == nil {
 		return nil
 	}
+	d.WebOnly = webOnly
 	for _, f := range []struct {
 		name, call string
 		value      any
@@ -251,6 +254,9 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *anal
 		if err := put(f.name, out.Bytes()); err != nil {
 			return err
 		}
+	}
+	if webOnly {
+		return nil
 	}
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))

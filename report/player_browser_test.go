@@ -16,6 +16,8 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+
+	"evenhand/report/folder"
 )
 
 // visit opens a report over http or from the disk in a browser window of a
@@ -391,6 +393,46 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 	until(t, ctx, `/quarry\.1\.flac cannot be decoded/.test(document.getElementById('say').textContent)`)
 	if got := eval[int](t, ctx, heard); got != 0 {
 		t.Errorf("take %d is heard", got)
+	}
+}
+
+// A report for the web only has no scripts beside its pieces: the player works
+// over http, and from a disk the plain players stay. Written anew, it remains
+// one.
+func TestWebOnly(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, full := playedReport(t)
+	dir, again := filepath.Join(t.TempDir(), "report"), t.TempDir()
+	draft, err := folder.Begin(dir)
+	must(t, err)
+	must(t, os.CopyFS(draft.Dir, os.DirFS(full)))
+	twins := func(dir string) []string {
+		list, err := filepath.Glob(filepath.Join(dir, "audio", "pieces", "*.js"))
+		must(t, err)
+		return list
+	}
+	for _, f := range twins(draft.Dir) {
+		must(t, os.Remove(f))
+	}
+	must(t, Write(draft.Dir, res, Options{WebOnly: true}))
+	must(t, draft.Commit())
+	must(t, Renew(dir, again, res))
+	for _, d := range []string{dir, again} {
+		if list := twins(d); len(list) > 0 {
+			t.Errorf("%s holds %v", d, list)
+		}
+		ctx, bad := visit(t, d, true, 800, "")
+		click(t, ctx, `.pick[data-take="1"]`)
+		until(t, ctx, `Evenhand.player.deck.playing`)
+		quietBrowser(t, bad)
+		ctx, bad = visit(t, d, false, 800, "")
+		until(t, ctx, `!document.documentElement.classList.contains('scripted')`)
+		if n := eval[int](t, ctx, `[...document.querySelectorAll('#listen audio')].filter(a => a.offsetParent).length`); n != len(res.Takes) {
+			t.Errorf("%d plain players for %d takes", n, len(res.Takes))
+		}
+		quietBrowser(t, bad)
 	}
 }
 

@@ -62,17 +62,18 @@ func Renew(src, dst string, res *analyze.Result) error {
 		}
 		return copyFile(from, to)
 	}
+	opts := Options{WebOnly: true} // unless it has twins
 	for _, s := range sums {
 		// Write makes the twins of the pieces again, into the file that is
 		// there: over a link that would change the one in src.
 		if strings.HasPrefix(s.Path, analyze.AudioDir+"/") && path.Ext(s.Path) == twinSuffix {
+			opts.WebOnly = false
 			continue
 		}
 		if err := carry(s.Path); err != nil {
 			return fmt.Errorf("report: %w", err)
 		}
 	}
-	var opts Options
 	opts.Manifest, err = os.ReadFile(filepath.Join(src, manifestName))
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("report: %w", err)

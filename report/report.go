@@ -24,6 +24,10 @@ type Options struct {
 	// Manifest is the manifest as it was read, published beside the results;
 	// nil to leave it out.
 	Manifest []byte
+	// WebOnly leaves out the second copy of the pieces, in scripts, which is
+	// nearly half of a report and needed only when the page is opened from a
+	// disk; opened so, it then has plain players.
+	WebOnly bool
 
 	sheet    bool // a settings record stands in the folder
 	pictures []record.Published
@@ -80,7 +84,7 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 	if err := put("style.css", append(style, chart.Palette()...)); err != nil {
 		return err
 	}
-	if err := writePlayer(dir, put, res); err != nil {
+	if err := writePlayer(dir, put, res, opts.WebOnly); err != nil {
 		return err
 	}
 	results, err := encode(res)

@@ -10,6 +10,7 @@
   // What the page knows of the comparison, from listen-data.js. Takes are
   // published in pieces, all cut at the same frames, with numbered names.
   Evenhand.data = d => {
+    if (d.webOnly && onDisk) return; // no scripts stand beside the pieces: the plain players stay
     const pieces = (stem, sizes) => sizes.map((bytes, k) => ({ path: `${stem}.${k + 1}.flac`, first: d.cuts[k], frames: d.cuts[k + 1] - d.cuts[k], bytes }));
     d.frames = d.cuts[d.cuts.length - 1];
     for (const t of d.takes) for (const f of [t, t.blend]) if (f) f.pieces = pieces(f.stem, f.sizes);

@@ -24,6 +24,7 @@ type buildOptions struct {
 	cache   string
 	noCache bool
 	target  string // "", "kept" or "new"
+	webOnly bool
 }
 
 func (o *buildOptions) flags(cmd *cobra.Command) {
@@ -127,7 +128,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err := putRecord(ctx, draft.Dir, c, s.Result.Files); err != nil {
 		return nil, err
 	}
-	if err := report.Write(draft.Dir, s.Result, report.Options{Manifest: text}); err != nil {
+	if err := report.Write(draft.Dir, s.Result, report.Options{Manifest: text, WebOnly: o.webOnly}); err != nil {
 		return nil, err
 	}
 	if err := ctx.Err(); err != nil {
