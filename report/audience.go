@@ -1,8 +1,10 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/listening"
@@ -23,18 +25,55 @@ type preferenceView struct {
 	Told  told
 	Zero  string // "" when nobody was asked about a hidden pair of one take
 	Order figure
-	Pairs table
+	Pairs pairTable
 }
 
 type trialsView struct {
 	Told  told
-	Pairs table
+	Pairs pairTable
 }
 
 type ratingsView struct {
 	Told  told
 	Takes table
-	Pairs table
+	Pairs pairTable
+}
+
+// pairTable is a table with a line per pair of takes. When there are many, the
+// page shows those with the clearest answers, and the file CSV holds all.
+type pairTable struct {
+	Table table
+	Rest  string // what is not shown, "" when nothing is left out
+	CSV   string
+}
+
+// A table on the page has all pairs up to those of eight takes, and
+// pairsClearest of more.
+const (
+	pairsAll      = 28
+	pairsClearest = 20
+)
+
+// newPairTable is newTable with the lines of pairs, their probabilities and
+// lines that follow in any case.
+func newPairTable(caption, csv string, head []cell, rows []row, ps []listening.P, after ...row) pairTable {
+	t := pairTable{CSV: csv}
+	if len(rows) > pairsAll {
+		order := make([]int, len(rows))
+		for i := range order {
+			order[i] = i
+		}
+		slices.SortStableFunc(order, func(i, k int) int { return cmp.Compare(ps[i], ps[k]) })
+		slices.Sort(order[:pairsClearest])
+		shown := []row{}
+		for _, i := range order[:pairsClearest] {
+			shown = append(shown, rows[i])
+		}
+		t.Rest = fmt.Sprintf("These are the %d of %d pairs with the most one-sided answers.", pairsClearest, len(rows))
+		rows = shown
+	}
+	t.Table = newTable(caption, head, append(rows, after...))
+	return t
 }
 
 // told is what the answers show: a sentence and the findings that it
@@ -135,7 +174,7 @@ func (b *builder) repeats(x, y string) string {
 
 func (b *builder) preferences(p listening.Preferences) *preferenceView {
 	v := &preferenceView{Told: told{Findings: []string{}}}
-	rows, found := []row{}, []string{}
+	rows, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
 	for _, q := range p.Pairs {
 		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
 			number(q.ForA), number(q.ForB), number(q.Ties), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm))...)}
@@ -148,14 +187,14 @@ func (b *builder) preferences(p listening.Preferences) *preferenceView {
 			found = append(found, fmt.Sprintf("%s was preferred to %s by %d of %s with a preference: %s; by chance %s.%s",
 				win, lose, k, plural(q.ForA+q.ForB, "reader", "readers"), shareWords(share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
-		rows = append(rows, r)
+		rows, ps = append(rows, r), append(ps, q.PHolm)
 	}
 	if len(p.Pairs) > 0 {
 		v.Told = tell(found, len(p.Pairs), "more readers preferred one take than chance explains:",
 			"In none of %s does the count exclude that preferences were even: of no take can it be said that it was preferred.")
 	}
 	if z := p.ZeroLine; z.Asked > 0 {
-		rows = append(rows, row{Group: "For comparison", Cells: append([]cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
+		after = append(after, row{Group: "For comparison", Cells: append([]cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
 			cells(number(z.First), number(z.Second), number(z.Ties), percent(firstShare(z), z.Preferred), "–", byChance(z.OrderP))...)})
 		v.Zero = fmt.Sprintf("The zero line: of %s given the same take twice without knowing it, %d preferred one of the two: %s. That much preference comes from nothing in the sound.",
 			plural(z.Asked, "reader", "readers"), z.First+z.Second, shareWords(z.Preferred))
@@ -167,7 +206,7 @@ func (b *builder) preferences(p listening.Preferences) *preferenceView {
 			v.Zero += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
 		}
 	}
-	v.Pairs = newTable("Preferences, pair by pair", heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows)
+	v.Pairs = newPairTable("Preferences, pair by pair", preferencesCSVName, heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows, ps, after...)
 	v.Order = b.orderFigure(p)
 	return v
 }
@@ -222,7 +261,7 @@ func preferred(v unit.Number) unit.Number { return unit.Number(1 / (1 + math.Exp
 
 func (b *builder) trials(d listening.Discrimination) *trialsView {
 	v := &trialsView{}
-	rows, found := []row{}, []string{}
+	rows, found, ps := []row{}, []string{}, []listening.P{}
 	for _, q := range d.Pairs {
 		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
 			number(q.Readers), number(q.Trials), number(q.Correct), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm),
@@ -232,11 +271,11 @@ func (b *builder) trials(d listening.Discrimination) *trialsView {
 			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right, %s; by guessing %s.%s",
 				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), shareWords(q.Share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
-		rows = append(rows, r)
+		rows, ps = append(rows, r), append(ps, q.PHolm)
 	}
 	v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
 		"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
-	v.Pairs = newTable("Told apart, all finished tests together", heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows)
+	v.Pairs = newPairTable("Told apart, all finished tests together", trialsCSVName, heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps)
 	return v
 }
 
@@ -258,7 +297,7 @@ func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
 	line(cell{Text: "Hidden copy of the reference", Head: true}, s.Hidden)
 	line(cell{Text: "Low-passed copy", Head: true}, s.Anchor)
 	v.Takes = newTable("How close to the reference, 0 to 100", heads("Take", "Ratings", "Median", "Interval", "Its confidence, %"), rows)
-	pairs, found := []row{}, []string{}
+	pairs, found, ps := []row{}, []string{}, []listening.P{}
 	for _, g := range s.Differences {
 		r := row{Cells: append(b.pairCells(g.A, g.B), cells(number(g.AboveA), number(g.AboveB), number(g.Equal), byChance(g.PHolm))...)}
 		if float64(g.PHolm) <= rare {
@@ -270,13 +309,13 @@ func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
 			found = append(found, fmt.Sprintf("%s was rated closer than %s by %d of %s who rated them differently; by chance %s.%s",
 				win, lose, k, plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), b.repeats(g.A, g.B)))
 		}
-		pairs = append(pairs, r)
+		pairs, ps = append(pairs, r), append(ps, g.PHolm)
 	}
 	if len(s.Differences) > 0 {
 		v.Told = tell(found, len(s.Differences), "more readers rated one take closer to the reference than chance explains:",
 			"In none of %s do the ratings exclude that neither take is closer to the reference.")
 	}
-	v.Pairs = newTable("Ratings, pair by pair", heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs)
+	v.Pairs = newPairTable("Ratings, pair by pair", ratingsCSVName, heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps)
 	return v
 }
 

@@ -101,13 +101,13 @@ func TestAudienceFindings(t *testing.T) {
 		t.Errorf("%d findings:\n%s", n, words)
 	}
 	bold := 0
-	for _, r := range v.Preferences.Pairs.Rows {
+	for _, r := range v.Preferences.Pairs.Table.Rows {
 		if r.Class == "differs" {
 			bold++
 		}
 	}
-	if bold != 5 || len(v.Preferences.Pairs.Rows) != 16 {
-		t.Errorf("%d of %d lines are bold", bold, len(v.Preferences.Pairs.Rows))
+	if bold != 5 || len(v.Preferences.Pairs.Table.Rows) != 16 {
+		t.Errorf("%d of %d lines are bold", bold, len(v.Preferences.Pairs.Table.Rows))
 	}
 	if w := strings.Join(v.Trials.Told.Findings, "\n"); !strings.Contains(w, "Mossback and Kiln were told apart") || strings.Contains(w, "Lanternfish") {
 		t.Errorf("told apart:\n%s", w)
@@ -301,5 +301,62 @@ func TestReadRefusesOtherVersions(t *testing.T) {
 	}
 	if _, err := Read(t.TempDir()); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("no report: error %v", err)
+	}
+}
+
+// What readers heard adds at most 20 kB to the page, however many takes there
+// are; every pair is in the tables for download, and on the page those with the
+// clearest answers.
+func TestAudienceWeight(t *testing.T) {
+	for _, n := range []int{3, 8, listening.MaxTakes} {
+		takes := make([]fixtureTake, n)
+		for i := range takes {
+			takes[i] = fixtureTakes[i%4]
+			takes[i].name = fmt.Sprintf("Circuit number %d", i+1)
+		}
+		plain := len(read(t, filepath.Join(write(t, fixtureOf(takes)), "index.html")))
+		res := heardBy(fixtureOf(takes), 60, 0.85, allKinds...)
+		dir := write(t, res)
+		page := read(t, filepath.Join(dir, "index.html"))
+		t.Logf("%d takes: %d bytes more", n, len(page)-plain)
+		if len(page)-plain > 20_000 {
+			t.Errorf("%d takes: what readers heard adds %d bytes", n, len(page)-plain)
+		}
+		pairs := n * (n - 1) / 2
+		for name, want := range map[string]int{preferencesCSVName: pairs, trialsCSVName: len(res.Audience.Discrimination.Pairs), ratingsCSVName: len(res.Audience.Ratings.Differences)} {
+			if got := strings.Count(read(t, filepath.Join(dir, name)), "\n") - 1; got != want {
+				t.Errorf("%d takes: %s has %d pairs, expected %d", n, name, got, want)
+			}
+			if !strings.Contains(page, `href="`+name+`"`) {
+				t.Errorf("%d takes: the page does not offer %s", n, name)
+			}
+		}
+		p, err := newPage(res, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		v := p.Audience.Preferences.Pairs
+		want := pairs
+		if pairs > pairsAll {
+			want = pairsClearest
+		}
+		if shown := len(v.Table.Rows) - 1; shown != want || (v.Rest == "") != (want == pairs) {
+			t.Errorf("%d takes: %d of %d pairs are shown, %q", n, shown, pairs, v.Rest)
+		}
+		bold := 0
+		for _, r := range v.Table.Rows {
+			if r.Class == "differs" {
+				bold++
+			}
+		}
+		real := 0
+		for _, q := range res.Audience.Preferences.Pairs {
+			if q.PHolm <= rare {
+				real++
+			}
+		}
+		if bold != min(real, want) {
+			t.Errorf("%d takes: %d of %d findings are shown", n, bold, real)
+		}
 	}
 }

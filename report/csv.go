@@ -20,8 +20,9 @@ type csvFile struct {
 	fill  func(*analyze.Result) [][]string
 }
 
-func csvFiles() []csvFile {
-	return []csvFile{
+// csvFiles returns the tables that a report with this result has.
+func csvFiles(r *analyze.Result) []csvFile {
+	return append([]csvFile{
 		{"data/settings.csv", "settings of every take", settingsCSV},
 		{"data/levels.csv", "levels and dynamics, every section", levelsCSV},
 		{"data/loudness-over-time.csv", "loudness over time", timeCSV},
@@ -40,7 +41,7 @@ func csvFiles() []csvFile {
 		{"data/likeness.csv", "how alike the takes are", likenessCSV},
 		{"data/checks.csv", "every check", checksCSV},
 		{"data/overview.csv", "peak level of the performance", overviewCSV},
-	}
+	}, audienceCSVFiles(r)...)
 }
 
 func (f csvFile) bytes(res *analyze.Result) ([]byte, error) {

@@ -136,7 +136,7 @@ func (b *builder) files(opts Options) filesView {
 		v.Sheet = record.SheetName
 		v.Downloads = append(v.Downloads, fact{record.JSONName, "the settings, to begin the next comparison with"})
 	}
-	for _, f := range csvFiles() {
+	for _, f := range csvFiles(b.res) {
 		v.Downloads = append(v.Downloads, fact{f.path, f.words})
 	}
 	rows := []row{}

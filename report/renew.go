@@ -9,6 +9,7 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"evenhand/analyze"
@@ -68,6 +69,10 @@ func Renew(src, dst string, res *analyze.Result) error {
 		// there: over a link that would change the one in src.
 		if strings.HasPrefix(s.Path, analyze.AudioDir+"/") && path.Ext(s.Path) == twinSuffix {
 			opts.WebOnly = false
+			continue
+		}
+		// What was heard is written anew, or is no more.
+		if slices.Contains(audienceCSVNames[:], s.Path) {
 			continue
 		}
 		if err := carry(s.Path); err != nil {

@@ -94,7 +94,7 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 	if err := put(resultsName, results); err != nil {
 		return err
 	}
-	for _, f := range csvFiles() {
+	for _, f := range csvFiles(res) {
 		data, err := f.bytes(res)
 		if err != nil {
 			return fmt.Errorf("report: %s: %w", f.path, err)

@@ -8,6 +8,7 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -52,7 +53,11 @@ build would make it anew, to compare with, and nothing is written.`,
 			if asJSON {
 				return writeJSON(cmd, r)
 			}
-			return writeTally(cmd.OutOrStdout(), title, r, width(cmd.OutOrStdout()))
+			if err := writeTally(cmd.OutOrStdout(), title, r, width(cmd.OutOrStdout())); err != nil {
+				return err
+			}
+			fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: next:", afterTally(args, dir, r))
+			return nil
 		},
 	}
 	f := cmd.Flags()
@@ -125,6 +130,17 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	}
 	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: added what readers heard to %s\n", filepath.Join(dir, "index.html"))
 	return r, c.Title, nil
+}
+
+// afterTally says what to do with a tally that was printed.
+func afterTally(args []string, dir string, r listening.Result) string {
+	switch {
+	case r.Counted == 0:
+		return "nothing to add yet; readers copy their code from the result of a blind test into a comment"
+	case dir == "":
+		return "evenhand tally " + strings.Join(args, " ") + " --report DIR adds this to the published report in DIR"
+	}
+	return "publish " + dir + " again; later, tally all comments anew, old and new ones"
 }
 
 // publishedResult reads the result of the report that readers listened to.

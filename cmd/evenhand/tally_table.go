@@ -55,6 +55,9 @@ func writePreferences(out io.Writer, p listening.Preferences, width int) {
 		note += fmt.Sprintf("; one take / itself: the hidden pair of identical takes, first and second as played, %s %% with a preference (%s %%)", shareText(p.ZeroLine.Preferred), intervalText(p.ZeroLine.Preferred))
 	}
 	fold(out, "", note, width)
+	if words := leaning(p); words != "" {
+		fold(out, "", words, width)
+	}
 	if len(p.Abilities) == 0 {
 		return
 	}
@@ -78,6 +81,28 @@ func writePreferences(out io.Writer, p listening.Preferences, width int) {
 	if !p.Estimable {
 		fold(out, "", "a rough guide: "+clean(p.Reason), width)
 	}
+}
+
+// leaning says how many answers would make a finding of the pair that leans
+// most without being one; "" when no pair leans.
+func leaning(p listening.Preferences) string {
+	best := -1
+	for i, q := range p.Pairs {
+		if q.PHolm > listening.UsualAlpha && q.ForA != q.ForB && (best < 0 || q.P < p.Pairs[best].P) {
+			best = i
+		}
+	}
+	if best < 0 {
+		return ""
+	}
+	q := p.Pairs[best]
+	have, share := q.ForA+q.ForB, math.Max(float64(q.Share.Value), 1-float64(q.Share.Value))
+	// Two-sided, and as strict as for the first of all pairs.
+	plan, err := listening.Search(share, listening.UsualPower, listening.UsualAlpha/float64(2*len(p.Pairs)))
+	if err != nil || plan.Always <= have {
+		return ""
+	}
+	return fmt.Sprintf("most one-sided without being a finding: %s / %s; if its share stays as it is, about %d answers with a preference find it, there are %d; fix the number before you look again", clean(q.A), clean(q.B), plan.Always, have)
 }
 
 func writeDiscrimination(out io.Writer, d listening.Discrimination, width int) {

@@ -1,0 +1,65 @@
+package report
+
+import (
+	"strconv"
+
+	"evenhand/analyze"
+	"evenhand/analyze/listening"
+	"evenhand/report/csvtext"
+)
+
+// Names of the tables of what readers answered, which are there only when
+// answers were counted.
+const (
+	preferencesCSVName = "data/preferences.csv"
+	trialsCSVName      = "data/told-apart.csv"
+	ratingsCSVName     = "data/ratings.csv"
+)
+
+// audienceCSVNames are the files that go when the answers go.
+var audienceCSVNames = [...]string{preferencesCSVName, trialsCSVName, ratingsCSVName}
+
+// audienceCSVFiles returns the tables that the answers fill.
+func audienceCSVFiles(r *analyze.Result) []csvFile {
+	files := []csvFile{}
+	if r.Audience == nil {
+		return files
+	}
+	if len(r.Audience.Preferences.Pairs) > 0 {
+		files = append(files, csvFile{preferencesCSVName, "preferences of readers, every pair", preferencesCSV})
+	}
+	if len(r.Audience.Discrimination.Pairs) > 0 {
+		files = append(files, csvFile{trialsCSVName, "what readers told apart, every pair", trialsCSV})
+	}
+	if len(r.Audience.Ratings.Differences) > 0 {
+		files = append(files, csvFile{ratingsCSVName, "ratings of readers, every pair", ratingsCSV})
+	}
+	return files
+}
+
+// probability prints a probability with four significant digits.
+func probability(p listening.P) string { return strconv.FormatFloat(float64(p), 'g', 4, 64) }
+
+func preferencesCSV(r *analyze.Result) [][]string {
+	out := [][]string{{"first take", "second take", "prefer the first", "prefer the second", "no preference", "share for the first", "low", "high", "p", "p, all pairs allowed for", "share for the first by the model"}}
+	for _, q := range r.Audience.Preferences.Pairs {
+		out = append(out, []string{csvtext.Cell(q.A), csvtext.Cell(q.B), strconv.Itoa(q.ForA), strconv.Itoa(q.ForB), strconv.Itoa(q.Ties), num(q.Share.Value), num(q.Share.Low), num(q.Share.High), probability(q.P), probability(q.PHolm), num(q.Expected)})
+	}
+	return out
+}
+
+func trialsCSV(r *analyze.Result) [][]string {
+	out := [][]string{{"first take", "second take", "readers", "unfinished", "answers", "right", "share right", "low", "high", "p", "p, all pairs allowed for", "readers below 5 % alone", "of them by chance"}}
+	for _, q := range r.Audience.Discrimination.Pairs {
+		out = append(out, []string{csvtext.Cell(q.A), csvtext.Cell(q.B), strconv.Itoa(q.Readers), strconv.Itoa(q.Unfinished), strconv.Itoa(q.Trials), strconv.Itoa(q.Correct), num(q.Share.Value), num(q.Share.Low), num(q.Share.High), probability(q.P), probability(q.PHolm), strconv.Itoa(q.Passed), num(q.ByChance)})
+	}
+	return out
+}
+
+func ratingsCSV(r *analyze.Result) [][]string {
+	out := [][]string{{"first take", "second take", "first above second", "second above first", "equal", "p", "p, all pairs allowed for"}}
+	for _, g := range r.Audience.Ratings.Differences {
+		out = append(out, []string{csvtext.Cell(g.A), csvtext.Cell(g.B), strconv.Itoa(g.AboveA), strconv.Itoa(g.AboveB), strconv.Itoa(g.Equal), probability(g.P), probability(g.PHolm)})
+	}
+	return out
+}
