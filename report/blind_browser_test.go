@@ -128,6 +128,7 @@ func TestBlindTests(t *testing.T) {
 			click(t, ctx, "#blind-trials > summary")
 
 			opened(t, ctx, "blind-preference")
+			accessible(t, ctx, "preference, plan")
 			click(t, ctx, "#blind-preference button.main")
 			until(t, ctx, `document.querySelector('#blind-preference .big button:nth-child(3)')`)
 			seal = eval[string](t, ctx, `document.querySelector('#blind-preference`+sealShown)
@@ -166,6 +167,7 @@ func TestBlindTests(t *testing.T) {
 			click(t, ctx, "#blind-preference > summary")
 
 			opened(t, ctx, "blind-ratings")
+			accessible(t, ctx, "ratings, plan")
 			click(t, ctx, "#blind-ratings button.main")
 			until(t, ctx, `document.querySelectorAll('#blind-ratings input[type=range]').length === 5`)
 			seal = eval[string](t, ctx, `document.querySelector('#blind-ratings`+sealShown)

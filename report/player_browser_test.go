@@ -122,6 +122,7 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 			if n := eval[int](t, ctx, `[...document.querySelectorAll('#listen audio')].filter(a => a.offsetParent).length`); n != 0 {
 				t.Errorf("%d plain players beside the transport", n)
 			}
+			accessible(t, ctx, "idle")
 			// One tap from sound.
 			click(t, ctx, `.pick[data-take="1"]`)
 			until(t, ctx, `Evenhand.player.deck.playing && `+deckPos+` > 0.3`)

@@ -217,8 +217,8 @@ func (b *bits) putPreference(takes int, p *Preference) error {
 		return fmt.Errorf("%w: %d pairs for %d takes; there must be %d", ErrAnswer, len(p.Pairs), takes, want)
 	}
 	for i, o := range p.Pairs {
-		if err := within(fmt.Sprintf("outcome of pair %d", i+1), int(o), 0, 3); err != nil {
-			return err
+		if o < NotAsked || o > Second {
+			return within(fmt.Sprintf("outcome of pair %d", i+1), int(o), 0, 3)
 		}
 		b.put(uint64(o), 2)
 	}
@@ -263,18 +263,19 @@ func (b *bits) putRatings(takes int, r *Ratings) error {
 	if len(r.Takes) != takes {
 		return fmt.Errorf("%w: %d ratings for %d takes", ErrAnswer, len(r.Takes), takes)
 	}
-	put := func(field string, v int) error {
-		if v == NotRated {
-			b.put(notRated, 7)
-			return nil
+	for i, v := range append(append([]int{}, r.Takes...), r.Hidden, r.Anchor) {
+		switch {
+		case v == NotRated:
+			v = notRated
+		case v >= 0 && v <= 100:
+		case i < takes:
+			return within(fmt.Sprintf("rating of take %d", i+1), v, 0, 100)
+		case i == takes:
+			return within("rating of the hidden reference", v, 0, 100)
+		default:
+			return within("rating of the anchor", v, 0, 100)
 		}
 		b.put(uint64(v), 7)
-		return within(field, v, 0, 100)
 	}
-	for i, v := range r.Takes {
-		if err := put(fmt.Sprintf("rating of take %d", i+1), v); err != nil {
-			return err
-		}
-	}
-	return errors.Join(put("rating of the hidden reference", r.Hidden), put("rating of the anchor", r.Anchor))
+	return nil
 }

@@ -42,6 +42,29 @@ func TestCitations(t *testing.T) {
 	}
 }
 
+// Seven baseball teams that met 13 times each in 1987: A. Agresti, Categorical
+// Data Analysis, 2nd ed. (2002), section 10.6. Estimates and standard errors
+// relative to the last team as in D. Firth, Journal of Statistical Software
+// 12(1) (2005), and the deviance 15.74 on 15 degrees of freedom, from memory.
+func TestBaseball(t *testing.T) {
+	wins := [][]float64{ // Milwaukee, Detroit, Toronto, New York, Boston, Cleveland, Baltimore
+		{0, 7, 9, 7, 7, 9, 11}, {6, 0, 7, 5, 11, 9, 9}, {4, 6, 0, 7, 7, 8, 12}, {6, 8, 6, 0, 6, 7, 10},
+		{6, 2, 6, 7, 0, 7, 12}, {4, 4, 5, 6, 6, 0, 6}, {2, 4, 1, 3, 1, 7, 0},
+	}
+	c := NewCounts(len(wins))
+	c.Wins = wins
+	f, err := FitPreferences(c, nil)
+	if err != nil || !f.Finite {
+		t.Fatal(f.Reason, err)
+	}
+	for i, want := range [][2]float64{{1.5814, 0.3433}, {1.4364, 0.3396}, {1.2945, 0.3367}, {1.2476, 0.3359}, {1.1077, 0.3339}, {0.6839, 0.3319}} {
+		d, e := f.Difference(i, len(wins)-1)
+		near(t, "estimate", d, want[0], 0.00006)
+		near(t, "error", e, want[1], 0.00006)
+	}
+	near(t, "deviance", f.Deviance, 15.74, 0.006)
+}
+
 // Two items: Davidson's model is saturated, so it meets the counts exactly.
 // log(π1/π2) = log(w1/w2) with the variance 1/w1 + 1/w2, and
 // ν = t/√(w1·w2) with that of log t − (log w1 + log w2)/2.
