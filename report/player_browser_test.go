@@ -68,11 +68,24 @@ func until(t *testing.T, ctx context.Context, condition string) {
 	}
 }
 
+// click scrolls an element into the middle, waits until it stands still there
+// and nothing lies over it, and clicks it.
 func click(t *testing.T, ctx context.Context, selector string) {
 	t.Helper()
-	// The page scrolls smoothly; a click must not aim at what still moves.
 	until(t, ctx, fmt.Sprintf(`document.querySelector(%q)`, selector))
-	eval[bool](t, ctx, fmt.Sprintf(`document.querySelector(%q).scrollIntoView({block: 'center', behavior: 'instant'}), true`, selector))
+	still := fmt.Sprintf(`(async () => {
+		const e = document.querySelector(%q);
+		e.scrollIntoView({block: 'center', behavior: 'instant'});
+		const at = () => { const r = e.getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; }, before = at().join();
+		for (let i = 0; i < 3; i++) await new Promise(requestAnimationFrame);
+		const hit = document.elementFromPoint(...at());
+		return at().join() === before && !!hit && (e.contains(hit) || hit.contains(e));
+	})()`, selector)
+	for end := time.Now().Add(20 * time.Second); !eval[bool](t, ctx, still); {
+		if time.Now().After(end) {
+			t.Fatalf("%s does not stand still, or something lies over it", selector)
+		}
+	}
 	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS(selector))))
 }
 

@@ -3,8 +3,14 @@ package report
 import (
 	"fmt"
 	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
 	"path/filepath"
+	"strings"
+	"sync"
 	"testing"
+	"time"
 
 	"evenhand/analyze/loudness"
 )
@@ -106,5 +112,69 @@ func TestJumpingWhileLoadingFromDisk(t *testing.T) {
 	until(t, ctx, `Evenhand.player.deck.playing && `+allReady)
 	click(t, ctx, `.pick[data-take="2"]`)
 	until(t, ctx, heard+` === 2`)
+	quietBrowser(t, bad)
+}
+
+// While files come slowly the bar tells how far they are and the page says
+// what it waits for; what a reader has jumped away from is not waited for.
+func TestProgressWhileLoading(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	d := newPlayerData(res)
+	var hold sync.Mutex // held: pieces stop half way
+	dropped := make(chan string, 64)
+	files := http.FileServer(http.Dir(dir))
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if !strings.HasSuffix(r.URL.Path, ".flac") {
+			files.ServeHTTP(w, r)
+			return
+		}
+		b, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(r.URL.Path)))
+		if err != nil {
+			t.Error(err)
+			return
+		}
+		w.Header().Set("Content-Length", fmt.Sprint(len(b)))
+		w.Write(b[:len(b)/2])
+		w.(http.Flusher).Flush()
+		for !hold.TryLock() {
+			select {
+			case <-r.Context().Done():
+				dropped <- r.URL.Path
+				return
+			case <-time.After(5 * time.Millisecond):
+			}
+		}
+		hold.Unlock()
+		w.Write(b[len(b)/2:])
+	}))
+	t.Cleanup(s.Close)
+	hold.Lock()
+	ctx, bad := visitAt(t, s.URL+"/", 360, "")
+	click(t, ctx, `.pick[data-take="1"]`)
+	until(t, ctx, `document.getElementById('loading').value > 0.05`)
+	if got := eval[string](t, ctx, `[document.getElementById('loading').classList.contains('on'), document.getElementById('play').textContent, document.getElementById('say').textContent, Evenhand.player.deck.playing].join()`); got != "true,Pause,Loading Kiln,false" {
+		t.Errorf("while loading: %s", got)
+	}
+	accessible(t, ctx, "loading")
+	eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.seek(%d), true`, d.Cuts[len(d.Cuts)-2]+1000))
+	for end := time.After(10 * time.Second); ; {
+		select {
+		case path := <-dropped:
+			if !strings.HasSuffix(path, ".1.flac") {
+				t.Errorf("given up: %s", path)
+			}
+		case <-end:
+			t.Fatal("the pieces that were jumped away from are still being loaded")
+		}
+		break
+	}
+	hold.Unlock()
+	until(t, ctx, `Evenhand.player.deck.playing && !document.getElementById('loading').classList.contains('on')`)
+	if got := eval[string](t, ctx, `document.getElementById('say').textContent`); got != "Kiln" {
+		t.Errorf("announced: %q", got)
+	}
 	quietBrowser(t, bad)
 }

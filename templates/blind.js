@@ -212,7 +212,7 @@
       // Whether all of these were heard; if not, status says what is missing.
       heard(items, status, words) {
         const missing = items.filter(v => !booth.known.has(v)).map(v => names[v]);
-        text(status, missing.length ? `${words} Listen to ${missing.join(" and ")} first.` : words);
+        text(status, missing.length ? `${words} Listen to ${missing.join(", ").replace(/, ([^,]*)$/, " and $1")} first.` : words);
         return !missing.length;
       },
       leave() {
@@ -244,7 +244,7 @@
       el("div", { class: "row big booth", role: "group", "aria-label": "What is heard" }, play, buttons), told, p.work,
       el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause${answers.length ? `, ${answers.join(", ")} to answer` : ""}.`),
       el("p", {}, el("button", { type: "button", onclick: () => { p.leave(); onleave(); } }, "Give up; nothing is counted")),
-      el("p", { class: "small" }, "What is what was drawn before the start and is sealed; this is the SHA-256 of the key, which is opened at the end:"), el("p", { class: "seal" }, sealed.hash));
+      el("p", { class: "small" }, "Which is which was drawn before the start and is sealed. This is the SHA-256 of the key, which is opened at the end:"), el("p", { class: "seal" }, sealed.hash));
     booth.onchange();
     return p;
   }
