@@ -9,17 +9,17 @@ import (
 
 // findTimeline returns the strength of s over n ticks, the ticks at which
 // something begins, and those at which it is a note.
-func findTimeline(s align.Source, n int) (strength [bands][]float64, all, notes []int, err error) {
+func findTimeline(s align.Source, n int) (strength [bands][]float32, all, notes []int, err error) {
 	level, err := bandLevels(s, 0, n)
 	if err != nil {
 		return strength, nil, nil, err
 	}
 	var means [bands]float64
 	for band, x := range level {
-		strength[band] = make([]float64, n)
+		strength[band] = make([]float32, n)
 		flux(strength[band], x)
 		for _, v := range x {
-			means[band] += v / float64(n)
+			means[band] += float64(v) / float64(n)
 		}
 	}
 	reach := int(onsetReach / tick)
@@ -42,7 +42,7 @@ func findTimeline(s align.Source, n int) (strength [bands][]float64, all, notes 
 // 25 ms behind it is higher than from 25 to 5 ms before it by leastRise on the
 // mean of the bands. The beating of a chord that dies away, and the periods of a
 // low note, rise and fall without.
-func begins(p [bands][]float64, means [bands]float64, at int) bool {
+func begins(p [bands][]float32, means [bands]float64, at int) bool {
 	const near, far = 5, 25
 	rise := 0.0
 	for b, x := range p {
@@ -50,8 +50,8 @@ func begins(p [bands][]float64, means [bands]float64, at int) bool {
 		before, behind := floor, floor
 		for i := near; i < far; i++ {
 			if at-i >= 0 && at+i < len(x) {
-				before += x[at-i]
-				behind += x[at+i]
+				before += float64(x[at-i])
+				behind += float64(x[at+i])
 			}
 		}
 		if before > 0 {
@@ -64,20 +64,20 @@ func begins(p [bands][]float64, means [bands]float64, at int) bool {
 // onsets returns the ticks at which something begins in the strength, where
 // keep agrees: peaks of the bands' sum above twice and a half its mean, the
 // strongest first within each spacing.
-func onsets(s [bands][]float64, keep func(at int) bool) []int {
+func onsets(s [bands][]float32, keep func(at int) bool) []int {
 	n := len(s[0])
 	sum := make([]float64, n)
 	for _, b := range s {
 		sq := 0.0
 		for _, v := range b {
-			sq += v * v
+			sq += float64(v) * float64(v)
 		}
 		if sq == 0 {
 			continue
 		}
 		g := 1 / math.Sqrt(sq/float64(n))
 		for i, v := range b {
-			sum[i] += g * v
+			sum[i] += g * float64(v)
 		}
 	}
 	mean := 0.0

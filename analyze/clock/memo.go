@@ -7,13 +7,13 @@ import (
 )
 
 // Memo keeps what was found in one recording, so that it is found once for all
-// that it is compared with: the rises of its level, 32 bytes for each
+// that it is compared with: the rises of its level, 16 bytes for each
 // millisecond of at most ten minutes. The zero value is ready to use, by
 // several goroutines.
 type Memo struct {
 	mu    sync.Mutex
 	from  float64
-	rises [bands][]float64
+	rises [bands][]float32
 	found bool // the beginnings, for from 0
 	all   []int
 	notes []int
@@ -30,7 +30,7 @@ type remembered struct {
 
 // strength is findStrength, from the source's memo where it has one. What it
 // returns must not be changed.
-func strength(s align.Source, from float64, n int) ([bands][]float64, error) {
+func strength(s align.Source, from float64, n int) ([bands][]float32, error) {
 	r, ok := s.(remembered)
 	if !ok {
 		return findStrength(s, from, n)
@@ -50,7 +50,7 @@ func strength(s align.Source, from float64, n int) ([bands][]float64, error) {
 
 // timeline is findTimeline, from the source's memo where it has one. What it
 // returns must not be changed.
-func timeline(s align.Source, n int) (rises [bands][]float64, all, notes []int, err error) {
+func timeline(s align.Source, n int) (rises [bands][]float32, all, notes []int, err error) {
 	r, ok := s.(remembered)
 	if !ok {
 		return findTimeline(s, n)

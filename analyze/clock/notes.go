@@ -100,11 +100,11 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 func abs(i int) int { return max(i, -i) }
 
 // smooth spreads onsets over five ticks.
-func smooth(x []float64) []float64 {
+func smooth(x []float32) []float64 {
 	y := make([]float64, len(x))
 	for i := range x {
 		for j := max(0, i-2); j < min(len(x), i+3); j++ {
-			y[i] += x[j]
+			y[i] += float64(x[j])
 		}
 	}
 	return y

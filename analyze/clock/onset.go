@@ -27,7 +27,7 @@ const bands = len(edges) - 1
 // findStrength returns the onset strength of s, one value a tick for each band:
 // by how much the logarithm of the band's power over 3 ms has risen in 4 ms, 0
 // where it fell. It covers ticks from … from+n; frames outside read as silence.
-func findStrength(s align.Source, from float64, n int) (out [bands][]float64, err error) {
+func findStrength(s align.Source, from float64, n int) (out [bands][]float32, err error) {
 	out, err = bandLevels(s, from, n)
 	for b := range out {
 		flux(out[b], out[b])
@@ -36,11 +36,11 @@ func findStrength(s align.Source, from float64, n int) (out [bands][]float64, er
 }
 
 // bandLevels returns the mean square of s in each band and tick.
-func bandLevels(s align.Source, from float64, n int) (out [bands][]float64, err error) {
+func bandLevels(s align.Source, from float64, n int) (out [bands][]float32, err error) {
 	rate := float64(s.Rate())
 	var f [bands]bandPass
 	for i := range out {
-		out[i] = make([]float64, n)
+		out[i] = make([]float32, n)
 		f[i] = newBandPass(edges[i], edges[i+1], rate)
 	}
 	buf := make([]float64, 1<<14)
@@ -65,7 +65,7 @@ func bandLevels(s align.Source, from float64, n int) (out [bands][]float64, err 
 				continue
 			}
 			for b := range f {
-				out[b][t] = sum[b] / float64(count)
+				out[b][t] = float32(sum[b] / float64(count))
 			}
 			sum, count = [bands]float64{}, 0
 			if t++; t == n {
@@ -78,10 +78,10 @@ func bandLevels(s align.Source, from float64, n int) (out [bands][]float64, err 
 }
 
 // flux turns powers into rises of their smoothed logarithm; dst may be p.
-func flux(dst, p []float64) {
+func flux(dst, p []float32) {
 	mean := 0.0
 	for _, v := range p {
-		mean += v / float64(len(p))
+		mean += float64(v) / float64(len(p))
 	}
 	if mean == 0 {
 		clear(dst)
@@ -90,10 +90,10 @@ func flux(dst, p []float64) {
 	l := make([]float64, len(p))
 	for i := range p {
 		a, z := max(0, i-1), min(len(p)-1, i+1)
-		l[i] = math.Log((p[a]+p[i]+p[z])/3 + bandFloor*mean)
+		l[i] = math.Log((float64(p[a])+float64(p[i])+float64(p[z]))/3 + bandFloor*mean)
 	}
 	for i := range p {
-		dst[i] = max(0, l[i]-l[max(0, i-rise)])
+		dst[i] = float32(max(0, l[i]-l[max(0, i-rise)]))
 	}
 }
 
@@ -175,7 +175,7 @@ const (
 
 // rises are the onset strengths of two recordings along a line.
 type rises struct {
-	a, b   [bands][]float64
+	a, b   [bands][]float32
 	margin int     // ticks of b before the beginning of a
 	base   float64 // s: lag along which b was read
 	all    []int   // ticks at which something begins in a
@@ -228,8 +228,8 @@ func (r *rises) curve(dst []float64, at, whole int) {
 			}
 			y = y[from : from+len(x)]
 			xy, xx, yy := 0.0, 0.0, 0.0
-			for i, v := range x {
-				w := y[i]
+			for i := range x {
+				v, w := float64(x[i]), float64(y[i])
 				xy += v * w
 				xx += v * v
 				yy += w * w
@@ -367,19 +367,19 @@ func (r *rises) places() []int {
 }
 
 // unitPower returns x less its mean with a mean square of 1.
-func unitPower(x []float64) []float64 {
+func unitPower[T float32 | float64](x []T) []float64 {
 	mean, sq := 0.0, 0.0
 	for _, v := range x {
-		mean += v / float64(len(x))
+		mean += float64(v) / float64(len(x))
 	}
 	for _, v := range x {
-		sq += (v - mean) * (v - mean)
+		sq += (float64(v) - mean) * (float64(v) - mean)
 	}
 	y := make([]float64, len(x))
 	if sq > 0 {
 		g := math.Sqrt(float64(len(x)) / sq)
 		for i, v := range x {
-			y[i] = g * (v - mean)
+			y[i] = g * (float64(v) - mean)
 		}
 	}
 	return y
