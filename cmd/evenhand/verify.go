@@ -158,8 +158,10 @@ func (v *verifier) bag(path string) (*verify.Report, error) {
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		v.r.AddFaults(rep+"/", []pack.Fault{{File: folder.Sums, What: "missing: it lists the report's files"}})
-	case err != nil:
+	case v.ctx.Err() != nil:
 		return nil, err
+	case err != nil: // damaged: the bag's own lists have its hash
+		v.r.AddFaults(rep+"/", []pack.Fault{{File: folder.Sums, What: "it cannot be read: " + err.Error()}})
 	}
 	v.r.AddFaults(rep+"/", faults)
 	if err := v.measurePublished(reportDir, rep+"/", res, tree); err != nil {

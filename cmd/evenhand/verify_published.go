@@ -67,7 +67,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 	v.r.NotCompared = append(v.r.NotCompared, x.NotMeasured...)
 	v.r.Note("from the published audio, its gain taken back, were measured again, for each section: loudness, peaks, levels, spectra; and the noise in the pauses, the spectral differences, the likeness of the takes and other ways of matching, as far as --all does not list them as not compared; --all lists the tolerances")
 	if x.Rounding > 0 {
-		v.r.Note("%d levels were not compared: they lie too near what rounding to the depth of the published files adds", x.Rounding)
+		v.r.Note("%d values were not compared: rounding to the depth of the published files reaches them, or their statistical band is wider than 20 dB", x.Rounding)
 	}
 	tree, err := verify.Tree(x)
 	if err != nil {

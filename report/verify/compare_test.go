@@ -120,7 +120,7 @@ func TestFolder(t *testing.T) {
 		got = append(got, f.String())
 	}
 	want := []string{
-		"index.html: its content is not what was published (sha256 differs)",
+		"index.html: its content is not what was published: its SHA-256 is not that in checksums.sha256",
 		"new.txt: it is not listed in checksums.sha256: it was put there later",
 		"style.css: missing: it is listed in checksums.sha256",
 	}

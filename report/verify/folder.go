@@ -102,7 +102,7 @@ func checkFile(ctx context.Context, dir string, s folder.Sum) (what string, size
 		}
 	}
 	if hex.EncodeToString(h.Sum(nil)) != strings.ToLower(s.SHA256) {
-		return "its content is not what was published (sha256 differs)", size, nil
+		return "its content is not what was published: its SHA-256 is not that in " + folder.Sums, size, nil
 	}
 	return "", size, nil
 }

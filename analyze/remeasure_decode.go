@@ -1,0 +1,184 @@
+package analyze
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/noise"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// publishedSession lays a session over the published audio.
+func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opts Options) (*Session, error) {
+	mains := unit.Hertz(0)
+	if earlier.Parameters.Noise.MainsSource == "stated" {
+		mains = earlier.Parameters.Noise.Mains
+	}
+	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
+	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, Result: newResult(c, opts.Version), pageTakes: len(earlier.Takes)}
+	if s.workers <= 0 {
+		s.workers = 2
+	}
+	if err := plausible(earlier.Timeline); err != nil {
+		return nil, &InputError{[]error{err}}
+	}
+	tl := earlier.Timeline
+	s.Result.Timeline = tl
+	for _, p := range tl.Pauses {
+		s.quiet = append(s.quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
+	}
+	s.Result.Match.Target = earlier.Match.Target
+	var stored []*Take
+	for i := range earlier.Takes {
+		if earlier.Takes[i].Published != nil {
+			stored = append(stored, &earlier.Takes[i])
+		}
+	}
+	signals := make([]*signal, len(stored))
+	step := s.progress("decoding published audio", int64(len(stored)))
+	g, gctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i, t := range stored {
+		g.Go(func() (err error) {
+			defer step(1)
+			signals[i], err = decodePublished(gctx, dir, filepath.Join(tmp, fmt.Sprintf("take%d.wav", i)), t, tl)
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	first := tl.Spans[0].FirstFrame
+	for i, t := range stored {
+		if signals[i] == nil {
+			continue
+		}
+		if t.Name == earlier.Comparison.Reference {
+			s.anchor = len(s.takes)
+			s.Result.Comparison.Reference = t.Name
+		}
+		s.takes = append(s.takes, signals[i])
+		s.offsets = append(s.offsets, -int64(first))
+		take := Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []Measures{}, Alignment: t.Alignment}
+		// The file is aligned to the nearest frame; the rest of the lag is in it.
+		applied := float64(t.Alignment.Applied)
+		take.Alignment.Applied = unit.Samples(applied - math.Round(applied) - float64(first))
+		s.Result.Takes = append(s.Result.Takes, take)
+	}
+	for i := range s.Result.Takes {
+		if t := &s.Result.Takes[i]; t.RepeatOf != "" && !s.has(t.RepeatOf) {
+			t.RepeatOf = ""
+		}
+	}
+	return s, nil
+}
+
+func (s *Session) has(take string) bool {
+	for i := range s.Result.Takes {
+		if s.Result.Takes[i].Name == take {
+			return true
+		}
+	}
+	return false
+}
+
+// decodePublished writes a published file as WAVE and returns the signal that
+// it was before the gain; nil when it cannot be decoded.
+func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline) (sig *signal, err error) {
+	name, err := inReport(dir, t.Published.Path)
+	if err != nil {
+		return nil, nil
+	}
+	d, err := flacio.Open(name)
+	if err != nil {
+		return nil, nil
+	}
+	defer d.Close()
+	info := d.Info()
+	if info.Channels < 1 || info.Channels > 2 || info.SampleRate != tl.SampleRate {
+		return nil, nil
+	}
+	if gain := float64(t.Gain); math.IsNaN(gain) || math.Abs(gain) > 200 {
+		return nil, &InputError{[]error{fmt.Errorf("take %q has a gain of %v", t.Name, t.Gain)}}
+	}
+	w, err := wavio.Create(wav, wavio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: 24})
+	if err != nil {
+		return nil, err
+	}
+	frames, whole, err := copyFrames(ctx, w, d, info.Channels)
+	if err = errors.Join(err, w.Close()); err != nil {
+		return nil, err
+	}
+	if !whole || frames != int64(tl.Spans[0].Frames) {
+		return nil, nil
+	}
+	in, err := wavio.Inspect(wav)
+	if err != nil {
+		return nil, err
+	}
+	sig, err = newSignal(wav, in, nil, nil)
+	if err != nil {
+		return nil, err
+	}
+	back := unit.ToAmplitude(-float64(t.Gain))
+	for c := range sig.mix {
+		sig.mix[c][c] = back
+	}
+	// Its own depth tells how coarsely it was rounded.
+	sig.info.Bits = info.Bits
+	return sig, nil
+}
+
+// copyFrames copies what can be decoded. whole tells whether that is all; the
+// error is of writing, or ctx's.
+func copyFrames(ctx context.Context, w *wavio.Writer, d *flacio.Decoder, channels int) (frames int64, whole bool, err error) {
+	buf, part := make([][]float64, channels), make([][]float64, channels)
+	for c := range buf {
+		buf[c] = make([]float64, blockFrames)
+	}
+	for {
+		if err := ctx.Err(); err != nil {
+			return frames, false, err
+		}
+		n, err := d.Read(buf)
+		for c := range buf {
+			part[c] = buf[c][:n]
+		}
+		if n > 0 {
+			if err := w.Write(part); err != nil {
+				return frames, false, err
+			}
+			frames += int64(n)
+		}
+		if errors.Is(err, io.EOF) {
+			return frames, true, nil
+		}
+		if err != nil {
+			return frames, false, nil
+		}
+	}
+}
+
+// plausible tells whether a stored timeline can be measured along.
+func plausible(tl Timeline) error {
+	const most = 1000
+	if len(tl.Spans) == 0 || len(tl.Spans) > most || len(tl.Pauses) > most {
+		return fmt.Errorf("the results have %d spans and %d pauses; 1 to %d can be measured", len(tl.Spans), len(tl.Pauses), most)
+	}
+	whole := tl.Spans[0]
+	for _, sp := range append(append([]Span{}, tl.Spans...), tl.Pauses...) {
+		if sp.Frames <= 0 || sp.FirstFrame < whole.FirstFrame || sp.Frames > whole.Frames || sp.FirstFrame-whole.FirstFrame > whole.Frames-sp.Frames {
+			return fmt.Errorf("%q lies outside the time that all takes share", sp.Name)
+		}
+	}
+	return nil
+}
