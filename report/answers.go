@@ -36,8 +36,8 @@ func (a answerView) Shown() bool {
 }
 
 // figureInText is a number with what makes it one quantity: its sign, its
-// fraction or the parts of a time.
-var figureInText = regexp.MustCompile(`[+−±]?\d+(?:[.:]\d+)*(?: (?:dBFS|dBTP|dB|LUFS|LU|ms|s|ppm|kHz|Hz|samples|%)\b)?`)
+// fraction or the parts of a time, and what it counts or measures.
+var figureInText = regexp.MustCompile(`(?:\bchannel )?[+−±]?\d+(?:[.:]\d+)*(?: (?:dBFS|dBTP|dB|LUFS|LU|ms|s|ppm|kHz|Hz|samples|%)\b)?`)
 
 // mostFigures is how many figures in a reason may differ for it to be told
 // once: with more nobody finds the place of each.

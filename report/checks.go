@@ -91,7 +91,7 @@ func (b *builder) checks() checksView {
 		}
 	}
 	for _, e := range b.res.Exclusions {
-		x := exclusionView{Accusation: e.Accusation, Standing: e.Standing, Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
+		x := exclusionView{Accusation: capital(e.Accusation), Standing: e.Standing, Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
 		switch e.Standing {
 		case "found":
 			x.Class = "fails"
@@ -169,12 +169,20 @@ func sentence(s string) string {
 	if s == "" {
 		return ""
 	}
-	r, n := utf8.DecodeRuneInString(s)
-	s = string(unicode.ToUpper(r)) + s[n:]
+	s = capital(s)
 	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
 		s += "."
 	}
 	return s
+}
+
+// capital begins a text with a capital letter.
+func capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 || r == utf8.RuneError {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // countOutcome prints how many checks came to an outcome.
@@ -204,10 +212,13 @@ func (b *builder) loopback() *loopbackView {
 	if l == nil {
 		return nil
 	}
-	v := &loopbackView{File: l.File, Advice: append([]string{}, l.Advice...), Facts: []fact{
+	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{
 		{"Broadband", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
 		{"Noise added", unit.DBFS(l.Noise).String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
 	}}
+	for _, a := range l.Advice {
+		v.Advice = append(v.Advice, sentence(a))
+	}
 	if !l.Certain {
 		v.Reason = orElse(l.Reason, "no reason given")
 	}

@@ -12,7 +12,8 @@ import (
 // headView is the title block and the paragraph that says it all.
 type headView struct {
 	Block   []fact
-	Summary []string // sentences
+	Summary []string // sentences before the verdict of the checks
+	Match   string   // the sentences after it
 	Tally   []tally
 	Failed  []string // failed checks, in words
 	Voids   []string // what was not held equal although nothing allows it
@@ -79,7 +80,7 @@ func (b *builder) head() headView {
 	if len(v.Voids) > 0 {
 		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+list(v.Voids)+".")
 	}
-	v.Summary = append(v.Summary, b.matchWords())
+	v.Match = b.matchWords()
 	counts := map[analyze.Outcome]int{}
 	for _, k := range res.Checks {
 		o := k.Outcome
@@ -91,7 +92,11 @@ func (b *builder) head() headView {
 			v.Failed = append(v.Failed, failedWords(k))
 		}
 	}
-	for _, o := range outcomes {
+	order := outcomes[:]
+	if counts[analyze.Fails] == 0 {
+		order = []analyze.Outcome{analyze.Holds, analyze.Caution, analyze.NotMeasured}
+	}
+	for _, o := range order {
 		if counts[o] > 0 {
 			v.Tally = append(v.Tally, tally{viewOutcome(o).Class, countOutcome(counts[o], o)})
 		}
@@ -196,7 +201,7 @@ func (b *builder) matchWords() string {
 		return "Levels were not matched: no loudness could be measured."
 	}
 	s := fmt.Sprintf("All were matched to %s integrated loudness over the same music", m.Target)
-	if std := b.res.Parameters.Loudness.Standard; std != "" {
+	if std, _, _ := strings.Cut(b.res.Parameters.Loudness.Standard, " ("); std != "" {
 		s += " (" + std + ")"
 	}
 	if m.LimitedBy != "" {

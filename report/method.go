@@ -62,6 +62,9 @@ func (b *builder) method() methodView {
 		sure := "yes"
 		if !x.Certain {
 			sure = "no: " + orElse(x.Reason, "no reason given")
+			if b.notes.tell(x.Reason) {
+				sure = "no" // the footnote at the name says why
+			}
 		}
 		rows = append(rows, row{Cells: append([]cell{notedCell(b.labels[i])}, append(cells(
 			unit.Signed(float64(x.Lag), 2), unit.Signed(float64(x.LagToReference), 2), unit.Signed(float64(x.Applied), 2)),

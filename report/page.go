@@ -326,5 +326,10 @@ func (f footnotes) about(where ...string) []int {
 	return out
 }
 
+// tell reports whether a footnote gives a reason.
+func (f footnotes) tell(reason string) bool {
+	return reason != "" && slices.ContainsFunc(f, func(n footnote) bool { return strings.Contains(n.Text, reason) })
+}
+
 // number prints a count.
 func number(n int) string { return strconv.Itoa(n) }

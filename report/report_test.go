@@ -246,6 +246,42 @@ func TestCSV(t *testing.T) {
 	}
 }
 
+// The first paragraph says what is compared, what was held equal and how the
+// checks came out; a check that fails stands at its very beginning.
+func TestFirstParagraph(t *testing.T) {
+	lead := func(res *analyze.Result) string {
+		page := read(t, filepath.Join(write(t, res), "index.html"))
+		m := regexp.MustCompile(`(?s)<p class="[^"]*">(.*?)</p>`).FindAllStringSubmatch(page[strings.Index(page, "</h1>"):], 1)
+		if len(m) == 0 {
+			t.Fatal("no paragraph after the heading")
+		}
+		return strings.Join(strings.Fields(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(m[0][1], "")), " ")
+	}
+	in := func(text string, parts ...string) {
+		t.Helper()
+		at := 0
+		for _, p := range parts {
+			i := strings.Index(text[at:], p)
+			if i < 0 {
+				t.Fatalf("no %q in its place in %q", p, text)
+			}
+			at += i
+		}
+	}
+	res := fixture()
+	text := lead(res)
+	if !strings.HasPrefix(text, "1 check fails.") {
+		t.Errorf("%q", text)
+	}
+	in(text, "1 other control moved", "meant to differ in the fuzz alone", "Held equal", "Of 21 checks 1 fails", "18 hold", "matched to")
+	for i := range res.Checks {
+		if res.Checks[i].Outcome == analyze.Fails {
+			res.Checks[i].Outcome = analyze.Holds
+		}
+	}
+	in(lead(res), "meant to differ in the fuzz alone", "Held equal", "Of 21 checks 19 hold", "1 caution", "1 not measured; none fails.", "matched to")
+}
+
 func TestSettingsView(t *testing.T) {
 	b, err := newPage(fixture(), Options{})
 	if err != nil {

@@ -31,7 +31,7 @@ func (b *builder) settings(opts Options) settingsView {
 	var varied, allowed, voids, all []row
 	for _, s := range b.res.Settings.Slots {
 		group := s.Slot
-		if s.Kind != "" {
+		if s.Kind != "" && s.Kind != s.Slot {
 			group += " – " + s.Kind
 		}
 		for i, r := range s.Rows {
@@ -72,7 +72,7 @@ func (b *builder) settings(opts Options) settingsView {
 	rows = append(rows, group("Under test", varied)...)
 	rows = append(rows, group("Allowed to move", allowed)...)
 	v.Differs = newTable("Settings that differ", head, rows)
-	v.All = newTable("All settings, in signal order", plain, all)
+	v.All = newTable("All settings, in signal order; what stands over all columns holds for every take", plain, all)
 	v.Differs.Class, v.All.Class = "words", "words"
 	if v.Unstated > 0 {
 		v.Notes = append(v.Notes, plural(v.Unstated, "control is", "controls are")+" named without a position: shown as an empty ring.")

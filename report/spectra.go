@@ -191,11 +191,14 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Ba
 	}
 	rows := []row{}
 	for k := 0; k < len(bands); k += every {
-		line := []cell{{Text: bandName(bands[k]), Head: true}}
+		line, some := []cell{{Text: bandName(bands[k]), Head: true}}, false
 		for _, y := range levels {
 			line = append(line, cell{Text: at(y, k, 1)})
+			some = some || k < len(y) && chart.Finite(y[k])
 		}
-		rows = append(rows, row{Cells: line})
+		if some {
+			rows = append(rows, row{Cells: line})
+		}
 	}
 	caption := title + ", dB"
 	if every > 1 {
