@@ -91,6 +91,7 @@ func (b *builder) timeFigure() figure {
 		f.Axes += " Greatest value in each step."
 	}
 	f.Table = newTable("Greatest short-term loudness in each step, LUFS after matching", head, rows)
+	f.Table.Class = "bands"
 	if len(curves) > 0 {
 		f.SVG = svg(chart.Loudness(chart.Text{Title: "Loudness over time of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves, b.chartSections(), from, to))
 	}

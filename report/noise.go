@@ -84,6 +84,7 @@ func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
 		rows = append(rows, row{Cells: line})
 	}
 	f.Table = newTable("Noise in third octaves, dB after matching", head, rows)
+	f.Table.Class = "bands"
 	if len(curves) > 0 {
 		lo, hi := bandRange(b.res.Spectrum.Third)
 		f.SVG = svg(chart.Spectrum(chart.Text{Title: "Noise spectra of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves, nil, lo, hi))

@@ -206,6 +206,7 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Ba
 		f.Download = fmt.Sprintf("CSV, all %d bands, all sections", len(bands))
 	}
 	f.Table = newTable(caption, head, rows)
+	f.Table.Class = "bands"
 	tuned := pitches(b.res.Comparison.Tuning)
 	if len(tuned) > 0 {
 		f.Axes += " The marks above are the open strings, " + b.res.Comparison.Tuning + "."
@@ -252,7 +253,9 @@ func (b *builder) differenceTable(ds []analyze.Difference) table {
 		}
 		rows = append(rows, row{Cells: line})
 	}
-	return newTable("Differences in dB to "+b.againstWords()+"; grey: not resolved", head, rows)
+	t := newTable("Differences in dB to "+b.againstWords()+"; grey: not resolved", head, rows)
+	t.Class = "bands"
+	return t
 }
 
 // beyond is the greatest least difference in dB that is printed: where no less
