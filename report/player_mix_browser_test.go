@@ -178,3 +178,31 @@ func TestProgressWhileLoading(t *testing.T) {
 	}
 	quietBrowser(t, bad)
 }
+
+// When the system takes the sound away, as for a call, the player and a blind
+// test stop where they are and go on when Play is pressed.
+func TestInterruption(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	ctx, bad := visit(t, dir, false, 1000, "")
+	click(t, ctx, `.pick[data-take="1"]`)
+	until(t, ctx, `Evenhand.player.deck.playing && `+deckPos+` > 0.1`)
+	eval[bool](t, ctx, `Evenhand.player.context().suspend().then(() => true)`)
+	until(t, ctx, `!Evenhand.player.deck.playing && /interrupted/.test(document.getElementById('say').textContent)`)
+	at := eval[float64](t, ctx, deckPos)
+	click(t, ctx, `#play`)
+	until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.playing && %s > %v`, deckPos, at+0.1))
+
+	opened(t, ctx, "blind-preference")
+	click(t, ctx, "#blind-preference button.main")
+	until(t, ctx, `document.querySelector('#blind-preference .ask')`)
+	press(t, ctx, "f")
+	until(t, ctx, `Evenhand.blind.booth.deck.playing`)
+	eval[bool](t, ctx, `Evenhand.player.context().suspend().then(() => true)`)
+	until(t, ctx, `!Evenhand.blind.booth.deck.playing && document.querySelector('#blind-preference .main').textContent === 'Play'`)
+	press(t, ctx, "s")
+	until(t, ctx, `Evenhand.blind.booth.deck.playing && Evenhand.player.context().state === 'running'`)
+	quietBrowser(t, bad)
+}

@@ -156,12 +156,18 @@
     const booth = {
       deck, heard: 0, items, level, gain, known: new Set(), // what was heard since the last rewind
       listen(v) { booth.heard = v; deck.mix(only(v)); booth.onchange(); },
-      toggle() { player.context(); if (deck.playing) deck.stop(); else deck.start(); booth.onchange(); },
+      toggle() {
+        if (deck.playing) deck.stop(); else { player.context(); deck.start(); }
+        booth.onchange();
+      },
       // Back to the start of the stretch and the first item, in silence.
       rewind(v) { deck.stop(stretch.from); booth.known.clear(); booth.heard = v; deck.mix(only(v)); booth.onchange(); },
       onchange() { },
-      close() { clearInterval(timer); deck.close(); store.want("blind", []); },
+      close() { clearInterval(timer); ctx.removeEventListener("statechange", interrupted); deck.close(); store.want("blind", []); },
     };
+    // A call or an alarm stops the sound; Play goes on.
+    const interrupted = () => { if (ctx.state !== "running" && deck.playing) booth.toggle(); };
+    ctx.addEventListener("statechange", interrupted);
     return booth;
   }
 
