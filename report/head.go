@@ -23,6 +23,9 @@ type headView struct {
 // fact is one field of the title block.
 type fact struct{ Name, Value string }
 
+// Long reports whether a fact takes a row of its own in the title block.
+func (f fact) Long() bool { return len(f.Value) > 60 }
+
 // tally counts the checks of one outcome, in words.
 type tally struct {
 	Class, Words string
