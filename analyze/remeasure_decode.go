@@ -43,6 +43,10 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 			stored = append(stored, &earlier.Takes[i])
 		}
 	}
+	const most = 500 // as in a manifest
+	if len(stored) > most {
+		return nil, &InputError{[]error{fmt.Errorf("the results have %d takes; at most %d can be measured", len(stored), most)}}
+	}
 	signals := make([]*signal, len(stored))
 	step := s.progress("decoding published audio", int64(len(stored)))
 	g, gctx := errgroup.WithContext(ctx)
@@ -110,6 +114,9 @@ func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline)
 	if gain := float64(t.Gain); math.IsNaN(gain) || math.Abs(gain) > 200 {
 		return nil, &InputError{[]error{fmt.Errorf("take %q has a gain of %v", t.Name, t.Gain)}}
 	}
+	if lag := float64(t.Alignment.Applied); math.IsNaN(lag) || math.Abs(lag) > 1<<50 {
+		return nil, &InputError{[]error{fmt.Errorf("take %q has a lag of %v", t.Name, t.Alignment.Applied)}}
+	}
 	w, err := wavio.Create(wav, wavio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: 24})
 	if err != nil {
 		return nil, err
@@ -175,8 +182,9 @@ func plausible(tl Timeline) error {
 		return fmt.Errorf("the results have %d spans and %d pauses; 1 to %d can be measured", len(tl.Spans), len(tl.Pauses), most)
 	}
 	whole := tl.Spans[0]
+	const far = 1 << 50 // frames; sums of two stay whole numbers
 	for _, sp := range append(append([]Span{}, tl.Spans...), tl.Pauses...) {
-		if sp.Frames <= 0 || sp.FirstFrame < whole.FirstFrame || sp.Frames > whole.Frames || sp.FirstFrame-whole.FirstFrame > whole.Frames-sp.Frames {
+		if sp.Frames <= 0 || sp.Frames > far || sp.FirstFrame < -far || sp.FirstFrame > far || sp.FirstFrame < whole.FirstFrame || sp.Frames > whole.Frames || sp.FirstFrame-whole.FirstFrame > whole.Frames-sp.Frames {
 			return fmt.Errorf("%q lies outside the time that all takes share", sp.Name)
 		}
 	}

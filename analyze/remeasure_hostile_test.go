@@ -1,0 +1,178 @@
+package analyze
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+)
+
+// plainReport publishes a comparison of two takes of noise with a pause, 4 s,
+// 16 bits, and returns its result and folder.
+func plainReport(t *testing.T, text string) (*Result, string) {
+	t.Helper()
+	const rate = 16000
+	dir := t.TempDir()
+	r := rand.New(rand.NewPCG(1, 2))
+	x := make([]float64, 4*rate)
+	for i := range x {
+		loud := 0.3 * (1 + math.Sin(float64(i)/2000))
+		if i > 2*rate && i < 3*rate {
+			loud = 1e-3
+		}
+		x[i] = loud * (r.Float64() - 0.5)
+	}
+	for k, name := range []string{"dry.wav", "one.wav", "two.wav"} {
+		y := make([]float64, len(x))
+		for i := range y {
+			y[i] = math.Tanh(float64(k+1) * x[i])
+		}
+		w, err := wavio.Create(filepath.Join(dir, name), wavio.Spec{SampleRate: rate, Channels: 1, Bits: 16})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Write([][]float64{y}); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	path := filepath.Join(dir, "two.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	c, err := manifest.Load(path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := Measure(context.Background(), c, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := filepath.Join(dir, "out")
+	if err := s.PublishPieces(context.Background(), out); err != nil {
+		t.Fatal(err)
+	}
+	s.Check()
+	return s.Result, out
+}
+
+const plainManifest = `title: Two
+varies: fuzz
+performance: {dry: dry.wav}
+chain: [{slot: fuzz}]
+takes:
+  - {name: One, file: one.wav, fuzz: One}
+  - {name: Two, file: two.wav, fuzz: Two%s}
+`
+
+// Results that somebody made up are refused or measured as far as they go, and
+// never let a file outside the report be read.
+func TestHostileResults(t *testing.T) {
+	good, dir := plainReport(t, fmt.Sprintf(plainManifest, ""))
+	b, err := json.Marshal(good)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(filepath.Dir(dir), "secret.flac"), []byte("x"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []struct {
+		name   string
+		change func(*Result)
+		takes  int    // measured
+		want   string // in the error; "" for none
+	}{
+		{"as made", func(*Result) {}, 2, ""},
+		{"no spans", func(r *Result) { r.Timeline.Spans = nil }, 0, "0 spans"},
+		{"overflowing span", func(r *Result) {
+			r.Timeline.Spans = append(r.Timeline.Spans, Span{Name: "far", FirstFrame: math.MaxInt64, Frames: math.MaxInt64})
+		}, 0, `"far" lies outside`},
+		{"overflowing pause", func(r *Result) {
+			r.Timeline.Spans[0].FirstFrame = math.MinInt64
+		}, 0, "lies outside"},
+		{"longer than the audio", func(r *Result) { r.Timeline.Spans[0].Frames += 10 }, 0, ""},
+		{"gain", func(r *Result) { r.Takes[1].Gain = unit.DB(math.Inf(1)) }, 0, "a gain of"},
+		{"no gain", func(r *Result) { r.Takes[1].Gain = unit.DB(math.NaN()) }, 0, "a gain of"},
+		{"lag", func(r *Result) { r.Takes[0].Alignment.Applied = unit.Samples(math.NaN()) }, 0, "a lag of"},
+		{"outside", func(r *Result) { r.Takes[0].Published.Path = "../secret.flac" }, 1, ""},
+		{"not audio", func(r *Result) { r.Takes[0].Published.Path = "../out" }, 1, ""},
+		{"another rate", func(r *Result) { r.Timeline.SampleRate = 1 }, 0, ""},
+		{"a repeat of itself", func(r *Result) { r.Takes[0].RepeatOf = "One" }, 2, ""},
+		{"a repeat of nothing", func(r *Result) { r.Takes[0].RepeatOf = "Nine" }, 2, ""},
+		{"no measures", func(r *Result) { r.Takes[0].Measures = nil }, 2, ""},
+		{"equal names", func(r *Result) { r.Takes[0].Name = "Two" }, 2, ""},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			res, err := ReadResult(strings.NewReader(string(b)))
+			if err != nil {
+				t.Fatal(err)
+			}
+			x.change(res)
+			got, err := RemeasureFromPublished(context.Background(), dir, t.TempDir(), res, Options{})
+			if x.want != "" {
+				if err == nil || !strings.Contains(err.Error(), x.want) {
+					t.Errorf("got %v, want an error with %q", err, x.want)
+				}
+				return
+			}
+			if err != nil || len(got.Takes) != x.takes {
+				t.Fatalf("%v; %+v", err, got)
+			}
+		})
+	}
+}
+
+// A take that is marked redistribute: no is measured after matching like the
+// others, and no file of its audio is written into the report.
+func TestWithheldIsNotWritten(t *testing.T) {
+	open, _ := plainReport(t, fmt.Sprintf(plainManifest, ""))
+	res, dir := plainReport(t, fmt.Sprintf(plainManifest, ", redistribute: no"))
+	one, two := res.Takes[0], res.Takes[1]
+	if one.Published == nil || one.Withheld != nil || two.Published != nil || two.Withheld == nil {
+		t.Fatalf("published %v and %v, withheld %v and %v", one.Published, two.Published, one.Withheld, two.Withheld)
+	}
+	p := open.Takes[1].Published
+	if w := two.Withheld; w.Integrated != p.Integrated || w.TruePeak != p.TruePeak || w.SamplePeak != p.SamplePeak || w.Deviation != p.Deviation || w.Reason != WithheldReason {
+		t.Errorf("withheld %+v, published without the mark %+v", w, p)
+	}
+	if one.Published.SHA256 != open.Takes[0].Published.SHA256 || res.Match.WorstDeviation != open.Match.WorstDeviation {
+		t.Error("the mark changes another take's audio or the match")
+	}
+	err := filepath.WalkDir(dir, func(path string, e os.DirEntry, err error) error {
+		if err == nil && !e.IsDir() && strings.Contains(strings.ToLower(e.Name()), "two") {
+			t.Errorf("%s was written", path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if id := res.AudioID(); id == "" || id == open.AudioID() {
+		t.Errorf("the audio's id is %q", id)
+	}
+	louder := false
+	for _, e := range res.Exclusions {
+		if e.Accusation == "one take was made louder" {
+			louder = e.Standing != excludedPublished && strings.Contains(e.Because, "Two")
+		}
+	}
+	if !louder {
+		t.Errorf("the exclusions do not say that Two cannot be checked: %+v", res.Exclusions)
+	}
+	for _, f := range res.Files {
+		if f.Path == "two.wav" && (f.SHA256 == "" || f.Redistribute) {
+			t.Errorf("%+v", f)
+		}
+	}
+}
