@@ -339,6 +339,21 @@ func TestPlayerGraphAgainstThePublishedFiles(t *testing.T) {
 		t.Logf("fast clicking: largest step %.4f", step)
 	}
 
+	// Pausing, going on and jumping: a constant of 1 fades out and in.
+	got = rendered(t, ctx, `
+		const off = new OfflineAudioContext(1, rate, rate), deck = S.Deck(off, [{buffer: () => one}], [0, 2 * rate]);
+		const one = new AudioBuffer({length: 2 * rate, sampleRate: rate});
+		one.getChannelData(0).fill(1);
+		deck.preset([1]); deck.start();
+		for (const [at, act] of [[.2, () => deck.stop()], [.3, () => deck.start()], [.5, () => deck.seek(100)], [.7, () => deck.seek(rate)], [.705, () => deck.seek(5)]]) off.suspend(at).then(() => { act(); off.resume(); });
+		const out = await off.startRendering();`)
+	if step := largestStep(got); step > 1/(0.002*playedRate)*1.02 {
+		t.Errorf("pausing and jumping: a step of %.4f; an exponential of 2 ms over a distance of 1 makes 0.0104", step)
+	}
+	if math.Abs(got[playedRate*28/100]) > 1e-6 || math.Abs(got[len(got)-1]-1) > 1e-6 {
+		t.Errorf("paused at %g, playing at %g", got[playedRate*28/100], got[len(got)-1])
+	}
+
 	// A loop comes round to the frame, in step, with a dip in place of a click.
 	got = rendered(t, ctx, fmt.Sprintf(`
 		const off = new OfflineAudioContext(1, 2 * rate, rate), deck = S.Deck(off, voices, cuts);

@@ -301,6 +301,7 @@
       deck.stalled = false;
       if (!deck.playing) return;
       deck.playing = false;
+      out.gain.cancelScheduledValues(t); // a start that has not come yet
       out.gain.setTargetAtTime(0, t, smooth);
       for (const u of units) for (const s of u.sources) if (s) s.stop(t + .03);
       units = [];
