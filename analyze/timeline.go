@@ -34,7 +34,14 @@ const maxNotes = 64 << 10
 
 func (s *Session) readNotes() error {
 	about := s.Manifest.About
-	if about == nil || s.isAbsent(about.Path) {
+	if about == nil {
+		return nil
+	}
+	if !about.Redistribute {
+		s.warn(about.Path, "the notes are marked redistribute: no, so they are not on the page")
+		return nil
+	}
+	if s.isAbsent(about.Path) {
 		return nil
 	}
 	path := inDir(s.Manifest.Dir, about.Path)

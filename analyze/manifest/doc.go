@@ -97,11 +97,12 @@
 // system. ../ is allowed. An absolute path gives a warning, since it holds on
 // one machine only; a web address is an error. Any file can be a mapping that
 // forbids to pass it on: it is never copied into a published folder or a pack,
-// and its name and hash are kept. Of a take it means also that no audio made from
-// it is published: the report has the take's numbers and says that its audio is
-// withheld (cut still makes it, for the maker's own use). Of the dry recording, the
-// loopback, an impulse response, a photo or the notes it means the file alone. Beside
-// the file of a take or a device, redistribute: says the same:
+// and its name and hash are kept. Of a take it means also that no audio made
+// from it is published: the report has the take's numbers and says that its
+// audio is withheld (cut still makes it, for the maker's own use). Of the dry
+// recording, the loopback, an impulse response or a photo it means the file
+// alone; notes that are marked so are not on the page either. Beside the file of
+// a take or a device, redistribute: says the same:
 //
 //	# at the top
 //	about: {file: notes.md, redistribute: no}
