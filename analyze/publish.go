@@ -47,7 +47,7 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 	blends := make([]*BlendPlan, len(res.Takes))
 	for i := range res.Takes {
 		g.Go(func() (err error) {
-			if s.withheld(i) {
+			if s.Withheld(i) {
 				res.Takes[i].Withheld, err = s.withholdTake(ctx, i)
 			} else {
 				res.Takes[i].Published, err = s.publishTake(ctx, dir, i, starts)
@@ -57,7 +57,7 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 		})
 	}
 	for i := range res.Takes {
-		if starts != nil && len(res.Takes[i].Mics) == 2 && !s.withheld(i) {
+		if starts != nil && len(res.Takes[i].Mics) == 2 && !s.Withheld(i) {
 			g.Go(func() (err error) {
 				blends[i], err = s.publishBlend(ctx, dir, i, starts)
 				return err
@@ -91,8 +91,17 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 // WithheldReason is Withheld.Reason.
 const WithheldReason = "its recording is marked redistribute: no"
 
-// withheld tells whether a take's recording may not be passed on.
-func (s *Session) withheld(i int) bool { return !s.Manifest.Takes[i].File.Redistribute }
+// Withheld tells whether the recording of take i may not be passed on: when it,
+// or a file of the same content such as the dry recording, is marked
+// redistribute: no.
+func (s *Session) Withheld(i int) bool {
+	for _, f := range s.Result.Files {
+		if !f.Redistribute && f.SHA256 == s.takes[i].sha256 {
+			return true
+		}
+	}
+	return false
+}
 
 // withholdTake makes a take's matched audio outside the report, measures it and
 // removes it.

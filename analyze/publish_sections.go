@@ -85,7 +85,7 @@ func (s *Session) PublishPieces(ctx context.Context, dir string) error {
 	}
 	perFrame := 0
 	for i, t := range s.Result.Takes {
-		if s.withheld(i) {
+		if s.Withheld(i) {
 			continue
 		}
 		perFrame += 4 * s.takes[i].channels()

@@ -73,13 +73,13 @@ performance: {dry: dry.wav}
 chain: [{slot: fuzz}]
 takes:
   - {name: One, file: one.wav, fuzz: One}
-  - {name: Two, file: two.wav, fuzz: Two%s}
+  - {name: Two, file: two.wav, fuzz: Two%s
 `
 
 // Results that somebody made up are refused or measured as far as they go, and
 // never let a file outside the report be read.
 func TestHostileResults(t *testing.T) {
-	good, dir := plainReport(t, fmt.Sprintf(plainManifest, ""))
+	good, dir := plainReport(t, fmt.Sprintf(plainManifest, "}"))
 	b, err := json.Marshal(good)
 	if err != nil {
 		t.Fatal(err)
@@ -136,8 +136,8 @@ func TestHostileResults(t *testing.T) {
 // A take that is marked redistribute: no is measured after matching like the
 // others, and no file of its audio is written into the report.
 func TestWithheldIsNotWritten(t *testing.T) {
-	open, _ := plainReport(t, fmt.Sprintf(plainManifest, ""))
-	res, dir := plainReport(t, fmt.Sprintf(plainManifest, ", redistribute: no"))
+	open, _ := plainReport(t, fmt.Sprintf(plainManifest, "}"))
+	res, dir := plainReport(t, fmt.Sprintf(plainManifest, ", redistribute: no}"))
 	one, two := res.Takes[0], res.Takes[1]
 	if one.Published == nil || one.Withheld != nil || two.Published != nil || two.Withheld == nil {
 		t.Fatalf("published %v and %v, withheld %v and %v", one.Published, two.Published, one.Withheld, two.Withheld)
@@ -169,6 +169,14 @@ func TestWithheldIsNotWritten(t *testing.T) {
 	}
 	if !louder {
 		t.Errorf("the exclusions do not say that Two cannot be checked: %+v", res.Exclusions)
+	}
+	// A copy under another name, as a take beside a dry recording that is marked.
+	same, dir := plainReport(t, strings.Replace(fmt.Sprintf(plainManifest, "}\n  - {name: Three, file: dry.wav, fuzz: none}"), "{dry: dry.wav}", "{dry: {file: dry.wav, redistribute: no}}", 1))
+	if names := same.WithheldNames(); len(names) != 1 || names[0] != "Three" {
+		t.Errorf("withheld %v, want the take that is the dry recording", names)
+	}
+	if _, err := os.Stat(filepath.Join(dir, "audio", "three.flac")); err == nil {
+		t.Error("the dry recording's audio is published as a take")
 	}
 	for _, f := range res.Files {
 		if f.Path == "two.wav" && (f.SHA256 == "" || f.Redistribute) {

@@ -101,8 +101,9 @@
 // from it is published: the report has the take's numbers and says that its
 // audio is withheld (cut still makes it, for the maker's own use). Of the dry
 // recording, the loopback, an impulse response or a photo it means the file
-// alone; notes that are marked so are not on the page either. Beside the file of
-// a take or a device, redistribute: says the same:
+// alone; notes that are marked so are not on the page either. A file of the same
+// content under another name is treated alike. Beside the file of a take or a
+// device, redistribute: says the same:
 //
 //	# at the top
 //	about: {file: notes.md, redistribute: no}

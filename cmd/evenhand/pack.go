@@ -165,11 +165,11 @@ func sessionFiles(c *manifest.Comparison, res *analyze.Result) (items []pack.Ite
 			root = up
 		}
 	}
-	// A file is left out when any of its uses says so.
+	// A file is left out when any of its uses says so, or one of the same content.
 	stays := map[string]bool{}
-	for i, f := range res.Files {
+	for _, f := range res.Files {
 		if !f.Redistribute {
-			stays[full[i]] = true
+			stays[f.SHA256] = true
 		}
 	}
 	seen := map[string]bool{}
@@ -186,7 +186,7 @@ func sessionFiles(c *manifest.Comparison, res *analyze.Result) (items []pack.Ite
 			continue
 		}
 		seen[full[i]] = true
-		if stays[full[i]] {
+		if stays[f.SHA256] {
 			f.Path = name
 			left = append(left, f)
 		} else {

@@ -58,6 +58,9 @@ differs, and 2 for an archive that is refused or cannot be read.`,
 				return err
 			}
 			clear()
+			if len(r.Differences) > 0 && v.otherVersion() {
+				r.Note("the results were made by %s in format %d, and this is evenhand %s in format %d: what differs may come from a method that changed between them; verify with that version to tell", r.MadeBy, r.Format, version(), analyze.ResultFormat)
+			}
 			r.Finish()
 			if asJSON {
 				err = writeJSON(cmd, r)

@@ -93,7 +93,7 @@ func newPlan(s *analyze.Session, o Options) (*plan, error) {
 func (p *plan) noteWithheld() {
 	var names []string
 	for _, v := range p.voices {
-		if !p.s.Manifest.Takes[v.take].File.Redistribute {
+		if p.s.Withheld(v.take) {
 			names = append(names, v.shown)
 		}
 	}
