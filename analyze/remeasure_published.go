@@ -237,8 +237,12 @@ func (out *FromPublished) fill(s *Session, earlier *Result) {
 	} else {
 		out.NotMeasured = append(out.NotMeasured, "match.alternatives: not every take's audio is here")
 	}
-	reference := earlier.Comparison.Reference
-	if !all && (reference == "" || s.Result.Comparison.Reference == "" || len(earlier.Resolution.Repeats) > 0) {
+	// Differences rest on the reference, or else on all takes, and on every repeat.
+	rests := s.Result.Comparison.Reference == ""
+	for _, x := range earlier.Resolution.Repeats {
+		rests = rests || !s.has(x.Take) || !s.has(x.Of)
+	}
+	if !all && rests {
 		out.NotMeasured = append(out.NotMeasured, "spectrum.differences, resolution: not every take's audio is here")
 		return
 	}
