@@ -258,12 +258,16 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 	// The first pass measures, and finds the peak of each blend.
 	peaks := make([]float64, len(positions))
 	err = s.eachPair(ctx, left, right, i, whole, func(l, r []float64) error {
-		for k, p := range positions {
-			top := peaks[k]
-			for n := range l {
-				top = max(top, math.Abs((1-p)*l[n]+p*r[n]))
+		r = r[:len(l)]
+		least := slices.Min(peaks)
+		for n, v := range l {
+			// No blend is greater than the greater of the two.
+			if w := r[n]; max(math.Abs(v), math.Abs(w)) > least {
+				for k, p := range positions {
+					peaks[k] = max(peaks[k], math.Abs((1-p)*v+p*w))
+				}
+				least = slices.Min(peaks)
 			}
-			peaks[k] = top
 		}
 		return meter.Write(l, r)
 	})
