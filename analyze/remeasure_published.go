@@ -316,7 +316,7 @@ func (out *FromPublished) differences(s *Session, all bool) {
 	r := s.Result.Resolution
 	out.Resolution = &fromResolution{Level: r.Level, Third: r.Third, Sixth: r.Sixth, Twelfth: r.Twelfth, Repeats: []fromRepeat{}}
 	for _, x := range r.Repeats {
-		out.Resolution.Repeats = append(out.Resolution.Repeats, fromRepeat{x.Take, x.Of, x.Level, x.Third})
+		out.Resolution.Repeats = append(out.Resolution.Repeats, fromRepeat(x))
 	}
 	for k, list := range [][]unit.DB{r.Third, r.Sixth, r.Twelfth} {
 		for b := range list {
