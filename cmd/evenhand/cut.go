@@ -50,7 +50,8 @@ func cutCommand() *cobra.Command {
 A take marked redistribute: no is in the edit too, which is yours; it is said, so
 that you do not publish it without leave.
 
-All audio is level-matched and aligned, 24-bit broadcast WAV. Takes change where
+All audio is level-matched and aligned, 24-bit broadcast WAV whose header states
+its measured loudness. Takes change where
 the sections meet, or with --every each so many seconds or bars. A cut is moved
 within --reach to the frame of the camera where it is heard least: in a pause
 where there is one.`,
@@ -161,6 +162,7 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Com
 	if err != nil {
 		return nil, err
 	}
+	s.Check()
 	rec, err := cut.Write(ctx, draft.Dir, s, o)
 	if err != nil {
 		return nil, err

@@ -351,6 +351,43 @@ func TestDescription(t *testing.T) {
 	}
 }
 
+// The description tells what the comparison's checks found: each that fails or
+// asks for caution, up to a number, and of a single one nothing when takes are
+// to be guessed.
+func TestDescriptionTellsChecks(t *testing.T) {
+	checks := []analyze.Check{
+		{ID: "match", Name: "Levels matched", Outcome: analyze.NotMeasured},
+		{ID: "offset", Name: "No offset", Subject: "Kiln", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
+		{ID: "polarity", Name: "Polarity", Subject: "Kiln", Outcome: analyze.Holds},
+		{ID: "one-change", Name: "Only one thing changed", Outcome: analyze.Fails, Value: "amp: volume"},
+		{ID: "reamp", Name: "Reamp level", Outcome: analyze.NotMeasured},
+	}
+	p := &plan{res: &analyze.Result{Checks: checks}}
+	want := []string{
+		"Of the checks of this comparison 1 hold, 1 ask for caution, 1 fail and 1 could not be made.",
+		"fails: Only one thing changed: amp: volume",
+		"caution: No offset, Kiln: −50 dBFS (limit at most −60 dBFS)",
+	}
+	if got := p.checksFound(); !slices.Equal(got, want) {
+		t.Errorf("got %q", got)
+	}
+	p.o.Shuffle = true
+	if got := p.checksFound(); !slices.Equal(got, want[:1]) {
+		t.Errorf("to be guessed: %q", got)
+	}
+	p.o.Shuffle = false
+	for range 20 {
+		p.res.Checks = append(p.res.Checks, checks[1])
+	}
+	if got := p.checksFound(); len(got) != 1+toldChecks+1 || got[len(got)-1] != "and 14 more" {
+		t.Errorf("of many: %q", got)
+	}
+	p.res.Checks = nil
+	if got := p.checksFound(); got != nil {
+		t.Errorf("none asked: %q", got)
+	}
+}
+
 // Where a conversion takes energy away or raises peaks, the takes' files are
 // matched anew: none is above the ceiling, and all have one loudness.
 func TestConversionIsMatchedAnew(t *testing.T) {

@@ -70,6 +70,13 @@ func (p *plan) describe(r *Record) string {
 			line("%s", h)
 		}
 	}
+	if found := p.checksFound(); found != nil {
+		line("")
+		line("WHAT THE CHECKS FOUND")
+		for _, f := range found {
+			line("%s", oneLine(f))
+		}
+	}
 	line("")
 	line("CHAPTERS")
 	b.WriteString(chapterLines(r.Chapters))
@@ -84,6 +91,46 @@ func (p *plan) describe(r *Record) string {
 	line("If you repeat this with a valve amplifier: never run it without its loudspeaker or a load of the right impedance and enough power; without one it can be destroyed.")
 	line("Video sites process sound: a small difference that can be heard in the files may be gone here.")
 	return b.String()
+}
+
+// toldChecks is how many checks the description tells one by one.
+const toldChecks = 8
+
+// checksFound says how many of the comparison's checks hold, and which fail or
+// ask for caution; nil when none were asked. The level match is told elsewhere,
+// measured from the edit's own files. When takes are to be guessed nothing is
+// told of a single one.
+func (p *plan) checksFound() []string {
+	count := map[analyze.Outcome]int{}
+	var told []string
+	for _, o := range []analyze.Outcome{analyze.Fails, analyze.Caution, analyze.NotMeasured, analyze.Holds} {
+		for _, c := range p.res.Checks {
+			if c.Outcome != o || c.ID == "match" {
+				continue
+			}
+			count[o]++
+			if o != analyze.Fails && o != analyze.Caution || p.o.Shuffle {
+				continue
+			}
+			s := string(o) + ": " + strings.Join(nonEmpty(c.Name, c.Subject), ", ")
+			if c.Value != "" {
+				s += ": " + c.Value
+			}
+			if c.Limit != "" {
+				s += " (limit " + c.Limit + ")"
+			}
+			told = append(told, s)
+		}
+	}
+	if len(count) == 0 {
+		return nil
+	}
+	out := []string{fmt.Sprintf("Of the checks of this comparison %d hold, %d ask for caution, %d fail and %d could not be made.",
+		count[analyze.Holds], count[analyze.Caution], count[analyze.Fails], count[analyze.NotMeasured])}
+	if len(told) > toldChecks {
+		told = append(told[:toldChecks], fmt.Sprintf("and %d more", len(told)-toldChecks))
+	}
+	return append(out, told...)
 }
 
 func nonEmpty(s ...string) []string {

@@ -118,6 +118,9 @@ func (s *scenario) make() error {
 		return err
 	}
 	s.s, err = analyze.Measure(context.Background(), s.c, analyze.Options{Version: "test"})
+	if err == nil {
+		s.s.Check()
+	}
 	return err
 }
 
