@@ -108,7 +108,7 @@ func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline)
 	}
 	defer d.Close()
 	info := d.Info()
-	if info.Channels < 1 || info.Channels > 2 || info.SampleRate != tl.SampleRate {
+	if info.Channels < 1 || info.Channels > 2 || info.SampleRate != tl.SampleRate || info.SampleRate < wavio.MinRate || info.SampleRate > wavio.MaxRate {
 		return nil, nil
 	}
 	if gain := float64(t.Gain); math.IsNaN(gain) || math.Abs(gain) > 200 {

@@ -43,7 +43,8 @@ report or because they were left out, the published audio is decoded, its gain
 taken back, and loudness, peaks, spectra, noise and differences are measured from
 it, section by section. The tolerances of both are listed with --all. It says
 exactly what differs, and what could not be compared because a file was left out,
-audio is withheld or another version of evenhand made the results.
+audio is withheld or another version of evenhand made the results. Unpacked files
+and decoded audio lie in the system's folder for temporary files meanwhile.
 
 An archive that could write outside its folder, link elsewhere, expand without
 measure or mean different files on different systems is refused before anything

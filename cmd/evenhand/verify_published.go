@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -57,12 +58,12 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 	}
 	defer os.RemoveAll(tmp)
 	x, err := analyze.RemeasureFromPublished(v.ctx, dir, tmp, res, v.options())
-	if err != nil {
-		if v.ctx.Err() != nil {
-			return err
-		}
+	if input := (*analyze.InputError)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
 		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along it: " + err.Error()}})
 		return nil
+	}
+	if err != nil {
+		return err
 	}
 	v.r.NotCompared = append(v.r.NotCompared, x.NotMeasured...)
 	v.r.Note("from the published audio, its gain taken back, were measured again, for each section: loudness, peaks, levels, spectra; and the noise in the pauses, the spectral differences, the likeness of the takes and other ways of matching, as far as --all does not list them as not compared; --all lists the tolerances")
