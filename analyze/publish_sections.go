@@ -2,8 +2,6 @@ package analyze
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"math"
@@ -371,49 +369,4 @@ func (s *Session) eachPair(ctx context.Context, left, right *signal, i int, span
 		}
 		return f(block[0], block[1])
 	})
-}
-
-// AudioID returns the name of a comparison's published audio: the SHA-256, in
-// lower-case hexadecimal, of a line for each published take in order that holds
-// the SHA-256 of its file. "" when none is published, or one that is not
-// withheld is missing. Listening answers carry its first ten digits, so that
-// they count for this audio only, and number the published takes alone.
-func (r *Result) AudioID() string {
-	h := sha256.New()
-	for _, t := range r.Takes {
-		switch {
-		case t.Published != nil:
-			fmt.Fprintln(h, t.Published.SHA256)
-		case t.Withheld == nil:
-			return ""
-		}
-	}
-	if len(r.Heard()) == 0 {
-		return ""
-	}
-	return hex.EncodeToString(h.Sum(nil))
-}
-
-// Heard returns the names of the takes whose audio is published, in order:
-// those that a reader can listen to.
-func (r *Result) Heard() []string {
-	names := []string{}
-	for _, t := range r.Takes {
-		if t.Published != nil {
-			names = append(names, t.Name)
-		}
-	}
-	return names
-}
-
-// WithheldNames returns the names of the takes whose audio is withheld, in
-// order.
-func (r *Result) WithheldNames() []string {
-	names := []string{}
-	for _, t := range r.Takes {
-		if t.Withheld != nil {
-			names = append(names, t.Name)
-		}
-	}
-	return names
 }

@@ -1,0 +1,88 @@
+package analyze
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+
+	"evenhand/analyze/unit"
+)
+
+// Published is a file of the report, measured again after writing.
+type Published struct {
+	Path       string    `json:"path"` // in the report folder, forward slashes
+	SHA256     string    `json:"sha256"`
+	Bytes      int64     `json:"bytes"`
+	Encoding   string    `json:"encoding"` // "FLAC, 24-bit"
+	Channels   int       `json:"channels"`
+	SampleRate int       `json:"sample_rate_hz"`
+	Frames     int64     `json:"frames"`
+	Integrated unit.LUFS `json:"integrated_lufs"` // whole span, re-measured
+	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
+	Deviation  unit.LU   `json:"deviation_lu"` // re-measured less target
+	// Pieces are the same samples once more, for the player; see Session.PublishPieces.
+	Pieces []Piece    `json:"pieces,omitempty"`
+	Blend  *BlendPlan `json:"blend,omitempty"` // two-microphone takes only
+}
+
+// Withheld is a take's matched audio that was made and measured like the
+// published one but is not in the report.
+type Withheld struct {
+	Reason     string    `json:"reason"` // why it is not published
+	Integrated unit.LUFS `json:"integrated_lufs"`
+	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
+	Deviation  unit.LU   `json:"deviation_lu"` // from the target
+}
+
+// Warning is a doubt about a result.
+type Warning struct {
+	Where   string `json:"where"` // a file or a take; "" for the whole
+	Message string `json:"message"`
+}
+
+// AudioID returns the name of a comparison's published audio: the SHA-256, in
+// lower-case hexadecimal, of a line for each published take in order that holds
+// the SHA-256 of its file. "" when none is published, or one that is not
+// withheld is missing. Listening answers carry its first ten digits, so that
+// they count for this audio only, and number the published takes alone.
+func (r *Result) AudioID() string {
+	h := sha256.New()
+	for _, t := range r.Takes {
+		switch {
+		case t.Published != nil:
+			fmt.Fprintln(h, t.Published.SHA256)
+		case t.Withheld == nil:
+			return ""
+		}
+	}
+	if len(r.Heard()) == 0 {
+		return ""
+	}
+	return hex.EncodeToString(h.Sum(nil))
+}
+
+// Heard returns the names of the takes whose audio is published, in order:
+// those that a reader can listen to.
+func (r *Result) Heard() []string {
+	names := []string{}
+	for _, t := range r.Takes {
+		if t.Published != nil {
+			names = append(names, t.Name)
+		}
+	}
+	return names
+}
+
+// WithheldNames returns the names of the takes whose audio is withheld, in
+// order.
+func (r *Result) WithheldNames() []string {
+	names := []string{}
+	for _, t := range r.Takes {
+		if t.Withheld != nil {
+			names = append(names, t.Name)
+		}
+	}
+	return names
+}
