@@ -97,7 +97,7 @@
   function want() {
     const order = [];
     for (const k of player.deck.pieces(player.deck.position())) {
-      for (const i of [player.wanted, ...takes.keys()]) for (const v of voicesOf(i)) if (!order.includes(voices[v].pieces[k])) order.push(voices[v].pieces[k]);
+      for (const i of [Math.max(0, player.wanted), ...takes.keys()]) for (const v of voicesOf(i)) if (!order.includes(voices[v].pieces[k])) order.push(voices[v].pieces[k]);
     }
     let bytes = 0;
     const kept = order.filter(p => (bytes += p.frames * 4 * (takes[0].channels)) <= budget);
