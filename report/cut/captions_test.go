@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"github.com/chromedp/chromedp"
 )
 
 // sample is a record with awkward names.
@@ -115,18 +117,14 @@ fuzz Kiln: heat 2:30
 func oracle(t *testing.T, name string) string {
 	t.Helper()
 	path, err := exec.LookPath(name)
-	if err != nil {
-		absent(t, name)
+	if err == nil {
+		return path
 	}
-	return path
-}
-
-func absent(t *testing.T, what string) {
-	t.Helper()
 	if os.Getenv("CI") != "" {
-		t.Fatal(what + " is not installed")
+		t.Fatal(name + " is not installed")
 	}
-	t.Skip(what + " is not installed")
+	t.Skip(name + " is not installed")
+	return ""
 }
 
 // ffmpeg, an independent reader, finds the same times and texts in both files.
@@ -160,38 +158,43 @@ func TestCaptionsReadByFFmpeg(t *testing.T) {
 	}
 }
 
-// readVTT prints what the npm package webvtt-parser makes of standard input: an
-// independent parser and validator, which also names every error.
-const readVTT = `
-let parser
-try { parser = require("webvtt-parser") } catch (e) { process.stdout.write("absent"); process.exit(0) }
-const text = require("fs").readFileSync(0, "utf8")
-const tree = new parser.WebVTTParser({"&amp": "&", "&amp;": "&", "&lt": "<", "&lt;": "<", "&gt": ">", "&gt;": ">"}).parse(text, "subtitles/captions/descriptions")
-const flat = n => n.children ? n.children.map(flat).join("") : n.value || ""
-process.stdout.write(JSON.stringify({
-	errors: tree.errors.map(e => e.line + ":" + e.col + ": " + e.message),
-	cues: tree.cues.map(c => ({ id: c.id, from: c.startTime, to: c.endTime, text: flat(c.tree) })),
-}))
-`
+// readVTT is what an independent parser and validator makes of a text; it names
+// every error.
+const readVTT = `(text => {
+	const names = {"&amp": "&", "&amp;": "&", "&lt": "<", "&lt;": "<", "&gt": ">", "&gt;": ">"}
+	const tree = new WebVTTParser(names).parse(text, "subtitles/captions/descriptions")
+	const flat = n => n.children ? n.children.map(flat).join("") : n.value || ""
+	return JSON.stringify({
+		errors: tree.errors.map(e => e.line + ":" + e.col + ": " + e.message),
+		cues: tree.cues.map(c => ({ id: c.id, from: c.startTime, to: c.endTime, text: flat(c.tree) })),
+	})
+})`
 
-// An independent WebVTT parser from npm finds no error, and each part of the
-// edit as a cue with its times to the millisecond and its text.
+// An independent WebVTT parser finds no error, and each part of the edit as a cue
+// with its times to the millisecond and its text.
 //
 // Source: npm package webvtt-parser 2.2.0, the parser and validator of the W3C's
-// WebVTT work; to have it, install it in a folder and name its node_modules in
-// NODE_PATH.
-func TestWebVTTReadByNPMParser(t *testing.T) {
-	node := oracle(t, "node")
+// WebVTT work.
+func TestWebVTTReadByParser(t *testing.T) {
+	parser, err := os.ReadFile(filepath.Join("testdata", "webvtt-parser.js"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(oracle(t, "chromium")), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND"))
+	actx, stop := chromedp.NewExecAllocator(t.Context(), opts...)
+	defer stop()
+	ctx, closeTab := chromedp.NewContext(actx)
+	defer closeTab()
 	_, real := at44k.edit(t)
 	for name, r := range map[string]*Record{"sample": sample(), "an edit": real} {
-		cmd := exec.Command(node, "-e", readVTT)
-		cmd.Stdin = strings.NewReader(webVTT(r))
-		out, err := cmd.Output()
+		text, err := json.Marshal(webVTT(r))
 		if err != nil {
-			t.Fatalf("%s: %v: %s", name, err, out)
+			t.Fatal(err)
 		}
-		if string(out) == "absent" {
-			absent(t, "the npm package webvtt-parser")
+		out, err := chromedp.Run(ctx, chromedp.Evaluate[string](string(parser)+";\n"+readVTT+"("+string(text)+")"))
+		if err != nil {
+			t.Fatalf("%s: %v", name, err)
 		}
 		var got struct {
 			Errors []string
@@ -200,7 +203,7 @@ func TestWebVTTReadByNPMParser(t *testing.T) {
 				From, To float64
 			}
 		}
-		if err := json.Unmarshal(out, &got); err != nil {
+		if err := json.Unmarshal([]byte(out), &got); err != nil {
 			t.Fatalf("%s: %v: %s", name, err, out)
 		}
 		if len(got.Errors) > 0 || len(got.Cues) != len(r.Parts) {
