@@ -83,6 +83,12 @@ func (s *Session) align(ctx context.Context) error {
 	for i := range s.takes {
 		s.checkWithNotes(i)
 	}
+	// Where two takes cannot be compared, both may be with the dry recording.
+	for i := range toAnchor {
+		if toAnchor[i].Polarity == 0 {
+			toAnchor[i].Polarity = toBase[i].Polarity * toBase[s.anchor].Polarity
+		}
+	}
 	for i := range s.takes {
 		a := &s.Result.Takes[i].Alignment
 		e := toBase[i]

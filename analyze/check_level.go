@@ -157,7 +157,7 @@ func quietQuestions() []question {
 		{
 			id: idHum, name: "Mains hum alike", group: groupSound,
 			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
-			limit: limit{kind: atMost, value: 15, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
+			limit: limit{kind: atMost, value: 20, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
 			ask:   (*Session).askHum,
 		},
 	}
@@ -246,32 +246,39 @@ func noiseStep(r noise.Result) (step float64, from, to, count int) {
 }
 
 // askHum compares each take's hum with the middle of all: after matching, since
-// that is what is heard. A repeat is compared with what it repeats.
+// that is what is heard. A repeat is compared with what it repeats. A device of
+// more gain brings up hiss and hum of what comes before it alike, so that a hum
+// counts only by how far it also rises above the take's own hiss.
 func (s *Session) askHum(a *answers) {
-	hum := func(i int) float64 {
+	hum := func(i int) (level, overHiss float64) {
 		n := s.Result.Takes[i].Noise
 		if !n.Measured || n.Gated || n.Silent {
-			return nan()
+			return nan(), nan()
 		}
-		return float64(n.AsMatched.Hum)
+		return float64(n.AsMatched.Hum), float64(n.AsMatched.Hum - n.AsMatched.Hiss)
+	}
+	middle := func(x []float64) float64 {
+		slices.Sort(x)
+		return (x[(len(x)-1)/2] + x[len(x)/2]) / 2
 	}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
-		own := hum(i)
-		var others []float64
+		own, over := hum(i)
+		var others, overs []float64
 		against := "the middle of the other takes"
 		for k := range s.Result.Takes {
 			o := &s.Result.Takes[k]
-			if k == i || math.IsNaN(hum(k)) {
+			level, above := hum(k)
+			if k == i || math.IsNaN(level) {
 				continue
 			}
 			if t.RepeatOf == o.Name {
-				others, against = []float64{hum(k)}, o.Name
+				others, overs, against = []float64{level}, []float64{above}, o.Name
 				break
 			}
 			// The repeat of a take stands for nothing new.
 			if o.RepeatOf == "" && t.RepeatOf == "" {
-				others = append(others, hum(k))
+				others, overs = append(others, level), append(overs, above)
 			}
 		}
 		switch {
@@ -284,10 +291,13 @@ func (s *Session) askHum(a *answers) {
 		case len(others) == 0:
 			a.skip(t.Name, "no other take has a hum to compare with")
 		default:
-			slices.Sort(others)
-			d := own - (others[(len(others)-1)/2]+others[len(others)/2])/2
-			a.judge(t.Name, d, Caution, unit.Signed(d, 1)+" dB",
-				fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against),
+			d := own - middle(others)
+			reason := fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against)
+			if x := math.Max(0, over-middle(overs)); !math.IsNaN(x) && x < d {
+				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as behind more gain: against the hiss it is this much higher", unit.Format(d, 1))
+				d = x
+			}
+			a.judge(t.Name, d, Caution, unit.Signed(d, 1)+" dB", reason,
 				"find out whether the device hums or its supply and cables did: record the take again with another supply or a lifted ground")
 		}
 	}

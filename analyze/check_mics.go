@@ -32,13 +32,15 @@ func microphoneQuestions() []question {
 }
 
 // micDelay returns the delay of the right microphone after the left in ms; NaN
-// when it was not found.
+// when it was not found. It is that of the whitened correlation: what lies
+// between two microphones are filters, which move the plain one with the notes
+// that are played.
 func (s *Session) micDelay(i int) float64 {
 	m := s.mics[i]
 	if !m.described || !m.estimate.Certain {
 		return nan()
 	}
-	return 1000 * float64(m.estimate.Lag) / float64(s.Result.Timeline.SampleRate)
+	return 1000 * float64(m.estimate.Whitened) / float64(s.Result.Timeline.SampleRate)
 }
 
 // Notch returns the frequency of the lowest notch that two equal signals, one
@@ -85,7 +87,7 @@ func (s *Session) askMicDelay(a *answers) {
 			a.skip(t.Name, "the two channels could not be compared: "+m.estimate.Reason)
 			continue
 		}
-		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.estimate.Lag), 2))
+		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.estimate.Whitened), 2))
 		reason := fmt.Sprintf("right microphone after left, %.1f cm of air; %s", math.Abs(ms)/1000*speedOfSound*100,
 			notchText(ms, m.estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2))
 		if base == i || moves {

@@ -138,47 +138,71 @@ func (s *Session) askPolarity(a *answers) {
 	}
 }
 
-// wander is how much the delay of a chain changes with the notes that are played
-// through it, in seconds: over a short recording that looks like a drift.
-const wander = 1e-4
+// drift returns how much slower the clock of take i runs, one standard error of
+// it, and what tells so: the windows of the whole take, or the beginnings of the
+// notes where the windows are not alike. NaN where neither does.
+func (s *Session) drift(i int) (drift, err float64, by string) {
+	if x := s.slips[i]; !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
+		return float64(x.Drift), float64(x.DriftError), byPhase
+	}
+	p := s.byNotes[i]
+	if p.Certain && !math.IsNaN(float64(p.Drift)) {
+		return float64(p.Drift), float64(p.DriftError), byNotes
+	}
+	return nan(), nan(), ""
+}
 
 func (s *Session) askDrift(a *answers) {
-	seconds := float64(s.Result.Timeline.Spans[0].To - s.Result.Timeline.Spans[0].From)
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
-		d := float64(t.Alignment.Drift)
 		if s.verdicts[i].Outcome == clock.Different {
 			a.skip(t.Name, "it is of another performance")
 			continue
 		}
-		if len(s.slips[i].Slips) > 0 {
+		if len(s.slips[i].Slips) > 0 || s.alike(i) && len(s.again[i].Slips) > 0 {
 			a.skip(t.Name, "samples were lost or inserted, which hides how fast the clock runs")
 			continue
 		}
-		if !t.Alignment.Certain && !s.toAnchor[i].Certain {
-			a.skip(t.Name, "the alignment is uncertain: "+t.Alignment.Reason)
-			continue
-		}
+		d, e, by := s.drift(i)
 		if math.IsNaN(d) {
-			a.skip(t.Name, "the lag is not known in enough places: "+s.toDry[i].DriftReason)
+			a.skip(t.Name, "the lag is not known in enough places: "+s.driftReason(i))
 			continue
 		}
-		e := 2 * math.Hypot(float64(t.Alignment.DriftError), 1e6*wander/seconds)
+		sure := 3 * e
+		e *= 2
 		x := answer{
 			subject: t.Name, outcome: Holds, measured: d, value: fmt.Sprintf("%s ± %s ppm", unit.Signed(d, 1), unit.Format(e, 1)),
-			reason: "how much slower the take's clock runs; the range holds two standard errors and the change of the gear's own delay from note to note",
+			reason: "how much slower the take's clock runs; the range holds two standard errors, with the change of the gear's own delay from note to note",
 			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
 		}
+		if s.alike(i) {
+			// Both runs were converted alike, or one of them was not.
+			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
+			sure, e = 3*e, 2*e
+			x.measured, x.value = d, fmt.Sprintf("%s ± %s ppm", unit.Signed(d, 1), unit.Format(e, 1))
+			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range holds two standard errors", t.RepeatOf)
+		} else if by == byNotes {
+			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range holds two standard errors"
+		}
 		switch {
-		case a.limit.allows(d):
-		case math.Abs(d)-e > a.limit.value:
+		case math.Abs(d)-sure > a.limit.value:
 			x.outcome = Fails
-		case e > a.limit.value:
-			x.outcome, x.do = NotMeasured, ""
-			x.reason = "the recording is too short to tell so small a drift from the gear's own delay, which changes from note to note"
-		default:
+		case math.Abs(d) > a.limit.value && math.Abs(d) > sure:
 			x.outcome = Caution
+		case math.Abs(d)+e > 2*a.limit.value:
+			x.outcome, x.do = NotMeasured, ""
+			x.reason = fmt.Sprintf("a drift of up to %s ppm cannot be told from none: the recording is too short, or the gear moves the lag too much from note to note", unit.Format(math.Abs(d)+e, 0))
 		}
 		a.add(x)
 	}
+}
+
+// driftReason says why the drift of a take is not known.
+func (s *Session) driftReason(i int) string {
+	for _, text := range []string{s.slips[i].Reason, s.toDry[i].DriftReason, s.byNotes[i].Reason} {
+		if text != "" {
+			return text
+		}
+	}
+	return "too few windows and notes are alike"
 }

@@ -96,6 +96,7 @@ type Session struct {
 	verdicts     []clock.Verdict       // of each take against the timeline's source
 	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
 	slips        []clock.Slips         // of each take against the timeline's source
+	again        []clock.Slips         // of each repeat against what it repeats; Windows 0 for other takes
 	unsure       []bool                // slips of a take that no notes confirm
 	irs          map[string]deviceFile // impulse responses by File.Path
 	checksOnly   bool

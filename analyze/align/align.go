@@ -14,7 +14,8 @@ type Estimate struct {
 	// between them. NaN when nothing could be compared.
 	Lag unit.Samples
 	At  unit.Seconds
-	// Polarity is +1, −1 when b is inverted, 0 when uncertain.
+	// Polarity is +1, −1 when b is inverted, 0 when uncertain. It can be known
+	// where the lag is not.
 	Polarity int
 	// Confidence is the best peak of the coarse search over the next best
 	// more than 10 ms away or, where several places were tried, the peak of
@@ -37,7 +38,7 @@ type Estimate struct {
 	// Drift is how much slower b's clock runs: its lag grows by Drift frames
 	// in a million. NaN with DriftReason where it cannot be told.
 	Drift       unit.PPM
-	DriftError  unit.PPM // one standard error
+	DriftError  unit.PPM // one standard error, with what music may do to the lag
 	DriftReason string
 
 	// Spread is the robust standard deviation (1.4826 times the median
@@ -63,7 +64,10 @@ const (
 	constantSeconds = 2.5e-4 // largest spread of a constant lag
 	leastPlain      = 0.3    // fine peaks of recordings with something in common
 	leastWhitened   = 0.08
+	signPlain       = 0.5 // from which on the sign is told where the lag is not
+	signWhitened    = 0.3
 	sureSlope       = 20   // standard errors of a slope beyond doubt
+	musicSpreads    = 5    // of the windows' lags from end to end, as measured on synthesized guitar
 	leastGain       = 1.5  // by which another slope must raise the whitened peak
 	leastContrast   = 1.25 // from which on the fine search overrules the coarse
 	steadyWindows   = 8    // from which on a constant lag shows that no repeat of the music was taken
@@ -344,6 +348,10 @@ func (q *pair) estimate() (Estimate, quality) {
 	}
 	if e.DriftReason != "" {
 		e.Drift, e.DriftError = unit.PPM(math.NaN()), unit.PPM(math.NaN())
+	} else {
+		// From one end to the other, music moves the gear's own lag by some
+		// spreads, which the scatter about the line does not show.
+		e.DriftError = unit.PPM(scale * math.Hypot(l.slopeError, musicSpreads*l.spread/(to-from)))
 	}
 	return e, good
 }
@@ -395,15 +403,27 @@ func (p *plan) judge(e Estimate, strength float64) Estimate {
 		e.Reason = fmt.Sprintf("too little in common: plain correlation %.2f, whitened %.2f", math.Abs(e.PlainPeak), math.Abs(e.WhitenedPeak))
 	case e.PlainPeak*e.WhitenedPeak <= 0:
 		e.Reason = fmt.Sprintf("plain and whitened correlation disagree on the polarity and lie %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+	case float64(e.Spread) > agreeSeconds*float64(p.rate):
+		// An octave circuit, say: the lag follows the notes, and so may the sign.
+		e.Reason = fmt.Sprintf("the gear moves the lag by %.1f samples from note to note", float64(e.Spread))
 	case !p.agree(e):
 		e.Reason = fmt.Sprintf("plain and whitened correlation lie %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
 	default:
 		e.Certain = true
 	}
-	if !e.Certain {
+	if !e.Certain && !p.signed(e) {
 		e.Polarity = 0
 	}
 	return e
+}
+
+// signed tells whether the polarity may be relied on although the lag may not:
+// both methods say the same clearly, at nearly the same steady lag.
+func (p *plan) signed(e Estimate) bool {
+	rate := float64(p.rate)
+	return p.clear(e) && e.PlainPeak*e.WhitenedPeak > 0 &&
+		math.Abs(e.PlainPeak) >= signPlain && math.Abs(e.WhitenedPeak) >= signWhitened &&
+		math.Abs(float64(e.Plain-e.Whitened)) <= constantSeconds*rate && float64(e.Spread) <= agreeSeconds*rate
 }
 
 // Between returns where b lies relative to a. Both must stand on the same

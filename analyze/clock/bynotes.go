@@ -26,7 +26,7 @@ type Placement struct {
 	Drift, DriftError unit.PPM
 	// Spread is the robust standard deviation of the notes about the line.
 	Spread unit.Seconds
-	Onsets int // notes that begin clearly in both
+	Onsets int // notes that begin near there in both
 	Notes  int // that begin in a
 	// Margin is how many decades the odds of this place exceed those of the
 	// next best.
@@ -49,7 +49,7 @@ const (
 
 // Place finds where b lies relative to a within ±2.5 s from the rises of the
 // level at the beginnings of the notes, whatever gear did to the sound: where
-// most of the notes that are clear in both begin equally late. It says Certain
+// most of the notes begin equally late. It says Certain
 // where at least five do within 2 ms, and the odds of another place, more than
 // 10 ms away, are 10⁴ times smaller.
 //
@@ -86,10 +86,10 @@ func Place(a, b align.Source) (Placement, error) {
 			p.Margin = min(p.Margin, unit.Number(best.decades-x.decades))
 		}
 	}
-	p.fill(best.lags, float64(a.Rate()), best.base)
+	p.fill(best.lags, float64(a.Rate()), best.base, best.at-best.base)
 	switch {
 	case p.Onsets < leastPlaced:
-		p.Reason = fmt.Sprintf("%d notes begin clearly in both, at least %d are needed", p.Onsets, leastPlaced)
+		p.Reason = fmt.Sprintf("%d notes begin near each other, at least %d are needed", p.Onsets, leastPlaced)
 	case best.decades < sureDecades || p.Margin < sureDecades:
 		p.Reason = "the notes fit another place nearly as well"
 	case p.Spread > placedSpread:
@@ -100,14 +100,14 @@ func Place(a, b align.Source) (Placement, error) {
 	return p, nil
 }
 
-// fill puts a line through the clear notes, which were compared base seconds
-// later than they lie in a: the median of the slopes of all pairs, and the
-// median about it.
-func (p *Placement) fill(lags lagList, rate, base float64) {
+// fill puts a line through the notes, which were compared base seconds later
+// than they lie in a, each at its likely place nearest to mid: the median of the
+// slopes of all pairs, and the median about it.
+func (p *Placement) fill(lags lagList, rate, base, mid float64) {
 	var seq []point
 	for _, o := range lags {
-		if o.Clear() {
-			seq = append(seq, point{float64(o.Time), base + float64(o.Later)})
+		if at, ok := o.near(mid); ok && math.Abs(at-mid) < 2*placeApart {
+			seq = append(seq, point{float64(o.Time), base + at})
 		}
 	}
 	p.Onsets = len(seq)
@@ -126,8 +126,9 @@ func (p *Placement) fill(lags lagList, rate, base float64) {
 	slope := 0.0
 	if len(kept) >= leastSloped && last-first >= slopedSpan {
 		var slopes []float64
-		for i := range kept {
-			for j := range i {
+		every := max(1, (len(kept)+oddNotes-1)/oddNotes)
+		for i := 0; i < len(kept); i += every {
+			for j := 0; j < i; j += every {
 				if dt := kept[i].time - kept[j].time; dt > 0.5 {
 					slopes = append(slopes, (kept[i].lag-kept[j].lag)/dt)
 				}
@@ -138,23 +139,24 @@ func (p *Placement) fill(lags lagList, rate, base float64) {
 			p.Drift = unit.PPM(1e6 * slope)
 		}
 	}
-	mid, tt := 0.0, 0.0
+	centre, tt := 0.0, 0.0
 	for _, x := range kept {
-		mid += x.time / float64(len(kept))
+		centre += x.time / float64(len(kept))
 	}
 	for _, x := range kept {
-		tt += (x.time - mid) * (x.time - mid)
+		tt += (x.time - centre) * (x.time - centre)
 	}
 	for i := range seq {
-		seq[i].time -= mid
+		seq[i].time -= centre
 	}
 	level, spread = levelOf(seq, slope)
 	scatter := math.Hypot(spread, smallScatter)
 	if !math.IsNaN(float64(p.Drift)) {
 		// A median of slopes is a twentieth less efficient than least squares.
-		p.DriftError = unit.PPM(1.05 * 1e6 * scatter / math.Sqrt(tt))
+		// Where the playing changes, so does by how much gear moves beginnings.
+		p.DriftError = unit.PPM(1e6 * math.Hypot(1.05*scatter/math.Sqrt(tt), gearRise/(last-first)))
 	}
-	p.At, p.Lag, p.Spread = unit.Seconds(mid), unit.Samples(level*rate), unit.Seconds(spread)
+	p.At, p.Lag, p.Spread = unit.Seconds(centre), unit.Samples(level*rate), unit.Seconds(spread)
 	p.Error = unit.Samples(rate * math.Hypot(gearRise, 1.2533*scatter/math.Sqrt(float64(len(seq)))))
 }
 

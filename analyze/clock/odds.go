@@ -65,13 +65,22 @@ func (l lagList) decades(mid, sigma float64) float64 {
 	return sum * float64(every)
 }
 
-// near returns of each note the difference from the line that is nearest to mid
-// among its likely places, for the notes that have one.
+// near returns the difference from the line that is nearest to mid among the
+// note's likely places; false where it has none.
+func (o OnsetLag) near(mid float64) (at float64, ok bool) {
+	for _, p := range o.peaks {
+		if p.chance >= leastChance && (!ok || math.Abs(p.at-mid) < math.Abs(at-mid)) {
+			at, ok = p.at, true
+		}
+	}
+	return at, ok
+}
+
+// near is that of each note that has one.
 func (l lagList) near(mid float64) (d []float64) {
 	for _, o := range l {
-		likely := slices.DeleteFunc(slices.Clone(o.peaks), func(p peak) bool { return p.chance < leastChance })
-		if len(likely) > 0 {
-			d = append(d, slices.MinFunc(likely, func(a, b peak) int { return compare(math.Abs(a.at-mid), math.Abs(b.at-mid)) }).at)
+		if at, ok := o.near(mid); ok {
+			d = append(d, at)
 		}
 	}
 	return d

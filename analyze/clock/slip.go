@@ -165,7 +165,17 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 			return out, err
 		}
 	}
-	found = slices.DeleteFunc(found, func(s Slip) bool { return math.Abs(float64(s.Lag)) < float64(t.p.Least) })
+	found = slices.DeleteFunc(found, func(s Slip) bool {
+		// What corrections left of it may be less than is beyond doubt.
+		size := math.Abs(float64(s.Lag))
+		if size < leastErrors*float64(s.Error) {
+			if !math.IsInf(smallest, 1) {
+				smallest = max(smallest, size)
+			}
+			return true
+		}
+		return size < float64(t.p.Least)
+	})
 	if len(found) > MaxSlips {
 		found, out.More = found[:MaxSlips], true
 	}
@@ -358,6 +368,7 @@ const (
 	leastHeight  = 0.25 // of the windows' correlations with what the gear does
 	modelWindows = 512  // kept at a time, 16 MB at 48 kHz
 	modelRounds  = 5
+	leastErrors  = 4 // of its own that a slip must exceed
 )
 
 // around is the median of the lags of nine windows around the i-th.

@@ -128,6 +128,28 @@ func (s *channel) endClip(at int64) {
 	s.clipRun = 0
 }
 
+// sounds reports whether a level at an end of the file is a sound and not the
+// floor there, which may be higher than elsewhere: after the end of what is
+// played to it, a device of much gain has less to amplify. A floor keeps its
+// level, far below the loudest.
+func (m *Meter) sounds(level unit.DBFS, quietest float64) bool {
+	return float64(level) >= unit.FromPower(quietest)+floorSteady || float64(level) >= unit.FromPower(m.loudest)-floorBelow
+}
+
+const (
+	floorSteady = 6  // dB above the quietest 50 ms in the 1.5 s beside
+	floorBelow  = 15 // dB below the loudest 50 ms
+)
+
+// ending is the quietest of the last blocks.
+func (m *Meter) ending() float64 {
+	least := math.Inf(1)
+	for i := range min(m.blocks, endBlocks) {
+		least = min(least, m.ends[i])
+	}
+	return least
+}
+
 func (s *channel) finish(first *channel, frames int64) Channel {
 	p := s.m.p
 	s.endClip(frames)
@@ -154,7 +176,7 @@ func (s *channel) finish(first *channel, frames int64) Channel {
 	c.Tail = unit.DBFS(unit.FromPower(tail / min(n, float64(len(s.last)))))
 	// A file of less than 50 ms has no quietest part to compare with.
 	limit := max(p.CutLevel, unit.DBFS(unit.FromPower(s.m.quietest))+unit.DBFS(p.CutContrast))
-	c.CutHead, c.CutTail = c.Head >= limit, c.Tail >= limit
+	c.CutHead, c.CutTail = c.Head >= limit && s.m.sounds(c.Head, s.m.starts), c.Tail >= limit && s.m.sounds(c.Tail, s.m.ending())
 	if s.index == 0 {
 		return c
 	}

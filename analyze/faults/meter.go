@@ -191,6 +191,10 @@ type Meter struct {
 	drops    []Dropout
 	nDrops   int64
 	quietest float64 // mean square of the quietest 50 ms over all channels
+	loudest  float64
+	starts   float64            // the quietest of the first endBlocks
+	ends     [endBlocks]float64 // the last ones, a ring
+	blocks   int
 	quietSum float64
 	quietN   int
 	err      error
@@ -202,7 +206,7 @@ const chunk = 1024
 // NewMeter returns a meter for a sample rate in Hz from 4000 to 2^20 and at
 // least one channel; Write reports other values.
 func NewMeter(rate, channels int, p Params) *Meter {
-	m := &Meter{p: p.WithDefaults(), rate: rate, quietest: math.Inf(1)}
+	m := &Meter{p: p.WithDefaults(), rate: rate, quietest: math.Inf(1), starts: math.Inf(1)}
 	switch {
 	case rate < 4000 || rate > 1<<20:
 		m.err = fmt.Errorf("faults: sample rate %d Hz, allowed 4000 to %d Hz", rate, 1<<20)
@@ -273,6 +277,9 @@ func (m *Meter) process() error {
 	return nil
 }
 
+// endBlocks of 50 ms at each end tell the floor there from a sound that is cut.
+const endBlocks = 30
+
 // quiet follows the quietest 50 ms, in chunks.
 func (m *Meter) quiet(n int) {
 	for _, s := range m.ch {
@@ -280,7 +287,12 @@ func (m *Meter) quiet(n int) {
 	}
 	m.quietN += n
 	if float64(m.quietN) >= 0.05*float64(m.rate) {
-		m.quietest = min(m.quietest, m.quietSum/float64(m.quietN*len(m.ch)))
+		p := m.quietSum / float64(m.quietN*len(m.ch))
+		m.quietest, m.loudest = min(m.quietest, p), max(m.loudest, p)
+		if m.ends[m.blocks%endBlocks] = p; m.blocks < endBlocks {
+			m.starts = min(m.starts, p)
+		}
+		m.blocks++
 		m.quietSum, m.quietN = 0, 0
 	}
 }

@@ -16,10 +16,16 @@ const (
 	corner    = 64 * lsb
 	leastFlat = 0.02 // amplitude from which on flat tops are looked for
 	flatRun   = 3
-	richness  = 2 * lsb // bend from one sample to the next
-	levels    = 64      // flat tops' levels kept
-	shortRun  = 0.02    // s: shorter runs need no jump at their edges
-	jump      = 0.1     // of the rms over 5 ms beside a run: an edge
+	// ceiling is the share of the greatest sample from which on a level may be
+	// that at which everything is cut off; below it flat tops must be
+	// belowCeiling times as many.
+	ceiling      = 0.98
+	belowCeiling = 5
+	quietTops    = 0.25    // amplitude below which more flat tops are needed, in proportion
+	richness     = 2 * lsb // bend from one sample to the next
+	levels       = 64      // flat tops' levels kept
+	shortRun     = 0.02    // s: shorter runs need no jump at their edges
+	jump         = 0.1     // of the rms over 5 ms beside a run: an edge
 )
 
 // held is a run of equal samples that waits for the context behind it.
@@ -75,6 +81,8 @@ type runs struct {
 	flatAt  float64 // value that the running flat stretch began with
 	waiting []held
 	level   []topLevel
+	low     float64 // least and greatest sample so far
+	high    float64
 
 	table  []int64 // last frame of each anchor, +1
 	m      match
@@ -142,6 +150,11 @@ func (s *channel) runs(x []float64) {
 		}
 		if r.m.active && v != r.at(n-r.m.lag) {
 			s.endMatch(n)
+		}
+		if v > r.high {
+			r.high = v
+		} else if v < r.low {
+			r.low = v
 		}
 		if d := v - r.flatAt; d <= flatness && d >= -flatness {
 			r.flat++
@@ -392,7 +405,14 @@ func (r *runs) tops(least int) (n, first int64, level unit.DBFS) {
 	first, level = -1, unit.DBFS(math.NaN())
 	most := int64(0)
 	for _, l := range r.level {
-		if l.n < int64(least) {
+		// What clips lets nothing through above. Among many crests a few are
+		// flat at one level by chance, the more the fewer steps there are.
+		at := l.sum / float64(l.n)
+		need := int64(math.Ceil(float64(least) * max(1, quietTops/math.Abs(at))))
+		if at > 0 && at < ceiling*r.high || at < 0 && at > ceiling*r.low {
+			need *= belowCeiling
+		}
+		if l.n < need {
 			continue
 		}
 		n += l.n
