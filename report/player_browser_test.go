@@ -485,28 +485,3 @@ func TestPlainPlayersWithoutScript(t *testing.T) {
 		t.Error("the transport is shown although it cannot work")
 	}
 }
-
-// Before any sound the place can be chosen: by a section, in the picture, by
-// keys, by the loop button.
-func TestPlaceBeforeSound(t *testing.T) {
-	if testing.Short() {
-		t.Skip("needs a browser")
-	}
-	res, dir := playedReport(t)
-	first := newPlayerData(res).Sections[0].First
-	for _, act := range []struct {
-		do func(context.Context)
-		at int64
-	}{
-		{func(ctx context.Context) { click(t, ctx, `[data-part="0"]`) }, first},
-		{func(ctx context.Context) { click(t, ctx, "#loop") }, 0},
-		{func(ctx context.Context) { click(t, ctx, "#clock"); press(t, ctx, "]") }, first},
-	} {
-		ctx, bad := visit(t, dir, false, 1000, "")
-		act.do(ctx)
-		until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.position() === %d`, act.at))
-		click(t, ctx, "#play")
-		until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.playing && Evenhand.player.deck.position() > %d`, act.at))
-		quietBrowser(t, bad)
-	}
-}

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"net/http"
@@ -160,16 +161,13 @@ func TestProgressWhileLoading(t *testing.T) {
 	}
 	accessible(t, ctx, "loading")
 	eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.seek(%d), true`, d.Cuts[len(d.Cuts)-2]+1000))
-	for end := time.After(10 * time.Second); ; {
-		select {
-		case path := <-dropped:
-			if !strings.HasSuffix(path, ".1.flac") {
-				t.Errorf("given up: %s", path)
-			}
-		case <-end:
-			t.Fatal("the pieces that were jumped away from are still being loaded")
+	select {
+	case path := <-dropped:
+		if !strings.HasSuffix(path, ".1.flac") {
+			t.Errorf("given up: %s", path)
 		}
-		break
+	case <-time.After(10 * time.Second):
+		t.Fatal("the pieces that were jumped away from are still being loaded")
 	}
 	hold.Unlock()
 	until(t, ctx, `Evenhand.player.deck.playing && !document.getElementById('loading').classList.contains('on')`)
@@ -205,4 +203,29 @@ func TestInterruption(t *testing.T) {
 	press(t, ctx, "s")
 	until(t, ctx, `Evenhand.blind.booth.deck.playing && Evenhand.player.context().state === 'running'`)
 	quietBrowser(t, bad)
+}
+
+// Before any sound the place can be chosen: by a section, in the picture, by
+// keys, by the loop button.
+func TestPlaceBeforeSound(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	first := newPlayerData(res).Sections[0].First
+	for _, act := range []struct {
+		do func(context.Context)
+		at int64
+	}{
+		{func(ctx context.Context) { click(t, ctx, `[data-part="0"]`) }, first},
+		{func(ctx context.Context) { click(t, ctx, "#loop") }, 0},
+		{func(ctx context.Context) { click(t, ctx, "#clock"); press(t, ctx, "]") }, first},
+	} {
+		ctx, bad := visit(t, dir, false, 1000, "")
+		act.do(ctx)
+		until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.position() === %d`, act.at))
+		click(t, ctx, "#play")
+		until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.playing && Evenhand.player.deck.position() > %d`, act.at))
+		quietBrowser(t, bad)
+	}
 }
