@@ -243,6 +243,19 @@ func (s *Session) askSections(a *answers) {
 			span[sp.Name] = k
 		}
 	}
+	from := "sections from " + map[string]string{"manifest": "the manifest", "markers": "the cue markers", "pauses": "the pauses"}[source]
+	// A section in which nothing is played is a matter of the manifest.
+	var empty []string
+	all = slices.DeleteFunc(all, func(sec section) bool {
+		if s.played(sec) {
+			return false
+		}
+		empty = append(empty, sec.name)
+		return true
+	})
+	if len(empty) > 0 {
+		from += fmt.Sprintf("; the %s is silent in %s too, where nothing can be missing", s.sourceName(), list(empty))
+	}
 	for i, sig := range s.takes {
 		name := s.Result.Takes[i].Name
 		bad := false
@@ -265,7 +278,7 @@ func (s *Session) askSections(a *answers) {
 			}
 		}
 		if !bad {
-			a.holds(name, fmt.Sprintf("%d of %d", len(all), len(all)), "sections from "+map[string]string{"manifest": "the manifest", "markers": "the cue markers", "pauses": "the pauses"}[source])
+			a.holds(name, fmt.Sprintf("%d of %d", len(all), len(all)), from)
 		}
 	}
 }

@@ -60,7 +60,19 @@ func TestInputs(t *testing.T) {
 		},
 			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
 		{"the dry recording as loopback", func(s *scene) { s.files["loop"] = s.files["dry"] },
-			[]wanted{{idSameFile, "dry recording and loopback", Caution, nan(), 0, "same bytes"}}, "it says nothing about the reamp level"},
+			[]wanted{{idSameFile, "dry recording and loopback", Caution, nan(), 0, "same bytes"}, {idReampLevel, "", NotMeasured, nan(), 0, ""}, {idReampTone, "", NotMeasured, nan(), 0, ""}},
+			"the file holds the same bytes as the dry recording: it is no loopback"},
+		{"the dry recording, longer, as loopback", func(s *scene) { s.files["loop"][0] = append(slices.Clone(s.files["dry"][0]), 0, 0) },
+			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "it is the dry recording itself, sample for sample"},
+		{"a take as loopback", func(s *scene) { s.files["loop"] = s.files["two"] },
+			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "the file holds the same bytes as Two: it is no loopback"},
+		{"a pause listed as a section", func(s *scene) {
+			s.manifest = strings.Replace(s.manifest, "    - {name: Notes,", "    - {name: Rest, from: 4.5, to: 5.0}\n    - {name: Notes,", 1)
+			for name, x := range s.files {
+				clear(x[0][int(4.3*sceneRate):int(5.1*sceneRate)])
+				s.files[name] = x
+			}
+		}, []wanted{{idSections, "One", Holds, nan(), 0, "2 of 2"}, {idSections, "Two", Holds, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
 		{"takes of different lengths", func(s *scene) {
 			s.files["two"][0] = append(s.files["two"][0], make([]float64, sceneRate)...)
 			s.files["one"][0] = s.files["one"][0][:len(s.files["one"][0])-3*sceneRate]
@@ -72,7 +84,15 @@ func TestInputs(t *testing.T) {
 			s.manifest = strings.Replace(s.manifest, again, "", 1)
 			res := s.check(t)
 			for _, w := range c.want {
+				if w.id == idReampLevel && w.outcome == NotMeasured {
+					if e := standingOf(res, "another level"); e.Standing != makersWord || strings.Contains(e.Because, "dB") {
+						t.Errorf("%+v", e)
+					}
+				}
 				assert(t, res, w)
+			}
+			if strings.Contains(c.name, "as a section") && !slices.ContainsFunc(res.Warnings, func(w Warning) bool { return strings.Contains(w.Message, `section "Rest" holds no playing`) }) {
+				t.Errorf("warnings: %v", res.Warnings)
 			}
 			if c.text != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return strings.Contains(k.Reason, c.text) }) {
 				t.Errorf("no reason says %q", c.text)

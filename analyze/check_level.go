@@ -58,7 +58,7 @@ func (s *Session) askMatch(a *answers) {
 		return
 	}
 	d := float64(res.Match.WorstDeviation)
-	a.judge("", d, Fails, unit.Signed(d, 2)+" LU",
+	a.judge("", d, Fails, a.limit.signed(d)+" LU",
 		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
 		"build again; if it stays, report it: the published audio does not have the loudness that was computed for it")
 }
@@ -98,14 +98,14 @@ func (s *Session) askReampLevel(a *answers) {
 	case !l.Certain:
 		a.skip("", "the loopback tells nothing about the level: "+l.Reason)
 	default:
-		d := float64(l.Broadband)
+		d := float64(l.Level)
 		beyond := Caution
 		if math.Abs(d) > math.Max(farOff, a.limit.value) {
 			beyond = Fails
 		}
-		a.judge("", d, beyond, unit.Signed(d, 2)+" dB",
-			fmt.Sprintf("loopback less dry recording, 20 Hz to 20 kHz; loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
-				unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2)),
+		a.judge("", d, beyond, a.limit.signed(d)+" dB",
+			fmt.Sprintf("loopback less dry recording, %s; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
+				l.where(), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2)),
 			first(l.Advice))
 	}
 }
@@ -136,7 +136,7 @@ func (s *Session) askReampTone(a *answers) {
 		a.skip("", "the dry recording has too little sound outside the middle octaves")
 		return
 	}
-	a.judge("", worst, Caution, unit.Signed(worst, 1)+" dB", "the octave around "+at+" against the octaves of 250 Hz to 1 kHz",
+	a.judge("", worst, Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the octaves of "+l.LevelBands+", the worst of the measured ones from 63 Hz to 8 kHz",
 		"look for a coupling capacitor, a filter or a long cable in the loop")
 }
 
@@ -209,7 +209,7 @@ func (s *Session) askNoiseSteps(a *answers) {
 			continue
 		}
 		at := func(p int) string { return s.Result.Timeline.Pauses[p].From.String() }
-		a.judge(t.Name, step, Caution, unit.Format(step, 1)+" dB",
+		a.judge(t.Name, step, Caution, a.limit.format(step)+" dB",
 			fmt.Sprintf("the greatest difference between the floors of %d pauses, A-weighted or not: lowest in the pause at %s, highest in that at %s", n, at(from), at(to)),
 			"listen to the two pauses: a pedal switched, a fan, a light or a hand taken off the strings?")
 	}
@@ -297,7 +297,7 @@ func (s *Session) askHum(a *answers) {
 				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as behind more gain: against the hiss it is this much higher", unit.Format(d, 1))
 				d = x
 			}
-			a.judge(t.Name, d, Caution, unit.Signed(d, 1)+" dB", reason,
+			a.judge(t.Name, d, Caution, a.limit.signed(d)+" dB", reason,
 				"find out whether the device hums or its supply and cables did: record the take again with another supply or a lifted ground")
 		}
 	}

@@ -62,6 +62,17 @@ func (l limit) allows(v float64) bool {
 	return false
 }
 
+// format prints a value in the limit's unit, with as many decimals as the limit
+// or, where the two are not equal but would look so, with more.
+func (l limit) format(v float64) string {
+	return unit.Format(v, unit.DecimalsBeside(v, l.value, l.decimals))
+}
+
+// signed is format with a sign.
+func (l limit) signed(v float64) string {
+	return unit.Signed(v, unit.DecimalsBeside(v, l.value, l.decimals))
+}
+
 // inUnit are the factors from units that may be written to the one that a
 // limit is kept in.
 var inUnit = map[string]map[string]float64{

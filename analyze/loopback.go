@@ -32,6 +32,12 @@ func (s *Session) measureLoopback(context.Context) error {
 		return err
 	}
 	defer loop.Close()
+	if name := s.sameBytes(perf.Loopback.Path); name != "" {
+		none := noDry()
+		none.Reason = "the file holds the same bytes as " + name + ": it is no loopback"
+		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.reampTolerance())
+		return nil
+	}
 	r, err := level.Compare(dry, loop)
 	if err != nil {
 		return err
@@ -45,7 +51,7 @@ func noDry() level.Result {
 	n := math.NaN()
 	return level.Result{
 		Reason: "there is no dry recording to compare it with",
-		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
+		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), Level: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n), Noise: unit.DBFS(n),
 	}
 }
@@ -62,7 +68,7 @@ func (s *Session) reampTolerance() unit.DB {
 
 func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
 	l := &Loopback{
-		File: file, Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
+		File: file, Level: r.Level, LevelBands: r.LevelBands, Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
 		Noise: unit.DB(r.Noise), NoiseReason: r.NoiseReason, Lag: r.Lag, Polarity: polarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
 		From: r.From, Shared: r.Shared, Tolerance: tolerance,
@@ -83,7 +89,7 @@ func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
 // 0 stands for level.DefaultTolerance, ±0.2 dB.
 //
 // Errors: *InputError for files that cannot be read or whose sample rates
-// differ. Recordings that have nothing in common are no error: see
+// differ, and for a loopback that is the dry recording itself. Recordings that have nothing in common are no error: see
 // Loopback.Certain.
 func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (*Loopback, error) {
 	if tolerance == 0 {
@@ -123,8 +129,11 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		}
 		sums[k] = sum
 	}
+	itself := func(how string) error {
+		return &InputError{[]error{fmt.Errorf("%s: %s as %s, so it says nothing about the loop; name the recording of what came back through it", loopPath, how, dryPath)}}
+	}
 	if sums[0] == sums[1] {
-		warnings = append(warnings, "both files hold the same bytes: this is the dry recording compared with itself, and says nothing about the loop")
+		return nil, itself("the file holds the same bytes")
 	}
 	var sources [2]align.Source
 	for k, sig := range signals {
@@ -139,7 +148,32 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	if err != nil {
 		return nil, err
 	}
+	if r.Copy {
+		return nil, itself("the recording has the same samples")
+	}
 	l := loopbackOf(filepath.ToSlash(filepath.Base(loopPath)), r, tolerance)
 	l.Warnings = append(warnings, l.Warnings...)
 	return l, nil
+}
+
+// sameBytes returns what else holds the same bytes as a recording of the
+// manifest, the dry recording or a take, and "" where nothing does.
+func (s *Session) sameBytes(path string) string {
+	hash := map[string]string{}
+	for _, f := range s.Result.Files {
+		hash[f.Path] = f.SHA256
+	}
+	own := hash[filepath.ToSlash(path)]
+	if own == "" {
+		return ""
+	}
+	if d := s.Manifest.Performance.Dry; d != nil && hash[filepath.ToSlash(d.Path)] == own {
+		return "the dry recording"
+	}
+	for _, t := range s.Manifest.Takes {
+		if hash[filepath.ToSlash(t.File.Path)] == own {
+			return t.Name
+		}
+	}
+	return ""
 }

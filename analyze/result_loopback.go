@@ -5,13 +5,17 @@ import "evenhand/analyze/unit"
 // Loopback is the reamp level against the dry recording.
 type Loopback struct {
 	File string `json:"file"`
-	// Level differences are loopback less dry: positive is hotter. Broadband
+	// Level differences are loopback less dry: positive is hotter. Level is the
+	// mean of the measured octaves that LevelBands names, from 250 Hz to 1 kHz,
+	// or Broadband where none was measured (LevelBands ""). Broadband
 	// covers 20 Hz to 20 kHz without what the loop adds.
-	Broadband unit.DB       `json:"broadband_db"`
-	Loudness  unit.LU       `json:"loudness_lu"`
-	Peak      unit.DB       `json:"peak_db"` // true peaks
-	Octaves   []OctaveLevel `json:"octaves"`
-	// Tolerance is how far off Broadband may be.
+	Level      unit.DB       `json:"level_db"`
+	LevelBands string        `json:"level_bands"`
+	Broadband  unit.DB       `json:"broadband_db"`
+	Loudness   unit.LU       `json:"loudness_lu"`
+	Peak       unit.DB       `json:"peak_db"` // true peaks
+	Octaves    []OctaveLevel `json:"octaves"`
+	// Tolerance is how far off Level may be.
 	Tolerance unit.DB `json:"tolerance_db"`
 	// Low and High are the levels at the ends relative to the middle octaves,
 	// in the octaves that LowBand and HighBand name ("" when not measured).
@@ -41,4 +45,12 @@ type OctaveLevel struct {
 	Band     Band    `json:"band"`
 	Level    unit.DB `json:"level_db"`
 	Measured bool    `json:"measured"` // enough signal above the noise in the band
+}
+
+// where names the frequencies that Level was taken from.
+func (l *Loopback) where() string {
+	if l.LevelBands == "" {
+		return "from 20 Hz to 20 kHz"
+	}
+	return "in the octaves of " + l.LevelBands
 }

@@ -146,6 +146,9 @@ func (s *Session) layTimeline(context.Context) error {
 		if a > sec.first || b < sec.end {
 			s.warn("", "section %q is cut to the time that all takes share", sec.name)
 		}
+		if !s.played(sec) {
+			s.warn("", "section %q holds no playing: the %s is silent there too, so nothing is compared in it; leave it out of the sections or correct its times", sec.name, s.sourceName())
+		}
 		tl.Spans = append(tl.Spans, span(sec.name, a, b))
 	}
 	if len(tl.Spans) == 1 {
@@ -171,6 +174,16 @@ func (s *Session) layTimeline(context.Context) error {
 type section struct {
 	name       string
 	first, end int64
+}
+
+// played reports whether anything is played in a section, or it cannot be told.
+func (s *Session) played(sec section) bool {
+	for _, p := range s.activity.Playing {
+		if p.First < sec.end && p.End() > sec.first {
+			return true
+		}
+	}
+	return len(s.activity.Playing) == 0
 }
 
 // sections lists the sections on the timeline in frames of its rate.

@@ -213,7 +213,7 @@ func (b *builder) loopback() *loopbackView {
 		return nil
 	}
 	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{
-		{"Broadband", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
+		{"Level", l.Level.String() + " in the octaves of " + l.LevelBands}, {"20 Hz to 20 kHz", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
 		{"Noise added", unit.DBFS(l.Noise).String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
 	}}
 	for _, a := range l.Advice {

@@ -67,6 +67,8 @@ type Result struct {
 	// given.
 	Certain bool
 	Reason  string
+	// Copy tells that every sample returns as it was: this is no loopback.
+	Copy bool
 
 	Lag        unit.Samples // how much later the loopback is; NaN when unknown
 	Polarity   int          // +1, −1 inverted, 0 uncertain
@@ -75,14 +77,18 @@ type Result struct {
 
 	From, Shared unit.Seconds // the stretch of the dry recording that was compared
 
-	Broadband unit.DB // 20 Hz to 20 kHz, without what the loop adds
-	Loudness  unit.LU // integrated loudness, ITU-R BS.1770-5
-	Peak      unit.DB // true peaks
-	Octaves   []Octave
+	// Level is the mean of the measured octaves around 250 Hz to 1 kHz: what a
+	// loop that loses lows or highs did not touch. LevelBands names them. It is
+	// Broadband, and LevelBands "", where none of them was measured.
+	Level      unit.DB
+	LevelBands string
+	Broadband  unit.DB // 20 Hz to 20 kHz, without what the loop adds
+	Loudness   unit.LU // integrated loudness, ITU-R BS.1770-5
+	Peak       unit.DB // true peaks
+	Octaves    []Octave
 
-	// Low and High are the octaves around 63 Hz (or the lowest measured above
-	// it) and around 4 kHz (or the highest measured below it) relative to the
-	// middle, the octaves of 250 Hz to 1 kHz: what the loop loses at the ends.
+	// Low and High are, of the measured octaves of 63 to 125 Hz and of 2 to 8 kHz,
+	// those that differ most from Level: what the loop loses at the ends.
 	Low, High         unit.DB
 	LowBand, HighBand string  // labels of the bands used; "" when not measured
 	Tilt              unit.DB // per octave, a straight line through the measured octaves from 63 Hz to 8 kHz
@@ -126,6 +132,10 @@ func Compare(dry, loop align.Source) (Result, error) {
 		r.Reason = fmt.Sprintf("only %.2f s of the loopback lie over the dry recording, at least %.0f s are needed", float64(r.Shared), float64(LeastShared))
 		return r, nil
 	}
+	if r.Copy, err = copied(dry, loop, lag, from, to); err != nil || r.Copy {
+		r.Reason = "it is the dry recording itself, sample for sample, which no loop returns"
+		return r, err
+	}
 	sp, err := average(dry, loop, e, from, to)
 	if err != nil {
 		return r, err
@@ -154,7 +164,7 @@ func unmeasured() Result {
 	n := math.NaN()
 	return Result{
 		Lag: unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
-		Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Octaves: []Octave{},
+		Level: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Octaves: []Octave{},
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
 		Noise: unit.DBFS(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},
 	}
@@ -198,6 +208,50 @@ const limited = unit.DB(0.5)
 // adds something that is 20 dB below what it returns.
 const clearCoherence = unit.Number(0.99)
 
+// apart is by how many dB Broadband and Level may differ unmentioned.
+const apart = 0.1
+
+// uneven is how many dB an octave may differ from the middle in a loop whose
+// response is called flat.
+const uneven = 0.5
+
+// flat reports whether no measured octave from 63 Hz up differs from Level.
+func (r *Result) flat() bool {
+	for _, o := range r.Octaves {
+		if o.Measured && o.Band.Centre > 60 && math.Abs(float64(o.Level-r.Level)) > uneven {
+			return false
+		}
+	}
+	return true
+}
+
+// rounding is the most by which samples of a copy differ: a conversion to 16
+// bits.
+const rounding = 1.01 / 65536
+
+// copied reports whether the loopback holds the dry recording's samples, which
+// no converter returns: its noise alone is more than the rounding.
+func copied(dry, loop align.Source, lag, from, to int64) (bool, error) {
+	x, y := make([]float64, 1<<14), make([]float64, 1<<14)
+	loudest := 0.0
+	for at := from; at < to; at += int64(len(x)) {
+		n := min(int64(len(x)), to-at)
+		if _, err := dry.ReadAt(x[:n], at); err != nil {
+			return false, err
+		}
+		if _, err := loop.ReadAt(y[:n], at+lag); err != nil {
+			return false, err
+		}
+		for i, v := range x[:n] {
+			if math.Abs(v-y[i]) > rounding {
+				return false, nil
+			}
+			loudest = max(loudest, math.Abs(v))
+		}
+	}
+	return loudest > 10*rounding, nil
+}
+
 func (r *Result) warn() {
 	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
 	const full = unit.DBFS(-0.01)
@@ -207,8 +261,15 @@ func (r *Result) warn() {
 	if r.LoopPeak >= full {
 		add("the loopback reaches full scale: turn the input down and record it again, its level is not to be trusted")
 	}
-	if d := r.Broadband - r.Peak; d > limited {
-		add("peaks return %.1f dB quieter than the rest: something in the loop limits them", float64(d))
+	switch d := float64(r.Broadband - r.Peak); {
+	case d <= float64(limited):
+	case r.flat():
+		add("peaks return %.1f dB quieter than the rest: something in the loop limits them", d)
+	default:
+		add("peaks return %.1f dB quieter than the rest: the loop's uneven response may do that, or something in it limits them", d)
+	}
+	if d := float64(r.Broadband - r.Level); r.LevelBands != "" && math.Abs(d) > apart {
+		add("from 20 Hz to 20 kHz the loopback is %s dB off, in the octaves of %s %s dB: the response is not even, and the level is that of the octaves", unit.Signed(float64(r.Broadband), 2), r.LevelBands, unit.Signed(float64(r.Level), 2))
 	}
 	if r.Coherence < clearCoherence {
 		add("only %.1f %% of the loopback's sound follows the dry recording: the rest is noise, hum or distortion of the loop", 100*float64(r.Coherence))

@@ -263,12 +263,12 @@ func (r *Result) fill(s *spectra) {
 	r.Noise = unit.DBFS(unit.FromPower(s.residual(first, last)))
 }
 
-// response sums up the octaves: ends against middle, and tilt.
+// response sums up the octaves: the level, the ends against it, and the tilt.
 func (r *Result) response() {
 	var n, sx, sy, sxx, sxy float64
-	var middle, count float64
-	low, high := -1, -1
-	for i, o := range r.Octaves {
+	var middle unit.DB
+	var bands []string
+	for _, o := range r.Octaves {
 		f := float64(o.Band.Centre)
 		if !o.Measured || f < 60 || f > 8100 {
 			continue
@@ -276,24 +276,34 @@ func (r *Result) response() {
 		x, y := math.Log2(f), float64(o.Level)
 		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
 		if f > 200 && f < 1100 {
-			middle, count = middle+y, count+1
+			middle += o.Level
+			bands = append(bands, o.Band.Label)
 		}
-		if low < 0 && f < 200 {
-			low = i
-		}
-		if f > 1900 && f < 4100 {
-			high = i
-		}
-	}
-	if count > 0 && low >= 0 {
-		r.Low, r.LowBand = r.Octaves[low].Level-unit.DB(middle/count), r.Octaves[low].Band.Label
-	}
-	if count > 0 && high >= 0 {
-		r.High, r.HighBand = r.Octaves[high].Level-unit.DB(middle/count), r.Octaves[high].Band.Label
 	}
 	if n >= 3 {
 		r.Tilt = unit.DB((n*sxy - sx*sy) / (n*sxx - sx*sx))
 	}
+	r.Level = r.Broadband
+	if len(bands) == 0 {
+		return
+	}
+	// To 0.0001 dB, as it is stored: 0.2 dB is not more than 0.2 dB.
+	r.Level, r.LevelBands = unit.DB(math.Round(1e4*float64(middle)/float64(len(bands)))/1e4), bands[0]
+	if len(bands) > 1 {
+		r.LevelBands += " to " + bands[len(bands)-1]
+	}
+	end := func(from, to float64) (worst unit.DB, band string) {
+		worst = unit.DB(math.NaN())
+		for _, o := range r.Octaves {
+			f := float64(o.Band.Centre)
+			if d := o.Level - r.Level; o.Measured && f > from && f < to && !(math.Abs(float64(d)) <= math.Abs(float64(worst))) {
+				worst, band = d, o.Band.Label
+			}
+		}
+		return worst, band
+	}
+	r.Low, r.LowBand = end(60, 200)
+	r.High, r.HighBand = end(1900, 8100)
 }
 
 // Advice returns what to do, in sentences without a full stop: what to turn and
@@ -304,11 +314,12 @@ func (r Result) Advice(tolerance unit.DB) []string {
 		return []string{"nothing can be concluded about the level: record the loopback of this dry recording again, from its beginning"}
 	}
 	var out []string
-	off := float64(r.Broadband)
-	by := unit.Format(math.Abs(off), 1)
+	off := float64(r.Level)
+	decimals := 1
 	if math.Abs(off) < 1 {
-		by = unit.Format(math.Abs(off), 2)
+		decimals = 2
 	}
+	by := unit.Format(math.Abs(off), unit.DecimalsBeside(off, float64(tolerance), decimals))
 	switch {
 	case math.Abs(off) <= float64(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
@@ -319,7 +330,6 @@ func (r Result) Advice(tolerance unit.DB) []string {
 		out = append(out, "turn the reamp output up by "+by+" dB",
 			"as it is, every device is driven "+by+" dB less than the guitar drives it: less gain, and more hiss once levels are matched")
 	}
-	const uneven = 0.5
 	if v := float64(r.Low); v < -uneven {
 		out = append(out, fmt.Sprintf("the octave around %s returns %s dB lower than the middle: look for a small coupling capacitor, a transformer or a high-pass filter in the loop", r.LowBand, unit.Format(-v, 1)))
 	}

@@ -63,6 +63,16 @@ func Format(v float64, decimals int) string {
 	return s
 }
 
+// DecimalsBeside returns how many decimals, at least those given and at most 6,
+// v needs for its magnitude not to look equal to a limit's that it is not.
+func DecimalsBeside(v, limit float64, decimals int) int {
+	v, limit = math.Abs(v), math.Abs(limit)
+	for decimals < 6 && v != limit && Format(v, decimals) == Format(limit, decimals) {
+		decimals++
+	}
+	return decimals
+}
+
 // Signed prints like Format with an explicit plus for positive values: for
 // gains and differences.
 func Signed(v float64, decimals int) string {

@@ -35,6 +35,18 @@ func TestFormat(t *testing.T) {
 	}
 }
 
+// TestDecimalsBeside: what is beyond a limit does not look equal to it.
+func TestDecimalsBeside(t *testing.T) {
+	for _, c := range []struct {
+		v, limit float64
+		want     int
+	}{{0.2004, 0.2, 4}, {-0.2004, 0.2, 4}, {0.3, 0.2, 2}, {0.2, 0.2, 2}, {0.1996, 0.2, 4}, {0.2 + 1e-12, 0.2, 6}, {math.NaN(), 0.2, 2}} {
+		if got := DecimalsBeside(c.v, c.limit, 2); got != c.want {
+			t.Errorf("%v beside %v: %d decimals, want %d", c.v, c.limit, got, c.want)
+		}
+	}
+}
+
 func TestJSON(t *testing.T) {
 	type all struct {
 		A LUFS

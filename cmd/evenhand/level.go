@@ -24,6 +24,8 @@ func levelCommand() *cobra.Command {
 with the dry recording that was played: how much hotter or quieter it returns,
 over all and in each octave, what to turn and by how much, how even the loop is
 and what noise it adds. It needs no manifest and takes about a second.
+The level is that of the octaves around 250 Hz to 1 kHz, which a loop that loses
+lows or highs leaves as they are; that from 20 Hz to 20 kHz stands beside it.
 The exit status is 1 when the level is further off than the tolerance.`,
 		Args: exactly("the dry recording", "the loopback"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -45,7 +47,7 @@ The exit status is 1 when the level is further off than the tolerance.`,
 			if !l.Certain {
 				return errCheckFailed
 			}
-			if math.Abs(float64(l.Broadband)) > tolerance {
+			if math.Abs(float64(l.Level)) > tolerance {
 				return errCheckFailed
 			}
 			return nil
@@ -65,7 +67,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	for i, a := range l.Advice {
 		mark := "  "
 		if i == 0 && l.Certain {
-			mark = map[bool]string{true: "✓ ", false: "! "}[math.Abs(float64(l.Broadband)) <= float64(l.Tolerance)]
+			mark = map[bool]string{true: "✓ ", false: "! "}[math.Abs(float64(l.Level)) <= float64(l.Tolerance)]
 		}
 		fold(out, "", mark+clean(a), width)
 	}
@@ -78,7 +80,13 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	fmt.Fprintln(out)
 	t := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
 	row := func(name, value string) { fmt.Fprintf(t, "%s\t%s\n", name, value) }
-	row("loopback less dry", fmt.Sprintf("%s dB (limit ±%s dB, common practice, no source)", unit.Signed(float64(l.Broadband), 2), unit.Format(float64(l.Tolerance), 2)))
+	where := "20 Hz to 20 kHz"
+	if l.LevelBands != "" {
+		where = "octaves of " + l.LevelBands
+	}
+	digits := unit.DecimalsBeside(float64(l.Level), float64(l.Tolerance), 2)
+	row("loopback less dry", fmt.Sprintf("%s dB, %s (limit ±%s dB, common practice, no source)", unit.Signed(float64(l.Level), digits), where, unit.Format(float64(l.Tolerance), 2)))
+	row("20 Hz to 20 kHz", unit.Signed(float64(l.Broadband), 2)+" dB")
 	row("loudness", unit.Signed(float64(l.Loudness), 2)+" LU")
 	row("true peak", unit.Signed(float64(l.Peak), 2)+" dB")
 	ends := func(v unit.DB, band string) string {
