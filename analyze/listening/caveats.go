@@ -16,6 +16,11 @@ func caveats(r Result) []string {
 		"Loudspeakers, headphones, rooms and care are unknown. A difference that was not heard is not proof that there is none.",
 		"Nobody was watched. A page can keep honest readers blind, it cannot stop anyone from looking, answering twice from two browsers or making up a code.",
 	}
+	for _, e := range r.Earlier {
+		if len(e.Takes) < len(r.Takes) {
+			c = append(c, fmt.Sprintf("%s about the comparison of %d takes that was published before: the takes added since have fewer answers, from other readers at another time.", count(e.Counted, "code is", "codes are"), len(e.Takes)))
+		}
+	}
 	if r.Repeats > 0 {
 		c = append(c, fmt.Sprintf("%s of a reader who had answered the same question before; the first in the text was counted, which may not be the first that was given.", count(r.Repeats, "code was", "codes were")))
 	}

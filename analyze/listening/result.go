@@ -51,6 +51,9 @@ type Result struct {
 	Foreign int `json:"foreign"` // of another comparison
 	// Readers is the number of different readers among the codes counted.
 	Readers int `json:"readers"`
+	// Earlier tells of the codes counted that are about earlier comparisons of
+	// some of the takes; nil when there are none.
+	Earlier []EarlierCodes `json:"earlier,omitempty"`
 
 	Preferences    Preferences    `json:"preferences"`
 	Discrimination Discrimination `json:"discrimination"`

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"iter"
 	"math"
+	"strings"
 
 	"evenhand/analyze/unit"
 )
@@ -14,55 +15,72 @@ var ErrTally = errors.New("cannot tally")
 
 // Tally counts the codes that [Find] yields, for the comparison with the takes
 // and the SHA-256 of its published audio (at least the first ten hexadecimal
-// digits). Only sound codes of this comparison count, each once; of a reader's
-// further answers to the same question only the first. The result depends on
-// nothing but the arguments. The error wraps [ErrTally] or is the one that
-// reading the text gave.
-func Tally(found iter.Seq2[Found, error], takes []string, comparison string) (Result, error) {
+// digits), and those about earlier comparisons of some of its takes. Only sound
+// codes of these count, each once; of a reader's further answers to the same
+// question only the first. Preferences of one reader about several comparisons
+// are one set of answers: later codes add the pairs that were not asked before.
+// The result depends on nothing but the arguments. The error wraps [ErrTally]
+// or is the one that reading the text gave.
+func Tally(found iter.Seq2[Found, error], takes []string, comparison string, earlier ...Earlier) (Result, error) {
 	if n := len(takes); n < MinTakes || n > MaxTakes {
 		return Result{}, fmt.Errorf("%w: the comparison has %d takes; listening tests have %d to %d", ErrTally, n, MinTakes, MaxTakes)
 	}
-	hash, err := number("comparison", comparison, false)
+	about, err := states(len(takes), comparison, earlier)
 	if err != nil {
-		return Result{}, fmt.Errorf("%w: %w", ErrTally, err)
+		return Result{}, err
 	}
-	r := Result{Comparison: fmt.Sprintf("%010x", hash), Takes: append([]string{}, takes...), Confidence: Confidence}
+	r := Result{Comparison: strings.ToLower(comparison[:digits]), Takes: append([]string{}, takes...), Confidence: Confidence}
 	type question struct {
 		nonce string
 		kind  Kind
 		a, b  int
+		about string // preferences only
 	}
 	codes := map[string]bool{}
 	asked := map[question]bool{}
 	readers := map[string]bool{}
-	var answers [4][]Answer // by kind, in the order of kinds
+	preferred := map[string]*Preference{} // by nonce
+	var answers [4][]Answer               // by kind, in the order of kinds
 	for f, err := range found {
 		if err != nil {
 			return Result{}, err
 		}
 		r.Codes++
-		a := f.Answer
-		q := question{nonce: a.Nonce, kind: a.Kind}
-		if a.Trials != nil {
-			q.a, q.b = a.Trials.A, a.Trials.B
-		}
+		a, st := f.Answer, about[f.Answer.Comparison]
 		switch {
 		case f.Err != nil:
 			r.Damaged++
 			continue
-		case a.Comparison != r.Comparison || a.Takes != len(takes):
+		case st == nil || a.Takes != len(st.Takes) || a.Ratings != nil && !st.SameReference:
 			r.Foreign++
 			continue
 		case codes[f.Code]:
 			r.Duplicates++
 			continue
-		case asked[q]:
-			codes[f.Code] = true
+		}
+		codes[f.Code] = true
+		a = st.today(a, len(takes))
+		q := question{nonce: a.Nonce, kind: a.Kind}
+		if a.Trials != nil {
+			q.a, q.b = a.Trials.A, a.Trials.B
+		}
+		if a.Preference != nil {
+			q.about = a.Comparison
+		}
+		before := preferred[a.Nonce]
+		if asked[q] || a.Preference != nil && before != nil && !before.fill(a.Preference) {
 			r.Repeats++
 			continue
 		}
-		codes[f.Code], asked[q], readers[a.Nonce] = true, true, true
+		asked[q], readers[a.Nonce], st.readers[a.Nonce] = true, true, true
 		r.Counted++
+		st.counted++
+		if a.Preference != nil {
+			if before != nil {
+				continue
+			}
+			preferred[a.Nonce] = a.Preference
+		}
 		for k := 1; k < len(kinds); k++ {
 			if kinds[k] == a.Kind {
 				answers[k] = append(answers[k], a)
@@ -70,6 +88,7 @@ func Tally(found iter.Seq2[Found, error], takes []string, comparison string) (Re
 		}
 	}
 	r.Readers = len(readers)
+	r.tellEarlier(earlier, about)
 	if r.Preferences, err = preferences(answers[1], takes); err != nil {
 		return Result{}, err
 	}
