@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"slices"
 	"strings"
 
 	"evenhand/analyze/listening"
@@ -39,8 +38,10 @@ type Earlier struct {
 	Takes  []EarlierTake
 	Whole  Span   // the published time
 	Source string // SHA-256 of the recording whose time axis the timeline is
-	// Audience is what its readers heard, nil when nothing was tallied.
+	// Audience is what its readers heard, nil when nothing was tallied; Audio is
+	// what they listened to: that of the report, then what was published before.
 	Audience *listening.Result
+	Audio    []EarlierAudio
 }
 
 // EarlierTake is one take of the earlier report.
@@ -77,7 +78,7 @@ func ReadResult(r io.Reader) (*Result, error) {
 
 // EarlierFrom returns what a result says to the report that replaces it.
 func EarlierFrom(res *Result) *Earlier {
-	e := &Earlier{Target: res.Match.Target, Audience: res.Audience}
+	e := &Earlier{Target: res.Match.Target, Audience: res.Audience, Audio: res.audio()}
 	if len(res.Timeline.Spans) > 0 {
 		e.Whole = res.Timeline.Spans[0]
 	}
@@ -268,38 +269,6 @@ func (s *Session) matchLevels(context.Context) error {
 // Adding returns what becomes of the earlier report's published audio; nil
 // when there was none or nothing that all takes share changed.
 func (s *Session) Adding() *Adding { return s.adding }
-
-// codeDigits is how many digits of AudioID an answer code carries.
-const codeDigits = 10
-
-// CheckAudience returns nil when a tally is about this published audio, and
-// else an error that says what differs: listening answers count for the audio
-// that was heard, and for the takes in the order and by the names of then.
-func (r *Result) CheckAudience(a *listening.Result) error {
-	id := r.AudioID()
-	switch {
-	case id == "":
-		return errors.New("no audio is published")
-	case len(a.Comparison) != codeDigits || !strings.HasPrefix(id, a.Comparison):
-		return fmt.Errorf("the published audio is %.*s…, the answers are about %.*s…", codeDigits, id, codeDigits, a.Comparison)
-	case !slices.Equal(r.Heard(), a.Takes):
-		return errors.New("takes have other names now")
-	}
-	return nil
-}
-
-// KeepAudience carries what readers heard over from the earlier report. It
-// must follow Publish. The error says why it is left out.
-func (s *Session) KeepAudience(e *Earlier) error {
-	if e == nil || e.Audience == nil {
-		return nil
-	}
-	if err := s.Result.CheckAudience(e.Audience); err != nil {
-		return err
-	}
-	s.Result.Audience = e.Audience
-	return nil
-}
 
 // Reused returns how many published files came from the cache.
 func (s *Session) Reused() int { return int(s.reused.Load()) }

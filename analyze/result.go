@@ -31,8 +31,12 @@ type Result struct {
 	Exclusions []Exclusion `json:"exclusions"`
 	Warnings   []Warning   `json:"warnings"`
 	// Audience is what readers of the published report heard; nil until
-	// their answers are tallied. Its Comparison is the start of AudioID.
+	// their answers are tallied. Its Comparison is the start of AudioID or of
+	// the ID of one of EarlierAudio.
 	Audience *listening.Result `json:"audience,omitempty"`
+	// EarlierAudio is what was published before as a comparison of its own and
+	// is still here, file by file: answers about it count. The latest first.
+	EarlierAudio []EarlierAudio `json:"earlier_audio,omitempty"`
 }
 
 // Tool names the program that made a Result.

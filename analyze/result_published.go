@@ -1,12 +1,6 @@
 package analyze
 
-import (
-	"crypto/sha256"
-	"encoding/hex"
-	"fmt"
-
-	"evenhand/analyze/unit"
-)
+import "evenhand/analyze/unit"
 
 // Published is a file of the report, measured again after writing.
 type Published struct {
@@ -48,19 +42,16 @@ type Warning struct {
 // withheld is missing. Listening answers carry its first ten digits, so that
 // they count for this audio only, and number the published takes alone.
 func (r *Result) AudioID() string {
-	h := sha256.New()
+	sums := []string{}
 	for _, t := range r.Takes {
 		switch {
 		case t.Published != nil:
-			fmt.Fprintln(h, t.Published.SHA256)
+			sums = append(sums, t.Published.SHA256)
 		case t.Withheld == nil:
 			return ""
 		}
 	}
-	if len(r.Heard()) == 0 {
-		return ""
-	}
-	return hex.EncodeToString(h.Sum(nil))
+	return audioID(sums)
 }
 
 // Heard returns the names of the takes whose audio is published, in order:

@@ -96,7 +96,7 @@ func (b *builder) audience() *audienceView {
 	if a == nil {
 		return nil
 	}
-	v := &audienceView{Words: audienceWords(a), Caveats: a.Caveats}
+	v := &audienceView{Words: audienceWords(a, b.res.Heard()), Caveats: a.Caveats}
 	if len(a.Preferences.Pairs) > 0 || a.Preferences.ZeroLine.Asked > 0 {
 		v.Preferences = b.preferences(a.Preferences)
 	}
@@ -109,13 +109,32 @@ func (b *builder) audience() *audienceView {
 	return v
 }
 
-// audienceWords says how many answers there are and how to read the rest.
-func audienceWords(a *listening.Result) []string {
+// audienceWords says how many answers there are, of what, and how to read the
+// rest; heard are the takes of the page that can be listened to.
+func audienceWords(a *listening.Result, heard []string) []string {
 	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", plural(a.Readers, "reader", "readers"), plural(a.Counted, "code was counted", "codes were counted"))
 	if out := leftOut(a); len(out) > 0 {
 		s += " Left out: " + list(out) + "."
 	}
+	added := slices.DeleteFunc(slices.Clone(heard), func(name string) bool { return slices.Contains(a.Takes, name) })
+	if len(added) > 0 {
+		s += fmt.Sprintf(" They are readers of the comparison of %d takes, published before %s added; the audio of those takes is the same.", len(a.Takes), isAre(added))
+	}
+	for _, e := range a.Earlier {
+		if len(e.Takes) < len(a.Takes) {
+			s += fmt.Sprintf(" %s of %s about the comparison of %d takes that was published before: %s. The audio of those takes is the same.",
+				plural(e.Counted, "code", "codes"), plural(e.Readers, "reader is", "readers are"), len(e.Takes), list(e.Takes))
+		}
+	}
 	return []string{s, fmt.Sprintf("Behind every share stands the interval in which the true share lies with %.0f %% confidence, if the readers had been drawn by lot, and how often chance alone would make the answers so one-sided. A difference is told as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*rare)}
+}
+
+// isAre lists takes with their verb.
+func isAre(names []string) string {
+	if len(names) == 1 {
+		return names[0] + " was"
+	}
+	return list(names) + " were"
 }
 
 // leftOut lists what was not counted.

@@ -25,7 +25,10 @@ import (
 // playerData is what the scripts of the page know of the comparison from the
 // start. Frames count from the start of the whole span.
 type playerData struct {
-	ID        string          `json:"id"` // of the published audio
+	ID string `json:"id"` // of the published audio
+	// Earlier are the first 16 digits of earlier IDs, under which a browser
+	// may know its reader.
+	Earlier   []string        `json:"earlier,omitempty"`
 	Title     string          `json:"title"`
 	Rate      int             `json:"rate"`
 	Target    unit.LUFS       `json:"target"`
@@ -111,6 +114,9 @@ func newPlayerData(res *analyze.Result) *playerData {
 	}
 	if len(res.Timeline.Spans) == 0 || d.ID == "" {
 		return nil
+	}
+	for _, e := range res.Earlier() {
+		d.Earlier = append(d.Earlier, e.Comparison[:min(16, len(e.Comparison))])
 	}
 	whole := res.Timeline.Spans[0]
 	used := map[string]bool{"whole": true}

@@ -173,13 +173,13 @@
 
   // --- Answers ---
 
-  const place = what => `evenhand:${data.id.slice(0, 16)}:${what}`;
-  const recall = (what, otherwise) => { try { return JSON.parse(localStorage.getItem(place(what))) || otherwise; } catch (e) { return otherwise; } };
+  const place = (what, id) => `evenhand:${(id || data.id).slice(0, 16)}:${what}`;
+  const recall = (what, otherwise, id) => { try { return JSON.parse(localStorage.getItem(place(what, id))) || otherwise; } catch (e) { return otherwise; } };
   const keep = (what, v) => { try { localStorage.setItem(place(what), JSON.stringify(v)); } catch (e) { /* kept until the page is closed */ } };
+  // The reader's number; one who answered before a take was added keeps it.
   function reader() {
-    const old = recall("reader", null);
-    if (old) return old;
-    const fresh = Evenhand.answers.nonce();
+    const had = [data.id, ...data.earlier || []].map(id => recall("reader", null, id)).find(Boolean);
+    const fresh = had || Evenhand.answers.nonce();
     keep("reader", fresh);
     return fresh;
   }

@@ -25,6 +25,7 @@ type buildOptions struct {
 	noCache bool
 	target  string // "", "kept" or "new"
 	webOnly bool
+	drop    bool // answers that would be lost
 }
 
 func (o *buildOptions) flags(cmd *cobra.Command) {
@@ -32,6 +33,7 @@ func (o *buildOptions) flags(cmd *cobra.Command) {
 	f.IntVar(&o.workers, "workers", 0, "takes to work on at once; 0: one for each processor")
 	f.StringVar(&o.cache, "cache", "", "folder that keeps encoded audio, at most "+fmt.Sprint(int64(analyze.DefaultCacheLimit)>>30)+" GiB of it (default: evenhand in the system's folder for caches)")
 	f.BoolVar(&o.noCache, "no-cache", false, "encode everything anew and keep nothing")
+	f.BoolVar(&o.drop, "drop-answers", false, "go on when published audio changes that readers of the earlier report left answers about; what they heard is left out")
 	f.StringVar(&o.target, "target", "", "when an earlier report has another target: kept (keep it or stop) or new (change the published audio)")
 }
 
@@ -120,7 +122,10 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err != nil {
 		return nil, err
 	}
-	audience := s.KeepAudience(before)
+	lost := s.KeepAudience(before)
+	if lost != nil && !o.drop {
+		return nil, usageError{fmt.Errorf("%s: %w; nothing was replaced: %s", earlier, lost, insteadOfLosing(lost))}
+	}
 	text, err := os.ReadFile(path)
 	if err != nil {
 		return nil, err
@@ -146,8 +151,11 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 		}
 		fmt.Fprintf(w, "evenhand: warning: %s%s\n", where, x.Message)
 	}
-	if audience != nil {
-		fmt.Fprintf(w, "evenhand: warning: what %d readers of the earlier report heard is left out: %v\n", before.Audience.Readers, audience)
+	if lost != nil {
+		fmt.Fprintf(w, "evenhand: warning: --drop-answers: %v\n", lost)
+		if less := (*analyze.LostAnswersError)(nil); errors.As(lost, &less) && less.Counts {
+			fmt.Fprintln(w, "evenhand: codes about takes that are still published as they were count as before: evenhand tally with all comments adds them again")
+		}
 	}
 	for _, err := range []error{cache.Err(), cache.Trim(analyze.DefaultCacheLimit)} {
 		if err != nil {
@@ -167,6 +175,14 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 		sayAdding(w, *a, s.Result.Match.Target)
 	}
 	return s.Result, nil
+}
+
+// insteadOfLosing says what can be done about answers that would be lost.
+func insteadOfLosing(lost error) string {
+	if errors.Is(lost, analyze.ErrRenamed) {
+		return "build with --drop-answers and tally all comments again, which counts them by the new names"
+	}
+	return "write to another folder to keep both reports, undo what changed the audio (the target, the time, a take that is gone), or build with --drop-answers to go on without the answers"
 }
 
 // publish measures a comparison, writes its audio into dir and answers the

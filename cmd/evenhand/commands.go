@@ -38,7 +38,9 @@ holds its numbers and its hash, and says that it is not published.
 A take that is added can lower the highest level that all takes allow, and so
 change the audio that was published of the others. So the target of an earlier
 report in DIR is kept where the ceiling allows it, and build says what the
-other target would change; --target new takes that instead.
+other target would change; --target new takes that instead. What readers heard of
+takes whose files stay the same bytes stays in the report. Where it would be lost
+nothing is replaced, unless --drop-answers says so.
 
 Encoded audio is kept in a cache, so that takes that did not change are not
 encoded again. The cache may be deleted at any time.

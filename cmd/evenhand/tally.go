@@ -34,7 +34,8 @@ each with exact intervals, and what cannot be concluded from it.
 
 Answers count for the audio that was heard. With --report DIR that is the audio
 of the published report in DIR, and what readers heard is added to its page; the
-folder is replaced completely or not at all. Give all comments each time: an
+folder is replaced completely or not at all. Codes from before a take was added
+count too, as long as the other takes are published as the same bytes. Give all comments each time: an
 earlier tally is replaced, not added to. Without --report, the audio is made as
 build would make it anew, to compare with, and nothing is written.`,
 		Example: `  evenhand tally comparison.yaml comments.csv --report published
@@ -101,7 +102,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	if n := len(names); n < listening.MinTakes {
 		return fail(usageError{fmt.Errorf("%s: the audio of %d takes is published; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
 	}
-	r, err := listening.Tally(everyCode(cmd, comments), names, res.AudioID())
+	r, err := listening.Tally(everyCode(cmd, comments), names, res.AudioID(), res.Earlier()...)
 	if err != nil {
 		return fail(err)
 	}

@@ -23,6 +23,9 @@ func writeTally(w io.Writer, title string, r listening.Result, width int) error 
 	}{{r.Duplicates, "came twice"}, {r.Repeats, "answered a question again"}, {r.Damaged, "damaged"}, {r.Foreign, "of other audio"}} {
 		line += fmt.Sprintf("; %d %s", left.n, left.what)
 	}
+	for _, e := range r.Earlier {
+		line += "; " + earlierCodes(r, e)
+	}
 	fold(out, "", line, width)
 	if p := r.Preferences; len(p.Pairs) > 0 || p.ZeroLine.Asked > 0 {
 		writePreferences(out, p, width)
@@ -38,6 +41,14 @@ func writeTally(w io.Writer, title string, r listening.Result, width int) error 
 		fold(out, "", "- "+clean(c), width)
 	}
 	return out.Flush()
+}
+
+// earlierCodes tells of codes from before takes were added.
+func earlierCodes(r listening.Result, e listening.EarlierCodes) string {
+	if len(e.Takes) == len(r.Takes) {
+		return fmt.Sprintf("%d counted about the same takes in another order", e.Counted)
+	}
+	return fmt.Sprintf("%d counted about the comparison of %d takes, published before", e.Counted, len(e.Takes))
 }
 
 func writePreferences(out io.Writer, p listening.Preferences, width int) {
