@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -134,6 +135,7 @@ const sceneAgain = `  - name: Again
 type scene struct {
 	files    recordings
 	rates    map[string]int
+	bits     int // 24 when 0
 	manifest string
 }
 
@@ -160,7 +162,7 @@ func (s *scene) write(t testing.TB) string {
 		if r := s.rates[name]; r != 0 {
 			rate = r
 		}
-		w, err := wavio.Create(filepath.Join(dir, name+".wav"), wavio.Spec{SampleRate: rate, Channels: len(x), Bits: 24})
+		w, err := wavio.Create(filepath.Join(dir, name+".wav"), wavio.Spec{SampleRate: rate, Channels: len(x), Bits: cmp.Or(s.bits, 24)})
 		if err == nil {
 			err = errors.Join(w.Write(x), w.Close())
 		}

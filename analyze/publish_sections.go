@@ -291,7 +291,7 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 	plan.Gain = unit.DB(math.Min(float64(t.Gain), float64(s.Result.Parameters.Match.Ceiling)-unit.FromAmplitude(peak)))
 	bits := s.publishedBits(i)
 	w := &pieceWriter{dir: dir, stem: t.Slug + ".mic", starts: starts, spec: flacio.Spec{SampleRate: rate, Channels: 1, Bits: bits},
-		quantisers: []*flacio.Quantiser{flacio.NewQuantiser(bits, bits <= 16, uint64(i)<<8|0xFF)}, buf: [][]int32{make([]int32, blockFrames)}}
+		quantisers: []*flacio.Quantiser{flacio.NewQuantiser(bits, bits <= 16, alone.seed(plan.Side+" microphone"))}, buf: [][]int32{make([]int32, blockFrames)}}
 	r, err := alone.open()
 	if err != nil {
 		return nil, err

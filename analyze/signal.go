@@ -29,7 +29,12 @@ type signal struct {
 // ditherSeed returns the seed of an output channel's dither. It comes from the
 // recording alone, so that takes beside it do not change a take's file.
 func (s *signal) ditherSeed(channel int) uint64 {
-	sum := sha256.Sum256(fmt.Appendf(nil, "dither %s %d", s.sha256, channel))
+	return s.seed(fmt.Sprint(channel))
+}
+
+// seed is that of the dither of what is made of the recording.
+func (s *signal) seed(what string) uint64 {
+	sum := sha256.Sum256(fmt.Appendf(nil, "dither %s %s", s.sha256, what))
 	return binary.LittleEndian.Uint64(sum[:])
 }
 

@@ -21,21 +21,24 @@ import (
 )
 
 // longReport serves a report of eight takes of three minutes, whose pieces all
-// hold the same noise.
-func longReport(t *testing.T, pieceFrames int) string {
+// hold the same noise, the first in one channel and the others in as many as
+// stated.
+func longReport(t *testing.T, pieceFrames, channels int) string {
 	t.Helper()
 	pieces := 180 * playedRate / pieceFrames
 	dir := t.TempDir()
-	noise := filepath.Join(dir, "noise.flac")
-	enc, err := flacio.Create(noise, flacio.Spec{SampleRate: playedRate, Channels: 1, Bits: 16})
-	must(t, err)
+	noise := func(channels int) string { return filepath.Join(dir, fmt.Sprintf("noise-%d.flac", channels)) }
 	x, state := make([]int32, pieceFrames), uint32(1)
 	for i := range x {
 		state = state*1664525 + 1013904223
 		x[i] = int32(state) >> 20
 	}
-	must(t, enc.Write([][]int32{x}))
-	must(t, enc.Close())
+	for c := 1; c <= channels; c++ {
+		enc, err := flacio.Create(noise(c), flacio.Spec{SampleRate: playedRate, Channels: c, Bits: 16})
+		must(t, err)
+		must(t, enc.Write([][]int32{x, x}[:c]))
+		must(t, enc.Close())
+	}
 
 	takes := make([]fixtureTake, 8)
 	for i := range takes {
@@ -48,6 +51,9 @@ func longReport(t *testing.T, pieceFrames int) string {
 	for i := range res.Takes {
 		take := &res.Takes[i]
 		take.Slug = fmt.Sprintf("take-%d", i+1)
+		if i > 0 {
+			take.Published.Channels = channels
+		}
 		for k := range pieces {
 			p := analyze.Piece{Path: fmt.Sprintf("audio/pieces/%s.%d.flac", take.Slug, k+1), FirstFrame: int64(k * pieceFrames), Frames: int64(pieceFrames), Bytes: 1 << 20}
 			must(t, os.WriteFile(filepath.Join(dir, p.Path), nil, 0o644))
@@ -58,7 +64,11 @@ func longReport(t *testing.T, pieceFrames int) string {
 	files := http.FileServer(http.Dir(dir))
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if strings.HasSuffix(r.URL.Path, ".flac") {
-			http.ServeFile(w, r, noise)
+			c := channels
+			if strings.Contains(r.URL.Path, "/take-1.") {
+				c = 1
+			}
+			http.ServeFile(w, r, noise(c))
 			return
 		}
 		files.ServeHTTP(w, r)
@@ -76,7 +86,7 @@ func TestPlayerMemory(t *testing.T) {
 		t.Skip("needs a browser")
 	}
 	const pieceFrames = 20 * playedRate
-	ctx, bad := visitAt(t, longReport(t, pieceFrames), 1000, "")
+	ctx, bad := visitAt(t, longReport(t, pieceFrames, 1), 1000, "")
 	before := rendererMemory(t, ctx)
 	click(t, ctx, `.pick[data-take="3"]`)
 	top, held := 0.0, 0.0
@@ -100,6 +110,34 @@ func TestPlayerMemory(t *testing.T) {
 	quietBrowser(t, bad)
 }
 
+// Pieces that are too long for a phone, a mono take before seven stereo ones:
+// each file counts by its own channels, so what the page says is kept.
+func TestPlayerBudgetCountsChannels(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	const pieceFrames = 30 * playedRate
+	base := longReport(t, pieceFrames, 2)
+	ctx := browser(t)
+	bad := watch(t, ctx, base)
+	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(400, 900, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"index.html")))
+	if budget := eval[int](t, ctx, `Evenhand.player.budget`); budget != 128<<20 {
+		t.Fatalf("the budget is %d bytes: the page was not taken for a phone", budget)
+	}
+	click(t, ctx, `.pick[data-take="3"]`)
+	until(t, ctx, `Evenhand.player.deck.playing`)
+	// The pieces now playing, the mono one among them; then of the next the
+	// chosen take's, the mono one and two more: another would be too much.
+	const one = pieceFrames * 4
+	const want = (1 + 7*2 + 2 + 1 + 2*2) * one
+	until(t, ctx, fmt.Sprintf(`Evenhand.player.store.decoded() >= %d`, want))
+	held := eval[float64](t, ctx, `new Promise(r => setTimeout(() => r(Evenhand.player.store.decoded()), 1500))`)
+	if held != want || held > 128<<20 || held+2*one <= 128<<20 {
+		t.Errorf("%.0f bytes are decoded, not %d; all would be %d, allowed are %d", held, want, 2*(1+7*2)*one, 128<<20)
+	}
+	quietBrowser(t, bad)
+}
+
 // A hundred jumps while it plays leave nothing behind: no decoded piece but
 // those in use, and no source that has played.
 func TestHundredJumpsLeakNothing(t *testing.T) {
@@ -107,7 +145,7 @@ func TestHundredJumpsLeakNothing(t *testing.T) {
 		t.Skip("needs a browser")
 	}
 	const pieceFrames, jumps = 2 * playedRate, 100
-	base := longReport(t, pieceFrames)
+	base := longReport(t, pieceFrames, 1)
 	ctx := browser(t, chromedp.Flag("js-flags", "--expose-gc"))
 	bad := watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(1000, 900), chromedp.Navigate(base+"index.html")))

@@ -59,13 +59,13 @@
   }
 
   // A voice plays the pieces of one file; it never resamples.
-  const voiceOf = pieces => ({ pieces, buffer: k => store.buffer(pieces[k]) });
+  const voiceOf = (pieces, channels) => ({ pieces, channels, buffer: k => store.buffer(pieces[k]) });
   const cutsOf = pieces => [...pieces.map(p => p.first), data.frames];
 
   const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: -1, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text };
   // Voices: the takes, then the single microphones of those that have them.
-  const voices = takes.map(t => voiceOf(t.pieces));
-  const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces)) - 1 : -1);
+  const voices = takes.map(t => voiceOf(t.pieces, t.channels));
+  const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces, 1)) - 1 : -1);
   const loudestGain = Math.min(...takes.map(t => t.gain));
 
   // Gains of a take's two voices: the take as published, or a blend.
@@ -95,12 +95,13 @@
   // Which files are wanted now: the chosen take's first, then the others of
   // this piece, then all of the next.
   function want() {
-    const order = [];
+    const size = new Map(); // piece → bytes decoded
     for (const k of player.deck.pieces(player.deck.position())) {
-      for (const i of [Math.max(0, player.wanted), ...takes.keys()]) for (const v of voicesOf(i)) if (!order.includes(voices[v].pieces[k])) order.push(voices[v].pieces[k]);
+      for (const i of [Math.max(0, player.wanted), ...takes.keys()]) for (const v of voicesOf(i)) size.set(voices[v].pieces[k], voices[v].pieces[k].frames * 4 * voices[v].channels);
     }
+    const order = [...size.keys()];
     let bytes = 0;
-    const kept = order.filter(p => (bytes += p.frames * 4 * (takes[0].channels)) <= budget);
+    const kept = order.filter(p => (bytes += size.get(p)) <= budget);
     store.want("player", kept.length ? kept : order.slice(0, 1));
     return kept;
   }

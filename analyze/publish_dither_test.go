@@ -1,0 +1,87 @@
+package analyze
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/manifest"
+)
+
+// A take that is put in front of another changes nothing of what is published
+// of that one: not its file and not the samples of its microphone alone, whose
+// 16 bits are dithered.
+func TestDitherIsOfTheRecordingAlone(t *testing.T) {
+	s := newScene(t)
+	s.bits = 16
+	mic := slices.Clone(s.files["two"][0])
+	for i := range mic[1:] { // a duller one
+		mic[i+1] = 0.5*mic[i] + 0.5*mic[i+1]
+	}
+	s.files["two"] = append(s.files["two"], mic)
+	two := "  - name: Two\n    file: two.wav\n    mics: {left: {name: A}, right: {name: B, blend: -3 dB}}\n    fuzz: {device: Two, controls: {gain: noon}}\n"
+	head := "title: Circuits\nvaries: fuzz\nreference: Two\nmatch: {target: -30 LUFS}\nperformance: {dry: dry.wav}\nchain: [{slot: fuzz}]\ntakes:\n"
+	one := "  - {name: One, file: one.wav, fuzz: {device: One, controls: {gain: noon}}}\n"
+	publish := func(text string) (file, micAlone []byte) {
+		s.manifest = text
+		c, err := manifest.Load(s.write(t), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		session, err := Measure(context.Background(), c, Options{ChecksOnly: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		dir := t.TempDir()
+		if err := session.PublishPieces(context.Background(), dir); err != nil {
+			t.Fatal(err)
+		}
+		take := session.Result.Takes[len(session.Result.Takes)-1]
+		if !strings.Contains(take.Published.Encoding, "16-bit") {
+			t.Fatalf("%s: nothing is dithered", take.Published.Encoding)
+		}
+		if file, err = os.ReadFile(filepath.Join(dir, take.Published.Path)); err != nil {
+			t.Fatal(err)
+		}
+		return file, pieceSamples(t, dir, take.Published.Blend.Pieces)
+	}
+	file, micAlone := publish(head + two)
+	later, laterMic := publish(head + one + two)
+	if !bytes.Equal(file, later) {
+		t.Error("the published file of Two is another with One in front of it")
+	}
+	if len(micAlone) == 0 || !bytes.Equal(micAlone, laterMic) {
+		t.Errorf("the microphone alone has other samples with One in front (%d and %d bytes)", len(micAlone), len(laterMic))
+	}
+}
+
+// pieceSamples returns the samples of mono pieces, two bytes each.
+func pieceSamples(t *testing.T, dir string, pieces []Piece) []byte {
+	t.Helper()
+	var out []byte
+	for _, p := range pieces {
+		d, err := flacio.Open(filepath.Join(dir, filepath.FromSlash(p.Path)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		buf := [][]float64{make([]float64, p.Frames)}
+		for n := 0; n < int(p.Frames); {
+			k, err := d.Read([][]float64{buf[0][n:]})
+			if k == 0 && err != nil {
+				t.Fatal(err)
+			}
+			n += k
+		}
+		for _, v := range buf[0] {
+			x := int16(v * 32768)
+			out = append(out, byte(x), byte(x>>8))
+		}
+		d.Close()
+	}
+	return out
+}
