@@ -70,7 +70,29 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		a := &s.Result.Takes[i].Alignment
 		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
 	}
+	for _, i := range held {
+		a := &s.Result.Takes[i].Alignment
+		if e := s.toDry[i]; e.Scattered && a.Reason == e.Reason && s.unbroken(i) {
+			a.Reason = gearScatters(e)
+		}
+		if e := &s.toAnchor[i]; e.Scattered && s.unbroken(i) && s.unbroken(s.anchor) {
+			e.Reason = gearScatters(*e)
+		}
+	}
 	return nil
+}
+
+// unbroken reports whether a take is of the same performance with no frame lost or
+// inserted, so that only the gear can scatter its lag.
+func (s *Session) unbroken(i int) bool {
+	if s.takes[i] == s.source() {
+		return true
+	}
+	return s.verdicts[i].Outcome == clock.Same && len(s.slips[i].Slips) == 0 && s.slips[i].Reason == ""
+}
+
+func gearScatters(e align.Estimate) string {
+	return fmt.Sprintf("the gear moves the phase from note to note, by %.0f samples between windows", float64(e.Spread))
 }
 
 // compareAgain holds a repeat against the take that it repeats: through one
@@ -181,13 +203,50 @@ func oddsText(decades float64) string {
 	return fmt.Sprintf("more than a million to 1 for %s", side)
 }
 
+// slipsOf returns the sharper search for slips in take i, and against what.
+func (s *Session) slipsOf(i int) (r clock.Slips, against string) {
+	r, against = s.slips[i], "the "+s.sourceName()
+	if s.alike(i) && (len(r.Slips) == 0 || len(s.again[i].Slips) > 0) {
+		r, against = s.again[i], s.Result.Takes[i].RepeatOf
+	}
+	return r, against
+}
+
+// sizeText prints a detectable size upwards, with the digits that it supports.
+func sizeText(v float64) string {
+	if v >= 10 {
+		return unit.Format(math.Ceil(v), 0)
+	}
+	return unit.Format(math.Ceil(10*v)/10, 1)
+}
+
+// leastSlip says from which size on lost or inserted samples would have been
+// found in every take, in samples; "samples" where none was searched.
+func (s *Session) leastSlip() string {
+	worst, name, least := 0.0, "", math.Inf(1)
+	for _, i := range s.held() {
+		r, _ := s.slipsOf(i)
+		v := float64(r.Smallest)
+		if r.Reason != "" || math.IsNaN(v) {
+			continue
+		}
+		if least = math.Min(least, v); v > worst {
+			worst, name = v, s.Result.Takes[i].Name
+		}
+	}
+	switch {
+	case name == "":
+		return "samples"
+	case sizeText(least) == sizeText(worst):
+		return sizeText(worst) + " samples or more at a place"
+	}
+	return fmt.Sprintf("%s samples or more at a place (where %s hides the most; %s in the clearest take)", sizeText(worst), name, sizeText(least))
+}
+
 func (s *Session) askSlips(a *answers) {
 	for _, i := range s.held() {
 		name := s.Result.Takes[i].Name
-		r, against := s.slips[i], "the "+s.sourceName()
-		if s.alike(i) && (len(r.Slips) == 0 || len(s.again[i].Slips) > 0) {
-			r, against = s.again[i], s.Result.Takes[i].RepeatOf
-		}
+		r, against := s.slipsOf(i)
 		if s.verdicts[i].Outcome == clock.Different {
 			a.skip(name, "it is of another performance")
 			continue
@@ -197,7 +256,7 @@ func (s *Session) askSlips(a *answers) {
 			continue
 		}
 		if len(r.Slips) == 0 {
-			a.judge(name, 0, Fails, "none", fmt.Sprintf("against %s, %s samples or more would have been found", against, unit.Format(float64(r.Smallest), 1)), "")
+			a.judge(name, 0, Fails, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), "against "+against+"; what is smaller would not have been found", "")
 			continue
 		}
 		total := 0.0

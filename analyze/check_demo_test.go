@@ -1,6 +1,7 @@
 package analyze_test
 
 import (
+	"strings"
 	"testing"
 
 	"evenhand/analyze"
@@ -18,6 +19,17 @@ func nothingFails(t *testing.T, res *analyze.Result) {
 	for _, e := range res.Exclusions {
 		if e.Standing == "found" {
 			t.Errorf("%s: found, %s", e.Accusation, e.Because)
+		}
+	}
+	// What is of one performance and whole is not doubted elsewhere.
+	for _, c := range res.Checks {
+		if strings.Contains(c.Reason, "another performance") && c.ID != "same-performance" {
+			t.Errorf("%s, %s: %s", c.ID, c.Subject, c.Reason)
+		}
+	}
+	for i := range res.Takes {
+		if a := res.Takes[i].Alignment; strings.Contains(a.Reason, "another performance") {
+			t.Errorf("%s: %s", res.Takes[i].Name, a.Reason)
 		}
 	}
 	if len(res.Checks) < 40 || len(res.Exclusions) < 10 {

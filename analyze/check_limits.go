@@ -39,6 +39,14 @@ func (l limit) String() string {
 	if l.kind == fixed {
 		return l.text
 	}
+	if l.kind == atMost && l.value == 0 && l.decimals > 0 {
+		return "none" // 0.0 would claim a decimal that no measurement supports
+	}
+	return l.number()
+}
+
+// number is the limit as a number with its unit.
+func (l limit) number() string {
 	v := unit.Format(l.value, l.decimals) + " " + l.unit
 	switch l.kind {
 	case within:
@@ -88,7 +96,7 @@ func (l limit) parse(written string) (limit, error) {
 	if l.kind == fixed {
 		return l, fmt.Errorf("has no limit that can be set; it asks for: %s", l.text)
 	}
-	example := strings.NewReplacer("−", "-", "at most ", "", "at least ", "", "±", "").Replace(l.String())
+	example := strings.NewReplacer("−", "-", "at most ", "", "at least ", "", "±", "").Replace(l.number())
 	text := strings.TrimSpace(written)
 	two := false
 	for _, sign := range []string{"±", "+/-", "+-"} {

@@ -189,12 +189,32 @@ func (s *Session) askDrift(a *answers) {
 			x.outcome = Fails
 		case math.Abs(d) > a.limit.value && math.Abs(d) > sure:
 			x.outcome = Caution
-		case math.Abs(d)+e > 2*a.limit.value:
+		case math.Abs(d)+e > a.limit.value:
 			x.outcome, x.do = NotMeasured, ""
-			x.reason = fmt.Sprintf("a drift of up to %s ppm cannot be told from none: the recording is too short, or the gear moves the lag too much from note to note", unit.Format(math.Abs(d)+e, 0))
+			x.value += ", not more than " + driftBound(math.Abs(d)+e)
+			x.reason = "the recording is too short, or the gear moves the lag too much from note to note, to tell whether it is within the limit"
 		}
 		a.add(x)
 	}
+}
+
+// driftBound prints the most that a clock may run off, upwards.
+func driftBound(ppm float64) string { return unit.Format(math.Ceil(10*ppm)/10, 1) + " ppm" }
+
+// mostDrift returns the most that any take's clock may run off, two standard
+// errors counted, in ppm; NaN where that of a take is not known.
+func (s *Session) mostDrift() float64 {
+	most := 0.0
+	for _, i := range s.held() {
+		d, e, _ := s.drift(i)
+		if s.alike(i) {
+			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
+		}
+		if !(math.Abs(d)+2*e <= most) {
+			most = math.Abs(d) + 2*e
+		}
+	}
+	return most
 }
 
 // driftReason says why the drift of a take is not known.

@@ -55,6 +55,12 @@ func (s *Session) exclusions() []Exclusion {
 			}
 		default:
 			e.Standing, e.Because = standing, why
+			switch {
+			case !published && x.best == notExcluded:
+				e.Because = x.because(s) // a build settles it
+			case strings.HasPrefix(why, unmeasured) && contains(x.checks, idDrift):
+				e.Because = orElse(s.openDrift(), why)
+			}
 		}
 		out = append(out, e)
 	}
@@ -111,6 +117,13 @@ func contains(list []string, x string) bool {
 	return false
 }
 
+func orElse(s, otherwise string) string {
+	if s == "" {
+		return otherwise
+	}
+	return s
+}
+
 func say(text string) func(*Session) string { return func(*Session) string { return text } }
 
 // limitOf returns the limit of a check as shown.
@@ -132,6 +145,21 @@ func (s *Session) worst(id string) float64 {
 		}
 	}
 	return w
+}
+
+// openDrift says how far the clocks may differ where the recording is too short
+// to tell whether that is within the limit; "" where that is not known either.
+func (s *Session) openDrift() string {
+	most := s.mostDrift()
+	for _, c := range s.Result.Checks {
+		if c.Outcome == NotMeasured && (c.ID == idRateLabel || c.ID == idFormat) {
+			return ""
+		}
+	}
+	if math.IsNaN(most) {
+		return ""
+	}
+	return fmt.Sprintf("%sno take runs fast or slow against the %s by more than %s, so no sample rate is wrong; the recording is too short to tell down to the limit of %s", unmeasured, s.sourceName(), driftBound(most), strings.TrimPrefix(s.limitOf(idDrift), "±"))
 }
 
 func (s *Session) accusations(published bool) []accusation {
@@ -189,20 +217,20 @@ func (s *Session) accusations(published bool) []accusation {
 		{
 			"a take was edited", []string{idPerformance, idSlips, idClicks, idDropouts}, excludedMeasured,
 			func(s *Session) string {
-				return "no take loses or gains samples against the " + s.sourceName() + ", and no cut clicks; an edit of the sound alone, such as an equaliser, is the maker's word"
+				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter, and an edit of the sound alone, such as an equaliser, rest on the maker's word"
 			},
 		},
 		{
 			"a take was resampled or mislabelled", []string{idDrift, idRateLabel, idFormat}, excludedMeasured,
 			func(s *Session) string {
-				return fmt.Sprintf("no take runs fast or slow against the %s by more than %s", s.sourceName(), strings.TrimPrefix(s.limitOf(idDrift), "±"))
+				return fmt.Sprintf("no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
 			},
 		},
 		{
 			"one take was made louder", []string{idMatch}, louder,
 			func(s *Session) string {
 				if !published {
-					return "no audio was published yet; a build measures every written file again"
+					return "this is settled when the report is built, which measures every published file again"
 				}
 				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(idMatch)) + withheld
 			},
@@ -215,7 +243,7 @@ func (s *Session) accusations(published bool) []accusation {
 			"the page or its audio was changed later", nil, pick(excludedPublished),
 			func(*Session) string {
 				if !published {
-					return "nothing was published yet"
+					return "this is settled when the report is built, which lists the SHA-256 of every file"
 				}
 				return "the report lists the SHA-256 of every recording and of every published file; a changed file no longer has it"
 			},

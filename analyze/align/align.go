@@ -41,6 +41,10 @@ type Estimate struct {
 	DriftError  unit.PPM // one standard error, with what music may do to the lag
 	DriftReason string
 
+	// Scattered tells that Reason is the scatter of the lag between windows,
+	// whose cause the comparison does not show.
+	Scattered bool
+
 	// Spread is the robust standard deviation (1.4826 times the median
 	// absolute deviation) of the window lags about the drift's line: below a
 	// few frames for one and the same performance, hundreds for another pass
@@ -396,7 +400,8 @@ func (p *plan) judge(e Estimate, strength float64) Estimate {
 	case !p.clear(e) && strength < leastStrength:
 		e.Reason = fmt.Sprintf("no clear match within ±%.3g s (%.1f times the next best): another performance, or a larger lag", float64(p.opt.MaxLag), float64(e.Confidence))
 	case !p.constant(e):
-		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: another performance, or frames lost or inserted", float64(e.Spread))
+		e.Scattered = true
+		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: the gear moves the phase from note to note, it is another performance, or frames were lost or inserted", float64(e.Spread))
 	case math.IsNaN(float64(e.Spread)):
 		e.Reason = "fewer than three windows in which both recordings sound"
 	case math.Abs(e.PlainPeak) < leastPlain && math.Abs(e.WhitenedPeak) < leastWhitened:

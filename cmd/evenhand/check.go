@@ -170,30 +170,49 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 	if all || r.look.outcome == analyze.Fails || r.look.outcome == analyze.Caution {
 		fold(w, indent, "limit: "+clean(first.Limit)+" ("+clean(first.LimitSource)+")", width)
 	}
-	// Takes with the same answer share a line.
-	type told struct {
+	// Takes with the same answer share a line,
+	// and so do those whose values differ for one reason.
+	type value struct {
 		subjects []string
 		text     string
 	}
+	type told struct {
+		values []value
+		reason string
+	}
 	var lines []told
 	for _, c := range r.checks {
-		text := clean(c.Value)
-		if c.Reason != "" {
-			text = strings.TrimPrefix(text+"; "+clean(c.Reason), "; ")
-		}
-		k := slices.IndexFunc(lines, func(l told) bool { return l.text == text })
+		k := slices.IndexFunc(lines, func(l told) bool { return l.reason == clean(c.Reason) })
 		if k < 0 {
-			lines = append(lines, told{text: text})
+			lines = append(lines, told{reason: clean(c.Reason)})
 			k = len(lines) - 1
 		}
+		l := &lines[k]
+		j := slices.IndexFunc(l.values, func(v value) bool { return v.text == clean(c.Value) })
+		if j < 0 {
+			l.values = append(l.values, value{text: clean(c.Value)})
+			j = len(l.values) - 1
+		}
 		if c.Subject != "" {
-			lines[k].subjects = append(lines[k].subjects, clean(c.Subject))
+			l.values[j].subjects = append(l.values[j].subjects, clean(c.Subject))
 		}
 	}
 	for _, l := range lines {
-		text := l.text
-		if l.subjects != nil {
-			text = strings.Join(l.subjects, ", ") + ": " + text
+		var parts []string
+		for _, v := range l.values {
+			text := v.text
+			if len(v.subjects) > 0 {
+				text = strings.TrimSuffix(strings.Join(v.subjects, ", ")+": "+text, ": ")
+			}
+			parts = append(parts, text)
+		}
+		text := strings.Join(parts, "; ")
+		if l.reason != "" {
+			between := "; "
+			if l.values[len(l.values)-1].text == "" && text != "" {
+				between = ": "
+			}
+			text = strings.TrimPrefix(text+between+l.reason, "; ")
 		}
 		fold(w, indent, text, width)
 	}

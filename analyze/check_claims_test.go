@@ -1,0 +1,89 @@
+package analyze
+
+import (
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+)
+
+// rangeText is a value with its range: "+1.0 ± 2.3 ppm".
+var rangeText = regexp.MustCompile(`^([+−]?[0-9.]+) ± ([0-9.]+) ppm`)
+
+// TestDriftClaims asks that no clock is said to hold whose range passes the
+// limit, and that the exclusion says no more than the ranges do.
+func TestDriftClaims(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	s := newScene(t)
+	s.files["two"][0] = played(s.files["two"][0], 5)
+	res := s.check(t)
+	most, open := 0.0, false
+	for _, c := range res.Checks {
+		if c.ID != idDrift {
+			continue
+		}
+		m := rangeText.FindStringSubmatch(c.Value)
+		if m == nil {
+			if c.Outcome != NotMeasured {
+				t.Errorf("%s: %q has no range", c.Subject, c.Value)
+			}
+			continue
+		}
+		d, err1 := strconv.ParseFloat(strings.Replace(m[1], "−", "-", 1), 64)
+		e, err2 := strconv.ParseFloat(m[2], 64)
+		if err1 != nil || err2 != nil {
+			t.Fatal(c.Value)
+		}
+		top := math.Abs(d) + e
+		if c.Outcome == Holds && top > 3.05 {
+			t.Errorf("%s holds with %s", c.Subject, c.Value)
+		}
+		if c.Outcome == NotMeasured {
+			open = true
+			if top < 2.95 || !strings.Contains(c.Value, "not more than ") {
+				t.Errorf("%s is not measured with %s", c.Subject, c.Value)
+			}
+		}
+		most = math.Max(most, top)
+	}
+	e := standingOf(res, "resampled")
+	m := regexp.MustCompile(`by more than ([0-9.]+) ppm`).FindStringSubmatch(e.Because)
+	if !open || e.Standing != notExcluded || m == nil {
+		t.Fatalf("open %v, %+v", open, e)
+	}
+	if v, err := strconv.ParseFloat(m[1], 64); err != nil || v < most-0.1 || v > most+0.2 {
+		t.Errorf("the ranges reach %.1f ppm, the exclusion says %s", most, e.Because)
+	}
+}
+
+// TestSlipClaims asks that the size which would have been found is stated, and
+// no decimals of nothing.
+func TestSlipClaims(t *testing.T) {
+	res := newScene(t).check(t)
+	size := regexp.MustCompile(`^none of ([0-9.]+) samples or more$`)
+	worst := ""
+	most := 0.0
+	for _, c := range res.Checks {
+		if strings.Contains(c.Limit, " 0.0") {
+			t.Errorf("%s: limit %q", c.ID, c.Limit)
+		}
+		if c.ID != idSlips || c.Outcome != Holds {
+			continue
+		}
+		m := size.FindStringSubmatch(c.Value)
+		if m == nil {
+			t.Fatalf("%s: %q", c.Subject, c.Value)
+		}
+		if v, err := strconv.ParseFloat(m[1], 64); err != nil {
+			t.Error(err)
+		} else if v > most {
+			most, worst = v, m[1]
+		}
+	}
+	if e := standingOf(res, "edited"); worst == "" || !strings.Contains(e.Because, "gains "+worst+" samples or more") {
+		t.Errorf("worst %q, %+v", worst, e)
+	}
+}
