@@ -98,6 +98,10 @@ func (l limit) parse(written string) (limit, error) {
 	}
 	example := strings.NewReplacer("−", "-", "at most ", "", "at least ", "", "±", "").Replace(l.number())
 	text := strings.TrimSpace(written)
+	if text == "none" && l.kind == atMost && l.least == 0 {
+		l.value, l.source = 0, "set in the manifest"
+		return l, nil
+	}
 	two := false
 	for _, sign := range []string{"±", "+/-", "+-"} {
 		if rest, ok := strings.CutPrefix(text, sign); ok {
