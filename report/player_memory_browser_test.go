@@ -20,10 +20,10 @@ import (
 	"evenhand/analyze/flacio"
 )
 
-// longReport serves a report of eight takes of three minutes, whose pieces all
+// longReport serves a report of so many takes of three minutes, whose pieces all
 // hold the same noise, the first in one channel and the others in as many as
 // stated.
-func longReport(t *testing.T, pieceFrames, channels int) string {
+func longReport(t *testing.T, takeCount, pieceFrames, channels int) string {
 	t.Helper()
 	pieces := 180 * playedRate / pieceFrames
 	dir := t.TempDir()
@@ -40,12 +40,13 @@ func longReport(t *testing.T, pieceFrames, channels int) string {
 		must(t, enc.Close())
 	}
 
-	takes := make([]fixtureTake, 8)
+	takes := make([]fixtureTake, takeCount)
 	for i := range takes {
 		takes[i] = fixtureTakes[i%4]
 		takes[i].name = fmt.Sprintf("Take %d", i+1)
 	}
 	res := fixtureOf(takes)
+	res.Comparison.Reference = takes[0].name
 	res.Timeline.Spans = []analyze.Span{{Name: "Whole", To: 180, Frames: 180 * playedRate}}
 	must(t, os.MkdirAll(filepath.Join(dir, "audio", "pieces"), 0o755))
 	for i := range res.Takes {
@@ -86,7 +87,7 @@ func TestPlayerMemory(t *testing.T) {
 		t.Skip("needs a browser")
 	}
 	const pieceFrames = 20 * playedRate
-	ctx, bad := visitAt(t, longReport(t, pieceFrames, 1), 1000, "")
+	ctx, bad := visitAt(t, longReport(t, 8, pieceFrames, 1), 1000, "")
 	before := rendererMemory(t, ctx)
 	click(t, ctx, `.pick[data-take="3"]`)
 	top, held := 0.0, 0.0
@@ -117,7 +118,7 @@ func TestPlayerBudgetCountsChannels(t *testing.T) {
 		t.Skip("needs a browser")
 	}
 	const pieceFrames = 30 * playedRate
-	base := longReport(t, pieceFrames, 2)
+	base := longReport(t, 8, pieceFrames, 2)
 	ctx := browser(t)
 	bad := watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(400, 900, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"index.html")))
@@ -145,7 +146,7 @@ func TestHundredJumpsLeakNothing(t *testing.T) {
 		t.Skip("needs a browser")
 	}
 	const pieceFrames, jumps = 2 * playedRate, 100
-	base := longReport(t, pieceFrames, 1)
+	base := longReport(t, 8, pieceFrames, 1)
 	ctx := browser(t, chromedp.Flag("js-flags", "--expose-gc"))
 	bad := watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(1000, 900), chromedp.Navigate(base+"index.html")))

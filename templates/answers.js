@@ -11,6 +11,7 @@
   const kinds = ["", "preference", "trials", "ratings"];
   const notAsked = 0, tie = 1, first = 2, second = 3; // outcomes of a pair
   const notRated = -1;
+  const most = 16; // takes in a code
 
   function refuse(why) {
     throw new RangeError("answer cannot be written as a code: " + why);
@@ -53,7 +54,7 @@
   function encode(answer) {
     const kind = kinds.indexOf(answer.kind, 1);
     if (kind < 0) refuse(`the kind is ${answer.kind}`);
-    const takes = whole("number of takes", answer.takes, 2, 16);
+    const takes = whole("number of takes", answer.takes, 2, most);
     if (kinds.slice(1).filter(k => answer[k]).length !== 1 || !answer[answer.kind]) refuse(`exactly the ${answer.kind} must be set`);
     const bits = [];
     put(bits, 1, 5);
@@ -137,5 +138,5 @@
     return a * takes - a * (a + 1) / 2 + b - a - 1;
   }
 
-  Evenhand.answers = { encode, decode, nonce, pairIndex, notAsked, tie, first, second, notRated };
+  Evenhand.answers = { most, encode, decode, nonce, pairIndex, notAsked, tie, first, second, notRated };
 })(globalThis);

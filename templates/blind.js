@@ -26,9 +26,11 @@
   // Pairs of n takes, as [first, second]: the takes stand in a drawn order on
   // a circle, and each meets those up to reach places on. Every take comes
   // equally often, first and second; with an even n and all pairs, the takes
-  // that face each other are half a round, in a drawn order.
+  // that face each other are half a round, in a drawn order. A reach of one
+  // half is neighbours two by two: each take once, of an odd number all but one.
   function pairs(n, reach) {
     const circle = shuffle([...Array(n).keys()]), out = [];
+    if (reach === .5) for (let i = 0; i + 1 < n; i += 2) out.push([circle[i], circle[i + 1]]);
     for (let d = 1; d <= Math.min(reach, Math.floor((n - 1) / 2)); d++) for (let i = 0; i < n; i++) out.push([circle[i], circle[(i + d) % n]]);
     if (n % 2 === 0 && reach >= n / 2) for (let i = 0; i < n / 2; i++) out.push(shuffle([circle[i], circle[i + n / 2]]));
     return shuffle(out);
@@ -186,8 +188,7 @@
 
   // The foot of a result: the opened key, the code to copy, the file to save.
   function finish(answer, sealed, extra) {
-    let code = "";
-    try { code = Evenhand.answers.encode({ comparison: data.id.slice(0, 10), nonce: reader(), takes: data.takes.length, ...answer }); } catch (e) { /* too many takes for a code */ }
+    const code = data.takes.length > Evenhand.answers.most ? "" : Evenhand.answers.encode({ comparison: data.id.slice(0, 10), nonce: reader(), takes: data.takes.length, ...answer });
     const record = { comparison: data.id, title: data.title, code, answer, key: sealed.text, sealed: sealed.hash, ...extra };
     keep("answers", [...recall("answers", []), record]);
     const shown = el("output", { class: "seal code", "aria-label": "Answer code" }, code), told = el("span", { role: "status" });
@@ -199,8 +200,8 @@
     };
     const save = el("a", { download: `answers-${answer.kind}.json`, href: URL.createObjectURL(new Blob([JSON.stringify(recall("answers", [record]), null, 1)], { type: "application/json" })) }, "Save all my answers as JSON");
     return [
-      el("p", {}, "Nothing was sent anywhere. Your answers are kept in this browser; to let the makers count them, copy this code into a comment."),
-      code ? el("div", { class: "row" }, shown, el("button", { type: "button", onclick: copy }, "Copy"), told) : el("p", { class: "small" }, "There are too many takes for a code."),
+      el("p", {}, `Nothing was sent anywhere. Your answers are kept in this browser${code ? "; to let the makers count them, copy this code into a comment" : ""}.`),
+      ...code ? [el("div", { class: "row" }, shown, el("button", { type: "button", onclick: copy }, "Copy"), told)] : [],
       el("p", {}, save),
       el("details", {}, el("summary", {}, "The opened key"), el("p", { class: "small" }, opens(sealed) ? "The text below has the SHA-256 that was shown before the start: the key was not changed." : "The text below does not have the SHA-256 that was shown before the start."), el("p", { class: "seal" }, sealed.text), el("p", { class: "seal" }, `SHA-256 ${sealed.hash}`)),
     ];

@@ -18,6 +18,9 @@
     el("table", {}, el("caption", {}, caption), el("thead", {}, el("tr", {}, heads.map(h => el("th", { scope: "col" }, h)))),
       el("tbody", {}, rows.map(([first, ...others]) => el("tr", {}, el("th", { scope: "row" }, first), others.map(c => el("td", {}, c)))))));
 
+  // Said before a test: with so many takes no code is made of its result.
+  const uncounted = () => takes.length > A.most ? [el("p", {}, `The answers stay with you: they cannot be counted with those of other readers, since a code for a comment holds at most ${A.most} takes, and here are ${takes.length}. At the end they can be saved as a JSON file.`)] : [];
+
   // The planner: how many answers find what. share says what the first column is.
   let plans = null;
   function planner(share) {
@@ -100,6 +103,7 @@
     n.addEventListener("input", replan);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
     box.replaceChildren(el("p", {}, "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Say which. How you are doing is told after the last trial only, and the number of trials is fixed before the first."),
+      ...uncounted(),
       el("div", { class: "row" }, field("A", a), field("B", b), field("Section", part), field("Trials", n)), plan, planner("Truly right"), el("p", {}, start));
     if (takes.length < 2) { start.disabled = true; return; }
     replan();
@@ -129,13 +133,19 @@
   // --- Preference ---
 
   test("blind-preference", (box, again) => {
-    const n = takes.length, full = n * (n - 1) / 2, choices = [[n, `all ${full} pairs`]];
-    for (let r = 1; r <= Math.min(2, Math.floor((n - 1) / 2)) && n * r < full; r++) choices.push([r, `${n * r} pairs, each take ${2 * r} times`]);
+    // All pairs only as far as one sitting goes, and of very many takes each
+    // once or twice: more than 60 pairs nobody answers with care.
+    const n = takes.length, full = n * (n - 1) / 2, longest = 60, choices = [];
+    const plan = (reach, pairs, words) => choices.push([reach, `${words}, about ${Math.ceil((pairs + 1) / 3)} min`]); // 20 s a pair
+    if (full <= longest) plan(n, full, `all ${full} pairs`);
+    for (const r of [1, 2]) if (r <= Math.floor((n - 1) / 2) && n * r < full && n * r <= longest) plan(r, n * r, `${n * r} pairs, each take ${2 * r} times`);
+    if (n > 20) plan(.5, Math.floor(n / 2), `${Math.floor(n / 2)} pairs, each take ${n % 2 ? "at most " : ""}once`);
     // More than 15 pairs tire: then a fair part is suggested.
     const how = el("select", {}, choices.map(([r, words], i) => el("option", { value: r, selected: i === (full > 15 ? choices.length - 1 : 0) }, words))), part = where();
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
     const needs = stats.answersNeeded(.6, .8, .05, 2000);
     box.replaceChildren(el("p", {}, "Two hidden takes at a time, each called First or Second equally often. Say which you prefer, or that you do not. One of the pairs is the same take twice: what you answer there shows what a preference means when there is none to have."),
+      ...uncounted(),
       el("p", {}, `One listener’s answers show one listener’s taste. To find that 60 of 100 people prefer one take of a pair, about ${needs.answers} answers about that pair are needed, over all readers.`),
       planner("Prefer one take"), el("div", { class: "row" }, field("Section", part), field("Number", how)), el("p", {}, start));
     if (n < 2) { start.disabled = true; return; }
@@ -178,6 +188,7 @@
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
     box.replaceChildren(el("p", {}, `${others.length > most ? `${most} takes, drawn from ${others.length},` : "All takes"} at once, in a drawn order and under letters, with ${takes[reference].name} open as the reference. Among them are a hidden copy of the reference, which should get 100, and a dull one, the reference without what lies above 3.5 kHz, brought to the same loudness. Say of each how close it is to the reference. The idea is that of ITU-R BS.1534-3; one reader on unknown loudspeakers is not a listening panel after that Recommendation.`),
       el("p", {}, "One rating of each shows your hearing and no more. Where ratings of many readers are put together, those of a reader whose hidden copy gets less than 90 are left out, as the Recommendation does."),
+      ...uncounted(),
       el("div", { class: "row" }, field("Section", part)), el("p", {}, start));
     if (others.length < 1) { start.disabled = true; return; }
 
