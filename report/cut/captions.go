@@ -11,17 +11,31 @@ import (
 	"evenhand/report/csvtext"
 )
 
-// settingsLine says what sets a take apart: for every slot the device and the
-// controls that differ between takes, "fuzz Kiln: sustain 2, tone 7; amp:
-// volume noon". A device of the take's own name is not named again, a setting
-// that is not stated and notes are left out; "" when all are equal.
+// settingsLine says what sets a take apart, beneath its name: for every slot the
+// device and the controls that differ between takes, "fuzz Kiln: sustain 2, tone
+// 7; amp: volume noon". A device of the take's own name is not named again, a
+// setting that is not stated and notes are left out; "" when all are equal.
 func settingsLine(res *analyze.Result, take int) string {
+	return settingsOf(res, take, func(r analyze.SettingRow) bool { return r.Differs }, res.Takes[take].Name)
+}
+
+// underTest is settingsLine with all that is known of the slot that the
+// comparison varies, also what happens to be the same there.
+func underTest(res *analyze.Result, take int) string {
+	return settingsOf(res, take, func(r analyze.SettingRow) bool {
+		return r.Differs || r.Varied && (r.Control || r.Name != "kind")
+	}, "")
+}
+
+// settingsOf names the settings of a take that tell says to tell, but for a
+// device of this name.
+func settingsOf(res *analyze.Result, take int, tell func(analyze.SettingRow) bool, but string) string {
 	var slots []string
 	for _, s := range res.Settings.Slots {
 		device, shown := "", false
 		var rest []string
 		for _, r := range s.Rows {
-			if !r.Differs || take >= len(r.Values) || r.Name == "notes" && !r.Control {
+			if !tell(r) || take >= len(r.Values) || r.Name == "notes" && !r.Control {
 				continue
 			}
 			v := r.Values[take]
@@ -31,7 +45,7 @@ func settingsLine(res *analyze.Result, take int) string {
 				switch {
 				case !v.Stated:
 					device = "none"
-				case v.Written != res.Takes[take].Name:
+				case v.Written != but:
 					device = v.Written
 				}
 			case v.Stated:
@@ -140,7 +154,7 @@ const minChapter = 10
 // the last to the one before.
 func chapters(r *Record) ([]Chapter, []string) {
 	second := func(sample int64) int64 { return sample / int64(r.SampleRate) }
-	out, notes := []Chapter{}, []string{}
+	out, joined := []Chapter{}, []string{}
 	type group struct{ from, to int }
 	var groups []group
 	for i := range r.Parts {
@@ -155,30 +169,84 @@ func chapters(r *Record) ([]Chapter, []string) {
 		groups = groups[:n-1]
 	}
 	for _, g := range groups {
-		title, section := "", "\x00"
-		for _, x := range r.Parts[g.from:g.to] {
-			if x.Section != section && x.Section != "" {
-				if title != "" {
-					title += "; "
-				}
-				title += x.Section + ": " + x.Take
-			} else {
-				if title != "" {
-					title += ", "
-				}
-				title += x.Take
-			}
-			section = x.Section
-		}
-		out = append(out, Chapter{second(r.Parts[g.from].First), oneLine(title)})
+		out = append(out, Chapter{second(r.Parts[g.from].First), chapterTitle(r.Parts[g.from:g.to])})
 		if g.to-g.from > 1 {
-			notes = append(notes, fmt.Sprintf("chapter %s joins %d parts: a chapter lasts %d s or longer", chapterTime(out[len(out)-1].At), g.to-g.from, minChapter))
+			joined = append(joined, chapterTime(out[len(out)-1].At))
 		}
+	}
+	notes := []string{}
+	if len(joined) > 0 {
+		notes = append(notes, fmt.Sprintf("%s several takes, since a chapter lasts %d s or longer: %s", atMost(joined), minChapter, r.longerChapters()))
 	}
 	if second(r.Frames) < minChapter {
 		notes = append(notes, fmt.Sprintf("the edit is shorter than %d s, so its one chapter is too short for most video sites", minChapter))
 	}
 	return out, notes
+}
+
+// atMost names the chapters at these times.
+func atMost(times []string) string {
+	const told = 3
+	switch n := len(times); {
+	case n == 1:
+		return "the chapter at " + times[0] + " joins"
+	case n > told:
+		return fmt.Sprintf("the chapters at %s and %d more join", strings.Join(times[:told], ", "), n-told)
+	}
+	return "the chapters at " + list(times) + " join"
+}
+
+// longerChapters says what gives a chapter to each stretch with one take.
+func (r *Record) longerChapters() string {
+	takes := map[string]bool{}
+	for _, x := range r.Parts {
+		takes[x.Take] = true
+	}
+	// A cut is moved a little, so a second more than the least.
+	if have, need := r.Frames/int64(r.SampleRate), int64(len(takes)*(minChapter+1)); have < need {
+		return fmt.Sprintf("the performance has %d s, and %d takes with a chapter each need about %d: make it longer, or leave takes out of the edit with --order", have, len(takes), need)
+	}
+	return fmt.Sprintf("--every %ds, or sections of %[1]d s and longer, give each take its own", minChapter+1)
+}
+
+// titleTakes is how many stretches of a joined chapter its title tells one by
+// one.
+const titleTakes = 4
+
+// chapterTitle says what plays in a chapter: "Riff: Kiln" for one take, "Riff:
+// Kiln, then Mossback" or "Riff (Kiln), Chords (Mossback)" for joined ones.
+func chapterTitle(parts []Part) string {
+	type stretch struct {
+		section string
+		takes   []string
+	}
+	var all []stretch
+	for i, x := range parts {
+		if n := len(all); n == 0 || x.Section != all[n-1].section {
+			all = append(all, stretch{section: x.Section})
+		}
+		if i < titleTakes {
+			all[len(all)-1].takes = append(all[len(all)-1].takes, x.Take)
+		}
+	}
+	var words []string
+	for _, s := range all {
+		takes := strings.Join(s.takes, ", then ")
+		switch {
+		case takes == "":
+		case s.section == "":
+			words = append(words, takes)
+		case len(all) == 1:
+			words = append(words, s.section+": "+takes)
+		default:
+			words = append(words, s.section+" ("+takes+")")
+		}
+	}
+	title := strings.Join(words, ", ")
+	if n := len(parts) - titleTakes; n > 0 {
+		title += fmt.Sprintf(" and %d more", n)
+	}
+	return oneLine(title)
 }
 
 func chapterTime(s int64) string {

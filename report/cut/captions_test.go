@@ -243,6 +243,30 @@ func TestCaptionsFollowTheCues(t *testing.T) {
 	}
 }
 
+// What makes chapters of one take each is said, as far as there is time for it.
+func TestChaptersSayWhatToDo(t *testing.T) {
+	record := func(takes int, seconds ...int64) *Record {
+		r := &Record{SampleRate: 48000}
+		for i, s := range seconds {
+			r.Parts = append(r.Parts, Part{Take: letter(i % takes), Section: fmt.Sprintf("Part %d", i+1), First: r.Frames, End: r.Frames + s*48000})
+			r.Frames += s * 48000
+		}
+		return r
+	}
+	for _, c := range []struct {
+		r    *Record
+		want string
+	}{
+		{record(3, 4, 4, 4), "the chapter at 0:00 joins several takes, since a chapter lasts 10 s or longer: the performance has 12 s, and 3 takes with a chapter each need about 33: make it longer, or leave takes out of the edit with --order"},
+		{record(2, 6, 6, 6, 6), "the chapters at 0:00 and 0:12 join several takes, since a chapter lasts 10 s or longer: --every 11s, or sections of 11 s and longer, give each take its own"},
+		{record(2, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6), "the chapters at 0:00, 0:12, 0:24 and 2 more join several takes"},
+	} {
+		if _, notes := chapters(c.r); len(notes) != 1 || !strings.HasPrefix(notes[0], c.want) {
+			t.Errorf("notes %q, want %q", notes, c.want)
+		}
+	}
+}
+
 func TestChapters(t *testing.T) {
 	parts := func(seconds ...float64) *Record {
 		r := &Record{SampleRate: 48000}
@@ -261,11 +285,12 @@ func TestChapters(t *testing.T) {
 		notes   int
 	}{
 		{[]float64{10, 12, 30}, "0:00 Part 1: A\n0:10 Part 1: B\n0:22 Part 2: C\n", 0},
-		{[]float64{4, 4, 4, 12}, "0:00 Part 1: A, B; Part 2: C\n0:12 Part 2: D\n", 1},
-		{[]float64{12, 12, 4}, "0:00 Part 1: A\n0:12 Part 1: B; Part 2: C\n", 1},
-		{[]float64{9.99, 10}, "0:00 Part 1: A, B\n", 1}, // 9 s and then 10 s to a reader
+		{[]float64{4, 4, 4, 12}, "0:00 Part 1 (A, then B), Part 2 (C)\n0:12 Part 2: D\n", 1},
+		{[]float64{12, 12, 4}, "0:00 Part 1: A\n0:12 Part 1 (B), Part 2 (C)\n", 1},
+		{[]float64{9.99, 10}, "0:00 Part 1: A, then B\n", 1}, // 9 s and then 10 s to a reader
 		{[]float64{10.5, 9.6}, "0:00 Part 1: A\n0:10 Part 1: B\n", 0},
-		{[]float64{3, 3}, "0:00 Part 1: A, B\n", 2},
+		{[]float64{3, 3}, "0:00 Part 1: A, then B\n", 2},
+		{[]float64{2, 2, 2, 2, 1, 1, 1}, "0:00 Part 1 (A, then B), Part 2 (C, then D) and 3 more\n", 1},
 		{[]float64{3599, 61, 10}, "0:00 Part 1: A\n59:59 Part 1: B\n1:01:00 Part 2: C\n", 0},
 	} {
 		r := parts(c.seconds...)

@@ -342,12 +342,46 @@ func TestDescription(t *testing.T) {
 	}
 	for _, want := range []string{
 		"Mossback, Kiln <b> and Plain wire", "https://example.org/r/", unit.LUFS(rec.Target).String(), rec.Ceiling.String(),
-		"Mossback: fuzz: sustain 3 o'clock, level 5\n", "Kiln <b>: fuzz Kiln: level 4, heat 2:30", "Plain wire: fuzz Patch cable",
-		"amp: Kestrel 20 (kind valve power amp, volume noon)", "listening level", "load of the right impedance", "0:00 Riff: Mossback", "Synthetic.",
+		"Mossback: fuzz Mossback: sustain 3 o'clock, level 5\n", "Kiln <b>: fuzz Kiln: level 4, heat 2:30", "Plain wire: fuzz Patch cable",
+		"amp: Kestrel 20 (kind valve power amp, volume noon)", "listening level", "load of the right impedance", "0:00 Riff (Mossback), Chords (Kiln <b>), Riff again (Plain wire)", "Synthetic.",
 	} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("the description lacks %q:\n%s", want, b)
 		}
+	}
+}
+
+// Three pedals with one position of their knobs, each named as its take: they
+// differ, and no word says that they are equal.
+func TestDescriptionOfWhatDiffers(t *testing.T) {
+	row := func(name string, control, varied, differs bool, values ...string) analyze.SettingRow {
+		r := analyze.SettingRow{Name: name, Control: control, Varied: varied, Differs: differs}
+		for _, v := range values {
+			r.Values = append(r.Values, analyze.SettingValue{Written: v, Stated: v != ""})
+		}
+		return r
+	}
+	res := &analyze.Result{
+		Takes: []analyze.Take{{Name: "Mossback"}, {Name: "Kiln"}, {Name: "Nothing"}},
+		Settings: analyze.Settings{Slots: []analyze.SlotSettings{
+			{Slot: "pedal", Rows: []analyze.SettingRow{
+				row("device", false, true, true, "Mossback", "Kiln", ""), row("kind", false, true, false, "fuzz", "fuzz", "fuzz"),
+				row("gain", true, true, false, "noon", "noon", "noon"), row("notes", false, true, false, "new", "new", "new")}},
+			{Slot: "amp", Rows: []analyze.SettingRow{
+				row("device", false, false, false, "Kestrel", "Kestrel", "Kestrel"), row("volume", true, false, true, "2", "3", "4"), row("tone", true, false, false, "5", "5", "5")}},
+		}},
+	}
+	for i, want := range []string{"pedal Mossback: gain noon; amp: volume 2", "pedal Kiln: gain noon; amp: volume 3", "pedal none: gain noon; amp: volume 4"} {
+		if got := underTest(res, i); got != want {
+			t.Errorf("take %d: %q, want %q", i, got, want)
+		}
+	}
+	if got, want := heldEqual(res.Settings), []string{"amp: Kestrel (tone 5)"}; !slices.Equal(got, want) {
+		t.Errorf("equal: %q, want %q", got, want)
+	}
+	// A caption stands beneath the take's name and need not say it again.
+	if got := settingsLine(res, 0); got != "amp: volume 2" {
+		t.Errorf("caption: %q", got)
 	}
 }
 
@@ -435,8 +469,18 @@ func TestPolarityNote(t *testing.T) {
 	if p.notePolarity(); len(p.notes) != 1 || !strings.Contains(p.notes[0], "between A and B the polarity changes") {
 		t.Errorf("notes %q", p.notes)
 	}
+	if got := p.invertedTakes(); got != "Of inverted polarity against the reference, and left so: B." {
+		t.Errorf("the description says %q", got)
+	}
 	p.notes, p.o.Shuffle = nil, true
 	if p.notePolarity(); p.notes != nil {
 		t.Errorf("notes %q", p.notes)
+	}
+	if got := p.invertedTakes(); got != "Of inverted polarity against the reference, and left so: 1 of the takes." {
+		t.Errorf("the description says %q", got)
+	}
+	res.Takes[1].Alignment.PolarityToReference = "same"
+	if got := p.invertedTakes(); got != "" {
+		t.Errorf("the description says %q", got)
 	}
 }

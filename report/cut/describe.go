@@ -46,6 +46,9 @@ func (p *plan) describe(r *Record) string {
 		changed = "gain and sample rate are all that was changed"
 	}
 	line("The takes are aligned to the nearest sample and " + changed + ". A take has one gain throughout, so single parts of it may be louder or softer than in another.")
+	if i := p.invertedTakes(); i != "" {
+		line("%s", i)
+	}
 	line("Changes of take (%s) are linear crossfades of %s ms, placed where they are heard least.", r.Changes, unit.Format(1000*float64(p.fade)/float64(p.rate), 0))
 	line("Audio: %d Hz, %d bits.", r.SampleRate, r.Bits)
 	if r.Report != "" {
@@ -56,9 +59,9 @@ func (p *plan) describe(r *Record) string {
 		line("")
 		line("WHAT DIFFERS")
 		for _, v := range p.voices {
-			s := settingsLine(p.res, v.take)
+			s := underTest(p.res, v.take)
 			if s == "" {
-				s = "all settings equal"
+				s = "nothing is written down"
 			}
 			line("%s: %s", oneLine(v.shown), s)
 		}
@@ -91,6 +94,24 @@ func (p *plan) describe(r *Record) string {
 	line("If you repeat this with a valve amplifier: never run it without its loudspeaker or a load of the right impedance and enough power; without one it can be destroyed.")
 	line("Video sites process sound: a small difference that can be heard in the files may be gone here.")
 	return b.String()
+}
+
+// invertedTakes says which takes are upside down, since that is not turned
+// round here; "" for none. Of takes to be guessed it does not say which.
+func (p *plan) invertedTakes() string {
+	var names []string
+	for _, v := range p.voices {
+		if p.res.Takes[v.take].Alignment.PolarityToReference == "inverted" {
+			names = append(names, oneLine(v.shown))
+		}
+	}
+	switch n := len(names); {
+	case n == 0:
+		return ""
+	case p.o.Shuffle:
+		return fmt.Sprintf("Of inverted polarity against the reference, and left so: %d of the takes.", n)
+	}
+	return "Of inverted polarity against the reference, and left so: " + list(names) + "."
 }
 
 // toldChecks is how many checks the description tells one by one.
@@ -158,14 +179,15 @@ func list(names []string) string {
 	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
-// heldEqual lists the slots with what does not differ between takes there.
+// heldEqual lists the slots with what does not differ between takes there; what
+// the comparison varies is not among it.
 func heldEqual(s analyze.Settings) []string {
 	var out []string
 	for _, slot := range s.Slots {
 		device := ""
 		var rest []string
 		for _, r := range slot.Rows {
-			if r.Differs || len(r.Values) == 0 || !r.Values[0].Stated || r.Name == "notes" && !r.Control {
+			if r.Differs || r.Varied || len(r.Values) == 0 || !r.Values[0].Stated || r.Name == "notes" && !r.Control {
 				continue
 			}
 			if r.Name == "device" && !r.Control {
