@@ -26,6 +26,7 @@ type scan struct {
 	use    string // as File.Use
 	take   int    // −1 for none
 	path   string
+	input  input
 	sha256 string
 	info   wavio.Info
 	peaks  []channelPeak // of each channel
@@ -69,7 +70,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 	}
 	add := func(name, use string, take int, sig *signal, written string) {
 		if sig != nil {
-			s.scans = append(s.scans, &scan{name: name, use: use, take: take, path: sig.path, sha256: hash[filepath.ToSlash(written)], info: sig.info})
+			s.scans = append(s.scans, &scan{name: name, use: use, take: take, path: sig.path, input: sig.input, sha256: hash[filepath.ToSlash(written)], info: sig.info})
 		}
 	}
 	perf := s.Manifest.Performance
@@ -116,7 +117,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 
 // read measures one file.
 func (f *scan) read(ctx context.Context, step func(int64)) error {
-	r, err := wavio.Open(f.path)
+	r, err := f.input.open()
 	if err != nil {
 		return err
 	}
@@ -180,6 +181,7 @@ func (s *Session) compareMics(i int) (align.Estimate, error) {
 		if err != nil {
 			return align.Estimate{}, err
 		}
+		sig.input = s.takes[i].input
 		if readers[k], err = sig.open(); err != nil {
 			return align.Estimate{}, err
 		}

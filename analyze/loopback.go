@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"os"
 	"path/filepath"
 
 	"evenhand/analyze/align"
@@ -99,6 +100,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	var signals [2]*signal
 	warnings := []string{}
 	for k, path := range []string{dryPath, loopPath} {
+		was, _ := os.Stat(path) // a failure is that of opening it, which says more
 		info, err := wavio.Inspect(path)
 		if err != nil {
 			bad = append(bad, err)
@@ -112,7 +114,9 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		}
 		if signals[k], err = newSignal(path, info, []int{1}, nil); err != nil {
 			bad = append(bad, err)
+			continue
 		}
+		signals[k].input.was = was
 	}
 	if bad == nil && signals[0].info.SampleRate != signals[1].info.SampleRate {
 		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the dry recording has %d Hz; record or export the loopback at the dry recording's rate",

@@ -64,7 +64,7 @@ func (s *Session) publish(ctx context.Context, dir string, starts []int64) error
 			})
 		}
 	}
-	if err := g.Wait(); err != nil {
+	if err := s.orChanged(g.Wait()); err != nil {
 		return err
 	}
 	res.Match.WorstDeviation = 0
@@ -181,6 +181,10 @@ func (s *Session) render(ctx context.Context, name string, i int, span Span, bit
 		return err
 	}
 	if err := s.encode(ctx, name, i, span, bits); err != nil {
+		return err
+	}
+	// The key stands for what was hashed: nothing else may be kept under it.
+	if err := s.takes[i].input.unchanged(); err != nil {
 		return err
 	}
 	if err := s.cache.put(key, name); err != nil {

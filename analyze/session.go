@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -60,6 +61,7 @@ type Session struct {
 	Result   *Result
 
 	workers int
+	inputs  []input // every file that was hashed
 	cache   *Cache
 	absent  func(path string) *File
 	reused  atomic.Int64
@@ -122,7 +124,8 @@ func (e *InputError) Unwrap() []error { return e.Problems }
 // remains is to publish the audio (Session.Publish) and to finish the checks
 // (Session.Check).
 //
-// Errors: *InputError for files that cannot be compared and for limits of checks
+// Errors: *ChangedError when a file changes meanwhile, *InputError for files that
+// cannot be compared and for limits of checks
 // that mean nothing, *SilentError and
 // *CeilingError from the level match, the errors of wavio for damaged files,
 // and ctx's error when it is done.
@@ -157,7 +160,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 			return nil, err
 		}
 		if err := step(ctx); err != nil {
-			return nil, err
+			return nil, s.orChanged(err)
 		}
 	}
 	return s, nil
@@ -249,6 +252,8 @@ func (s *Session) readFiles(ctx context.Context) error {
 		audio        bool
 		file         File
 		info         wavio.Info
+		full         string
+		was          fs.FileInfo // before it was read
 		err          error
 	}
 	// A result names no folders of the machine it was made on.
@@ -305,6 +310,9 @@ func (s *Session) readFiles(ctx context.Context) error {
 			if j.use == "manifest" {
 				full = j.path
 			}
+			j.full = full
+			// A failure is that of opening it, which says more.
+			j.was, _ = os.Stat(full)
 			if j.audio {
 				if j.info, j.err = wavio.Inspect(full); j.err != nil {
 					return nil
@@ -322,6 +330,9 @@ func (s *Session) readFiles(ctx context.Context) error {
 				return ctx.Err()
 			}
 			j.file = File{Path: j.shown, Use: j.use, SHA256: sum, Bytes: n, Redistribute: j.redistribute}
+			if j.err = (input{full, j.was}).unchanged(); j.err == nil && j.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
+				j.err = &ChangedError{full}
+			}
 			if j.audio {
 				j.file.Audio = audioFormat(j.info)
 			}
@@ -338,6 +349,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 			continue
 		}
 		s.Result.Files = append(s.Result.Files, j.file)
+		s.inputs = append(s.inputs, input{j.full, j.was})
 		for _, w := range j.info.Warnings {
 			s.warn(j.path, "%s", w)
 		}
@@ -353,6 +365,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 			return nil
 		}
 		sig.sha256 = j.file.SHA256
+		sig.input.was = j.was
 		return sig
 	}
 	rate := takes[0].info.SampleRate

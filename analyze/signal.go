@@ -20,6 +20,7 @@ const blockFrames = 1 << 14
 // mixed to one or two.
 type signal struct {
 	path   string
+	input  input
 	sha256 string // of the file, lower-case hexadecimal
 	info   wavio.Info
 	mix    [][]float64 // [out channel][in channel] gain
@@ -69,7 +70,7 @@ func newSignal(path string, info wavio.Info, channels []int, mics *manifest.Mics
 		}
 		return r
 	}
-	s := &signal{path: path, info: info}
+	s := &signal{path: path, input: input{path: path}, info: info}
 	switch {
 	case mics != nil:
 		if len(channels) != 2 {
@@ -119,7 +120,7 @@ type reader struct {
 }
 
 func (s *signal) open() (*reader, error) {
-	w, err := wavio.Open(s.path)
+	w, err := s.input.open()
 	if err != nil {
 		return nil, err
 	}

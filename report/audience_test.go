@@ -183,7 +183,7 @@ func TestIntervalsThatEndNextToEven(t *testing.T) {
 func committed(t *testing.T, res *analyze.Result) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "report")
-	d, err := folder.Begin(dir)
+	d, err := folder.Begin(dir, folder.Report)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -217,7 +217,7 @@ func TestRenew(t *testing.T) {
 			t.Fatal(err)
 		}
 		change(res)
-		d, err := folder.Begin(dir)
+		d, err := folder.Begin(dir, folder.Report)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -262,7 +262,7 @@ func TestRenewLeavesSourceAlone(t *testing.T) {
 	if read(t, filepath.Join(dir, "index.html")) != before || read(t, filepath.Join(dst, "index.html")) == before {
 		t.Error("the page in place was changed")
 	}
-	d, err := folder.Begin(dir) // checks every hash
+	d, err := folder.Begin(dir, folder.Report) // checks every hash
 	if err != nil {
 		t.Fatal(err)
 	}

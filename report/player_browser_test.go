@@ -434,7 +434,7 @@ func TestWebOnly(t *testing.T) {
 	}
 	res, full := playedReport(t)
 	dir, again := filepath.Join(t.TempDir(), "report"), t.TempDir()
-	draft, err := folder.Begin(dir)
+	draft, err := folder.Begin(dir, folder.Report)
 	must(t, err)
 	must(t, os.CopyFS(draft.Dir, os.DirFS(full)))
 	twins := func(dir string) []string {

@@ -14,7 +14,12 @@ var drivePattern = regexp.MustCompile(`^[A-Za-z]:`)
 
 // fileKind is a file: its path, or a mapping with the path and whether it may
 // be passed on.
-func fileKind() kind[File] {
+func fileKind() kind[File] { return anyFile(false) }
+
+// audioKind is fileKind for a recording.
+func audioKind() kind[File] { return anyFile(true) }
+
+func anyFile(audio bool) kind[File] {
 	path := kind[File]{func(w *walker, v value) (File, bool) {
 		s, ok := w.line(v, "the path of a file")
 		if !ok {
@@ -33,7 +38,7 @@ func fileKind() kind[File] {
 		case strings.HasPrefix(s, "/") || drivePattern.MatchString(s):
 			w.warn(v.place, "name it relative to the manifest's folder", "an absolute path, which holds on this machine only")
 		}
-		w.files = append(w.files, fileUse{s, v.place})
+		w.files = append(w.files, fileUse{s, v.place, audio})
 		return File{Path: s, Redistribute: true, Pos: v.pos}, true
 	}, anyScalar}
 	long := object[File]{what: "the mapping of a file", keys: []key[File]{
@@ -50,19 +55,25 @@ func fileKind() kind[File] {
 	}, schema{"anyOf": []any{path.schema, long.schema()}}}
 }
 
+// onDisk resolves a path as written in a manifest in dir.
+func onDisk(dir, path string) string {
+	path = filepath.FromSlash(path)
+	if filepath.IsAbs(path) {
+		return path
+	}
+	return filepath.Join(dir, path)
+}
+
 // findFiles reports files that the manifest names and that cannot be read.
 func (w *walker) findFiles(dir string) {
 	for _, f := range w.files {
-		full := filepath.FromSlash(f.path)
-		if !filepath.IsAbs(full) {
-			full = filepath.Join(dir, full)
-		}
+		full := onDisk(dir, f.path)
 		info, err := os.Stat(full)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):
 			w.missing(f, dir)
 		case err != nil:
-			w.fault(f.at, "", "%s cannot be read: %s", quote(f.path), reason(err))
+			w.fault(f.at, "", "%s cannot be read: %v", quote(f.path), cause(err))
 		case info.IsDir():
 			w.fault(f.at, "", "%s is a folder, a file is needed", quote(f.path))
 		case !info.Mode().IsRegular():
@@ -70,21 +81,12 @@ func (w *walker) findFiles(dir string) {
 		default:
 			h, err := os.Open(full)
 			if err != nil {
-				w.fault(f.at, "", "%s cannot be read: %s", quote(f.path), reason(err))
+				w.fault(f.at, "", "%s cannot be read: %v", quote(f.path), cause(err))
 				continue
 			}
 			h.Close()
 		}
 	}
-}
-
-// reason is what the system says, without the path that the message has.
-func reason(err error) string {
-	var p *fs.PathError
-	if errors.As(err, &p) {
-		return p.Err.Error()
-	}
-	return err.Error()
 }
 
 // missing reports a file that is not there, with the nearest name in the last
@@ -102,6 +104,14 @@ func (w *walker) missing(f fileUse, dir string) {
 			continue
 		}
 		names := folderNames(here)
+		last := i == len(parts)-1
+		if last && f.audio && len(names) > 0 {
+			names = slices.DeleteFunc(names, func(n string) bool { return !strings.EqualFold(filepath.Ext(n), ".wav") })
+			if len(names) == 0 {
+				w.fault(f.at, "the folder holds no .wav file", "no file %s", quote(f.path))
+				return
+			}
+		}
 		hint := ""
 		if n := near(part, names); n != "" {
 			hint = "did you mean " + quote(seen+strings.Join(append([]string{n}, parts[i+1:]...), "/")) + "?"
@@ -115,7 +125,7 @@ func (w *walker) missing(f fileUse, dir string) {
 			hint = "the folder holds: " + strings.Join(names, ", ")
 		}
 		what := "no file %s"
-		if i < len(parts)-1 {
+		if !last {
 			what = "no file %s: there is no folder " + strings.ReplaceAll(quote(seen+part), "%", "%%")
 		}
 		w.fault(f.at, hint, what, quote(f.path))

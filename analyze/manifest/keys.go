@@ -70,8 +70,8 @@ func performanceObject() object[Performance] {
 		field("tuning", "its tuning", lineKind("a tuning"), func(p *Performance) *string { return &p.Tuning }),
 		field("pickup", "the pickup in use", lineKind("a pickup"), func(p *Performance) *string { return &p.Pickup }),
 		field("notes", "anything else about the performance", proseKind("notes"), func(p *Performance) *string { return &p.Notes }),
-		optional("dry", "the dry recording that every take was made from", fileKind(), func(p *Performance) **File { return &p.Dry }),
-		optional("loopback", "the reamp output recorded back through the DI box", fileKind(), func(p *Performance) **File { return &p.Loopback }),
+		optional("dry", "the dry recording that every take was made from", audioKind(), func(p *Performance) **File { return &p.Dry }),
+		optional("loopback", "the reamp output recorded back through the DI box", audioKind(), func(p *Performance) **File { return &p.Loopback }),
 		{
 			name:   "sections",
 			doc:    "parts of the performance, or the word markers for the cue markers of the recording; otherwise found from the pauses",
@@ -211,7 +211,7 @@ func takeObject() object[draft] {
 		what: "a take", pos: func(t *draft) *Pos { return &t.Pos },
 		keys: []key[draft]{
 			must(placed("name", "the take's name, shown to readers", lineKind("a name"), func(t *draft) *string { return &t.Name }, func(_ *walker, t *draft) *place { return &t.nameAt })),
-			must(field("file", "its recording", fileKind(), func(t *draft) *File { return &t.File })),
+			must(field("file", "its recording", audioKind(), func(t *draft) *File { return &t.File })),
 			placed("repeat_of", "the take that this one records a second time", lineKind("a take's name"), func(t *draft) *string { return &t.RepeatOf }, func(_ *walker, t *draft) *place { return &t.repeatAt }),
 			placed("role", "reference: the take others are compared with; bypass: the chain without the device under test; room: the in-room reference; bridge: joins two sessions",
 				role, func(t *draft) *Role { return &t.Role }, func(_ *walker, t *draft) *place { return &t.roleAt }),

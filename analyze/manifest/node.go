@@ -26,8 +26,9 @@ type walker struct {
 
 // fileUse is a file that the manifest names, for the look at the disk.
 type fileUse struct {
-	path string
-	at   place
+	path  string
+	at    place
+	audio bool // it must be a recording
 }
 
 // value is a node of the tree with its place. A nil node is an absent value.

@@ -1,9 +1,12 @@
 package manifest
 
 import (
+	"crypto/sha256"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"sync"
@@ -29,21 +32,64 @@ type LimitRule func(id, written string) (message, hint string)
 // are relative to the manifest's folder; ../ is allowed. Limits of checks are
 // judged by the rule, nil for any limit. It returns either a comparison or an
 // *Errors with every problem found; when the manifest itself cannot be read, the
-// error is the system's.
+// error is a *NotManifestError or the system's.
 func Load(path string, rule LimitRule) (*Comparison, error) {
+	info, err := os.Stat(path) // first, because opening a named pipe would wait for its writer
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("manifest %s cannot be opened: %w", path, cause(err))
+	case info.IsDir():
+		return nil, &NotManifestError{path, "a folder", "name the manifest in it, or start one there with evenhand new " + path}
+	case !info.Mode().IsRegular():
+		return nil, &NotManifestError{path, "not a regular file", "save the manifest to a file first"}
+	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, fmt.Errorf("manifest %s cannot be opened: %w", path, err)
+		return nil, fmt.Errorf("manifest %s cannot be opened: %w", path, cause(err))
 	}
 	defer f.Close()
 	src, err := io.ReadAll(io.LimitReader(f, MaxSize+1))
 	if err != nil {
-		return nil, fmt.Errorf("manifest %s cannot be read: %w", path, err)
+		return nil, fmt.Errorf("manifest %s cannot be read: %w", path, cause(err))
+	}
+	if isWAVE(src) {
+		return nil, &NotManifestError{path, "a recording (WAVE)", "name the manifest that names the recordings; evenhand new FOLDER starts one from a folder of them"}
 	}
 	w := parse(path, src)
 	w.findFiles(filepath.Dir(path))
+	w.c.SHA256 = fmt.Sprintf("%x", sha256.Sum256(src))
+	w.c.Inputs = append(w.c.Inputs, path)
+	for _, f := range w.files {
+		w.c.Inputs = append(w.c.Inputs, onDisk(filepath.Dir(path), f.path))
+	}
 	w.checkLimits(rule)
 	return w.result()
+}
+
+// NotManifestError says that what was named as a manifest is something else.
+type NotManifestError struct{ Path, Is, Do string }
+
+func (e *NotManifestError) Error() string {
+	return fmt.Sprintf("%s: a manifest is needed (YAML), this is %s; %s", e.Path, e.Is, e.Do)
+}
+
+// isWAVE tells whether a file begins as a WAVE file does.
+func isWAVE(b []byte) bool {
+	if len(b) < 12 || string(b[8:12]) != "WAVE" {
+		return false
+	}
+	id := string(b[:4])
+	return id == "RIFF" || id == "RF64" || id == "BW64"
+}
+
+// cause is an error of the system without the operation and the path, which the
+// message has.
+func cause(err error) error {
+	var p *fs.PathError
+	if errors.As(err, &p) {
+		return p.Err
+	}
+	return err
 }
 
 func parse(path string, src []byte) *walker {

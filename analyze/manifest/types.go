@@ -37,6 +37,11 @@ type Comparison struct {
 	// Path is the manifest's own path as opened; Dir the folder that file
 	// paths in it are relative to.
 	Path, Dir string
+	// Inputs, after Load, are the paths on disk of the manifest and of every
+	// file that it names, in file order. SHA256 is the manifest's, in lower-case
+	// hexadecimal.
+	Inputs []string
+	SHA256 string
 }
 
 // Limit is a limit that the author sets for one check.

@@ -71,6 +71,7 @@ type Cue struct {
 type Reader struct {
 	src    io.ReaderAt
 	closer io.Closer
+	file   os.FileInfo // nil for NewReader
 	path   string
 	info   Info
 	layout layout
@@ -113,7 +114,7 @@ func Open(path string) (*Reader, error) {
 		f.Close()
 		return nil, err
 	}
-	r.closer = f
+	r.closer, r.file = f, st
 	return r, nil
 }
 
@@ -140,6 +141,10 @@ func Inspect(path string) (Info, error) {
 
 // Info describes the file. Its slices and Bext are shared: do not modify them.
 func (r *Reader) Info() Info { return r.info }
+
+// FileInfo returns what the system said of the file when it was opened: of the
+// very file that is read, whatever its path leads to by now. nil for NewReader.
+func (r *Reader) FileInfo() os.FileInfo { return r.file }
 
 // FrameIndex counts frames from 0. It is int64 under a name of its own, so that
 // Seek is not taken for an attempt at io.Seeker, which counts bytes.

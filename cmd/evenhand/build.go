@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -103,7 +104,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err != nil {
 		return nil, err
 	}
-	draft, err := folder.Begin(out)
+	draft, err := folder.Begin(out, folder.Report, c.Inputs...)
 	if err != nil {
 		return nil, err
 	}
@@ -130,6 +131,9 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err != nil {
 		return nil, err
 	}
+	if fmt.Sprintf("%x", sha256.Sum256(text)) != c.SHA256 {
+		return nil, &analyze.ChangedError{Path: path}
+	}
 	if err := putRecord(ctx, draft.Dir, c, s.Result.Files); err != nil {
 		return nil, err
 	}
@@ -139,18 +143,16 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	if err := s.Unchanged(); err != nil {
+		return nil, err
+	}
 	if err := draft.Commit(); err != nil {
 		return nil, err
 	}
 	clear()
 	w := cmd.ErrOrStderr()
-	for _, x := range s.Result.Warnings {
-		where := ""
-		if x.Where != "" {
-			where = x.Where + ": "
-		}
-		fmt.Fprintf(w, "evenhand: warning: %s%s\n", where, x.Message)
-	}
+	sayLeft(w, draft)
+	sayWarnings(w, s.Result.Warnings)
 	if lost != nil {
 		fmt.Fprintf(w, "evenhand: warning: --drop-answers: %v\n", lost)
 		if less := (*analyze.LostAnswersError)(nil); errors.As(lost, &less) && less.Counts {
@@ -183,6 +185,24 @@ func insteadOfLosing(lost error) string {
 		return "build with --drop-answers and tally all comments again, which counts them by the new names"
 	}
 	return "write to another folder to keep both reports, undo what changed the audio (the target, the time, a take that is gone), or build with --drop-answers to go on without the answers"
+}
+
+// sayWarnings writes what is doubtful about a result.
+func sayWarnings(w io.Writer, warnings []analyze.Warning) {
+	for _, x := range warnings {
+		where := ""
+		if x.Where != "" {
+			where = x.Where + ": "
+		}
+		fmt.Fprintf(w, "evenhand: warning: %s%s\n", clean(where), clean(x.Message))
+	}
+}
+
+// sayLeft says what a committed draft could not clean up.
+func sayLeft(w io.Writer, d *folder.Draft) {
+	if d.Left != "" {
+		fmt.Fprintf(w, "evenhand: warning: %s\n", d.Left)
+	}
 }
 
 // publish measures a comparison, writes its audio into dir and answers the

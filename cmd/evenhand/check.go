@@ -41,7 +41,11 @@ Limits can be set in the manifest under limits:, by the id of the check, which
 				return err
 			}
 			s.Check()
+			if err := s.Unchanged(); err != nil {
+				return err
+			}
 			clear()
+			sayWarnings(cmd.ErrOrStderr(), s.Result.Warnings)
 			if asJSON {
 				err = writeJSON(cmd, struct {
 					Tool       analyze.Tool        `json:"tool"`

@@ -106,7 +106,7 @@ renders through invented circuits with known lags, levels and noise, and the
 manifest that describes them. The same scenario gives the same bytes each time.`,
 		Args: exactly("a folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			draft, err := folder.Begin(args[0])
+			draft, err := folder.Begin(args[0], folder.Demo)
 			if err != nil {
 				return err
 			}
@@ -127,6 +127,7 @@ manifest that describes them. The same scenario gives the same bytes each time.`
 				return err
 			}
 			clear()
+			sayLeft(cmd.ErrOrStderr(), draft)
 			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\nevenhand: next: evenhand build %s -o %s\n", args[0],
 				filepath.Join(args[0], examples.ManifestName(scenario)), filepath.Clean(args[0])+"-report")
 			return nil

@@ -150,7 +150,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 
 // writeCut measures a comparison and writes the edit's folder.
 func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Comparison, o cut.Options) (*cut.Record, error) {
-	draft, err := folder.Begin(out)
+	draft, err := folder.Begin(out, folder.Cut, c.Inputs...)
 	if err != nil {
 		return nil, err
 	}
@@ -170,17 +170,15 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Com
 	if err := ctx.Err(); err != nil {
 		return nil, err
 	}
+	if err := s.Unchanged(); err != nil {
+		return nil, err
+	}
 	if err := draft.Commit(); err != nil {
 		return nil, err
 	}
 	clear()
-	for _, w := range s.Result.Warnings {
-		where := ""
-		if w.Where != "" {
-			where = w.Where + ": "
-		}
-		fmt.Fprintf(stderr, "evenhand: warning: %s%s\n", where, w.Message)
-	}
+	sayLeft(stderr, draft)
+	sayWarnings(stderr, s.Result.Warnings)
 	for _, n := range rec.Notes {
 		fmt.Fprintf(stderr, "evenhand: note: %s\n", n)
 	}

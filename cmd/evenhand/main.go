@@ -124,11 +124,14 @@ func isUsage(err error) bool {
 		kept    *analyze.KeptTargetError
 		refused *pack.RefusedError
 		inWay   *pack.NotOursError
+		changed *analyze.ChangedError
+		other   *manifest.NotManifestError
 	)
 	return errors.As(err, &usage) || errors.As(err, &list) || errors.As(err, &input) ||
 		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || errors.As(err, &audio) ||
 		errors.As(err, &photo) || errors.Is(err, settings.ErrNotRecord) ||
-		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) || errors.Is(err, pack.ErrNotBag) ||
+		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) ||
+		errors.As(err, &changed) || errors.As(err, &other) || errors.Is(err, pack.ErrNotBag) ||
 		errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
 		strings.HasPrefix(err.Error(), "unknown command")
 }

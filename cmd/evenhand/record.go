@@ -69,7 +69,7 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 	if err != nil {
 		return err
 	}
-	draft, err := folder.Begin(out)
+	draft, err := folder.Begin(out, folder.Settings, c.Inputs...)
 	if err != nil {
 		return err
 	}
@@ -83,6 +83,7 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 	if err := draft.Commit(); err != nil {
 		return err
 	}
+	sayLeft(cmd.ErrOrStderr(), draft)
 	for _, w := range c.Warnings {
 		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s\n", w.Message)
 	}

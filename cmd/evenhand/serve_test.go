@@ -39,7 +39,7 @@ func servedReport(t *testing.T) string {
 
 func commitFiles(t *testing.T, dir string, files map[string]string) {
 	t.Helper()
-	d, err := folder.Begin(dir)
+	d, err := folder.Begin(dir, folder.Report)
 	if err != nil {
 		t.Fatal(err)
 	}

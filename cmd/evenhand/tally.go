@@ -91,7 +91,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 			return fail(err)
 		}
 		// The check of the folder comes before the work.
-		if draft, err = folder.Begin(dir); err != nil {
+		if draft, err = folder.Begin(dir, folder.Report); err != nil {
 			return fail(err)
 		}
 		defer draft.Discard()
@@ -129,6 +129,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	if err := draft.Commit(); err != nil {
 		return fail(err)
 	}
+	sayLeft(cmd.ErrOrStderr(), draft)
 	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: added what readers heard to %s\n", filepath.Join(dir, "index.html"))
 	return r, c.Title, nil
 }

@@ -27,7 +27,7 @@ func takesReport(tb testing.TB, n int) (manifest, dir, id string) {
 	var text strings.Builder
 	text.WriteString("title: Many circuits\nvaries: fuzz\nchain:\n  - slot: fuzz\ntakes:\n")
 	res := &analyze.Result{Format: analyze.ResultFormat, Comparison: analyze.Comparison{Title: "Many circuits"}}
-	d, err := folder.Begin(dir)
+	d, err := folder.Begin(dir, folder.Report)
 	if err != nil {
 		tb.Fatal(err)
 	}

@@ -1,5 +1,5 @@
 // Package folder writes an output folder completely or not at all, and never
-// over something that was not made by this program.
+// over something that was not made by this program as a folder of the same kind.
 //
 // Everything is written into a draft beside the destination. Commit lists the
 // files with their SHA-256 in Sums and puts the draft in the destination's
@@ -18,55 +18,51 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
+	"time"
 )
 
 // Sums is the name of the list of files in a committed folder: a line each of
 // lower-case hexadecimal SHA-256, two spaces, and the path with forward
 // slashes, in the order of the paths. It is what common checksum programs read.
-// Its presence marks a folder as ours to replace.
+// Its presence marks a folder as one of ours; KindOf tells which.
 const Sums = "checksums.sha256"
-
-// NotOursError says that a destination holds something that Begin or Commit
-// would have to remove.
-type NotOursError struct {
-	Dir  string
-	Path string // the file in the way, in Dir; "" when Dir was not made by this program at all
-	// Changed: the program wrote the file, and somebody has changed it since.
-	Changed bool
-}
-
-func (e *NotOursError) Error() string {
-	if e.Path == "" {
-		return fmt.Sprintf("%s: the folder is not empty and was not made by evenhand; name a new or an empty folder", e.Dir)
-	}
-	if e.Changed {
-		return fmt.Sprintf("%s: %s was changed since evenhand wrote it and would be lost; move it elsewhere or name another folder", e.Dir, e.Path)
-	}
-	return fmt.Sprintf("%s: the folder holds %s, which evenhand did not put there; move it elsewhere or name another folder", e.Dir, e.Path)
-}
 
 // Draft is an output folder being written.
 type Draft struct {
 	Dir string // write here
-	dst string
+	// Left, after Commit, says what of the earlier folder could not be removed;
+	// "" for nothing. It is worth a warning: the new folder is in place.
+	Left string
+
+	dst    string // where it goes, with links followed
+	shown  string // dst as the user named it
+	kind   Kind
+	inputs []string
 }
 
-// Begin checks that dst can be made or replaced and returns a draft beside it.
-// dst must not exist, be empty, or be a folder that an earlier Commit made and
-// that nobody has added to or changed since: else the error is a *NotOursError.
-func Begin(dst string) (*Draft, error) {
-	dst, err := filepath.Abs(dst)
-	if err != nil {
+// Begin checks that dst can be made or replaced by a folder of a kind and
+// returns a draft beside it. dst must not exist, be empty, or be a folder of the
+// same kind that an earlier Commit made and that nobody has added to or changed
+// since; it must hold none of the inputs (files that the new one is made from)
+// nor be the current folder: else the error is a *NotOursError. A link to a
+// folder is followed. Drafts for dst that were abandoned a day ago or more are
+// removed.
+func Begin(dst string, kind Kind, inputs ...string) (*Draft, error) {
+	d := &Draft{shown: dst, kind: kind, inputs: inputs}
+	var err error
+	if d.dst, err = Follow(dst); err != nil {
 		return nil, err
 	}
-	if err := mayReplace(dst); err != nil {
+	if err := d.mayReplace(); err != nil {
 		return nil, err
 	}
-	parent := filepath.Dir(dst)
+	parent := filepath.Dir(d.dst)
 	if err := os.MkdirAll(parent, 0o777); err != nil {
 		return nil, err
 	}
-	dir, err := os.MkdirTemp(parent, "."+filepath.Base(dst)+".draft-")
+	RemoveAbandoned(d.dst)
+	dir, err := os.MkdirTemp(parent, draftPrefix(d.dst))
 	if err != nil {
 		return nil, err
 	}
@@ -74,7 +70,29 @@ func Begin(dst string) (*Draft, error) {
 	if err := os.Chmod(dir, 0o755); err != nil {
 		return nil, errors.Join(err, os.RemoveAll(dir))
 	}
-	return &Draft{Dir: dir, dst: dst}, nil
+	d.Dir = dir
+	return d, nil
+}
+
+// Follow returns the absolute path of a destination, or of what it links
+// to. The error is a *NotOursError when it cannot be made.
+func Follow(dst string) (string, error) {
+	full, err := filepath.Abs(dst)
+	if err != nil {
+		return "", err
+	}
+	info, err := os.Lstat(full)
+	if errors.Is(err, syscall.ENOTDIR) {
+		return "", &NotOursError{Dir: dst, Why: "a part of the path before it is a file", Do: "name another folder"}
+	}
+	if err != nil || info.Mode()&fs.ModeSymlink == 0 {
+		return full, nil // what is wrong with it is found later
+	}
+	to, err := filepath.EvalSymlinks(full)
+	if errors.Is(err, fs.ErrNotExist) {
+		return "", &NotOursError{Dir: dst, Why: "a link to something that is not there", Do: "remove the link or name another folder"}
+	}
+	return to, err
 }
 
 // Discard removes the draft. After Commit it does nothing.
@@ -87,45 +105,133 @@ func (d *Draft) Discard() error {
 	return os.RemoveAll(dir)
 }
 
+// commitTries is how often Commit begins again when another program puts a
+// folder in the destination's place at the same time.
+const commitTries = 8
+
 // Commit writes Sums and moves the draft to its destination. On an error the
-// destination is what it was before.
+// destination is what it was before, or what another program made of it. Of
+// several commits at once to one destination, the last one stays.
 func (d *Draft) Commit() error {
 	if err := writeSums(d.Dir); err != nil {
 		return err
 	}
-	if err := mayReplace(d.dst); err != nil {
-		return err
-	}
-	old := ""
-	if _, err := os.Lstat(d.dst); err == nil {
-		old = d.Dir + ".old"
-		if err := os.Rename(d.dst, old); err != nil {
-			return err
+	var aside []string
+	for try := 1; ; try++ {
+		err := d.mayReplace()
+		if err == nil {
+			old := d.Dir + ".old"
+			if len(aside) > 0 {
+				old = fmt.Sprintf("%s.%d.old", d.Dir, len(aside)+1)
+			}
+			if err = os.Rename(d.dst, old); err == nil {
+				now := time.Now()
+				os.Chtimes(old, now, now) // since when it lies aside, for RemoveAbandoned
+				aside = append(aside, old)
+			}
+			if err == nil || errors.Is(err, fs.ErrNotExist) {
+				err = os.Rename(d.Dir, d.dst)
+			}
 		}
-	}
-	if err := os.Rename(d.Dir, d.dst); err != nil {
-		if old != "" {
-			err = errors.Join(err, os.Rename(old, d.dst))
+		if err == nil {
+			break
 		}
-		return err
+		// What was there when it was checked can be gone, or another folder be
+		// there, when another program commits too.
+		if try < commitTries && (errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrExist)) {
+			continue
+		}
+		return errors.Join(err, d.putBack(aside))
 	}
 	d.Dir = ""
-	if old != "" {
-		return os.RemoveAll(old)
+	for _, old := range aside {
+		if err := removeOurs(old); err != nil {
+			d.Left = fmt.Sprintf("what was in %s before is left in %s: %v", d.shown, old, err)
+		}
 	}
 	return nil
 }
 
-func mayReplace(dst string) error {
-	info, err := os.Lstat(dst)
+// putBack gives the destination what lay there last, unless another program has
+// put its own folder there: that would have replaced it.
+func (d *Draft) putBack(aside []string) error {
+	for k := len(aside) - 1; k >= 0; k-- {
+		if _, err := os.Lstat(d.dst); errors.Is(err, fs.ErrNotExist) {
+			if err := os.Rename(aside[k], d.dst); err != nil {
+				return fmt.Errorf("what was in %s is now in %s: %w", d.shown, aside[k], err)
+			}
+			continue
+		}
+		if err := removeOurs(aside[k]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mayReplace returns why the destination must stay, nil when it may go.
+func (d *Draft) mayReplace() error {
+	for try := 1; ; try++ {
+		was, _ := os.Stat(d.dst)
+		err := d.judge()
+		if is, _ := os.Stat(d.dst); err == nil || try == commitTries || same(was, is) {
+			return err
+		}
+		// It was exchanged while it was looked at: what was found is of no one
+		// folder.
+	}
+}
+
+// same tells whether two looks at a path found the same folder, or none. A new
+// folder can get the number of one that is gone, but not its time too.
+func same(a, b fs.FileInfo) bool {
+	if a == nil || b == nil {
+		return a == nil && b == nil
+	}
+	return os.SameFile(a, b) && a.ModTime().Equal(b.ModTime())
+}
+
+// judge is mayReplace of what is there now.
+func (d *Draft) judge() error {
+	info, err := os.Stat(d.dst)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil
 	case err != nil:
 		return err
 	case !info.IsDir():
-		return fmt.Errorf("%s: there is a file of this name; name a folder", dst)
+		return &NotOursError{Dir: d.shown, Why: "there is a file of this name", Do: "name a folder"}
 	}
+	if err := InUse(d.dst, d.shown, d.inputs); err != nil {
+		return err
+	}
+	if err := mayLose(d.dst, d.kind); err != nil {
+		var e *NotOursError
+		if errors.As(err, &e) {
+			e.Dir = d.shown
+		}
+		return err
+	}
+	return nil
+}
+
+// InUse returns a *NotOursError when a destination that is to be replaced is or
+// holds the current folder or an input. shown is how the user named it.
+func InUse(dst, shown string, inputs []string) error {
+	if here, err := os.Getwd(); err == nil && Holds(dst, here) {
+		return &NotOursError{Dir: shown, Why: "this is the folder that you are in, or one above it, and another one would take its place", Do: "go up with cd .. and name it from there, or name a new folder"}
+	}
+	for _, in := range inputs {
+		if Holds(dst, in) {
+			return &NotOursError{Dir: shown, Path: in, Why: fmt.Sprintf("it holds %s, which is an input and would be lost", in), Do: "name a new or an empty folder"}
+		}
+	}
+	return nil
+}
+
+// mayLose returns why a folder is not one that a Commit of a kind made and that
+// nobody has changed since.
+func mayLose(dst string, kind Kind) error {
 	entries, err := os.ReadDir(dst)
 	if err != nil {
 		return err
@@ -133,10 +239,14 @@ func mayReplace(dst string) error {
 	if len(entries) == 0 {
 		return nil
 	}
-	known, err := ReadSums(dst)
-	if errors.Is(err, fs.ErrNotExist) {
-		return &NotOursError{Dir: dst}
+	what, err := KindOf(dst)
+	if err != nil {
+		return err
 	}
+	if what != kind {
+		return otherKind(dst, what, kind)
+	}
+	known, err := ReadSums(dst)
 	if err != nil {
 		return err
 	}
@@ -146,15 +256,17 @@ func mayReplace(dst string) error {
 	}
 	return walk(dst, func(path string, e fs.DirEntry) error {
 		want, ok := listed[path]
-		if !ok {
-			return &NotOursError{Dir: dst, Path: path}
-		}
-		if want == "" {
+		switch {
+		case !ok && Litter(e):
+			return nil
+		case !ok:
+			return &NotOursError{Dir: dst, Path: path, Why: fmt.Sprintf("the folder holds %s, which evenhand did not put there", path), Do: "move it elsewhere or name another folder"}
+		case want == "":
 			return nil
 		}
 		got, err := sumOf(filepath.Join(dst, filepath.FromSlash(path)))
 		if err == nil && got != want {
-			err = &NotOursError{Dir: dst, Path: path, Changed: true}
+			err = &NotOursError{Dir: dst, Path: path, Changed: true, Why: fmt.Sprintf("%s was changed since evenhand wrote it and would be lost", path), Do: "move it elsewhere or name another folder"}
 		}
 		return err
 	})

@@ -19,6 +19,8 @@ import (
 	"strings"
 
 	"golang.org/x/sync/errgroup"
+
+	"evenhand/report/folder"
 )
 
 // Content is what goes into a bag.
@@ -64,7 +66,7 @@ type sums struct {
 // The same content gives the same bytes: files in the order of their names, one
 // time for all, no compression.
 func Write(ctx context.Context, dst string, c Content, progress func(done, total int64)) error {
-	dst, err := filepath.Abs(dst)
+	dst, err := folder.Follow(dst)
 	if err != nil {
 		return err
 	}
@@ -79,6 +81,7 @@ func Write(ctx context.Context, dst string, c Content, progress func(done, total
 	if err := os.MkdirAll(filepath.Dir(dst), 0o777); err != nil {
 		return err
 	}
+	folder.RemoveAbandoned(dst)
 	draft, err := os.MkdirTemp(filepath.Dir(dst), "."+filepath.Base(dst)+".draft-")
 	if err != nil {
 		return err
@@ -93,7 +96,7 @@ func Write(ctx context.Context, dst string, c Content, progress func(done, total
 	if err != nil {
 		return err
 	}
-	return replace(ctx, made, dst, filepath.Join(draft, "earlier"), zipped)
+	return replace(ctx, made, dst, filepath.Join(draft, folder.Earlier), zipped)
 }
 
 // replace puts made in dst's place; on an error dst is what it was.
@@ -118,7 +121,7 @@ func replace(ctx context.Context, made, dst, aside string, zipped bool) error {
 // Writable returns the error that Write would return because of what stands at
 // dst, before any work is done for it.
 func Writable(ctx context.Context, dst string) error {
-	dst, err := filepath.Abs(dst)
+	dst, err := folder.Follow(dst)
 	if err != nil {
 		return err
 	}
@@ -145,6 +148,9 @@ func mayReplace(ctx context.Context, dst string, zipped bool) error {
 		}
 	}
 	const not = "it was not made by evenhand"
+	if kind, err := folder.KindOf(dst); !zipped && err == nil && kind != folder.Archive && kind != folder.Foreign {
+		return &NotOursError{dst, fmt.Sprintf("it holds %v, which would be lost; evenhand pack replaces only an archive", kind)}
+	}
 	bag, err := Open(dst)
 	if err != nil {
 		return &NotOursError{dst, not}

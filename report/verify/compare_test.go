@@ -87,7 +87,7 @@ func TestCompare(t *testing.T) {
 func TestFolder(t *testing.T) {
 	base := t.TempDir()
 	dir := filepath.Join(base, "report")
-	d, err := folder.Begin(dir)
+	d, err := folder.Begin(dir, folder.Report)
 	if err != nil {
 		t.Fatal(err)
 	}

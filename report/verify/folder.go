@@ -62,7 +62,7 @@ func Folder(ctx context.Context, dir string) (faults []pack.Fault, files int, by
 		if err != nil {
 			return err
 		}
-		if name := filepath.ToSlash(rel); !listed[name] {
+		if name := filepath.ToSlash(rel); !listed[name] && !folder.Litter(e) {
 			faults = append(faults, pack.Fault{File: name, What: "it is not listed in " + folder.Sums + ": it was put there later"})
 		}
 		return nil
