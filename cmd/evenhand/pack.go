@@ -60,10 +60,10 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 			if err != nil {
 				return err
 			}
-			if err := folder.InUse(out, out, c.Inputs); err != nil {
+			if err := pack.Writable(cmd.Context(), out); err != nil {
 				return err
 			}
-			if err := pack.Writable(cmd.Context(), out); err != nil {
+			if err := folder.InUse(out, out, c.Inputs); err != nil {
 				return err
 			}
 			tmp, err := os.MkdirTemp("", "evenhand-pack-")

@@ -202,9 +202,6 @@ func (d *Draft) judge() error {
 	case !info.IsDir():
 		return &NotOursError{Dir: d.shown, Why: "there is a file of this name", Do: "name a folder"}
 	}
-	if err := InUse(d.dst, d.shown, d.inputs); err != nil {
-		return err
-	}
 	if err := mayLose(d.dst, d.kind); err != nil {
 		var e *NotOursError
 		if errors.As(err, &e) {
@@ -212,7 +209,7 @@ func (d *Draft) judge() error {
 		}
 		return err
 	}
-	return nil
+	return InUse(d.dst, d.shown, d.inputs)
 }
 
 // InUse returns a *NotOursError when a destination that is to be replaced is or
