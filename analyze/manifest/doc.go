@@ -58,9 +58,9 @@
 //	reference: Mossback             # the take that others are compared with
 //	mains: 50 Hz                    # or 60 Hz
 //	about: notes.md                 # Markdown for the page
-//	set_by: same position           # or: by ear, by measurement, or in your words
+//	set_by: same position           # or: by ear, by measurement, in your words
 //	may_differ: [amp.volume]        # controls that were allowed to move
-//	full_scale_in: +12 dBu          # 0 dBFS at the converter's input, in dBu, dBV or V
+//	full_scale_in: +12 dBu          # 0 dBFS at the input, in dBu, dBV or V
 //	disclosure: The amp was lent by its maker.
 //	match: {target: -16 LUFS, ceiling: -1 dBTP}
 //	limits: {lag: 1 ms}             # limits of checks, by the check's id
@@ -76,8 +76,8 @@
 //	  tuning: B1 E2 A2 D3 F#3 B3
 //	  pickup: bridge humbucker
 //	  notes: Played with a thin pick.
-//	  dry: audio/dry.wav            # the dry recording that every take was made from
-//	  loopback: audio/loopback.wav  # the reamp output recorded back through the DI box
+//	  dry: audio/dry.wav            # what every take was made from
+//	  loopback: audio/loopback.wav  # the reamp output, back through the DI box
 //	  sections:
 //	    - {name: Low riff, from: "0:00.0", to: "0:11.5"}
 //	    - {name: Open chords, from: 13, to: 24 s}

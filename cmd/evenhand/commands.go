@@ -18,7 +18,7 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), recordCommand(), schemaCommand()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), recordCommand(), schemaCommand(), manualTopic()}
 }
 
 func buildCommand() *cobra.Command {
@@ -148,6 +148,11 @@ func schemaCommand() *cobra.Command {
 			return err
 		},
 	}
+}
+
+// manualTopic is no command but a topic of help.
+func manualTopic() *cobra.Command {
+	return &cobra.Command{Use: "manifest", Short: "The manual of the language that manifests are written in", Long: "The language of manifests\n\n" + manifest.Manual(80)}
 }
 
 func newCommand() *cobra.Command {
