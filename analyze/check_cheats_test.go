@@ -15,7 +15,6 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/resample"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/studio"
@@ -134,9 +133,13 @@ const sceneAgain = `  - name: Again
 // scene is a comparison on disk that a cheat can spoil before it is measured.
 type scene struct {
 	files    recordings
-	rates    map[string]int
-	bits     int // 24 when 0
+	rates    map[string]int        // where it is not sceneRate
+	bits     int                   // 24 when 0
+	specs    map[string]wavio.Spec // bits and kind, where they are others
 	manifest string
+	sounding int          // a frame within sound in every file
+	early    int          // another, nearer to the beginning
+	pauses   [][2]float64 // s
 }
 
 func newScene(t testing.TB) *scene {
@@ -145,7 +148,7 @@ func newScene(t testing.TB) *scene {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &scene{files: recordings{}, rates: map[string]int{}, manifest: sceneManifest}
+	s := &scene{files: recordings{}, rates: map[string]int{}, specs: map[string]wavio.Spec{}, manifest: sceneManifest, sounding: 6 * sceneRate}
 	for name, channels := range base {
 		for _, x := range channels {
 			s.files[name] = append(s.files[name], slices.Clone(x))
@@ -162,7 +165,12 @@ func (s *scene) write(t testing.TB) string {
 		if r := s.rates[name]; r != 0 {
 			rate = r
 		}
-		w, err := wavio.Create(filepath.Join(dir, name+".wav"), wavio.Spec{SampleRate: rate, Channels: len(x), Bits: cmp.Or(s.bits, 24)})
+		spec := wavio.Spec{Bits: cmp.Or(s.bits, 24)}
+		if own, ok := s.specs[name]; ok {
+			spec = own
+		}
+		spec.SampleRate, spec.Channels = rate, len(x)
+		w, err := wavio.Create(filepath.Join(dir, name+".wav"), spec)
 		if err == nil {
 			err = errors.Join(w.Write(x), w.Close())
 		}
@@ -331,17 +339,7 @@ func TestCheats(t *testing.T) {
 		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = played(s.files["again"][0], 40) },
 			[]wanted{{idDrift, "Again", Fails, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
-			// What was recorded at 44.1 kHz and says 48 kHz.
-			conv, err := resample.New(sceneRate, 44100, 1)
-			if err != nil {
-				t.Fatal(err)
-			}
-			var y []float64
-			keep := func(b [][]float64) error { y = append(y, b[0]...); return nil }
-			if err := errors.Join(conv.Write(s.files["two"], keep), conv.Finish(keep)); err != nil {
-				t.Fatal(err)
-			}
-			s.files["two"] = [][]float64{y}
+			s.mislabel(t, "two")
 		}, []wanted{{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"}}, "resampled"},
 		{"inverted", func(s *scene) {
 			for i := range s.files["again"][0] {

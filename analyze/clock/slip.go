@@ -133,8 +133,8 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		j, scatter, least := bestStep(seq, t.p)
 		if n := len(seq); n > 1 {
 			// From one end to the other, music may move the gear's lag by some
-			// scatters: 5 is one standard error, as measured on the demo.
-			derr = math.Hypot(derr, 5*scatter/(seq[n-1].time-seq[0].time))
+			// scatters: 6 is one standard error, as measured on the demo.
+			derr = math.Hypot(derr, 6*scatter/(seq[n-1].time-seq[0].time))
 			out.DriftError = unit.PPM(derr * 1e6 / float64(t.rate))
 		}
 		out.Scatter = unit.Samples(scatter)
