@@ -78,6 +78,11 @@ func (s *Session) align(ctx context.Context) error {
 			return err
 		}
 	}
+	if why := s.silence(); why != "" {
+		for i := range toBase {
+			toBase[i].Reason = why
+		}
+	}
 	s.offsets = make([]int64, len(s.takes))
 	s.toDry, s.toAnchor = toBase, toAnchor
 	for i := range s.takes {

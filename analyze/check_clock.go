@@ -165,6 +165,10 @@ func (s *Session) unsureSlips(a, b align.Source, i int) (bool, error) {
 func (s *Session) askPerformance(a *answers) {
 	for _, i := range s.held() {
 		name, v := s.Result.Takes[i].Name, s.verdicts[i]
+		if why := s.silence(); why != "" {
+			a.skip(name, why+": whether the take is of its performance, in step and whole is not known")
+			continue
+		}
 		ms := 1000 * float64(v.Spread)
 		value := unit.Format(ms, 2) + " ms"
 		if math.IsNaN(ms) {
@@ -247,6 +251,10 @@ func (s *Session) askSlips(a *answers) {
 	for _, i := range s.held() {
 		name := s.Result.Takes[i].Name
 		r, against := s.slipsOf(i)
+		if why := s.silence(); why != "" {
+			a.skip(name, why)
+			continue
+		}
 		if s.verdicts[i].Outcome == clock.Different {
 			a.skip(name, "it is of another performance")
 			continue

@@ -89,6 +89,12 @@ func (s *Session) askDry(a *answers) {
 			do:     "keep the dry recording and name it as performance: dry"})
 		return
 	}
+	if why := s.silence(); why != "" {
+		a.add(answer{outcome: Caution, measured: nan(), value: "silent",
+			reason: why + ": nothing can be held against it, so that the takes are of one performance, in step and of one polarity with it is not known",
+			do:     "name the right file as performance: dry, or leave it out: takes are then held against each other"})
+		return
+	}
 	if n := clippedFrames(f); n > 0 {
 		a.add(answer{outcome: Caution, measured: nan(), value: "clipped",
 			reason: fmt.Sprintf("%d samples of it stand at full scale: every device was fed the same clipped signal, so the takes can be compared, but none shows what the guitar would have done", n),

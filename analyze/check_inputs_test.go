@@ -52,6 +52,9 @@ func TestInputs(t *testing.T) {
 				x[i] = max(-1, min(1, 6*x[i]))
 			}
 		}, []wanted{{idDry, "", Caution, nan(), 0, "clipped"}, {idClipping, "dry recording", Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
+		{"a silent dry recording", func(s *scene) { clear(s.files["dry"][0]) },
+			[]wanted{{idDry, "", Caution, nan(), 0, "silent"}, {idPerformance, "One", NotMeasured, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}, {idSlips, "Two", NotMeasured, nan(), 0, ""}, {idRateLabel, "Two", NotMeasured, nan(), 0, ""}},
+			"the dry recording, dry.wav, is silent"},
 		{"a shorter loopback", func(s *scene) { s.files["loop"][0] = s.files["loop"][0][:5*sceneRate] },
 			[]wanted{{idReampLevel, "", Holds, 0.05, 0.02, ""}}, ""},
 		{"an unrelated loopback", func(s *scene) {

@@ -100,16 +100,17 @@ func (s *Session) askLag(a *answers) {
 		t := &s.Result.Takes[i]
 		e := t.Alignment
 		left := s.leftOver(i)
-		value := fmt.Sprintf("%s taken out", e.Applied)
+		applied := unit.Signed(float64(e.Applied), e.LagDecimals()) + " samples"
+		value := applied + " taken out"
 		if e.PlacedBy == byNotes {
-			value = fmt.Sprintf("%s ± %s ms taken out", e.Applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
+			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
 		}
 		if !s.placed(i) && s.verdicts[i].Outcome != clock.Same || math.IsNaN(left) {
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
-		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), unit.Format(left, 2))
+		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), sizeText(left))
 		if e.PlacedBy != byPhase {
 			reason += ", judged by the beginnings of the notes"
 			if e.Reason != "" {
@@ -155,6 +156,10 @@ func (s *Session) drift(i int) (drift, err float64, by string) {
 func (s *Session) askDrift(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
+		if s.sourceSilent {
+			a.skip(t.Name, s.silence())
+			continue
+		}
 		if s.verdicts[i].Outcome == clock.Different {
 			a.skip(t.Name, "it is of another performance")
 			continue

@@ -45,6 +45,8 @@ func (s *Session) askRateLabel(a *answers) {
 		label := s.takes[i].info.SampleRate
 		value := fmt.Sprintf("%d Hz", label)
 		switch r := s.ratios[i]; {
+		case s.sourceSilent:
+			a.skip(t.Name, s.silence())
 		case s.verdicts[i].Outcome == clock.Same:
 			a.add(answer{subject: t.Name, outcome: Holds, measured: 1, value: value, reason: "its notes keep pace with the " + s.sourceName()})
 		case r.Certain && r.Ratio != 1:

@@ -36,7 +36,7 @@ func (s *Session) setParameters() {
 		Confidence:   pageConfidence, BandConfidence: unit.Number(s.confidence),
 		LowMid: frame.LowMid, MidHigh: frame.MidHigh,
 		From: audibleFrom, To: audibleTo,
-		DescriptorFrom: frame.From, DescriptorTo: frame.To, TiltFrom: frame.TiltFrom, TiltTo: frame.TiltTo,
+		DescriptorFrom: frame.From, DescriptorTo: frame.To, TiltFrom: frame.TiltFrom, TiltTo: frame.TiltTo, TiltReach: frame.TiltReach,
 	}
 	a := activity.DefaultParams()
 	p.Noise = NoiseParameters{

@@ -106,6 +106,7 @@ type SpectrumParameters struct {
 	DescriptorTo   unit.Hertz  `json:"descriptor_to_hz"`
 	TiltFrom       unit.Hertz  `json:"tilt_from_hz"`
 	TiltTo         unit.Hertz  `json:"tilt_to_hz"`
+	TiltReach      unit.DB     `json:"tilt_reach_db"` // bands further below the strongest do not count
 	LowMid         unit.Hertz  `json:"low_mid_corner_hz"`
 	MidHigh        unit.Hertz  `json:"mid_high_corner_hz"`
 	From           unit.Hertz  `json:"from_hz"`

@@ -95,6 +95,7 @@ type Session struct {
 	dryNoise     *noise.Result
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair
+	sourceSilent bool                  // the timeline's source holds nothing
 	verdicts     []clock.Verdict       // of each take against the timeline's source
 	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
 	slips        []clock.Slips         // of each take against the timeline's source

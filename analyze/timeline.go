@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"evenhand/analyze/activity"
@@ -64,6 +65,26 @@ func (s *Session) source() *signal {
 	return s.takes[s.anchor]
 }
 
+// silentPeak is the sample peak in dBFS below which a recording holds nothing.
+const silentPeak = -100
+
+// silence says that the timeline's source is silent, with its file; "" where it
+// is not.
+func (s *Session) silence() string {
+	if !s.sourceSilent {
+		return ""
+	}
+	return fmt.Sprintf("the %s, %s, is silent", s.sourceName(), filepath.ToSlash(s.sourceFile()))
+}
+
+// sourceFile is the file of the timeline's source as the manifest names it.
+func (s *Session) sourceFile() string {
+	if s.dry != nil {
+		return s.Manifest.Performance.Dry.Path
+	}
+	return s.Manifest.Takes[s.anchor].File.Path
+}
+
 // findActivity looks for playing and pauses in the timeline's source.
 func (s *Session) findActivity(ctx context.Context) error {
 	s.anchor = 0
@@ -85,8 +106,14 @@ func (s *Session) findActivity(ctx context.Context) error {
 		return err
 	}
 	defer r.Close()
+	loudest := 0.0
 	err = r.each(0, src.info.Frames, func(_ int64, block [][]float64) error {
 		step(int64(len(block[0])))
+		for _, x := range block {
+			for _, v := range x {
+				loudest = math.Max(loudest, math.Abs(v))
+			}
+		}
 		if err := ctx.Err(); err != nil {
 			return err
 		}
@@ -96,6 +123,7 @@ func (s *Session) findActivity(ctx context.Context) error {
 		return err
 	}
 	s.activity = det.Finish()
+	s.sourceSilent = loudest < unit.ToAmplitude(silentPeak)
 	for _, w := range s.activity.Warnings {
 		s.warn(tl.Source, "%s", w)
 	}

@@ -151,7 +151,9 @@ func (b *builder) comparedWords() string {
 func (b *builder) heldWords() string {
 	held := []string{}
 	allowed := []string{}
+	others := false
 	for _, s := range b.res.Settings.Slots {
+		others = others || s.Slot != b.res.Comparison.Slot
 		same, device := true, ""
 		for _, r := range s.Rows {
 			if r.Differs {
@@ -175,8 +177,10 @@ func (b *builder) heldWords() string {
 	s := ""
 	if len(held) > 0 {
 		s = "Held equal, as written down: " + list(held) + "."
-	} else {
+	} else if others {
 		s = "Nothing is written down as held equal."
+	} else {
+		s = "The manifest names no other part of the chain."
 	}
 	if len(allowed) > 0 {
 		s += " Allowed to move, and shown below: " + list(allowed) + "."

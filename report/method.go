@@ -67,7 +67,7 @@ func (b *builder) method() methodView {
 			}
 		}
 		rows = append(rows, row{Cells: append([]cell{notedCell(b.labels[i])}, append(cells(
-			unit.Signed(float64(x.Lag), 2), unit.Signed(float64(x.LagToReference), 2), unit.Signed(float64(x.Applied), 2)),
+			unit.Signed(float64(x.Lag), x.LagDecimals()), unit.Signed(float64(x.LagToReference), x.LagDecimals()), unit.Signed(float64(x.Applied), x.LagDecimals())),
 			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
 			cell{Text: driftText(x)}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})
 	}

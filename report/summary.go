@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 
@@ -54,6 +55,9 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 		}
 		line(plain(t.Name), row)
 	}
+	if s := lagLegend(res); s != "" && len(widths) > 3 {
+		wrap(out, s, width)
+	}
 	wrap(out, matchLine(res), width)
 
 	counts := map[string]int{}
@@ -66,22 +70,19 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 			v := viewOutcome(o)
 			parts = append(parts, countOutcome(counts[v.Word], o))
 		}
-		wrap(out, "checks: "+strings.Join(parts, ", "), width)
+		wrap(out, plural(len(res.Checks), "check", "checks")+": "+strings.Join(parts, ", "), width)
 	}
 	for _, o := range outcomes {
 		if o == analyze.Holds {
 			continue
 		}
-		for _, k := range res.Checks {
-			v := viewOutcome(k.Outcome)
-			if v.Word != viewOutcome(o).Word {
-				continue
-			}
+		word := viewOutcome(o).Word
+		for _, k := range gathered(res.Checks, word) {
 			text := failedWords(k)
 			if k.Do != "" && o != analyze.NotMeasured {
 				text += "; " + k.Do
 			}
-			wrap(out, v.Word+": "+plain(text), width)
+			wrap(out, word+": "+plain(text), width)
 		}
 	}
 	return out.Flush()
@@ -95,8 +96,60 @@ func matchLine(res *analyze.Result) string {
 	return s
 }
 
+// gathered returns the checks with an outcome, those that differ in nothing but
+// their subject as one, which names at most eight of them.
+func gathered(checks []analyze.Check, word string) []analyze.Check {
+	var out []analyze.Check
+	var subjects [][]string
+	for _, k := range checks {
+		if viewOutcome(k.Outcome).Word != word {
+			continue
+		}
+		at := slices.IndexFunc(out, func(o analyze.Check) bool {
+			return o.ID == k.ID && o.Name == k.Name && o.Value == k.Value && (k.Value != "" || o.Reason == k.Reason) && o.Do == k.Do && o.Subject != "" && k.Subject != ""
+		})
+		if at < 0 {
+			out, subjects = append(out, k), append(subjects, nil)
+			at = len(out) - 1
+		}
+		subjects[at] = append(subjects[at], k.Subject)
+	}
+	for i := range out {
+		if len(subjects[i]) > 1 {
+			out[i].Subject = listUpTo(subjects[i], 8)
+		}
+	}
+	return out
+}
+
+// lagLegend says what the question mark behind a lag means; "" where none has
+// one.
+func lagLegend(res *analyze.Result) string {
+	var notes, open []string
+	for _, t := range res.Takes {
+		switch {
+		case t.Alignment.Certain:
+		case t.Alignment.PlacedBy != "":
+			notes = append(notes, t.Name)
+		default:
+			open = append(open, t.Name)
+		}
+	}
+	var parts []string
+	if notes != nil {
+		parts = append(parts, "placed by the beginnings of the notes: "+listUpTo(notes, 8))
+	}
+	if open != nil {
+		parts = append(parts, "place not certain: "+listUpTo(open, 8))
+	}
+	if parts == nil {
+		return ""
+	}
+	return plain("? the sound alone does not tell the lag; " + strings.Join(parts, "; "))
+}
+
 func lagText(a analyze.Alignment) string {
-	s := unit.Signed(float64(a.Lag), 2)
+	s := unit.Signed(float64(a.Lag), a.LagDecimals())
 	if !a.Certain {
 		s += "?"
 	}

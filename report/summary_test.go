@@ -2,9 +2,12 @@ package report
 
 import (
 	"bytes"
+	"fmt"
 	"strings"
 	"testing"
 	"unicode/utf8"
+
+	"evenhand/analyze"
 )
 
 const summaryWant = `Four fuzz circuits, one baritone riff
@@ -16,8 +19,9 @@ Lanternfish       −18.9      −3.6   −0.3   +43.45    gated
 Quarry            −16.2      −2.0   −3.0  +46.55?    −58.1
 Mossback again    −21.3      −8.2   +2.1   +49.65    −58.9
 No fuzz           −27.8     −15.8   +8.6   +52.75    −69.8
+? the sound alone does not tell the lag; place not certain: Quarry
 matched to −19.2 LUFS, limited by Mossback
-checks: 1 fails, 1 caution, 1 not measured, 18 hold
+21 checks: 1 fails, 1 caution, 1 not measured, 18 hold
 fails: Only the fuzz differs: 1 other control moved (limit none); set the amp’s
   volume back to noon, or list amp.volume under may_differ
 caution: Headroom, Kiln: −3.2 dBFS (limit −6 dBFS peak); turn the interface’s
@@ -32,6 +36,23 @@ func TestSummary(t *testing.T) {
 	}
 	if out.String() != summaryWant {
 		t.Errorf("got\n%s", out.String())
+	}
+}
+
+// TestSummaryGroups asks that forty takes with one answer make one line.
+func TestSummaryGroups(t *testing.T) {
+	res := fixture()
+	res.Checks = nil
+	for i := range 40 {
+		res.Checks = append(res.Checks, analyze.Check{ID: "drift", Name: "One clock", Subject: fmt.Sprint("Take ", i+1), Outcome: analyze.NotMeasured, Reason: "too short"})
+	}
+	res.Checks = append(res.Checks, analyze.Check{ID: "drift", Name: "One clock", Subject: "Last", Outcome: analyze.NotMeasured, Reason: "no lag"})
+	var out bytes.Buffer
+	if err := Summary(&out, res, 200); err != nil {
+		t.Fatal(err)
+	}
+	if n := strings.Count(out.String(), "not measured: "); n != 2 || !strings.Contains(out.String(), "Take 1, Take 2, ") || !strings.Contains(out.String(), "Last: no lag") {
+		t.Errorf("%d lines:\n%s", n, out.String())
 	}
 }
 

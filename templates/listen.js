@@ -14,7 +14,7 @@
 
   const minus = s => s.replace("-", "−");
   function clock(frame) {
-    const tenths = Math.floor(frame / rate * 10 + 1e-6), s = Math.floor(tenths / 10);
+    const tenths = Math.round(frame / rate * 10), s = Math.floor(tenths / 10);
     return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}.${tenths % 10}`;
   }
   // Text is set only when it changes: screen readers announce each setting.

@@ -120,6 +120,19 @@ func Compare(dry, loop align.Source) (Result, error) {
 	r.Lag, r.Polarity, r.Drift, r.DriftError = e.Lag, e.Polarity, e.Drift, e.DriftError
 	if math.IsNaN(float64(e.Lag)) {
 		r.Reason = e.Reason
+		for _, x := range []struct {
+			name string
+			src  align.Source
+		}{{"dry recording", dry}, {"loopback", loop}} {
+			silent, err := nothing(x.src)
+			if err != nil {
+				return r, err
+			}
+			if silent {
+				r.Reason = "the " + x.name + " is silent"
+				break
+			}
+		}
 		return r, nil
 	}
 	// Where the two lie over each other, in frames of the dry recording.
@@ -228,6 +241,23 @@ func (r *Result) flat() bool {
 // rounding is the most by which samples of a copy differ: a conversion to 16
 // bits.
 const rounding = 1.01 / 65536
+
+// nothing reports whether a recording stays below −100 dBFS.
+func nothing(src align.Source) (bool, error) {
+	x := make([]float64, 1<<14)
+	for at := int64(0); at < src.Len(); at += int64(len(x)) {
+		n := min(int64(len(x)), src.Len()-at)
+		if _, err := src.ReadAt(x[:n], at); err != nil {
+			return false, err
+		}
+		for _, v := range x[:n] {
+			if math.Abs(v) >= 1e-5 {
+				return false, nil
+			}
+		}
+	}
+	return true, nil
+}
 
 // copied reports whether the loopback holds the dry recording's samples, which
 // no converter returns: its noise alone is more than the rounding.

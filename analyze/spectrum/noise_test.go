@@ -56,6 +56,29 @@ func TestColouredNoise(t *testing.T) {
 	}
 }
 
+// TestTiltWithoutMusic asks that bands which hold no music do not tilt: equal
+// tones in the third octaves from 400 Hz on have a tilt of 0, whatever little
+// noise lies in the bands below.
+func TestTiltWithoutMusic(t *testing.T) {
+	const rate, n = 48000, 1 << 18
+	x := coloured(12, n, 0)
+	for i := range x {
+		x[i] *= 1e-6
+	}
+	for _, b := range Bands(3, 400, 5000) {
+		for i := range x {
+			x[i] += 0.05 * math.Sin(2*math.Pi*float64(b.Centre)*float64(i)/rate)
+		}
+	}
+	p := measure(t, rate, DefaultParams(rate), x, Range{0, n})[0]
+	near(t, "tilt", float64(p.Describe(DefaultFrame()).Tilt), 0, 0.02)
+	all := DefaultFrame()
+	all.TiltReach = 1000
+	if d := float64(p.Describe(all).Tilt); d < 8 {
+		t.Errorf("with all bands the tilt is only %v: the test shows nothing", d)
+	}
+}
+
 // IEC 61260-1: three thirds make an octave; here also two sixths a third and
 // four twelfths a third, since edges coincide.
 func TestBandsAddUp(t *testing.T) {

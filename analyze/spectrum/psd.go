@@ -220,12 +220,16 @@ type Frame struct {
 	From, To         unit.Hertz // centroid and shares
 	LowMid, MidHigh  unit.Hertz // corners of the shares
 	TiltFrom, TiltTo unit.Hertz // range of the tilt
+	// TiltReach is how far below the strongest band in that range a band may
+	// lie to count for the tilt: what is lower holds no music.
+	TiltReach unit.DB
 }
 
 // DefaultFrame returns the frame used for guitar: 40 Hz to 16 kHz, corners at
-// 250 Hz and 2 kHz, tilt from 100 Hz to 5 kHz (common practice, no source).
+// 250 Hz and 2 kHz, tilt from 100 Hz to 5 kHz over bands within 60 dB of the
+// strongest (common practice, no source).
 func DefaultFrame() Frame {
-	return Frame{From: 40, To: 16000, LowMid: 250, MidHigh: 2000, TiltFrom: 100, TiltTo: 5000}
+	return Frame{From: 40, To: 16000, LowMid: 250, MidHigh: 2000, TiltFrom: 100, TiltTo: 5000, TiltReach: 60}
 }
 
 // Descriptors sum up a spectrum. They are NaN without power.
@@ -233,7 +237,7 @@ type Descriptors struct {
 	// Centroid is the mean of the frequency, weighted by power.
 	Centroid unit.Hertz
 	// Tilt is the slope, per octave, of the straight line that fits the
-	// third-octave levels best (least squares): 0 for pink noise, +3.01 for white.
+	// third-octave levels within TiltReach best (least squares): 0 for pink noise, +3.01 for white.
 	Tilt unit.DB
 	// Low, Mid and High are the shares of the power below, between and above the
 	// corners, in dB of the whole.
@@ -255,8 +259,13 @@ func (p PSD) Describe(f Frame) Descriptors {
 
 	bands := Bands(3, f.TiltFrom, f.TiltTo)
 	var n, sx, sy, sxx, sxy float64
-	for i, v := range p.Bands(bands) {
-		if !(v > 0) {
+	powers := p.Bands(bands)
+	least := 0.0
+	for _, v := range powers {
+		least = math.Max(least, v*unit.ToPower(-float64(f.TiltReach)))
+	}
+	for i, v := range powers {
+		if !(v > 0) || v < least {
 			continue
 		}
 		x, y := math.Log2(float64(bands[i].Centre)), unit.FromPower(v)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -122,10 +123,18 @@ func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 	}
 	var parts []string
 	for _, l := range outcomeLooks() {
-		parts = append(parts, fmt.Sprintf("%d %s", counts[l.outcome], l.word))
+		n, word := counts[l.outcome], l.word
+		switch {
+		case l.outcome == analyze.Caution && n != 1:
+			word = "cautions"
+		case n != 1:
+			word = map[string]string{"fails": "fail", "holds": "hold"}[word]
+			word = cmp.Or(word, l.word)
+		}
+		parts = append(parts, fmt.Sprintf("%d %s", n, word))
 	}
 	fmt.Fprintln(out)
-	fold(out, "", strings.Join(parts, ", "), width)
+	fold(out, "", fmt.Sprintf("%d checks: %s", len(res.Checks), strings.Join(parts, ", ")), width)
 	return out.Flush()
 }
 

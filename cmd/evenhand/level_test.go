@@ -75,7 +75,7 @@ func TestCheckTable(t *testing.T) {
 		if strings.Contains(text, "\x1b") {
 			t.Error("a control character of the manifest reaches the terminal")
 		}
-		order := []string{"Sound", "✗ fails        Second", "One, Two: 9 dB", "→ turn it down", "why: it matters", "✓ holds        First", "Files", "? not measured Third", "it was louder?", "found: 9 dB", "2 fails, 0 caution, 1 not measured, 2 holds"}
+		order := []string{"Sound", "✗ fails        Second", "One, Two: 9 dB", "→ turn it down", "why: it matters", "✓ holds        First", "Files", "? not measured Third", "it was louder?", "found: 9 dB", "5 checks: 2 fail, 0 cautions, 1 not measured, 2 hold"}
 		at := 0
 		for _, want := range order {
 			k := strings.Index(text[at:], want)
