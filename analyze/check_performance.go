@@ -99,6 +99,10 @@ func (s *Session) askLag(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
 		e := t.Alignment
+		if why := s.silence(); why != "" {
+			a.skip(t.Name, why)
+			continue
+		}
 		left := s.leftOver(i)
 		applied := unit.Signed(float64(e.Applied), e.LagDecimals()) + " samples"
 		value := applied + " taken out"

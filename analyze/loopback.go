@@ -155,11 +155,9 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	if r.Copy {
 		return nil, itself("the recording has the same samples")
 	}
-	switch r.Reason {
-	case "the dry recording is silent":
-		r.Reason = fmt.Sprintf("the dry recording, %s, is silent", filepath.Base(dryPath))
-	case "the loopback is silent":
-		r.Reason = fmt.Sprintf("the loopback, %s, is silent", filepath.Base(loopPath))
+	if r.Silent != "" {
+		path := map[string]string{"dry recording": dryPath, "loopback": loopPath}[r.Silent]
+		r.Reason = fmt.Sprintf("the %s, %s, is silent", r.Silent, filepath.Base(path))
 	}
 	l := loopbackOf(filepath.ToSlash(filepath.Base(loopPath)), r, tolerance)
 	l.Warnings = append(warnings, l.Warnings...)

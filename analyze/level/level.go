@@ -69,6 +69,9 @@ type Result struct {
 	Reason  string
 	// Copy tells that every sample returns as it was: this is no loopback.
 	Copy bool
+	// Silent names the recording that holds nothing: "dry recording",
+	// "loopback" or "".
+	Silent string
 
 	Lag        unit.Samples // how much later the loopback is; NaN when unknown
 	Polarity   int          // +1, −1 inverted, 0 uncertain
@@ -129,6 +132,7 @@ func Compare(dry, loop align.Source) (Result, error) {
 				return r, err
 			}
 			if silent {
+				r.Silent = x.name
 				r.Reason = "the " + x.name + " is silent"
 				break
 			}
@@ -242,7 +246,7 @@ func (r *Result) flat() bool {
 // bits.
 const rounding = 1.01 / 65536
 
-// nothing reports whether a recording stays below −100 dBFS.
+// nothing reports whether a recording, not an empty one, stays below −100 dBFS.
 func nothing(src align.Source) (bool, error) {
 	x := make([]float64, 1<<14)
 	for at := int64(0); at < src.Len(); at += int64(len(x)) {
@@ -256,7 +260,7 @@ func nothing(src align.Source) (bool, error) {
 			}
 		}
 	}
-	return true, nil
+	return src.Len() > 0, nil
 }
 
 // copied reports whether the loopback holds the dry recording's samples, which

@@ -267,6 +267,9 @@ func TestNothingInCommon(t *testing.T) {
 		"half a second": dry[60000:84000], "nothing": {},
 	} {
 		r := compare(t, dry, x)
+		if (name == "silence") != (r.Silent == "loopback") {
+			t.Errorf("%s: silent is %q", name, r.Silent)
+		}
 		if r.Certain || r.Reason == "" || !math.IsNaN(float64(r.Broadband)) {
 			t.Errorf("%s: certain %v, level %v, reason %q", name, r.Certain, r.Broadband, r.Reason)
 		}

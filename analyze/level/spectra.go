@@ -310,6 +310,9 @@ func (r *Result) response() {
 // by how much, what the error would do, and what the response says. tolerance
 // is how far off the level may be.
 func (r Result) Advice(tolerance unit.DB) []string {
+	if r.Silent == "dry recording" {
+		return []string{"nothing can be concluded about the level: name the recording that was played to the loop"}
+	}
 	if !r.Certain {
 		return []string{"nothing can be concluded about the level: record the loopback of this dry recording again, from its beginning"}
 	}
