@@ -179,7 +179,10 @@ func (c *Cache) put(key, name string) (err error) {
 	w := bufio.NewWriterSize(draft, 1<<18)
 	w.WriteString(sumLine(h))
 	_, err = io.Copy(w, in)
-	if err = errors.Join(err, w.Flush(), draft.Close()); err != nil {
+	if err == nil {
+		err = w.Flush() // else it gives the same error again
+	}
+	if err = errors.Join(err, draft.Close()); err != nil {
 		return err
 	}
 	return os.Rename(draft.Name(), path)

@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"fmt"
 	"io"
 	"io/fs"
 	"math"
@@ -94,7 +93,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 	for _, f := range s.scans {
 		g.Go(func() error {
 			if err := f.read(ctx, step); err != nil {
-				return fmt.Errorf("%s: %w", f.path, err)
+				return inFile(f.path, err)
 			}
 			return nil
 		})

@@ -4,8 +4,10 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 
@@ -26,7 +28,7 @@ func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err 
 	h := sha256.New()
 	n, err := io.CopyBuffer(struct{ io.Writer }{h}, ctxReader{ctx, f}, make([]byte, 1<<18))
 	if err != nil {
-		return "", 0, fmt.Errorf("%s: %w", path, err)
+		return "", 0, inFile(path, err)
 	}
 	return hex.EncodeToString(h.Sum(nil)), n, nil
 }
@@ -42,6 +44,17 @@ func (r ctxReader) Read(p []byte) (int, error) {
 		return 0, err
 	}
 	return r.r.Read(p)
+}
+
+// inFile puts a file's path in front of an error that does not name it yet.
+func inFile(path string, err error) error {
+	var audio *wavio.Error
+	var changed *ChangedError
+	var system *fs.PathError
+	if errors.As(err, &audio) && audio.Path == path || errors.As(err, &changed) || errors.As(err, &system) && system.Path == path {
+		return err
+	}
+	return fmt.Errorf("%s: %w", path, err)
 }
 
 func audioFormat(i wavio.Info) *AudioFormat {

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"os"
@@ -84,14 +85,42 @@ func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
 	return l
 }
 
+// minLoopback is the shortest recording that is aligned, see align.Find.
+const minLoopback = unit.Seconds(1)
+
+// silent tells whether every sample of a signal is 0.
+func (s *signal) silent(ctx context.Context) (bool, error) {
+	r, err := s.open()
+	if err != nil {
+		return false, err
+	}
+	defer r.Close()
+	sound := errors.New("sound")
+	err = r.each(0, s.info.Frames, func(_ int64, block [][]float64) error {
+		for _, x := range block {
+			for _, v := range x {
+				if v != 0 {
+					return sound
+				}
+			}
+		}
+		return ctx.Err()
+	})
+	if errors.Is(err, sound) {
+		return false, nil
+	}
+	return err == nil, err
+}
+
 // MeasureLoopback compares a loopback file with the dry recording it was made
 // from, without a manifest. Of a file with several channels the first is
 // taken, and the result warns of it. tolerance is how far off the level may be;
 // 0 stands for level.DefaultTolerance, ±0.2 dB.
 //
-// Errors: *InputError for files that cannot be read or whose sample rates
-// differ, and for a loopback that is the dry recording itself. Recordings that have nothing in common are no error: see
-// Loopback.Certain.
+// Errors: *InputError for files that cannot be read, that are shorter than a
+// second or hold nothing but zeros, whose sample rates differ,
+// and for a loopback that is the dry recording itself. Recordings that have
+// nothing in common are no error: see Loopback.Certain.
 func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (*Loopback, error) {
 	if tolerance == 0 {
 		tolerance = level.DefaultTolerance
@@ -121,6 +150,18 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	if bad == nil && signals[0].info.SampleRate != signals[1].info.SampleRate {
 		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the dry recording has %d Hz; record or export the loopback at the dry recording's rate",
 			loopPath, signals[1].info.SampleRate, signals[0].info.SampleRate))
+	}
+	if bad == nil {
+		for _, sig := range signals {
+			switch silent, err := sig.silent(ctx); {
+			case err != nil:
+				return nil, err
+			case sig.info.Duration() < minLoopback:
+				bad = append(bad, fmt.Errorf("%s: it has %.2f s of audio; at least %.0f s are needed to compare the two: check that it was recorded whole", sig.path, float64(sig.info.Duration()), float64(minLoopback)))
+			case silent:
+				bad = append(bad, fmt.Errorf("%s: every sample of its first channel is 0, so there is nothing to compare; check what was recorded", sig.path))
+			}
+		}
 	}
 	if bad != nil {
 		return nil, &InputError{bad}

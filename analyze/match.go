@@ -37,10 +37,10 @@ func (e *CeilingError) Error() string {
 }
 
 // SilentError says that a take has no loudness to match.
-type SilentError struct{ Take string }
+type SilentError struct{ Take, File string }
 
 func (e *SilentError) Error() string {
-	return fmt.Sprintf("match: take %q has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", e.Take)
+	return fmt.Sprintf("match: take %q (%s) has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", e.Take, e.File)
 }
 
 // matchTakes sets every take's gain so that all have the same integrated
@@ -60,7 +60,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	for i := range res.Takes {
 		w := whole[i]
 		if math.IsInf(float64(w.Integrated), -1) || math.IsNaN(float64(w.Integrated)) {
-			return &SilentError{res.Takes[i].Name}
+			return &SilentError{res.Takes[i].Name, res.Takes[i].File}
 		}
 		if top := w.IntegratedAt(unit.DB(ceiling - w.TruePeak)); top < m.Highest {
 			m.Highest, limit = top, i

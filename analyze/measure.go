@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"fmt"
 	"math"
 
 	"golang.org/x/sync/errgroup"
@@ -109,7 +108,7 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 		return quiet.Write(block)
 	})
 	if err != nil {
-		return fmt.Errorf("%s: %w", sig.path, err)
+		return inFile(sig.path, err)
 	}
 	s.noise[i] = quiet.Finish()
 	t := &s.Result.Takes[i]
@@ -195,7 +194,7 @@ func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, st
 		return m.Write(block)
 	})
 	if err != nil {
-		return noise.Result{}, fmt.Errorf("%s: %w", sig.path, err)
+		return noise.Result{}, inFile(sig.path, err)
 	}
 	return m.Finish(), nil
 }

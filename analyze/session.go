@@ -345,6 +345,13 @@ func (s *Session) readFiles(ctx context.Context) error {
 	}
 	var bad []error
 	for _, j := range jobs {
+		if n := j.info.Frames; j.err == nil && (j.use == "take" || j.use == "dry") && j.info.Duration() < minShared {
+			count := fmt.Sprintf("%d samples", n)
+			if n == 1 {
+				count = "1 sample"
+			}
+			j.err = fmt.Errorf("%s: it has %s (%.2f s); at least %.0f s are needed: check that it was exported whole", j.full, count, float64(j.info.Duration()), float64(minShared))
+		}
 		if j.err != nil {
 			bad = append(bad, j.err)
 			continue

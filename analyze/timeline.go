@@ -30,6 +30,11 @@ const (
 // the short-term loudness window of EBU Tech 3341.
 const minShared = unit.Seconds(3)
 
+// minSection is the shortest section that has a loudness: one gating block.
+//
+// Source: ITU-R BS.1770-5 (11/2023), Annex 1.
+const minSection = unit.Seconds(0.4)
+
 // maxNotes is the largest notes file that is read.
 const maxNotes = 64 << 10
 
@@ -167,8 +172,15 @@ func (s *Session) layTimeline(context.Context) error {
 	tl.SectionsSource = source
 	for _, sec := range sections {
 		a, b := max(sec.first, from), min(sec.end, to)
-		if b-a < int64(0.4*float64(rate)) {
+		switch least := int64(float64(minSection) * float64(rate)); {
+		case b <= a:
 			s.warn("", "section %q lies outside the time that all takes share and is left out", sec.name)
+			continue
+		case sec.end-sec.first < least:
+			s.warn("", "section %q has %.3f s and is left out: loudness is measured over %.1f s at least", sec.name, float64(seconds(sec.end-sec.first)), float64(minSection))
+			continue
+		case b-a < least:
+			s.warn("", "of section %q only %.3f s lie in the time that all takes share, so it is left out: loudness is measured over %.1f s at least", sec.name, float64(seconds(b-a)), float64(minSection))
 			continue
 		}
 		if a > sec.first || b < sec.end {

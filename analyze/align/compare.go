@@ -227,7 +227,7 @@ func newShift(src Source, lag float64) *shift {
 func (s *shift) read(dst []float64, first int64) error {
 	if s.kernel == nil {
 		if _, err := s.src.ReadAt(dst, first+s.whole); err != nil {
-			return fmt.Errorf("align: reading frame %d: %w", first+s.whole, err)
+			return err // the source names the file and the place
 		}
 		return nil
 	}
@@ -238,7 +238,7 @@ func (s *shift) read(dst []float64, first int64) error {
 	buf := s.buf[:n]
 	at := first + s.whole - shiftHalf + 1
 	if _, err := s.src.ReadAt(buf, at); err != nil {
-		return fmt.Errorf("align: reading frame %d: %w", at, err)
+		return err // the source names the file and the place
 	}
 	for i := range dst {
 		x := buf[i : i+len(s.kernel)]

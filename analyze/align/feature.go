@@ -1,7 +1,6 @@
 package align
 
 import (
-	"fmt"
 	"math"
 	"sync"
 
@@ -273,7 +272,7 @@ func (p *plan) blockPowers(out []float64, src Source, first int64) error {
 		m := min(chunk, n-i)
 		x := buf[:m*p.block]
 		if _, err := src.ReadAt(x, first+int64(i)*int64(p.block)); err != nil {
-			return fmt.Errorf("align: reading frame %d: %w", first+int64(i)*int64(p.block), err)
+			return err // the source names the file and the place
 		}
 		for j := range m {
 			out[i+j] = power(x[j*p.block : (j+1)*p.block])
@@ -315,7 +314,7 @@ func (p *plan) transform(src Source, offset []int64) ([][]complex128, error) {
 			}
 			first := p.windows[i+j].first + offset[i+j]
 			if _, err := src.ReadAt(x[j], first); err != nil {
-				return nil, fmt.Errorf("align: reading frame %d: %w", first, err)
+				return nil, err // the source names the file and the place
 			}
 			for k, w := range p.taper {
 				x[j][k] *= w

@@ -1,7 +1,6 @@
 package clock
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
 
@@ -70,7 +69,7 @@ func newSpectra(size, rate int, p Params) *spectra {
 
 func read(s align.Source, dst []float64, first int64) error {
 	if _, err := s.ReadAt(dst, first); err != nil {
-		return fmt.Errorf("clock: reading frame %d: %w", first, err)
+		return err // the source names the file and the place
 	}
 	return nil
 }

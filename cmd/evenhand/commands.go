@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -106,6 +107,9 @@ renders through invented circuits with known lags, levels and noise, and the
 manifest that describes them. The same scenario gives the same bytes each time.`,
 		Args: exactly("a folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if !slices.Contains(studio.Scenarios(), scenario) {
+				return usageError{fmt.Errorf("--scenario: no scenario %q; allowed: %s", scenario, strings.Join(studio.Scenarios(), ", "))}
+			}
 			draft, err := folder.Begin(args[0], folder.Demo)
 			if err != nil {
 				return err

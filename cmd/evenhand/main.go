@@ -77,6 +77,12 @@ it, matches the levels and publishes a static report.`,
 	root.SetOut(stdout)
 	root.SetErr(stderr)
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
+		if n, err := cmd.Flags().GetInt("workers"); err == nil && n < 0 {
+			return usageError{fmt.Errorf("--workers: %d; allowed: 0 (one for each processor) and more", n)}
+		}
+		return nil
+	}
 	root.AddCommand(commands()...)
 	cmd, err := root.ExecuteContextC(ctx)
 	switch {
@@ -105,9 +111,23 @@ func say(w io.Writer, err error) {
 		fmt.Fprintln(w, err)
 		return
 	}
-	for _, line := range strings.Split(err.Error(), "\n") {
-		fmt.Fprintf(w, "evenhand: %s\n", line)
+	told := map[string]bool{}
+	for _, line := range strings.Split(plain(err), "\n") {
+		// A full disk fails the writing, the closing and the clearing up.
+		if !told[line] {
+			fmt.Fprintf(w, "evenhand: %s\n", line)
+		}
+		told[line] = true
 	}
+}
+
+// plain returns what an error says, without the names of system calls.
+func plain(err error) string {
+	text := err.Error()
+	if p, ok := errors.AsType[*fs.PathError](err); ok {
+		text = strings.ReplaceAll(text, p.Error(), p.Path+": "+p.Err.Error())
+	}
+	return text
 }
 
 // isUsage reports whether an error comes from the input or the use.
@@ -127,8 +147,11 @@ func isUsage(err error) bool {
 		changed *analyze.ChangedError
 		other   *manifest.NotManifestError
 	)
+	// A recording that cannot be written, or a disk that fails, is not the
+	// input's fault: such errors have no kind.
+	badAudio := errors.As(err, &audio) && audio.Kind != nil && !errors.Is(audio.Kind, wavio.ErrUse)
 	return errors.As(err, &usage) || errors.As(err, &list) || errors.As(err, &input) ||
-		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || errors.As(err, &audio) ||
+		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || badAudio ||
 		errors.As(err, &photo) || errors.Is(err, settings.ErrNotRecord) ||
 		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) ||
 		errors.As(err, &changed) || errors.As(err, &other) || errors.Is(err, pack.ErrNotBag) ||
@@ -150,6 +173,17 @@ func exactly(names ...string) cobra.PositionalArgs {
 		if len(args) == len(names) {
 			return nil
 		}
-		return usageError{fmt.Errorf("%s takes %s, got %d arguments", cmd.Name(), strings.Join(names, " and "), len(args))}
+		takes := strings.Join(names, " and ")
+		if takes == "" {
+			takes = "nothing"
+		}
+		got := fmt.Sprintf("%d arguments", len(args))
+		switch len(args) {
+		case 0:
+			got = "nothing"
+		case 1:
+			got = "one argument, " + args[0]
+		}
+		return usageError{fmt.Errorf("%s takes %s, got %s", cmd.Name(), takes, got)}
 	}
 }

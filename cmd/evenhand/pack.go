@@ -60,6 +60,11 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 			if err != nil {
 				return err
 			}
+			if earlier != "" {
+				if _, err := os.Stat(filepath.Join(earlier, resultsName)); err != nil {
+					return usageError{fmt.Errorf("--report: %s: there is no report in this folder; name the folder that build wrote", earlier)}
+				}
+			}
 			if err := pack.Writable(cmd.Context(), out); err != nil {
 				return err
 			}

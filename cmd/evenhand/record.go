@@ -177,11 +177,14 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 func createNew(path string, text []byte) error {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
 	if errors.Is(err, os.ErrExist) {
-		return usageError{fmt.Errorf("%s: there is a manifest already; name another file with -o", path)}
+		return usageError{fmt.Errorf("%s: there is a file or folder of this name already; name another file with -o", path)}
 	}
 	if err != nil {
 		return err
 	}
 	_, err = f.Write(text)
-	return errors.Join(err, f.Close())
+	if err = errors.Join(err, f.Close()); err != nil {
+		err = errors.Join(err, os.Remove(path)) // complete or not at all
+	}
+	return err
 }
