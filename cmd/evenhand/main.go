@@ -145,6 +145,7 @@ func isUsage(err error) bool {
 		refused *pack.RefusedError
 		inWay   *pack.NotOursError
 		changed *analyze.ChangedError
+		moved   *pack.ChangedError
 		other   *manifest.NotManifestError
 	)
 	// A recording that cannot be written, or a disk that fails, is not the
@@ -154,7 +155,7 @@ func isUsage(err error) bool {
 		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || badAudio ||
 		errors.As(err, &photo) || errors.Is(err, settings.ErrNotRecord) ||
 		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) ||
-		errors.As(err, &changed) || errors.As(err, &other) || errors.Is(err, pack.ErrNotBag) ||
+		errors.As(err, &changed) || errors.As(err, &moved) || errors.As(err, &other) || errors.Is(err, pack.ErrNotBag) ||
 		errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
 		strings.HasPrefix(err.Error(), "unknown command")
 }

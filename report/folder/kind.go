@@ -138,10 +138,12 @@ func Holds(dir, path string) bool {
 // Common practice, no source: .DS_Store and ._* (macOS), Thumbs.db and
 // desktop.ini (Windows).
 func Litter(e fs.DirEntry) bool {
-	if !e.Type().IsRegular() {
-		return false
-	}
-	switch name := strings.ToLower(e.Name()); name {
+	return e.Type().IsRegular() && LitterName(e.Name())
+}
+
+// LitterName is Litter of a regular file by its name alone.
+func LitterName(name string) bool {
+	switch name := strings.ToLower(name); name {
 	case ".ds_store", "thumbs.db", "desktop.ini":
 		return true
 	default:

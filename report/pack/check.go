@@ -10,12 +10,15 @@ import (
 	"hash"
 	"io"
 	"os"
+	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
 
 	"golang.org/x/sync/errgroup"
+
+	"evenhand/report/folder"
 )
 
 // Checked is what Check found.
@@ -84,7 +87,7 @@ func (b *Bag) Check(ctx context.Context, progress func(done, total int64)) (*Che
 			lists++
 			out.Algorithms = append(out.Algorithms, a.name)
 			for _, f := range b.files {
-				if strings.HasPrefix(f.Name, payloadDir) && !listed[f.Name] {
+				if strings.HasPrefix(f.Name, payloadDir) && !listed[f.Name] && !b.litter(f.Name) {
 					out.Faults = append(out.Faults, Fault{f.Name, "not listed in " + name + ": it was put there after the bag was made"})
 				}
 			}
@@ -104,6 +107,10 @@ func (b *Bag) Check(ctx context.Context, progress func(done, total int64)) (*Che
 	return out, nil
 }
 
+// litter tells whether a file that no list names is one that operating systems
+// put into folders. A zip file has none but those that were put into it.
+func (b *Bag) litter(name string) bool { return b.dir != "" && folder.LitterName(path.Base(name)) }
+
 // hashAll compares every file of the bag that a list names, and reads those
 // that no list names, since a zip file knows their CRC-32.
 func (b *Bag) hashAll(ctx context.Context, want map[string][]string, out *Checked, progress func(done, total int64)) error {
@@ -116,7 +123,7 @@ func (b *Bag) hashAll(ctx context.Context, want map[string][]string, out *Checke
 	g, gctx := errgroup.WithContext(ctx)
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i, f := range b.files {
-		if strings.HasPrefix(f.Name, payloadDir) {
+		if strings.HasPrefix(f.Name, payloadDir) && (want[f.Name] != nil || !b.litter(f.Name)) {
 			out.Files++
 			out.Bytes += f.Size
 		}
@@ -180,6 +187,8 @@ func (b *Bag) checkTagFiles(want map[string][]string, out *Checked) {
 	}
 	for _, f := range b.files {
 		switch {
+		case want[f.Name] == nil && b.litter(f.Name):
+			out.Notes = append(out.Notes, f.Name+": an operating system put it there; it is not of the bag, and other programs may call the bag incomplete for it: delete it")
 		case strings.HasPrefix(f.Name, payloadDir), strings.HasPrefix(f.Name, "tagmanifest-"), want[f.Name] != nil:
 		case !tagged:
 			out.Notes = append(out.Notes, f.Name+": no tag manifest gives its hash, so a change of it would not be seen")

@@ -301,9 +301,14 @@ func (it bagItem) copyTo(ctx context.Context, w io.Writer) error {
 	return nil
 }
 
-func changed(path string) error {
-	return fmt.Errorf("pack: %s changed while it was packed; pack again when nothing writes to it", path)
+// ChangedError says that a file changed between two readings of it.
+type ChangedError struct{ Path string }
+
+func (e *ChangedError) Error() string {
+	return fmt.Sprintf("%s: it changed while it was packed; pack again when nothing writes to it", e.Path)
 }
+
+func changed(path string) error { return &ChangedError{path} }
 
 func writeArchive(ctx context.Context, path string, c Content, items []bagItem) (err error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
