@@ -178,13 +178,17 @@ func exactly(names ...string) cobra.PositionalArgs {
 		if takes == "" {
 			takes = "nothing"
 		}
-		got := fmt.Sprintf("%d arguments", len(args))
-		switch len(args) {
-		case 0:
-			got = "nothing"
-		case 1:
-			got = "one argument, " + args[0]
-		}
-		return usageError{fmt.Errorf("%s takes %s, got %s", cmd.Name(), takes, got)}
+		return usageError{fmt.Errorf("%s takes %s, got %s", cmd.Name(), takes, given(args))}
 	}
+}
+
+// given says how many arguments there were.
+func given(args []string) string {
+	switch len(args) {
+	case 0:
+		return "nothing"
+	case 1:
+		return "one argument, " + args[0]
+	}
+	return fmt.Sprintf("%d arguments", len(args))
 }

@@ -42,7 +42,7 @@ build would make it anew, to compare with, and nothing is written.`,
   pbpaste | evenhand tally comparison.yaml -`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
-				return usageError{fmt.Errorf("tally takes a manifest and files with comments, got %d arguments", len(args))}
+				return usageError{fmt.Errorf("tally takes a manifest and files with comments, got %s", given(args))}
 			}
 			return nil
 		},
