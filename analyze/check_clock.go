@@ -171,6 +171,9 @@ func (s *Session) askPerformance(a *answers) {
 		}
 		ms := 1000 * float64(v.Spread)
 		value := unit.Format(ms, 2) + " ms"
+		if ms < 0.005 {
+			value = "less than 0.01 ms"
+		}
 		if math.IsNaN(ms) {
 			value = ""
 		}

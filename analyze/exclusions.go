@@ -180,7 +180,7 @@ func (s *Session) accusations(published bool) []accusation {
 		{
 			"a take is of another performance", []string{idPerformance}, excludedMeasured,
 			func(s *Session) string {
-				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(s.worst(idPerformance), 2))
+				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(idPerformance)), 2))
 			},
 		},
 		{

@@ -124,9 +124,9 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 	switch {
 	case enough && v.Sureness >= sureDecades:
 		v.Outcome = Same
-		v.Basis = fmt.Sprintf("%d of %d notes begin equally late, within %.1f ms", v.Onsets, v.Notes, 1000*float64(v.Spread))
+		v.Basis = fmt.Sprintf("%d of %d notes begin equally late, within %s", v.Onsets, v.Notes, milliseconds(v.Spread))
 	case enough && v.Sureness <= -sureDecades && constant:
-		v.Basis = fmt.Sprintf("the notes' beginnings scatter by %.1f ms, but the lag is constant within %.2f ms", 1000*float64(v.Spread), 1000*float64(v.Windows))
+		v.Basis = fmt.Sprintf("the notes' beginnings scatter by %.1f ms, but the lag is constant within %s", 1000*float64(v.Spread), milliseconds(v.Windows))
 	case enough && v.Sureness <= -sureDecades:
 		v.Outcome = Different
 		v.Basis = fmt.Sprintf("%d of %d notes begin near each other but differ by %.1f ms from note to note", v.Onsets, v.Notes, 1000*float64(v.Spread))
@@ -135,11 +135,21 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 		}
 	case constant:
 		v.Outcome = Same
-		v.Basis = fmt.Sprintf("the lag is constant within %.2f ms over %d windows; the notes' beginnings say too little", 1000*float64(v.Windows), windows)
+		v.Basis = fmt.Sprintf("the lag is constant within %s over %d windows; the notes' beginnings say too little", milliseconds(v.Windows), windows)
 	case !enough:
 		v.Basis = fmt.Sprintf("%d of %d notes begin clearly in both, at least %d are needed", v.Onsets, v.Notes, leastOnsets)
 	default:
 		v.Basis = fmt.Sprintf("the notes' beginnings differ by %.1f ms: too much for one performance, too little for two", 1000*float64(v.Spread))
 	}
 	return v, nil
+}
+
+// milliseconds prints a scatter upwards, never as nothing.
+func milliseconds(v unit.Seconds) string {
+	if ms := 1000 * float64(v); ms >= 0.1 {
+		return unit.Format(math.Ceil(10*ms-1e-9)/10, 1) + " ms"
+	} else if ms > 0.01 {
+		return unit.Format(math.Ceil(100*ms-1e-9)/100, 2) + " ms"
+	}
+	return "0.01 ms"
 }
