@@ -213,3 +213,19 @@ func TestPublishedCheats(t *testing.T) {
 		t.Errorf("%+v", e)
 	}
 }
+
+// TestLoopbackChannel records the loop to the right side of a stereo file, as an
+// interface does: its level is that of the side that has it.
+func TestLoopbackChannel(t *testing.T) {
+	s := newScene(t)
+	s.files["loop"] = [][]float64{make([]float64, len(s.files["loop"][0])), s.files["loop"][0]}
+	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
+	dir := filepath.Dir(s.write(t))
+	l, err := MeasureLoopback(context.Background(), filepath.Join(dir, "dry.wav"), filepath.Join(dir, "loop.wav"), 0)
+	if err != nil || math.Abs(float64(l.Level)-0.05) > 0.01 {
+		t.Errorf("%v, %v", l, err)
+	}
+	if !underRace {
+		assert(t, s.check(t), wanted{idReampLevel, "", Holds, 0.05, 0.01, "+0.05 dB"})
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -24,28 +25,82 @@ func (s *Session) measureLoopback(context.Context) error {
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), noDry(), s.reampTolerance())
 		return nil
 	}
-	dry, err := s.dry.open()
-	if err != nil {
-		return err
+	var sources [2]align.Source
+	for k, sig := range []*signal{s.dry, s.loopback} {
+		channel, note, err := loudestChannel(sig.path, sig.info)
+		if err != nil {
+			return err
+		}
+		if note != "" {
+			s.warn([]string{"dry recording", "loopback"}[k], "for the reamp level: %s", note)
+		}
+		one, err := newSignal(sig.path, sig.info, []int{channel}, nil)
+		if err != nil {
+			return err
+		}
+		one.input = sig.input
+		r, err := one.open()
+		if err != nil {
+			return err
+		}
+		defer r.Close()
+		sources[k] = r
 	}
-	defer dry.Close()
-	loop, err := s.loopback.open()
-	if err != nil {
-		return err
-	}
-	defer loop.Close()
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
 		none := noDry()
 		none.Reason = "the file holds the same bytes as " + name + ": it is no loopback"
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.reampTolerance())
 		return nil
 	}
-	r, err := level.Compare(dry, loop)
+	r, err := level.Compare(sources[0], sources[1])
 	if err != nil {
 		return err
 	}
 	s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), r, s.reampTolerance())
 	return nil
+}
+
+// loudestChannel returns which channel of a file, from 1, has the most power, and
+// what to say of a file with several: interfaces record one input to one side,
+// and the mean of a signal and nothing is 6 dB down.
+func loudestChannel(path string, info wavio.Info) (channel int, note string, err error) {
+	if info.Channels == 1 {
+		return 1, "", nil
+	}
+	r, err := wavio.Open(path)
+	if err != nil {
+		return 0, "", err
+	}
+	defer r.Close()
+	power, buf := make([]float64, info.Channels), make([][]float64, info.Channels)
+	for c := range buf {
+		buf[c] = make([]float64, blockFrames)
+	}
+	for {
+		n, err := r.Read(buf)
+		for c := range buf {
+			for _, v := range buf[c][:n] {
+				power[c] += v * v
+			}
+		}
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return 0, "", err
+		}
+	}
+	most := 0
+	for c, p := range power {
+		if p > power[most]*1.000001 {
+			most = c
+		}
+	}
+	why := "the loudest"
+	if most == 0 {
+		why = "of which none is louder"
+	}
+	return most + 1, fmt.Sprintf("the file has %d channels; channel %d is compared, %s", info.Channels, most+1, why), nil
 }
 
 // noDry is the result of a loopback that there is nothing to compare with.
@@ -113,7 +168,7 @@ func (s *signal) silent(ctx context.Context) (bool, error) {
 }
 
 // MeasureLoopback compares a loopback file with the dry recording it was made
-// from, without a manifest. Of a file with several channels the first is
+// from, without a manifest. Of a file with several channels the loudest is
 // taken, and the result warns of it. tolerance is how far off the level may be;
 // 0 stands for level.DefaultTolerance, ±0.2 dB.
 //
@@ -138,10 +193,15 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		for _, w := range info.Warnings {
 			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
 		}
-		if info.Channels > 1 {
-			warnings = append(warnings, fmt.Sprintf("%s: the file has %d channels, the first is compared", filepath.Base(path), info.Channels))
+		channel, note, err := loudestChannel(path, info)
+		if err != nil {
+			bad = append(bad, err)
+			continue
 		}
-		if signals[k], err = newSignal(path, info, []int{1}, nil); err != nil {
+		if note != "" {
+			warnings = append(warnings, filepath.Base(path)+": "+note)
+		}
+		if signals[k], err = newSignal(path, info, []int{channel}, nil); err != nil {
 			bad = append(bad, err)
 			continue
 		}

@@ -225,6 +225,10 @@ const limited = unit.DB(0.5)
 // adds something that is 20 dB below what it returns.
 const clearCoherence = unit.Number(0.99)
 
+// early is from how many samples before the dry recording a loopback is worth a
+// warning: what comes back cannot come before it is played.
+const early = unit.Samples(8)
+
 // apart is by how many dB Broadband and Level may differ unmentioned.
 const apart = 0.1
 
@@ -294,6 +298,9 @@ func (r *Result) warn() {
 	}
 	if r.LoopPeak >= full {
 		add("the loopback reaches full scale: turn the input down and record it again, its level is not to be trusted")
+	}
+	if r.Lag < -early {
+		add("the loopback comes %.0f samples before the dry recording: either the recording program moved it to where it was played, or the two files are swapped", -float64(r.Lag))
 	}
 	switch d := float64(r.Broadband - r.Peak); {
 	case d <= float64(limited):

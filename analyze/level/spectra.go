@@ -260,8 +260,36 @@ func (r *Result) fill(s *spectra) {
 		r.NoiseReason = "the dry recording has no pause that is long and quiet enough"
 		return
 	}
-	r.Noise = unit.DBFS(unit.FromPower(s.residual(first, last)))
+	r.Noise = unit.DBFS(unit.FromPower(s.residual(first, last) + s.kin(r)))
 }
+
+// kin returns the power of what the loop adds in the quiet segments that is of
+// one kin with what the dry recording has there, such as hum of the same mains:
+// by how much, octave by octave, more returns than the loop's level explains. Of
+// less than leastKin nothing is said, and near the dry recording's own the phases
+// of the two have a part in it.
+func (s *spectra) kin(r *Result) float64 {
+	sum := 0.0
+	for _, o := range r.Octaves {
+		if float64(o.Band.High) >= float64(s.rate)/2 {
+			continue
+		}
+		level := r.Level
+		if o.Measured {
+			level = o.Level
+		}
+		first, last := s.reach(o.Band.Low, o.Band.High)
+		dry, _, loop := s.quiet.in(first, last, s.n)
+		own := dry * unit.ToPower(float64(level))
+		if more := loop - own - s.residual(first, last); more > own*(unit.ToPower(leastKin)-1) {
+			sum += more
+		}
+	}
+	return sum
+}
+
+// leastKin is by how many dB an octave's noise must exceed what is explained.
+const leastKin = 1.5
 
 // response sums up the octaves: the level, the ends against it, and the tilt.
 func (r *Result) response() {

@@ -85,7 +85,8 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 		where = "octaves of " + l.LevelBands
 	}
 	digits := unit.DecimalsBeside(float64(l.Level), float64(l.Tolerance), 2)
-	row("loopback less dry", fmt.Sprintf("%s dB, %s (limit ±%s dB, common practice, no source)", unit.Signed(float64(l.Level), digits), where, unit.Format(float64(l.Tolerance), 2)))
+	row("loopback less dry", fmt.Sprintf("%s dB, %s", unit.Signed(float64(l.Level), digits), where))
+	row("limit", fmt.Sprintf("±%s dB (common practice, no source)", unit.Format(float64(l.Tolerance), 2)))
 	row("20 Hz to 20 kHz", unit.Signed(float64(l.Broadband), 2)+" dB")
 	row("loudness", unit.Signed(float64(l.Loudness), 2)+" LU")
 	row("true peak", unit.Signed(float64(l.Peak), 2)+" dB")
@@ -121,8 +122,8 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 		if o.Measured {
 			v = unit.Signed(float64(o.Level), 1)
 		}
-		fmt.Fprintf(&bands, "%7s", strings.TrimSuffix(strings.Replace(o.Band.Label, " kHz", "k", 1), " Hz"))
-		fmt.Fprintf(&levels, "%7s", v)
+		fmt.Fprintf(&bands, "%6s", strings.TrimSuffix(strings.Replace(o.Band.Label, " kHz", "k", 1), " Hz"))
+		fmt.Fprintf(&levels, "%6s", v)
 	}
 	fmt.Fprintln(out, "octave, Hz", bands.String())
 	fmt.Fprintln(out, "dB        ", levels.String())
