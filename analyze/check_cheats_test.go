@@ -394,3 +394,29 @@ func TestCheats(t *testing.T) {
 		})
 	}
 }
+
+// TestSwapped swaps two takes: no measurement can tell, and the page says whose
+// word it is.
+func TestSwapped(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	s := newScene(t)
+	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
+	s.files["one"], s.files["two"] = s.files["two"], s.files["one"]
+	res := s.check(t)
+	for _, c := range res.Checks {
+		if c.Outcome == Fails {
+			t.Errorf("%s, %s: %s", c.ID, c.Subject, c.Reason)
+		}
+	}
+	if e := standingOf(res, "swapped"); e.Standing != makersWord || !strings.Contains(e.Because, "no measurement tells") {
+		t.Errorf("%+v", e)
+	}
+	// What is excluded names its measure and its limit, or what it rests on.
+	for _, e := range res.Exclusions {
+		if e.Standing == excludedMeasured && !strings.ContainsAny(e.Because, "0123456789") {
+			t.Errorf("%s: no measure in %q", e.Accusation, e.Because)
+		}
+	}
+}

@@ -124,6 +124,14 @@ func orElse(s, otherwise string) string {
 	return s
 }
 
+// pauses names a number of pauses as the subject of a sentence.
+func pauses(n int) string {
+	if n == 1 {
+		return "the one pause"
+	}
+	return fmt.Sprintf("each of the %d pauses", n)
+}
+
 func say(text string) func(*Session) string { return func(*Session) string { return text } }
 
 // limitOf returns the limit of a check as shown.
@@ -204,11 +212,21 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a gate hid the noise of a take", []string{idGate}, excludedMeasured,
-			say("every pause keeps a steady floor; a gate that closes at once above a floor as low as a quiet chain's own cannot be told"),
+			func(s *Session) string {
+				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes at once above a floor as low as a quiet chain's own cannot be told", pauses(len(s.quiet)))
+			},
 		},
 		{
 			"one file stands for two takes", []string{idSameFile, idNearCopy}, excludedMeasured,
-			say("all files have different SHA-256 sums, and no take nulls against another"),
+			func(s *Session) string {
+				text := "all files have different SHA-256 sums"
+				for _, c := range s.Result.Checks {
+					if c.ID == idNearCopy && c.Outcome == Holds {
+						text += fmt.Sprintf("; the deepest null of two takes leaves %s, the limit is %s", c.Value, c.Limit)
+					}
+				}
+				return text
+			},
 		},
 		{
 			"two takes were swapped", nil, makersWord,
@@ -237,7 +255,9 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a part that shows the difference was left out", []string{idSections, idLengths}, excludedMeasured,
-			say("every take covers all that is played; the audio is published over the whole length" + withheld),
+			func(s *Session) string {
+				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(idLengths), 2), s.limitOf(idLengths)) + withheld
+			},
 		},
 		{
 			"the page or its audio was changed later", nil, pick(excludedPublished),

@@ -53,15 +53,16 @@ const (
 )
 
 // SamePerformance tells whether b, which lies relative to a as e says, records
-// the same performance; slips are what FindSlips found, or nil. Then every note begins equally late, however the sound
-// was changed. Another pass by the same hands to the same click differs by
+// the same performance; slips are what FindSlips found, or nil. Then every note
+// begins equally late, however the sound was changed. Another pass by the same hands to the same click differs by
 // several milliseconds from note to note.
 //
-// The onsets' differences, less their median, are compared with two
-// distributions: normal of 0.8 ms (what gear does to a rise) and normal of
-// 5.5 ms (two passes of a good player: each about 4 ms, common practice, no
-// source), both with a tenth spread evenly over ±40 ms. The outcome needs odds
-// of 10⁴. Where onsets say too little, a lag of the fine search that is
+// The notes' differences from a common lag are compared with three hypotheses:
+// normal of 0.8 ms (what gear does to a rise), normal of 5.5 ms (two passes of a
+// good player: each about 4 ms, common practice, no source), both with a tenth
+// spread evenly over ±40 ms, and no relation at all. The common lag is averaged
+// over ±20 ms and over the places at which the rises agree best, of which the
+// estimate's own has nine tenths beforehand. The outcome needs odds of 10⁴. Where onsets say too little, a lag of the fine search that is
 // constant within 0.25 ms over six windows and stands out twice from any other
 // place is proof as well; where the two contradict each other the outcome is
 // Uncertain.

@@ -31,7 +31,9 @@
 // Clipping: ClipRun samples in a row at full scale (within 1.5 steps of 16
 // bits). Flat tops below full scale: crests of at least three samples within
 // 1.5 steps of 16 bits that fall off by 64 steps on both sides within their
-// own length, at least FlatTops of one level. A fuzz's plateau is tilted by the
+// own length, at least FlatTops of one level; more where that level lies below
+// the greatest sample or below −12 dBFS, since among many crests a few are flat
+// by chance. A fuzz's plateau is tilted by the
 // next coupling capacitor and rounded by the next filter and does not count; a
 // circuit simulated without either is clipped in this sense. Over: samples
 // beyond ±1, which only floating-point files can hold.
@@ -39,7 +41,9 @@
 // Offset: the mean reaches Offset and four times its own uncertainty.
 //
 // Cut: the first or last 5 ms stand CutContrast above the quietest 50 ms of
-// the file and above CutLevel. What never becomes quiet cannot be judged.
+// the file and above CutLevel, and are no floor: that lies within 6 dB of the
+// quietest 50 ms of the 1.5 s beside and 15 dB or more below the loudest. What
+// never becomes quiet cannot be judged.
 //
 // Channels, each against the first: the same sample for sample; a scaled or
 // inverted copy, if the best scaled copy leaves less than Copy of it; opposed,

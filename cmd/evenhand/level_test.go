@@ -11,6 +11,8 @@ import (
 	"testing"
 	"unicode/utf8"
 
+	"github.com/rogpeppe/go-internal/testscript"
+
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -46,6 +48,25 @@ func loopback() {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(3)
 	}
+}
+
+// shorten writes the first seconds of a recording.
+func shorten(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: shorten FROM.wav TO.wav SECONDS")
+	}
+	seconds, err := strconv.ParseFloat(args[2], 64)
+	ts.Check(err)
+	r, err := wavio.Open(ts.MkAbs(args[0]))
+	ts.Check(err)
+	defer r.Close()
+	rate := r.Info().SampleRate
+	x := make([]float64, int(seconds*float64(rate)))
+	n, err := r.Read([][]float64{x})
+	if err != nil && !errors.Is(err, io.EOF) || n < len(x) {
+		ts.Fatalf("%d of %d frames read: %v", n, len(x), err)
+	}
+	ts.Check(writeWAV(ts.MkAbs(args[1]), rate, x))
 }
 
 // TestCheckTable asks for lines that fit, the worst first, and every check told.

@@ -27,11 +27,13 @@ func TestMain(m *testing.M) { testscript.Main(m, programs) }
 //
 //	record DIR        puts the recordings of a comparison into a folder, see recordTo
 //	record -long DIR  the same performance to its end
+//	shorten FROM TO S the first seconds of a recording
 func TestScripts(t *testing.T) {
 	cmds := archiveCommands()
 	// Every script has the same recordings: they are made once.
 	audio := t.TempDir()
 	made := sync.OnceValue(func() error { return recordTo(audio) })
+	cmds["shorten"] = shorten
 	cmds["record"] = func(ts *testscript.TestScript, neg bool, args []string) {
 		from := "short"
 		if len(args) > 1 && args[0] == "-long" {
