@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"gonum.org/v1/plot"
+	"gonum.org/v1/plot/vg"
 	"gonum.org/v1/plot/vg/draw"
 )
 
@@ -233,16 +234,26 @@ type levelRows struct {
 	f    frame
 }
 
+// rowNames writes the names of rows left of the plot, the first on top: outside
+// the clipped area, which begins again behind them.
+func (c *canvas) rowNames(names []string, f frame, ty func(float64) vg.Length) {
+	c.WriteString("</svg>")
+	words := []word{}
+	for i, name := range names {
+		words = append(words, word{float64(ty(float64(len(names)-i)-0.5)) - 4, shorten(name, 14)})
+	}
+	c.column("tn", f.left-10, words)
+	c.WriteString("<svg overflow=\"visible\">")
+}
+
 func (l levelRows) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	tx, ty := p.Transforms(&dc)
-	c.WriteString("</svg>") // names stand outside the clipped area
-	names := []word{}
-	for i, r := range l.rows {
-		names = append(names, word{float64(ty(float64(len(l.rows)-i)-0.5)) - 4, shorten(r.Name, 14)})
+	names := []string{}
+	for _, r := range l.rows {
+		names = append(names, r.Name)
 	}
-	c.column("tn", l.f.left-10, names)
-	c.WriteString("<svg overflow=\"visible\">")
+	c.rowNames(names, l.f, ty)
 	for i, r := range l.rows {
 		y := -float64(ty(float64(len(l.rows)-i) - 0.5))
 		fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, rowClass(r), html.EscapeString(r.Name))

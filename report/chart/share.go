@@ -56,13 +56,11 @@ type shareRows struct {
 func (s shareRows) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
 	tx, ty := p.Transforms(&dc)
-	c.WriteString("</svg>") // names stand outside the clipped area
-	names := []word{}
-	for i, r := range s.rows {
-		names = append(names, word{float64(ty(float64(len(s.rows)-i)-0.5)) - 4, shorten(r.Name, 14)})
+	names := []string{}
+	for _, r := range s.rows {
+		names = append(names, r.Name)
 	}
-	c.column("tn", s.f.left-10, names)
-	c.WriteString("<svg overflow=\"visible\">")
+	c.rowNames(names, s.f, ty)
 	in := func(v float64) bool { return v >= 0 && v <= 1 }
 	x := func(v float64) float64 { return float64(tx(100 * v)) }
 	for i, r := range s.rows {
