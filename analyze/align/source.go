@@ -1,6 +1,7 @@
 package align
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"math"
@@ -87,21 +88,11 @@ var ErrOptions = errors.New("alignment option out of range")
 // withDefaults fills zero values and checks the ranges.
 func (o Options) withDefaults(rate int) (Options, error) {
 	d := DefaultOptions(rate)
-	if o.MaxLag == 0 {
-		o.MaxLag = d.MaxLag
-	}
-	if o.MaxDrift == 0 {
-		o.MaxDrift = d.MaxDrift
-	}
-	if o.Low == 0 {
-		o.Low = d.Low
-	}
-	if o.High == 0 {
-		o.High = d.High
-	}
-	if o.Windows == 0 {
-		o.Windows = d.Windows
-	}
+	o.MaxLag = cmp.Or(o.MaxLag, d.MaxLag)
+	o.MaxDrift = cmp.Or(o.MaxDrift, d.MaxDrift)
+	o.Low = cmp.Or(o.Low, d.Low)
+	o.High = cmp.Or(o.High, d.High)
+	o.Windows = cmp.Or(o.Windows, d.Windows)
 	o.High = min(o.High, unit.Hertz(0.45*float64(rate)))
 	switch {
 	case !(o.MaxLag >= 0.05 && o.MaxLag <= 60):

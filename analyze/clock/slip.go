@@ -1,6 +1,7 @@
 package clock
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -22,18 +23,10 @@ type Params struct {
 
 func (p Params) withDefaults(rate int) Params {
 	d := Params{Low: 80, High: unit.Hertz(min(6000, 0.45*float64(rate))), Least: 0.6, Sigmas: 7}
-	if p.Low == 0 {
-		p.Low = d.Low
-	}
-	if p.High == 0 {
-		p.High = d.High
-	}
-	if p.Least == 0 {
-		p.Least = d.Least
-	}
-	if p.Sigmas == 0 {
-		p.Sigmas = d.Sigmas
-	}
+	p.Low = cmp.Or(p.Low, d.Low)
+	p.High = cmp.Or(p.High, d.High)
+	p.Least = cmp.Or(p.Least, d.Least)
+	p.Sigmas = cmp.Or(p.Sigmas, d.Sigmas)
 	return p
 }
 
