@@ -75,7 +75,7 @@ func (w *walker) findFiles(dir string) {
 		case err != nil:
 			w.fault(f.at, "", "%s cannot be read: %v", quote(f.path), cause(err))
 		case info.IsDir():
-			w.fault(f.at, "", "%s is a folder, a file is needed", quote(f.path))
+			w.fault(f.at, "name a file in it", "%s is a folder, a file is needed", quote(f.path))
 		case !info.Mode().IsRegular():
 			w.fault(f.at, "", "%s is not a regular file", quote(f.path))
 		default:
@@ -102,6 +102,10 @@ func (w *walker) missing(f fileUse, dir string) {
 		if _, err := os.Stat(next); err == nil {
 			here, seen = next, seen+part+"/"
 			continue
+		}
+		if to, err := os.Readlink(next); err == nil {
+			w.fault(f.at, "copy the file itself, or mend the link", "%s is a link to %s, which is not there", quote(seen+part), quote(filepath.ToSlash(to)))
+			return
 		}
 		names := folderNames(here)
 		last := i == len(parts)-1

@@ -68,7 +68,7 @@ takes:
 	}
 	want := []string{
 		`:3:8: no file "nots.md" | did you mean "notes.md"?`,
-		`:4:38: "ir" is a folder, a file is needed | `,
+		`:4:38: "ir" is a folder, a file is needed | name a file in it`,
 		`:6:23: no file "audio/mosback.wav" | did you mean "audio/mossback.wav"?`,
 		`:7:23: no file "adio/kiln.wav": there is no folder "adio" | did you mean "audio/kiln.wav"?`,
 		`:8:25: no file "audio/zzz.wav" | the folder holds: kiln.wav, mossback.wav`,
@@ -78,6 +78,22 @@ takes:
 	}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
+	}
+}
+
+// A link that leads nowhere is named as that, not as its own nearest name.
+func TestLoadDanglingLink(t *testing.T) {
+	dir := folder(t, map[string]string{"m.yaml": "title: x\nvaries: amp\nchain: [{slot: amp, device: A}]\ntakes: [{name: One, file: one.wav}]\n"})
+	if err := os.Symlink("gone.wav", filepath.Join(dir, "one.wav")); err != nil {
+		t.Skip(err)
+	}
+	_, err := Load(filepath.Join(dir, "m.yaml"), nil)
+	var list *Errors
+	if !errors.As(err, &list) || len(list.List) != 1 {
+		t.Fatalf("got %v", err)
+	}
+	if p := list.List[0]; p.Message != `"one.wav" is a link to "gone.wav", which is not there` || p.Hint == "" {
+		t.Errorf("%s | %s", p.Message, p.Hint)
 	}
 }
 
