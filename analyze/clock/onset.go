@@ -47,6 +47,7 @@ func bandLevels(s align.Source, from float64, n int) (out [bands][]float32, err 
 	at := int64(math.Round(from * rate))
 	first := at
 	var sum [bands]float64
+	var last input
 	t, count := 0, 0
 	next := first + int64(tick*rate)
 	for t < n {
@@ -58,14 +59,17 @@ func bandLevels(s align.Source, from float64, n int) (out [bands][]float32, err 
 			rest = rest[len(part):]
 			at += int64(len(part))
 			count += len(part)
+			behind := last
 			for b := 0; b < bands; b += 2 {
-				sum[b], sum[b+1] = powers(&f[b], &f[b+1], part, sum[b], sum[b+1])
+				behind, sum[b], sum[b+1] = powers(&f[b], &f[b+1], last, part, sum[b], sum[b+1])
 			}
+			last = behind
 			if at < next {
 				continue
 			}
 			for b := range f {
-				out[b][t] = float32(sum[b] / float64(count))
+				out[b][t] = float32(sum[b] * f[b].gain / float64(count))
+				f[b].settle()
 			}
 			sum, count = [bands]float64{}, 0
 			if t++; t == n {
@@ -97,48 +101,68 @@ func flux(dst, p []float32) {
 	}
 }
 
-// bandPass is a second-order high-pass and low-pass, both Butterworth.
+// bandPass is a second-order high-pass and low-pass, both Butterworth. The gains
+// before their numerators, 1 − 2z⁻¹ + z⁻² and 1 + 2z⁻¹ + z⁻², stand aside in
+// gain: the power of what the filters let through is multiplied with it.
 type bandPass struct {
-	h, l           [5]float64
-	x1, x2, y1, y2 float64
-	z1, z2         float64
+	h1, h2, l1, l2 float64 // denominators of the high-pass and the low-pass
+	gain           float64
+	y1, y2, z1, z2 float64 // the last two values behind each
 }
 
 func newBandPass(low, high, rate float64) (f bandPass) {
-	design := func(hz float64, pass bool) [5]float64 {
+	design := func(hz, sign float64) (b0, a1, a2 float64) {
 		w := 2 * math.Pi * min(hz, 0.45*rate) / rate
 		c, al := math.Cos(w), math.Sin(w)/math.Sqrt2
-		b0, b1 := (1-c)/2, 1-c
-		if pass {
-			b0, b1 = (1+c)/2, -(1 + c)
-		}
-		a0 := 1 + al
-		return [5]float64{b0 / a0, b1 / a0, b0 / a0, -2 * c / a0, (1 - al) / a0}
+		return (1 + sign*c) / 2 / (1 + al), -2 * c / (1 + al), (1 - al) / (1 + al)
 	}
-	f.h, f.l = design(low, true), design(high, false)
+	var h, l float64
+	h, f.h1, f.h2 = design(low, 1)
+	l, f.l1, f.l2 = design(high, -1)
+	f.gain = h * h * l * l
 	return f
 }
 
-// powers adds the squares of what two filters let through of x to two sums. It
-// runs two at a time because each waits for its own last value.
-func powers(f, g *bandPass, x []float64, sf, sg float64) (float64, float64) {
+// nothing is the amplitude (−600 dBFS) below which a filter's memory is emptied:
+// in digital silence it would die away into numbers that are too small for the
+// processor to be quick with.
+const nothing = 1e-30
+
+func (f *bandPass) settle() {
+	if math.Abs(f.y1)+math.Abs(f.y2)+math.Abs(f.z1)+math.Abs(f.z2) < nothing {
+		f.y1, f.y2, f.z1, f.z2 = 0, 0, 0, 0
+	}
+}
+
+// input is what filters share: the last sample and by how much it differed from
+// the one before.
+type input struct{ x, d float64 }
+
+// powers adds the squares of what two filters let through of x, without their
+// gains, to two sums. It runs two at a time because each waits for its own last
+// value, which is therefore subtracted last.
+func powers(f, g *bandPass, at input, x []float64, sf, sg float64) (input, float64, float64) {
 	// In variables of their own, because the compiler keeps no arrays in
 	// registers.
-	fx1, fx2, fy1, fy2, fz1, fz2 := f.x1, f.x2, f.y1, f.y2, f.z1, f.z2
-	gx1, gx2, gy1, gy2, gz1, gz2 := g.x1, g.x2, g.y1, g.y2, g.z1, g.z2
+	fy1, fy2, fz1, fz2 := f.y1, f.y2, f.z1, f.z2
+	gy1, gy2, gz1, gz2 := g.y1, g.y2, g.z1, g.z2
+	last, step := at.x, at.d
 	for _, x := range x {
-		fy := f.h[0]*x + f.h[1]*fx1 + f.h[2]*fx2 - f.h[3]*fy1 - f.h[4]*fy2
-		gy := g.h[0]*x + g.h[1]*gx1 + g.h[2]*gx2 - g.h[3]*gy1 - g.h[4]*gy2
-		fz := f.l[0]*fy + f.l[1]*fy1 + f.l[2]*fy2 - f.l[3]*fz1 - f.l[4]*fz2
-		gz := g.l[0]*gy + g.l[1]*gy1 + g.l[2]*gy2 - g.l[3]*gz1 - g.l[4]*gz2
-		fx2, fx1, fy2, fy1, fz2, fz1 = fx1, x, fy1, fy, fz1, fz
-		gx2, gx1, gy2, gy1, gz2, gz1 = gx1, x, gy1, gy, gz1, gz
+		d := x - last
+		dd := d - step
+		fy := dd - f.h2*fy2 - f.h1*fy1
+		gy := dd - g.h2*gy2 - g.h1*gy1
+		fz := fy + 2*fy1 + fy2 - f.l2*fz2 - f.l1*fz1
+		gz := gy + 2*gy1 + gy2 - g.l2*gz2 - g.l1*gz1
+		last, step = x, d
+		fy2, fy1, fz2, fz1 = fy1, fy, fz1, fz
+		gy2, gy1, gz2, gz1 = gy1, gy, gz1, gz
 		sf += fz * fz
 		sg += gz * gz
 	}
-	f.x1, f.x2, f.y1, f.y2, f.z1, f.z2 = fx1, fx2, fy1, fy2, fz1, fz2
-	g.x1, g.x2, g.y1, g.y2, g.z1, g.z2 = gx1, gx2, gy1, gy2, gz1, gz2
-	return sf, sg
+	f.y1, f.y2, f.z1, f.z2 = fy1, fy2, fz1, fz2
+	g.y1, g.y2, g.z1, g.z2 = gy1, gy2, gz1, gz2
+	return input{last, step}, sf, sg
 }
 
 // OnsetLag is by how much later the beginning of a note is in b than in a,
