@@ -108,11 +108,23 @@ func (s *signal) widen() {
 
 func (s *signal) channels() int { return len(s.mix) }
 
+// plain reports whether the signal is the channels of its file as they are.
+func (s *signal) plain() bool {
+	for o, gains := range s.mix {
+		for c, g := range gains {
+			if o == c && g != 1 || o != c && g != 0 {
+				return false
+			}
+		}
+	}
+	return len(s.mix) == s.info.Channels
+}
+
 // reader reads a signal block by block.
 type reader struct {
 	*signal
 	wav  *wavio.Reader
-	in   [][]float64
+	in   [][]float64 // the file's channels; nil for a plain signal
 	pos  int64
 	view [][]float64
 	buf  [][]float64
@@ -125,8 +137,10 @@ func (s *signal) open() (*reader, error) {
 		return nil, err
 	}
 	r := &reader{signal: s, wav: w}
-	for range s.info.Channels {
-		r.in = append(r.in, make([]float64, blockFrames))
+	if !s.plain() {
+		for range s.info.Channels {
+			r.in = append(r.in, make([]float64, blockFrames))
+		}
 	}
 	r.view = make([][]float64, s.info.Channels)
 	return r, nil
@@ -137,6 +151,11 @@ func (r *reader) Close() error { return r.wav.Close() }
 // Read fills dst (channels() × capacity) and returns the frames read; io.EOF
 // with 0 frames at the end.
 func (r *reader) Read(dst [][]float64) (int, error) {
+	if r.in == nil {
+		n, err := r.wav.Read(dst)
+		r.pos += int64(n)
+		return n, err
+	}
 	n := min(len(dst[0]), blockFrames)
 	for c := range r.in {
 		r.view[c] = r.in[c][:n]
@@ -192,23 +211,27 @@ func (r *reader) Len() int64 { return r.info.Frames }
 // of them lie in the file; the rest reads as zero, which is no error. It may be
 // called by several goroutines.
 func (r *reader) ReadAt(dst []float64, first int64) (int, error) {
-	clear(dst)
 	from, to := max(first, 0), min(first+int64(len(dst)), r.info.Frames)
 	if from >= to {
+		clear(dst)
 		return 0, nil
 	}
+	clear(dst[:from-first])
+	clear(dst[to-first:])
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	at := 0
-	scale := 1 / float64(r.channels())
 	err := r.each(from, to-from, func(f int64, block [][]float64) error {
-		out := dst[f-first:]
-		for _, x := range block {
-			for i, v := range x {
-				out[i] += v * scale
+		out := dst[f-first:][:len(block[0])]
+		if len(block) == 2 {
+			other := block[1][:len(out)]
+			for i, v := range block[0] {
+				out[i] = (v + other[i]) * 0.5
 			}
+		} else {
+			copy(out, block[0])
 		}
-		at += len(block[0])
+		at += len(out)
 		return nil
 	})
 	return at, err

@@ -49,13 +49,9 @@ const fullScale = 1 - 1.5/32768
 // levels gathers the sums; it returns the index of the first value that is no
 // finite number, or −1.
 func (s *channel) levels(x, first []float64, at int64) int {
-	sum, cross := 0.0, 0.0
-	first = first[:len(x)]
-	for i, v := range x {
-		sum += v
-		cross += v * first[i]
-	}
-	peak, square := greatest(x)
+	sum, cross := sums(x, first[:len(x)])
+	low, high, square := extent(x)
+	peak := max(high, -low)
 	if !(square <= math.MaxFloat64) { // also NaN
 		for i, v := range x {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
@@ -88,6 +84,7 @@ func (s *channel) levels(x, first []float64, at int64) int {
 	s.chunkPower = square
 	s.withFirst += cross
 	s.peak = max(s.peak, peak)
+	s.r.low, s.r.high = min(s.r.low, low), max(s.r.high, high)
 	n := len(s.last)
 	for i := 0; at+int64(i) < int64(n) && i < len(x); i++ {
 		s.head += x[i] * x[i]
@@ -98,6 +95,24 @@ func (s *channel) levels(x, first []float64, at int64) int {
 		s.lastAt = (s.lastAt + 1) % n
 	}
 	return -1
+}
+
+// sums returns the sum of x and that of its products with y, each gathered in two
+// halves because an addition waits for the one before.
+func sums(x, y []float64) (sum, cross float64) {
+	var a, b, c, d float64
+	for len(x) >= 2 && len(y) >= 2 {
+		a += x[0]
+		b += x[1]
+		c += x[0] * y[0]
+		d += x[1] * y[1]
+		x, y = x[2:], y[2:]
+	}
+	if len(x) > 0 {
+		a += x[0]
+		c += x[0] * y[0]
+	}
+	return a + b, c + d
 }
 
 func (s *channel) clipping(x []float64, at int64) {

@@ -40,12 +40,13 @@ type clicks struct {
 	w     []float64 // tapered chunk with order zeros behind
 	r     []float64 // residuals, a ring; residual i belongs to frame i−order
 	g     [ringG][order + 1]float64
-	top   []float64 // greatest residual of each piece, a ring
-	frame int64     // residuals computed
-	piece int64     // pieces complete
-	next  int64     // piece judged next
-	power []float64 // of the sound in each piece, a ring
-	e, y  []float64 // the running chunk's residual; the chunk without its clicks
+	top   []float64              // greatest residual of each piece, a ring
+	frame int64                  // residuals computed
+	piece int64                  // pieces complete
+	next  int64                  // piece judged next
+	power []float64              // of the sound in each piece, a ring
+	e, y  []float64              // the running chunk's residual; the chunk without its clicks
+	peak  [chunk / piece]float64 // greatest residual of each piece of the running chunk
 	least float64
 }
 
@@ -139,30 +140,72 @@ func filter(dst, x []float64, g *[order + 1]float64) {
 	}
 }
 
-// greatest returns the greatest absolute value and the sum of squares.
-func greatest(x []float64) (most, all float64) {
-	var high, low, odd float64
-	for len(x) >= 2 {
-		v, w := x[0], x[1]
-		all += v * v
-		odd += w * w
-		if v > high {
-			high = v
-		} else if v < low {
-			low = v
+// extent returns the least and the greatest value of x, at most and at least 0,
+// and the sum of squares, which is gathered in four sums because an addition
+// waits for the one before.
+func extent(x []float64) (low, high, all float64) {
+	var s0, s1, s2, s3 float64
+	for len(x) >= 4 {
+		v0, v1, v2, v3 := x[0], x[1], x[2], x[3]
+		s0 += v0 * v0
+		s1 += v1 * v1
+		s2 += v2 * v2
+		s3 += v3 * v3
+		if v0 > high {
+			high = v0
+		} else if v0 < low {
+			low = v0
 		}
-		if w > high {
-			high = w
-		} else if w < low {
-			low = w
+		if v1 > high {
+			high = v1
+		} else if v1 < low {
+			low = v1
 		}
-		x = x[2:]
+		if v2 > high {
+			high = v2
+		} else if v2 < low {
+			low = v2
+		}
+		if v3 > high {
+			high = v3
+		} else if v3 < low {
+			low = v3
+		}
+		x = x[4:]
 	}
-	if len(x) > 0 {
-		all += x[0] * x[0]
-		high, low = max(high, x[0]), min(low, x[0])
+	for _, v := range x {
+		s0 += v * v
+		low, high = min(low, v), max(high, v)
 	}
-	return max(high, -low), all + odd
+	return low, high, s0 + s1 + s2 + s3
+}
+
+// squares is the sum of the squares of x.
+func squares(x []float64) float64 {
+	var s0, s1, s2, s3 float64
+	for len(x) >= 4 {
+		s0 += x[0] * x[0]
+		s1 += x[1] * x[1]
+		s2 += x[2] * x[2]
+		s3 += x[3] * x[3]
+		x = x[4:]
+	}
+	for _, v := range x {
+		s0 += v * v
+	}
+	return s0 + s1 + s2 + s3
+}
+
+// peaks notes the greatest absolute value of each piece of e, and returns that of
+// all and the sum of squares.
+func (c *clicks) peaks(e []float64) (most, all float64) {
+	for i, k := 0, 0; i < len(e); i, k = i+piece, k+1 {
+		low, high, sum := extent(e[i:min(i+piece, len(e))])
+		c.peak[k] = max(high, -low)
+		most = max(most, c.peak[k])
+		all += sum
+	}
+	return most, all
 }
 
 // residual takes the running chunk of n frames. It gives the residuals up to
@@ -173,7 +216,7 @@ func (s *channel) residual(n int) {
 	e := c.e[:n]
 	g := c.interpolator(x[2*order:])
 	filter(e, x, &g)
-	most, all := greatest(e)
+	most, all := c.peaks(e)
 	// A great click spoils the prediction: fit again without it.
 	again := false
 	for try := 0; try < refits && most*most*float64(n) > crest*crest*all && most >= c.least; try++ {
@@ -189,7 +232,7 @@ func (s *channel) residual(n int) {
 		}
 		g = c.interpolator(c.y[2*order : 2*order+n])
 		filter(e, c.y[:2*order+n], &g)
-		most, all = greatest(e)
+		most, all = c.peaks(e)
 	}
 	if again {
 		filter(e, x, &g)
@@ -198,14 +241,12 @@ func (s *channel) residual(n int) {
 	if c.frame == 0 {
 		clear(e[:min(n, 2*order)]) // before the beginning, or of the cut there
 	}
-	for i := 0; i < n; i += piece {
-		k := min(i+piece, n)
-		great, _ := greatest(e[i:k])
-		sum := 0.0
-		for _, v := range x[order+i : order+k] {
-			sum += v * v
-		}
-		c.top[c.piece&(ringB-1)], c.power[c.piece&(ringB-1)] = great, sum
+	if again || c.frame == 0 {
+		c.peaks(e)
+	}
+	for i, k := 0, 0; i < n; i, k = i+piece, k+1 {
+		c.top[c.piece&(ringB-1)] = c.peak[k]
+		c.power[c.piece&(ringB-1)] = squares(x[order+i : order+min(i+piece, n)])
 		c.piece++
 	}
 	copy(c.r[c.frame&(ringR-1):], e)

@@ -124,48 +124,45 @@ func (r *runs) at(i int64) float64 {
 // runs takes the next samples.
 func (s *channel) runs(x []float64) {
 	r := &s.r
-	mask := int64(len(r.ring) - 1)
-	for i, v := range x {
-		r.ring[(r.n+int64(i))&mask] = v
-	}
+	at := int(r.n & int64(len(r.ring)-1))
+	copy(r.ring, x[copy(r.ring[at:], x):])
 	base := r.n
 	r.n += int64(len(x))
 	prev, prev2 := r.at(base-1), r.at(base-2)
+	// In variables of their own, which the compiler keeps in registers.
+	same, flat, flatAt := r.same, r.flat, r.flatAt
 	for i, v := range x {
-		n := base + int64(i)
-		if v == prev && n > 0 {
-			if r.same++; r.same+1 == r.hold {
-				from := n - r.same
+		if v == prev && base+int64(i) > 0 {
+			if same++; same+1 == r.hold {
+				from := base + int64(i) - same
 				r.before = r.beside(from-int64(r.quart), from-r.ctx, from, from-1)
 			}
 		} else {
-			if r.same+1 >= r.hold {
-				r.waiting = append(r.waiting, held{n - r.same - 1, n, false, r.before})
+			if same+1 >= r.hold {
+				n := base + int64(i)
+				r.waiting = append(r.waiting, held{n - same - 1, n, false, r.before})
 			}
-			r.same = 0
+			same = 0
 			// An anchor: one sample value in 16, chosen by its bits.
 			if b := math.Float64bits(v) * 0x9E3779B97F4A7C15; b>>60 == 0 && (v > 1e-3 || v < -1e-3) {
-				s.anchor(n, v, prev, prev2)
+				s.anchor(base+int64(i), v, prev, prev2)
 			}
 		}
-		if r.m.active && v != r.at(n-r.m.lag) {
-			s.endMatch(n)
+		if r.m.active && v != r.at(base+int64(i)-r.m.lag) {
+			s.endMatch(base + int64(i))
 		}
-		if v > r.high {
-			r.high = v
-		} else if v < r.low {
-			r.low = v
-		}
-		if d := v - r.flatAt; d <= flatness && d >= -flatness {
-			r.flat++
+		if d := v - flatAt; d <= flatness && d >= -flatness {
+			flat++
 		} else {
-			if r.flat >= flatRun && (r.flatAt > leastFlat || r.flatAt < -leastFlat) {
-				r.waiting = append(r.waiting, held{n - r.flat, n, true, side{}})
+			if flat >= flatRun && (flatAt > leastFlat || flatAt < -leastFlat) {
+				n := base + int64(i)
+				r.waiting = append(r.waiting, held{n - flat, n, true, side{}})
 			}
-			r.flat, r.flatAt = 1, v
+			flat, flatAt = 1, v
 		}
 		prev2, prev = prev, v
 	}
+	r.same, r.flat, r.flatAt = same, flat, flatAt
 	done := 0
 	for _, h := range r.waiting {
 		if h.to+r.ctx > r.n {

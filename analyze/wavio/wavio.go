@@ -226,6 +226,11 @@ func (r *Reader) readSome(dst [][]float64, at, limit int) (int, error) {
 		}
 		return 0, failSystem(r.path, offset, "cannot read", err)
 	}
+	if r.layout.stereo24() {
+		unpackStereo24(dst[0][at:at+n], dst[1][at:at+n], raw)
+		r.next += int64(n)
+		return n, nil
+	}
 	faulty := -1 // the channel whose sample ends the reading at frame n
 	for c, ch := range dst {
 		if n == 0 {
