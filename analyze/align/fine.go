@@ -137,8 +137,8 @@ func whiten(a, b []complex128, half int) []complex128 {
 			w := float64(to - from)
 			d = math.Sqrt((pa[to] - pa[from]) / w * (pb[to] - pb[from]) / w)
 		}
-		if d > 0 {
-			out[k] = x / complex(d, 0)
+		if d > 0 { // a division of complex numbers would take several times as long
+			out[k] = complex(real(x)/d, imag(x)/d)
 		}
 	}
 	return out

@@ -165,10 +165,7 @@ func (c *comb) reduce(dst, x []float64, n int) {
 	for i := range n {
 		s := x[i]
 		if c.step > 1 {
-			s = 0
-			for j, v := range x[i*c.step:][:len(c.filter)] {
-				s += c.filter[j] * v
-			}
+			s = dot(c.filter, x[i*c.step:])
 		}
 		dst[i] = s
 		mean += s
@@ -178,6 +175,24 @@ func (c *comb) reduce(dst, x []float64, n int) {
 		dst[i] = (dst[i] - mean) * w
 	}
 	clear(dst[n:])
+}
+
+// dot is the sum of the products of a and the beginning of b, gathered in four sums
+// because an addition waits for the one before.
+func dot(a, b []float64) float64 {
+	b = b[:len(a)]
+	var s0, s1, s2, s3 float64
+	for len(a) >= 4 && len(b) >= 4 {
+		s0 += a[0] * b[0]
+		s1 += a[1] * b[1]
+		s2 += a[2] * b[2]
+		s3 += a[3] * b[3]
+		a, b = a[4:], b[4:]
+	}
+	for i, v := range a {
+		s0 += v * b[i]
+	}
+	return s0 + s1 + s2 + s3
 }
 
 // between is the sum of density and the number of bins from lo to hi Hz.

@@ -123,7 +123,8 @@ type splitter struct {
 	segments int
 	averages float64
 	window   []float64
-	hum      float64 // power of the lines taken off the take
+	cos, sin [turnFrames]float64 // of the line that is taken off
+	hum      float64             // power of the lines taken off the take
 }
 
 func newSplitter(rate int, p Params) *splitter {
@@ -201,46 +202,46 @@ func (s *splitter) removeHum(x []float64, r Result) {
 	f := float64(r.Mains) + (float64(at-reach)+vertex(fit[:], at))*gridStep
 	w := s.hann(len(x))
 	for _, l := range r.Lines {
-		subtract(x, w, 2*math.Pi*f*float64(l.Harmonic)/float64(s.rate))
+		s.subtract(x, w, 2*math.Pi*f*float64(l.Harmonic)/float64(s.rate))
 	}
 }
 
+// turnFrames is how many frames of a line are computed with one table: from block
+// to block the table is turned, which takes one rotation in place of many.
+const turnFrames = 128
+
 // subtract takes the sine of an angular frequency in radians a frame off x, as
 // the window w shows it.
-func subtract(x, w []float64, angle float64) {
-	// Four frames at a time, because each step of a rotation waits for the one
-	// before.
-	var start [4]complex128
-	for k := range start {
-		start[k] = cmplx.Rect(1, float64(k)*angle)
+func (s *splitter) subtract(x, w []float64, angle float64) {
+	c, d := &s.cos, &s.sin
+	for i := range c {
+		d[i], c[i] = math.Sincos(float64(i) * angle)
 	}
-	turn := cmplx.Rect(1, 4*angle)
-	z0, z1, z2, z3 := start[0], start[1], start[2], start[3]
 	var sum complex128
-	whole := len(x) &^ 3
-	for i := 0; i < whole; i += 4 {
-		u, v := x[i:i+4:i+4], w[i:i+4:i+4]
-		p0, p1, p2, p3 := u[0]*v[0], u[1]*v[1], u[2]*v[2], u[3]*v[3]
-		sum += complex(p0*real(z0)+p1*real(z1)+p2*real(z2)+p3*real(z3), p0*imag(z0)+p1*imag(z1)+p2*imag(z2)+p3*imag(z3))
-		z0, z1, z2, z3 = z0*turn, z1*turn, z2*turn, z3*turn
-	}
-	rest := [3]complex128{z0, z1, z2}
-	for i, v := range x[whole:] {
-		sum += complex(v*w[whole+i], 0) * rest[i]
+	for at := 0; at < len(x); at += turnFrames {
+		u := x[at:min(at+turnFrames, len(x))]
+		v := w[at:][:len(u)]
+		var re, im, re2, im2 float64
+		for i := 0; i+1 < len(u); i += 2 { // in two sums, because an addition waits for the one before
+			p, q := u[i]*v[i], u[i+1]*v[i+1]
+			re += p * c[i&(turnFrames-1)]
+			im += p * d[i&(turnFrames-1)]
+			re2 += q * c[(i+1)&(turnFrames-1)]
+			im2 += q * d[(i+1)&(turnFrames-1)]
+		}
+		if i := len(u) - 1; i&1 == 0 {
+			re += u[i] * v[i] * c[i]
+			im += u[i] * v[i] * d[i]
+		}
+		sum += complex(re+re2, im+im2) * cmplx.Rect(1, float64(at)*angle)
 	}
 	sum *= complex(4/float64(len(x)), 0) // the window's mean is ½
-	re, im := real(sum), imag(sum)
-	z0, z1, z2, z3 = start[0], start[1], start[2], start[3]
-	for i := 0; i < whole; i += 4 {
-		u := x[i : i+4 : i+4]
-		u[0] -= re*real(z0) + im*imag(z0)
-		u[1] -= re*real(z1) + im*imag(z1)
-		u[2] -= re*real(z2) + im*imag(z2)
-		u[3] -= re*real(z3) + im*imag(z3)
-		z0, z1, z2, z3 = z0*turn, z1*turn, z2*turn, z3*turn
-	}
-	for i := range x[whole:] {
-		x[whole+i] -= re*real(rest[i]) + im*imag(rest[i])
+	for at := 0; at < len(x); at += turnFrames {
+		z := cmplx.Conj(sum) * cmplx.Rect(1, float64(at)*angle)
+		re, im := real(z), imag(z)
+		for i := range x[at:min(at+turnFrames, len(x))] {
+			x[at+i] -= re*c[i&(turnFrames-1)] - im*d[i&(turnFrames-1)]
+		}
 	}
 }
 

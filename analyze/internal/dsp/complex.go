@@ -29,27 +29,25 @@ func NewComplex(n int) *Complex {
 	}
 	t := &Complex{n: n, root: make([]complex128, 3*n/4+1), a: make([]complex128, n), b: make([]complex128, n)}
 	for k := range t.root {
-		// Reduced to an eighth of the circle, so that symmetric values are equal.
-		s, c := sincosTurn(k, n)
-		t.root[k] = complex(c, -s)
+		t.root[k] = turned(t.root, k, n)
 	}
 	return t
 }
 
-// sincosTurn returns sin and cos of 2πk/n for 0 ≤ k ≤ n, n a power of two.
-func sincosTurn(k, n int) (s, c float64) {
+// turned returns exp(−2πi·k/n) for k ≤ 3n/4, n a power of two, where root holds
+// those of smaller k. Only an eighth of the circle is computed: that is quick,
+// and symmetric values are equal.
+func turned(root []complex128, k, n int) complex128 {
 	switch {
 	case 8*k <= n:
-		return math.Sincos(2 * math.Pi * float64(k) / float64(n))
+		s, c := math.Sincos(2 * math.Pi * float64(k) / float64(n))
+		return complex(c, -s)
 	case 4*k <= n: // 45° … 90°
-		c, s = sincosTurn(n/4-k, n)
-		return s, c
-	case 2*k <= n: // 90° … 180°
-		s, c = sincosTurn(n/2-k, n)
-		return s, -c
+		w := root[n/4-k]
+		return complex(-imag(w), -real(w))
 	}
-	s, c = sincosTurn(n-k, n)
-	return -s, c
+	w := root[k-n/4] // a quarter back
+	return complex(imag(w), -real(w))
 }
 
 // Len returns the length of the sequences.

@@ -15,8 +15,9 @@ import (
 // periodic form is the one for spectral averaging.
 func Hann(n int) []float64 {
 	w := make([]float64, n)
-	for i := range w {
+	for i := 1; i <= n/2; i++ { // the second half is the first, backwards
 		w[i] = 0.5 - 0.5*math.Cos(2*math.Pi*float64(i)/float64(n))
+		w[n-i] = w[i]
 	}
 	return w
 }

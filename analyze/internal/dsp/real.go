@@ -26,8 +26,7 @@ func NewFFT(n int) *FFT {
 	}
 	t := &FFT{n: n, c: NewComplex(n / 2), root: make([]complex128, n/4+1)}
 	for k := range t.root {
-		s, c := sincosTurn(k, n)
-		t.root[k] = complex(c, -s)
+		t.root[k] = turned(t.root, k, n)
 	}
 	return t
 }
