@@ -57,6 +57,16 @@ func TestInputs(t *testing.T) {
 			"the dry recording, dry.wav, is silent"},
 		{"a shorter loopback", func(s *scene) { s.files["loop"][0] = s.files["loop"][0][:5*sceneRate] },
 			[]wanted{{idReampLevel, "", Holds, 0.05, 0.02, ""}}, ""},
+		{"a loopback with a bump in the middle", func(s *scene) {
+			// 0.3 dB at 1 kHz, 1 kHz wide, by a resonator of two poles.
+			r := 1 - math.Pi*1000/sceneRate
+			var y1, y2, x1, x2 float64
+			for i, x := range s.files["loop"][0] {
+				y := 2*r*math.Cos(2*math.Pi*1000/sceneRate)*y1 - r*r*y2 + (1-r*r)/2*(x-x2)
+				s.files["loop"][0][i] = x + 0.035*y
+				y2, y1, x2, x1 = y1, y, x1, x
+			}
+		}, []wanted{{idReampLevel, "", Caution, 0.15, 0.1, "+0.1"}}, "within the limit on average, but the response is uneven in the middle"},
 		{"an unrelated loopback", func(s *scene) {
 			s.files["loop"][0] = slices.Clone(s.files["two"][0])
 			slices.Reverse(s.files["loop"][0])

@@ -103,10 +103,15 @@ func (s *Session) askReampLevel(a *answers) {
 		if math.Abs(d) > math.Max(farOff, a.limit.value) {
 			beyond = Fails
 		}
-		a.judge("", d, beyond, a.limit.signed(d)+" dB",
-			fmt.Sprintf("loopback less dry recording, %s; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
-				l.where(), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2)),
-			first(l.Advice))
+		value := a.limit.signed(d) + " dB"
+		reason := fmt.Sprintf("loopback less dry recording, %s, to ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
+			l.Where(), unit.Format(float64(l.LevelError), 2), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2))
+		if l.Unclear && a.limit.allows(d) {
+			a.add(answer{outcome: Caution, measured: d, value: value, do: first(l.Advice),
+				reason: "within the limit on average, but the response is uneven in the middle and could not be told apart from the level: " + reason})
+			return
+		}
+		a.judge("", d, beyond, value, reason, first(l.Advice))
 	}
 }
 
@@ -136,7 +141,7 @@ func (s *Session) askReampTone(a *answers) {
 		a.skip("", "the dry recording has too little sound outside the middle octaves")
 		return
 	}
-	a.judge("", worst, Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the octaves of "+l.LevelBands+", the worst of the measured ones from 63 Hz to 8 kHz",
+	a.judge("", worst, Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the level "+l.Where()+", the worst of the measured ones from 63 Hz to 8 kHz",
 		"look for a coupling capacitor, a filter or a long cable in the loop")
 }
 

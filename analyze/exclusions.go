@@ -197,7 +197,7 @@ func (s *Session) accusations(published bool) []accusation {
 				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
 					return "no recording shows the level at which it went into the devices"
 				}
-				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the maker's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.where(), s.limitOf(idReampLevel))
+				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the maker's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(idReampLevel))
 			},
 		},
 		{

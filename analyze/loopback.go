@@ -108,7 +108,7 @@ func noDry() level.Result {
 	n := math.NaN()
 	return level.Result{
 		Reason: "there is no dry recording to compare it with",
-		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), Level: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
+		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n), Noise: unit.DBFS(n),
 	}
 }
@@ -125,10 +125,11 @@ func (s *Session) reampTolerance() unit.DB {
 
 func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
 	l := &Loopback{
-		File: file, Level: r.Level, LevelBands: r.LevelBands, Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
+		File: file, Level: r.Level, LevelError: r.LevelError, Separated: r.Separated, Shape: r.Shape, FitFrom: r.FitFrom, FitTo: r.FitTo, Middle: r.Middle, LevelBands: r.LevelBands,
+		Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
 		Noise: unit.DB(r.Noise), NoiseReason: r.NoiseReason, Lag: r.Lag, Polarity: polarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
-		From: r.From, Shared: r.Shared, Tolerance: tolerance,
+		From: r.From, Shared: r.Shared, Tolerance: tolerance, Unclear: r.Unclear(tolerance),
 		Certain: r.Certain, Reason: r.Reason, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),
 	}
 	for _, o := range r.Octaves {

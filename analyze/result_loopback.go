@@ -6,17 +6,29 @@ import "evenhand/analyze/unit"
 type Loopback struct {
 	File string `json:"file"`
 	// Level differences are loopback less dry: positive is hotter. Level is the
-	// mean of the measured octaves that LevelBands names, from 250 Hz to 1 kHz,
-	// or Broadband where none was measured (LevelBands ""). Broadband
-	// covers 20 Hz to 20 kHz without what the loop adds.
+	// gain of the loop's passband, told apart from the losses or shelves that
+	// Shape names, where Separated; otherwise it is Middle, the mean of the
+	// measured octaves that LevelBands names, from 250 Hz to 1 kHz, or Broadband
+	// where none was measured (LevelBands ""). LevelError is how far off it may
+	// be: two standard errors, or where nothing was separated, by how much the
+	// response differs in the middle. Broadband covers 20 Hz to 20 kHz without
+	// what the loop adds.
 	Level      unit.DB       `json:"level_db"`
+	LevelError unit.DB       `json:"level_error_db"`
+	Separated  bool          `json:"separated"`
+	Shape      string        `json:"shape"`       // "" for a flat response or one not separated
+	FitFrom    unit.Hertz    `json:"fit_from_hz"` // where Shape holds; NaN where there is none
+	FitTo      unit.Hertz    `json:"fit_to_hz"`
+	Middle     unit.DB       `json:"middle_db"`
 	LevelBands string        `json:"level_bands"`
 	Broadband  unit.DB       `json:"broadband_db"`
 	Loudness   unit.LU       `json:"loudness_lu"`
 	Peak       unit.DB       `json:"peak_db"` // true peaks
 	Octaves    []OctaveLevel `json:"octaves"`
-	// Tolerance is how far off Level may be.
+	// Tolerance is how far off Level may be; Unclear tells that an uneven
+	// response, not separated from the level, leaves open whether it is.
 	Tolerance unit.DB `json:"tolerance_db"`
+	Unclear   bool    `json:"unclear"`
 	// Low and High are the levels at the ends relative to the middle octaves,
 	// in the octaves that LowBand and HighBand name ("" when not measured).
 	Low      unit.DB `json:"low_db"`
@@ -47,10 +59,13 @@ type OctaveLevel struct {
 	Measured bool    `json:"measured"` // enough signal above the noise in the band
 }
 
-// where names the frequencies that Level was taken from.
-func (l *Loopback) where() string {
-	if l.LevelBands == "" {
+// Where says what Level is the level of.
+func (l *Loopback) Where() string {
+	switch {
+	case l.LevelBands == "":
 		return "from 20 Hz to 20 kHz"
+	case l.Shape != "":
+		return "in the passband of a loop with " + l.Shape
 	}
 	return "in the octaves of " + l.LevelBands
 }

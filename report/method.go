@@ -40,6 +40,9 @@ func (b *builder) method() methodView {
 	m := p.Match
 	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s; it is solved for, since the absolute gate does not move with the gain. The written files were measured again; the tolerance is %s LU. Dither: %s.",
 		b.res.Match.Target, orElse(m.TargetSource, "no source given"), m.Ceiling, unit.Format(float64(m.Tolerance), 2), orElse(m.Dither, "none")))
+	if x := b.res.Loopback; x != nil && x.Certain {
+		add("Reamp level", reampWords(x))
+	}
 	s := p.Spectrum
 	add("Spectra", fmt.Sprintf("%s, %s window of %d samples, hop %d, bins %s Hz wide (noise bandwidth %s Hz), detrend: %s. Bands: %s, from %s to %s, after level matching. A difference counts when it is larger than chance, judged by the noise between the partials, so strictly that the whole page is free of chance findings with %s %% confidence (%s %% for a single band).",
 		orElse(s.Method, "Averaged spectra"), s.Window, s.Length, s.Hop, unit.Format(float64(s.Resolution), 2), unit.Format(float64(s.ENBW), 2), orElse(s.Detrend, "none"), s.BandStandard, s.From, s.To, unit.Format(float64(s.Confidence)*100, 0), unit.Format(float64(s.BandConfidence)*100, 4)))
@@ -164,4 +167,17 @@ func (b *builder) files(opts Options) filesView {
 	}
 	v.Written = newTable("Files that are published here, measured again", heads("File", "<Format", "Integrated, LUFS", "Off target, LU", "True peak, dBTP", "Bytes", "<SHA-256"), rows)
 	return v
+}
+
+// reampWords say what the level of a loop is, and how it was found here.
+func reampWords(l *analyze.Loopback) string {
+	s := "From the part of the loopback that follows the dry recording. The level of a loop that loses lows or treble is the gain of its passband: what it would do everywhere without the loss. A gain with a loss of first or second order or a shelf at each end, or nothing there, is fitted to the sixth octaves that are measured well; where that explains them within their errors, its gain is the level, otherwise the mean of the octaves of 250 Hz to 1 kHz. "
+	switch {
+	case l.Shape != "":
+		return s + fmt.Sprintf("Here, from %s to %s, the loop has %s; without that its gain is %s dB, to ±%s dB (two standard errors). The octaves of %s return at %s dB.",
+			l.FitFrom, l.FitTo, l.Shape, unit.Signed(float64(l.Level), 2), unit.Format(float64(l.LevelError), 2), l.LevelBands, unit.Signed(float64(l.Middle), 2))
+	case l.Separated:
+		return s + fmt.Sprintf("Here the response is flat within what was measured, and both are the same to ±%s dB.", unit.Format(float64(l.LevelError), 2))
+	}
+	return s + fmt.Sprintf("Here none explains the response, so the level is that mean; the sixth octaves there differ by %s dB.", unit.Format(float64(l.LevelError), 2))
 }

@@ -1,7 +1,10 @@
 package report
 
 import (
+	"html"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 
@@ -213,5 +216,30 @@ func TestThinKeepsTheGreatest(t *testing.T) {
 	s := thin([]float64{-30, -20, math.Inf(-1), nan, nan, nan, -5}, 0.5, 2)
 	if len(s.values) != 4 || s.step != 1 || s.values[0] != -20 || !math.IsInf(s.values[1], -1) || !math.IsNaN(s.values[2]) || s.values[3] != -5 {
 		t.Errorf("%+v", s)
+	}
+}
+
+// TestReampWords asks that the page says what the level of a loop is: of which
+// passband, of a flat loop, or of a middle from which it was not told apart.
+func TestReampWords(t *testing.T) {
+	loop := analyze.Loopback{File: "loop.wav", Certain: true, Level: 0.1, LevelError: 0.02, Middle: -0.09, LevelBands: "250 Hz to 1 kHz", FitFrom: 20, FitTo: 20000}
+	for _, c := range []struct {
+		separated   bool
+		shape, want string
+	}{
+		{true, "a first-order loss of treble, −3 dB at 3 kHz", "Here, from 20.0 Hz to 20.0 kHz, the loop has a first-order loss of treble, −3 dB at 3 kHz; without that its gain is +0.10 dB, to ±0.02 dB (two standard errors). The octaves of 250 Hz to 1 kHz return at −0.09 dB."},
+		{true, "", "Here the response is flat within what was measured, and both are the same to ±0.02 dB."},
+		{false, "", "Here none explains the response, so the level is that mean; the sixth octaves there differ by 0.02 dB."},
+	} {
+		loop.Separated, loop.Shape = c.separated, c.shape
+		res := fixture()
+		res.Loopback = &loop
+		page, err := os.ReadFile(filepath.Join(write(t, res), "index.html"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if text := html.UnescapeString(string(page)); !strings.Contains(text, c.want) || c.shape != "" && !strings.Contains(text, "in the passband of a loop with "+c.shape) {
+			t.Errorf("%+v: the page does not say %q", c, c.want)
+		}
 	}
 }

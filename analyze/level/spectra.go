@@ -254,7 +254,7 @@ func (r *Result) fill(s *spectra) {
 		}
 		r.Octaves = append(r.Octaves, o)
 	}
-	r.response()
+	r.response(s.narrow())
 
 	if s.quiet.count < leastQuiet {
 		r.NoiseReason = "the dry recording has no pause that is long and quiet enough"
@@ -291,8 +291,9 @@ func (s *spectra) kin(r *Result) float64 {
 // leastKin is by how many dB an octave's noise must exceed what is explained.
 const leastKin = 1.5
 
-// response sums up the octaves: the level, the ends against it, and the tilt.
-func (r *Result) response() {
+// response sums up the octaves and the narrow bands: the level, the ends
+// against it, and the tilt.
+func (r *Result) response(narrow []band) {
 	var n, sx, sy, sxx, sxy float64
 	var middle unit.DB
 	var bands []string
@@ -315,11 +316,12 @@ func (r *Result) response() {
 	if len(bands) == 0 {
 		return
 	}
-	// To 0.0001 dB, as it is stored: 0.2 dB is not more than 0.2 dB.
-	r.Level, r.LevelBands = unit.DB(math.Round(1e4*float64(middle)/float64(len(bands)))/1e4), bands[0]
+	r.Middle, r.LevelBands = stored(float64(middle)/float64(len(bands))), bands[0]
 	if len(bands) > 1 {
 		r.LevelBands += " to " + bands[len(bands)-1]
 	}
+	r.Level = r.Middle
+	r.separate(narrow)
 	end := func(from, to float64) (worst unit.DB, band string) {
 		worst = unit.DB(math.NaN())
 		for _, o := range r.Octaves {
@@ -332,6 +334,12 @@ func (r *Result) response() {
 	}
 	r.Low, r.LowBand = end(60, 200)
 	r.High, r.HighBand = end(1900, 8100)
+}
+
+// Unclear tells whether an uneven response that could not be separated from the
+// level leaves open whether that is within the tolerance.
+func (r Result) Unclear(tolerance unit.DB) bool {
+	return r.Certain && !r.Separated && math.Abs(float64(r.Level))+float64(r.LevelError) > float64(tolerance)
 }
 
 // Advice returns what to do, in sentences without a full stop: what to turn and
@@ -352,6 +360,8 @@ func (r Result) Advice(tolerance unit.DB) []string {
 	}
 	by := unit.Format(math.Abs(off), unit.DecimalsBeside(off, float64(tolerance), decimals))
 	switch {
+	case math.Abs(off) <= float64(tolerance) && r.Unclear(tolerance):
+		out = append(out, fmt.Sprintf("leave the reamp output as it is and look for a filter in the loop: on average the middle is within ±%s dB, but its response differs there by %s dB", unit.Format(float64(tolerance), 1), unit.Format(float64(r.LevelError), 2)))
 	case math.Abs(off) <= float64(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
 	case off > 0:

@@ -24,9 +24,14 @@ func levelCommand() *cobra.Command {
 with the dry recording that was played: how much hotter or quieter it returns,
 over all and in each octave, what to turn and by how much, how even the loop is
 and what noise it adds. It needs no manifest and takes about a second.
-The level is that of the octaves around 250 Hz to 1 kHz, which a loop that loses
-lows or highs leaves as they are; that from 20 Hz to 20 kHz stands beside it.
-The exit status is 1 when the level is further off than the tolerance.`,
+The level of a loop that loses lows or treble is the gain of its passband: what
+it would do everywhere without the loss. Where a loss of first or second order or
+a shelf at either end explains the response within what was measured, the gain is
+told apart from it, and the answer names the shape. Where none does, the level is
+the mean of the octaves around 250 Hz to 1 kHz, and the answer says so and how far
+it may be off. These octaves and the level from 20 Hz to 20 kHz stand beside it.
+The exit status is 1 when the level is further off than the tolerance, or may be
+where it could not be told apart from an uneven response.`,
 		Args: exactly("the dry recording", "the loopback"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !(tolerance >= 0.01 && tolerance <= 6) {
@@ -47,7 +52,7 @@ The exit status is 1 when the level is further off than the tolerance.`,
 			if !l.Certain {
 				return errCheckFailed
 			}
-			if math.Abs(float64(l.Level)) > tolerance {
+			if l.Unclear || math.Abs(float64(l.Level)) > tolerance {
 				return errCheckFailed
 			}
 			return nil
@@ -67,7 +72,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	for i, a := range l.Advice {
 		mark := "  "
 		if i == 0 && l.Certain {
-			mark = map[bool]string{true: "✓ ", false: "! "}[math.Abs(float64(l.Level)) <= float64(l.Tolerance)]
+			mark = map[bool]string{true: "✓ ", false: "! "}[!l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance)]
 		}
 		fold(out, "", mark+clean(a), width)
 	}
@@ -84,9 +89,26 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	if l.LevelBands != "" {
 		where = "octaves of " + l.LevelBands
 	}
+	middle := where
+	if l.Shape != "" {
+		where = "its passband, without the loss or shelf"
+	}
 	digits := unit.DecimalsBeside(float64(l.Level), float64(l.Tolerance), 2)
 	row("loopback less dry", fmt.Sprintf("%s dB, %s", unit.Signed(float64(l.Level), digits), where))
 	row("limit", fmt.Sprintf("±%s dB (common practice, no source)", unit.Format(float64(l.Tolerance), 2)))
+	row("may be off by", fmt.Sprintf("±%s dB", unit.Format(float64(l.LevelError), 2)))
+	switch {
+	case l.Shape != "":
+		for i, end := range strings.Split(l.Shape, ", and ") {
+			row([]string{"response", "and"}[i], end)
+		}
+		row("fitted", fmt.Sprintf("from %s to %s", l.FitFrom, l.FitTo))
+		row(middle, unit.Signed(float64(l.Middle), 2)+" dB")
+	case l.Separated:
+		row("response", "flat within what was measured")
+	default:
+		row("response", "not told apart from the level")
+	}
 	row("20 Hz to 20 kHz", unit.Signed(float64(l.Broadband), 2)+" dB")
 	row("loudness", unit.Signed(float64(l.Loudness), 2)+" LU")
 	row("true peak", unit.Signed(float64(l.Peak), 2)+" dB")
