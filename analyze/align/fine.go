@@ -3,6 +3,7 @@ package align
 import (
 	"math"
 	"math/cmplx"
+	"slices"
 
 	"evenhand/analyze/internal/dsp"
 )
@@ -20,24 +21,25 @@ const smoothHertz = 60 // half width over which the magnitudes are smoothed
 
 // pair compares the windows of two features of one plan.
 type pair struct {
-	p     *plan
-	fft   *dsp.Complex // of the length that samples the correlation at least 1.5 times as densely as its band needs
-	rng   int          // range of the search on the correlation's grid, either way
-	step  float64      // grid spacing in frames
-	cross [methods][][]complex128
-	norm  [methods][]float64   // per window: the largest value its correlation can have
-	corr  [methods][][]float64 // per window: −rng … rng on the grid
-	time  []float64            // per window: seconds on the timeline
-	base  []float64            // per window: difference of the offsets read
-	use   []bool
+	p      *plan
+	narrow *dsp.Narrow // of the length that samples the correlation at least 1.5 times as densely as its band needs
+	rng    int         // range of the search on the correlation's grid, either way
+	step   float64     // grid spacing in frames
+	cross  [methods][][]complex128
+	norm   [methods][]float64   // per window: the largest value its correlation can have
+	corr   [methods][][]float64 // per window: −rng … rng on the grid
+	time   []float64            // per window: seconds on the timeline
+	base   []float64            // per window: difference of the offsets read
+	use    []bool
 }
 
 // newPair forms the cross-spectra and their correlations. b later than a gives
 // a peak at a positive lag.
 func newPair(p *plan, a, b [][]complex128, offA, offB []int64) *pair {
 	n := dsp.NextPow2(3 * p.hi)
-	q := &pair{p: p, fft: dsp.NewComplex(n), step: float64(p.size) / float64(n)}
+	q := &pair{p: p, step: float64(p.size) / float64(n)}
 	q.rng = min(n/2-1, int(fineSeconds*float64(p.rate)/q.step))
+	q.narrow = dsp.NewNarrow(n, p.lo, p.hi-p.lo, q.rng)
 	nw := len(p.windows)
 	ea, eb := make([]float64, nw), make([]float64, nw)
 	ma, mb := 0.0, 0.0
@@ -52,7 +54,6 @@ func newPair(p *plan, a, b [][]complex128, offA, offB []int64) *pair {
 		ma, mb = max(ma, ea[i]), max(mb, eb[i])
 	}
 	half := int(smoothHertz * float64(p.size) / float64(p.rate))
-	work := make([]complex128, n)
 	for i, w := range p.windows {
 		q.time = append(q.time, p.centre(w.first))
 		q.base = append(q.base, float64(offB[i]-offA[i]))
@@ -75,7 +76,8 @@ func newPair(p *plan, a, b [][]complex128, offA, offB []int64) *pair {
 				bound += math.Sqrt(abs2(y[k]))
 			}
 		}
-		both := q.correlate(work, x, y)
+		var both [methods][]float64
+		both[plain], both[whitened] = q.correlate(x, y)
 		for m, c := range [methods][]complex128{plain: x, whitened: y} {
 			q.cross[m], q.corr[m] = append(q.cross[m], c), append(q.corr[m], both[m])
 		}
@@ -86,31 +88,10 @@ func newPair(p *plan, a, b [][]complex128, offA, offB []int64) *pair {
 }
 
 // correlate returns the correlations, −rng … rng on the grid, whose cross-spectra
-// in the band are x and y, from one transform: the real part of Σ x[k]·exp(…).
-// work has the transform's length; y may be nil.
-func (q *pair) correlate(work, x, y []complex128) [2][]float64 {
-	n := q.fft.Len()
-	clear(work)
-	for i, v := range x {
-		k := q.p.lo + i
-		var u complex128
-		if y != nil {
-			u = y[i]
-		}
-		// v + i·u, and conj(v) + i·conj(u) at the negative frequency.
-		work[k] = complex(real(v)-imag(u), imag(v)+real(u))
-		work[n-k] = complex(real(v)+imag(u), real(u)-imag(v))
-	}
-	q.fft.Forward(work)
-	var out [2][]float64
-	for m := range out {
-		out[m] = make([]float64, 2*q.rng+1)
-	}
-	for l := -q.rng; l <= q.rng; l++ {
-		z := work[(n-l)%n] // a forward transform runs backwards in lag
-		out[0][l+q.rng], out[1][l+q.rng] = real(z)/2, imag(z)/2
-	}
-	return out
+// in the band are x and y: the real part of Σ x[k]·exp(…). y may be nil.
+func (q *pair) correlate(x, y []complex128) (rx, ry []float64) {
+	rx, ry = q.narrow.Lags(x, y)
+	return slices.Clone(rx), slices.Clone(ry)
 }
 
 func abs2(c complex128) float64 { return real(c)*real(c) + imag(c)*imag(c) }
@@ -277,7 +258,7 @@ func (q *pair) together(m method, model line) (lag, peak float64) {
 	if norm == 0 {
 		return 0, 0
 	}
-	r := q.correlate(make([]complex128, q.fft.Len()), sum, nil)[0]
+	r, _ := q.correlate(sum, nil)
 	// The grid is little denser than needed, so the true extremum may belong
 	// to a slightly lower neighbour: refine the best three.
 	best, value := 0.0, 0.0

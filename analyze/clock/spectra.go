@@ -119,18 +119,18 @@ func abs2(c complex128) float64 { return real(c)*real(c) + imag(c)*imag(c) }
 // correlator finds the lags between cross-spectra.
 type correlator struct {
 	lo, size int
-	fft      *dsp.Complex
+	fft      *dsp.Narrow
 	step     float64 // frames
 	rng      int     // steps
-	z        []complex128
 	d        [2][]complex128
 }
 
 func newCorrelator(bins, lo, size, rate int) *correlator {
 	n := dsp.NextPow2(3 * (lo + bins))
-	c := &correlator{lo: lo, size: size, fft: dsp.NewComplex(n), step: float64(size) / float64(n), z: make([]complex128, n)}
+	c := &correlator{lo: lo, size: size, step: float64(size) / float64(n)}
 	c.d[0], c.d[1] = make([]complex128, bins), make([]complex128, bins)
-	c.rng = min(n/2-1, int(fineReach*float64(rate)/c.step))
+	c.rng = min(n/2-2, int(fineReach*float64(rate)/c.step))
+	c.fft = dsp.NewNarrow(n, lo, bins, c.rng+1)
 	return c
 }
 
@@ -138,8 +138,6 @@ func newCorrelator(bins, lo, size, rate int) *correlator {
 // height of their correlation there, at most 1. It does two pairs at a time,
 // because one transform does both; x[1] and y[1] may be nil.
 func (c *correlator) lag(x, y [2][]complex128) (lag, height [2]float64) {
-	clear(c.z)
-	n := len(c.z)
 	var scale [2]float64
 	for m := range x {
 		xx, yy := 0.0, 0.0
@@ -151,41 +149,28 @@ func (c *correlator) lag(x, y [2][]complex128) (lag, height [2]float64) {
 			d[k] = cmplx.Conj(u) * v
 		}
 		if xx > 0 && yy > 0 {
-			scale[m] = 0.5 / math.Sqrt(xx*yy)
+			scale[m] = 1 / math.Sqrt(xx*yy)
 		}
 	}
-	// A forward transform runs backwards in lag. The correlations are real
-	// parts; with the conjugates at the negative frequencies the first one is
-	// all of the real part, and the second all of the imaginary part.
-	for k, u := range c.d[0] {
-		var v complex128
-		if x[1] != nil {
-			v = c.d[1][k]
-		}
-		c.z[c.lo+k] = complex(real(u)+imag(v), real(v)-imag(u))
-		c.z[n-c.lo-k] = complex(real(u)-imag(v), real(v)+imag(u))
+	second := c.d[1]
+	if x[1] == nil {
+		second = nil
 	}
-	c.fft.Forward(c.z)
+	var corr [2][]float64
+	corr[0], corr[1] = c.fft.Lags(c.d[0], second)
 	for m := range x {
 		if x[m] == nil {
 			continue
 		}
-		val := func(i int) float64 {
-			z := c.z[i&(n-1)]
-			if m == 0 {
-				return real(z)
-			}
-			return imag(z)
-		}
-		at := 0
-		for i := -c.rng; i <= c.rng; i++ {
-			if val(i) > val(at) {
-				at = i
+		at, val := c.rng+1, corr[m]
+		for i, v := range val[1 : len(val)-1] {
+			if v > val[at] {
+				at = i + 1
 			}
 		}
-		p, q, r := val(at-1), val(at), val(at+1)
+		p, q, r := val[at-1], val[at], val[at+1]
 		height[m] = q * scale[m]
-		tau := float64(at)
+		tau := float64(at - c.rng - 1)
 		if d := p - 2*q + r; d < 0 {
 			tau += max(-0.5, min(0.5, 0.5*(p-r)/d))
 		}
@@ -195,12 +180,21 @@ func (c *correlator) lag(x, y [2][]complex128) (lag, height [2]float64) {
 }
 
 // turned writes the cross-spectrum x, whose first bin is lo, delayed by lag
-// frames to dst.
+// frames to dst. It turns four bins at a time, because each step of a rotation
+// waits for the one before.
 func turned(dst []complex128, x []complex64, lag float64, lo, size int) {
-	z, turn := rotation(lag, lo, size)
+	z0, turn := rotation(lag, lo, size)
+	z1, two := z0*turn, turn*turn
+	z2, z3, four := z0*two, z1*two, two*two
+	for len(x) >= 4 && len(dst) >= 4 {
+		dst[0], dst[1] = complex128(x[0])*z0, complex128(x[1])*z1
+		dst[2], dst[3] = complex128(x[2])*z2, complex128(x[3])*z3
+		z0, z1, z2, z3 = z0*four, z1*four, z2*four, z3*four
+		x, dst = x[4:], dst[4:]
+	}
 	for k, v := range x {
-		dst[k] = complex128(v) * z
-		z *= turn
+		dst[k] = complex128(v) * z0
+		z0 *= turn
 	}
 }
 
@@ -216,16 +210,25 @@ func (c *correlator) refine(d []complex128, tau float64) float64 {
 	theta := 2 * math.Pi / float64(c.size)
 	start := tau
 	for range 5 {
-		turn := cmplx.Rect(1, theta*tau)
-		z := cmplx.Rect(1, theta*tau*float64(c.lo))
+		// Two bins at a time, because each step of a rotation waits for the
+		// one before.
+		turn, z := cmplx.Rect(1, theta*tau), cmplx.Rect(1, theta*tau*float64(c.lo))
+		z2, two := z*turn, turn*turn
 		w := theta * float64(c.lo)
 		r1, r2 := 0.0, 0.0
-		for _, v := range d {
-			u := v * z
-			r1 -= w * imag(u)
-			r2 -= w * w * real(u)
-			w += theta
-			z *= turn
+		add := func(v, z complex128, w float64) {
+			r1 -= w * (real(v)*imag(z) + imag(v)*real(z))
+			r2 -= w * w * (real(v)*real(z) - imag(v)*imag(z))
+		}
+		k := 0
+		for ; k+1 < len(d); k += 2 {
+			add(d[k], z, w)
+			add(d[k+1], z2, w+theta)
+			w += 2 * theta
+			z, z2 = z*two, z2*two
+		}
+		if k < len(d) {
+			add(d[k], z, w)
 		}
 		if r2 >= 0 {
 			return start

@@ -23,8 +23,7 @@ type cutter struct {
 	out    *bufio.Writer
 	head   header
 	sum    sampleSum
-	coded  []byte // a block as it stands in the file
-	frame  []byte // and as it is written
+	frame  []byte // a block as it is written
 }
 
 // Cut makes the decoder write the file in pieces while it is read; piece k goes
@@ -43,12 +42,13 @@ func (d *Decoder) Cut(starts []int64, path func(k int) string) error {
 		}
 	}
 	spec := Spec{SampleRate: d.info.SampleRate, Channels: d.info.Channels, Bits: d.info.Bits}
+	d.source.keep = true
 	d.cutter = &cutter{starts: starts, path: path, head: header{Spec: spec}}
 	return nil
 }
 
-// add copies the decoder's current block.
-func (c *cutter) add(d *Decoder) error {
+// add copies the decoder's current block, whose samples are raw in bytes.
+func (c *cutter) add(d *Decoder, raw []byte) error {
 	if c.next < len(c.starts) && d.frames >= c.starts[c.next] {
 		if d.frames > c.starts[c.next] {
 			return fail(d.path, ErrUse, "a block begins at frame %d and one before it; a piece cannot begin at frame %d between them", d.frames, c.starts[c.next])
@@ -66,13 +66,7 @@ func (c *cutter) add(d *Decoder) error {
 	if !d.header.HasFixedBlockSize {
 		return fail(d.path, ErrUse, "its blocks differ in length, so it cannot be cut")
 	}
-	if need := int(d.to - d.from); cap(c.coded) < need {
-		c.coded = make([]byte, need)
-	}
-	coded := c.coded[:d.to-d.from]
-	if _, err := d.file.ReadAt(coded, d.from); err != nil {
-		return wrap(d.path, nil, "cannot read", err)
-	}
+	coded := d.source.marked()
 	head := headerLength(coded, d.header.Num)
 	rest := 4 + len(putNumber(nil, d.header.Num)) // behind the number
 	out := append(c.frame[:0], coded[:4]...)
@@ -83,7 +77,7 @@ func (c *cutter) add(d *Decoder) error {
 	out = binary.BigEndian.AppendUint16(out, crc16(out))
 	c.frame = out
 	c.head.add(len(d.block[0]), len(out))
-	c.sum.add(d.block, d.info.Bits)
+	c.sum.hash.Write(raw)
 	if _, err := c.out.Write(out); err != nil {
 		return wrap(c.file.Name(), nil, "cannot write", err)
 	}
@@ -135,18 +129,6 @@ func (c *cutter) finish(d *Decoder) error {
 		return fail(d.path, ErrUse, "piece %d begins at frame %d; the file has %d", c.next+1, c.starts[c.next], d.frames)
 	}
 	return nil
-}
-
-// counter counts what is read from a file.
-type counter struct {
-	file *os.File
-	n    int64
-}
-
-func (c *counter) Read(p []byte) (int, error) {
-	n, err := c.file.Read(p)
-	c.n += int64(n)
-	return n, err
 }
 
 // header is what the stream header of a piece says of its blocks.

@@ -25,14 +25,11 @@ type Info struct {
 type Decoder struct {
 	path   string
 	file   *os.File
-	read   *counter
-	buf    *bufio.Reader // of read; the library reads from it
-	stream *flac.Stream
+	source *source
+	stated [md5.Size]byte // what the file says of its samples
 	info   Info
 	block  [][]int32 // the decoded block, cut to what is still to be read
 	header frame.Header
-	from   int64 // where that block begins in the file
-	to     int64 // and ends
 	frames int64 // decoded so far
 	sum    sampleSum
 	cutter *cutter
@@ -52,15 +49,26 @@ func Open(path string) (*Decoder, error) {
 	if err != nil {
 		return nil, wrap(path, nil, "cannot open", err)
 	}
-	d := &Decoder{path: path, file: f, read: &counter{file: f}, sum: newSampleSum()}
+	d := &Decoder{path: path, file: f, sum: newSampleSum()}
 	// The library takes a reader that has a large buffer for its own, so that
 	// this one shows how far it has read.
-	d.buf = bufio.NewReaderSize(d.read, 1<<16)
-	if d.stream, err = flac.New(d.buf); err != nil {
+	head := bufio.NewReaderSize(f, 1<<12)
+	stream, err := flac.New(head)
+	if err != nil {
 		f.Close()
 		return nil, wrap(path, ErrCorrupt, "cannot read the stream header", err)
 	}
-	s := d.stream.Info
+	at, err := f.Seek(0, io.SeekCurrent)
+	if err == nil {
+		_, err = f.Seek(at-int64(head.Buffered()), io.SeekStart)
+	}
+	if err != nil {
+		f.Close()
+		return nil, wrap(path, nil, "cannot read", err)
+	}
+	d.source = newSource(f)
+	s := stream.Info
+	d.stated = s.MD5sum
 	d.info = Info{SampleRate: int(s.SampleRate), Channels: int(s.NChannels), Bits: int(s.BitsPerSample), Frames: int64(s.NSamples)}
 	if err := checkFormat(path, d.info.SampleRate, d.info.Channels, d.info.Bits); err != nil {
 		f.Close()
@@ -131,8 +139,8 @@ func (d *Decoder) Read(dst [][]float64) (frames int, err error) {
 
 // parse decodes the next block.
 func (d *Decoder) parse() error {
-	d.from = d.read.n - int64(d.buf.Buffered())
-	f, err := d.stream.Next()
+	d.source.mark()
+	f, err := frame.New(d.source)
 	if err == io.EOF {
 		return d.verify()
 	}
@@ -156,10 +164,10 @@ func (d *Decoder) parse() error {
 		}
 		d.block[c] = sub.Samples
 	}
-	d.to, d.header = d.read.n-int64(d.buf.Buffered()), f.Header
-	d.sum.add(d.block, d.info.Bits)
+	d.header = f.Header
+	raw := d.sum.add(d.block, d.info.Bits)
 	if d.cutter != nil {
-		if err := d.cutter.add(d); err != nil {
+		if err := d.cutter.add(d, raw); err != nil {
 			return err
 		}
 	}
@@ -172,9 +180,9 @@ func (d *Decoder) verify() error {
 	if d.info.Frames != 0 && d.frames != d.info.Frames {
 		return fail(d.path, ErrCorrupt, "found %d frames; the header says %d", d.frames, d.info.Frames)
 	}
-	if stated := d.stream.Info.MD5sum; stated != [md5.Size]byte{} {
-		if got := d.sum.sum(); got != stated {
-			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, stated)
+	if d.stated != [md5.Size]byte{} {
+		if got := d.sum.sum(); got != d.stated {
+			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, d.stated)
 		}
 	}
 	if d.cutter != nil {
@@ -193,8 +201,9 @@ type sampleSum struct {
 
 func newSampleSum() sampleSum { return sampleSum{hash: md5.New()} }
 
-// add adds a block of samples with the given number of bits.
-func (s *sampleSum) add(x [][]int32, bits int) {
+// add adds a block of samples with the given number of bits, and returns the bytes
+// that were added; they hold until the next call.
+func (s *sampleSum) add(x [][]int32, bits int) []byte {
 	size := bits / 8
 	stride := size * len(x)
 	if need := len(x[0]) * stride; cap(s.raw) < need {
@@ -215,6 +224,7 @@ func (s *sampleSum) add(x [][]int32, bits int) {
 		}
 	}
 	s.hash.Write(s.raw)
+	return s.raw
 }
 
 func (s *sampleSum) sum() (out [md5.Size]byte) {
