@@ -23,10 +23,19 @@ func (s *Session) compareClocks(ctx context.Context) error {
 	s.again = make([]clock.Slips, len(s.takes))
 	s.verdicts = make([]clock.Verdict, len(s.takes))
 	held := s.held()
+	// Repeats are compared twice, and what takes longest should not begin last.
+	var order []int
+	for _, repeat := range []bool{true, false} {
+		for _, i := range held {
+			if (s.Result.Takes[i].RepeatOf != "") == repeat {
+				order = append(order, i)
+			}
+		}
+	}
 	step := s.progress("comparing clocks", int64(len(held)))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
-	for _, i := range held {
+	for _, i := range order {
 		g.Go(func() error {
 			defer step(1)
 			if err := ctx.Err(); err != nil {

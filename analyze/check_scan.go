@@ -61,7 +61,8 @@ type deviceFile struct {
 	info wavio.Info
 }
 
-// scanFiles reads every recording once more as it is on disk.
+// scanFiles reads every recording once more as it is on disk. It goes on beside
+// other steps, so it changes nothing that they use and reports no progress.
 func (s *Session) scanFiles(ctx context.Context) error {
 	hash := map[string]string{}
 	for _, f := range s.Result.Files {
@@ -79,20 +80,15 @@ func (s *Session) scanFiles(ctx context.Context) error {
 	if perf.Loopback != nil {
 		add("loopback", "loopback", -1, s.loopback, perf.Loopback.Path)
 	}
-	var total int64
 	for i, sig := range s.takes {
 		add(s.Result.Takes[i].Name, "take", i, sig, s.Manifest.Takes[i].File.Path)
 	}
-	for _, f := range s.scans {
-		total += f.info.Frames
-	}
 	s.mics = make([]micPair, len(s.takes))
-	step := s.progress("looking for faults", total)
 	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	g.SetLimit(max(1, s.workers/2)) // other steps have the rest
 	for _, f := range s.scans {
 		g.Go(func() error {
-			if err := f.read(ctx, step); err != nil {
+			if err := f.read(ctx); err != nil {
 				return inFile(f.path, err)
 			}
 			return nil
@@ -115,7 +111,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 }
 
 // read measures one file.
-func (f *scan) read(ctx context.Context, step func(int64)) error {
+func (f *scan) read(ctx context.Context) error {
 	r, err := f.input.open()
 	if err != nil {
 		return err
@@ -146,7 +142,6 @@ func (f *scan) read(ctx context.Context, step func(int64)) error {
 			if err := found.Write(part); err != nil {
 				return err
 			}
-			step(int64(frames))
 		}
 		if errors.Is(err, io.EOF) {
 			break

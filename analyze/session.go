@@ -31,7 +31,7 @@ import (
 type Options struct {
 	// Version is the program's version, stored in the result.
 	Version string
-	// Workers is how many takes are worked on at once; 0 means one per
+	// Workers is how many takes a step works on at once; 0 means one per
 	// processor. The result does not depend on it.
 	Workers int
 	// ChecksOnly leaves out what only a report shows and no check asks for:
@@ -140,15 +140,16 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		return nil, err
 	}
 	s.Result = newResult(c, opts.Version)
+	if err := s.readFiles(ctx); err != nil {
+		return nil, s.orChanged(err)
+	}
 	steps := []func(context.Context) error{
-		s.readFiles,
 		s.findActivity,
 		s.align,
 		s.layTimeline,
 		s.measure,
 		s.matchLevels,
 		s.finishNoise,
-		s.scanFiles,
 		s.compareClocks,
 		s.measureLoopback,
 	}
@@ -156,13 +157,27 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		steps = append(steps, s.finishSpectra)
 	}
 	steps = append(steps, s.compareTakes)
-	for _, step := range steps {
-		if err := ctx.Err(); err != nil {
-			return nil, err
+	// Looking for faults asks for nothing but the files: it goes on beside the
+	// other steps, where those leave a processor idle.
+	g, ctx := errgroup.WithContext(ctx)
+	if s.workers > 1 {
+		g.Go(func() error { return s.scanFiles(ctx) })
+	} else {
+		steps = append(steps, s.scanFiles)
+	}
+	g.Go(func() error {
+		for _, step := range steps {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			if err := step(ctx); err != nil {
+				return err
+			}
 		}
-		if err := step(ctx); err != nil {
-			return nil, s.orChanged(err)
-		}
+		return nil
+	})
+	if err := g.Wait(); err != nil {
+		return nil, s.orChanged(err)
 	}
 	return s, nil
 }
