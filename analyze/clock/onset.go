@@ -243,26 +243,43 @@ func (r *rises) curve(dst []float64, at, whole int) {
 	reach := len(dst) / 2
 	clear(dst)
 	const half = int(onsetReach/tick) / 2
-	for l := -reach; l <= reach; l++ {
-		from := at - half + r.margin + l + whole
-		for band := range bands {
-			x, y := r.a[band][at-half:at+half+1], r.b[band]
+	for band := range bands {
+		x, y := r.a[band][at-half:at+half+1], r.b[band]
+		xx, _ := products(x, x)
+		if !(xx > 0) {
+			continue
+		}
+		for l := -reach; l <= reach; l++ {
+			from := at - half + r.margin + l + whole
 			if from < 0 || from+len(x) > len(y) {
 				continue
 			}
-			y = y[from : from+len(x)]
-			xy, xx, yy := 0.0, 0.0, 0.0
-			for i := range x {
-				v, w := float64(x[i]), float64(y[i])
-				xy += v * w
-				xx += v * v
-				yy += w * w
-			}
-			if xx > 0 && yy > 0 {
+			if xy, yy := products(x, y[from:from+len(x)]); yy > 0 {
 				dst[l+reach] += xy / math.Sqrt(xx*yy) / float64(bands)
 			}
 		}
 	}
+}
+
+// products returns the sum of the products of x and y and that of y's squares, each
+// gathered in two halves because an addition waits for the one before.
+func products(x, y []float32) (xy, yy float64) {
+	y = y[:len(x)]
+	var xy2, yy2 float64
+	for len(x) >= 2 && len(y) >= 2 {
+		v, w := float64(y[0]), float64(y[1])
+		xy += float64(x[0]) * v
+		xy2 += float64(x[1]) * w
+		yy += v * v
+		yy2 += w * w
+		x, y = x[2:], y[2:]
+	}
+	if len(x) > 0 {
+		v := float64(y[0])
+		xy += float64(x[0]) * v
+		yy += v * v
+	}
+	return xy + xy2, yy + yy2
 }
 
 // lagList are the lags of all notes that begin in a.
