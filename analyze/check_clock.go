@@ -74,6 +74,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 	if err := g.Wait(); err != nil {
 		return err
 	}
+	s.beginnings = clock.Memo{} // it has been used for the last time
 	for _, i := range held {
 		d, e, _ := s.drift(i)
 		a := &s.Result.Takes[i].Alignment

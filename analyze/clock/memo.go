@@ -8,8 +8,8 @@ import (
 
 // Memo keeps what was found in one recording, so that it is found once for all
 // that it is compared with: the rises of its level, 16 bytes for each
-// millisecond of at most ten minutes. The zero value is ready to use, by
-// several goroutines.
+// millisecond of at most ten minutes, and the spectra of at most 512 of its
+// windows, 8 MB at 48 kHz. The zero value is ready to use, by several goroutines.
 type Memo struct {
 	mu    sync.Mutex
 	from  float64
@@ -17,6 +17,47 @@ type Memo struct {
 	found bool // the beginnings, for from 0
 	all   []int
 	notes []int
+
+	windowMu sync.Mutex
+	windows  map[windowPlace]keptWindow
+}
+
+// windowPlace is where a window begins, its length, and the bins lo ≤ k < hi.
+type windowPlace struct {
+	first        int64
+	size, lo, hi int
+}
+
+type keptWindow struct {
+	power float64 // mean square
+	bins  []complex64
+}
+
+// spectrum returns the mean square of a window that was kept, and its spectrum in
+// dst.
+func (m *Memo) spectrum(at windowPlace, dst []complex128) (power float64, ok bool) {
+	m.windowMu.Lock()
+	k, ok := m.windows[at]
+	m.windowMu.Unlock()
+	for i, v := range k.bins {
+		dst[i] = complex128(v)
+	}
+	return k.power, ok
+}
+
+// keep keeps a window, and rounds the spectrum to what will be had again.
+func (m *Memo) keep(at windowPlace, power float64, spectrum []complex128) {
+	k := keptWindow{power, make([]complex64, len(spectrum))}
+	for i, v := range spectrum {
+		k.bins[i] = complex64(v)
+		spectrum[i] = complex128(k.bins[i])
+	}
+	m.windowMu.Lock()
+	defer m.windowMu.Unlock()
+	if m.windows == nil {
+		m.windows = map[windowPlace]keptWindow{}
+	}
+	m.windows[at] = k
 }
 
 // Of returns s, a reader of the memo's recording, so that the functions of this

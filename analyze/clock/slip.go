@@ -239,7 +239,11 @@ func (t *tracker) windowLags(slips []Slip) (out []point, height float64, err err
 	// windows are taken by what is known so far, and sifted then.
 	t.loudA, t.loudB = 0, 0
 	var powers [][2]float64
+	known, _ := t.a.(remembered)
 	window := func(i int) (c []complex128, err error) {
+		if w.memo = nil; i%every == 0 {
+			w.memo = known.memo
+		}
 		lag := t.lag(t.middle(i), slips)
 		var p [2]float64
 		if p[0], p[1], err = w.load(t.a, t.b, int64(i)*int64(t.hop), lag); err != nil {

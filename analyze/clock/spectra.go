@@ -19,12 +19,16 @@ type spectra struct {
 	lo, hi int // bins lo ≤ k < hi
 	half   int
 	taper  []float64
-	fft    *dsp.Complex
+	fft    *dsp.FFT
 	a, b   window
-	x, y   []float64
+	x      []float64
 	cx, cy []complex128
 	pa, pb []float64
 	c      []complex128
+
+	memo  *Memo // of the windows of a; nil: none is kept
+	first int64 // of the window of a
+	known bool  // its spectrum is in cx already
 }
 
 // window is a stretch of a recording.
@@ -57,13 +61,14 @@ func (w *window) power() float64 {
 }
 
 func newSpectra(size, rate int, p Params) *spectra {
-	w := &spectra{size: size, taper: dsp.Hann(size), fft: dsp.NewComplex(size), x: make([]float64, size), y: make([]float64, size)}
+	w := &spectra{size: size, taper: dsp.Hann(size), fft: dsp.NewFFT(size), x: make([]float64, size)}
 	w.a.x, w.b.x = make([]float64, size), make([]float64, size)
 	w.lo = max(1, int(math.Ceil(float64(p.Low)*float64(size)/float64(rate))))
 	w.hi = min(size/2, int(float64(p.High)*float64(size)/float64(rate))+1)
 	w.half = max(1, int(smoothHertz*float64(size)/float64(rate)))
 	w.pa, w.pb = make([]float64, w.hi-w.lo+1), make([]float64, w.hi-w.lo+1)
 	w.c = make([]complex128, w.hi-w.lo)
+	w.cx, w.cy = make([]complex128, size/2+1), make([]complex128, size/2+1)
 	return w
 }
 
@@ -77,23 +82,44 @@ func read(s align.Source, dst []float64, first int64) error {
 // load reads the windows that begin at first in a and lag frames later in b,
 // and returns their mean squares.
 func (w *spectra) load(a, b align.Source, first int64, lag float64) (pa, pb float64, err error) {
-	if err := w.a.move(a, first); err != nil {
-		return 0, 0, err
+	w.first, w.known = first, false
+	if w.memo != nil {
+		pa, w.known = w.memo.spectrum(w.place(), w.cx[w.lo:w.hi])
+	}
+	if !w.known {
+		if err := w.a.move(a, first); err != nil {
+			return 0, 0, err
+		}
+		pa = w.a.power()
 	}
 	if err := w.b.move(b, first+int64(math.Round(lag))); err != nil {
 		return 0, 0, err
 	}
-	return w.a.power(), w.b.power(), nil
+	return pa, w.b.power(), nil
+}
+
+// place says of which window, and of which band, a spectrum is.
+func (w *spectra) place() windowPlace { return windowPlace{w.first, w.size, w.lo, w.hi} }
+
+// transform writes the spectrum of a window to dst.
+func (w *spectra) transform(dst []complex128, from *window) {
+	for i, t := range w.taper {
+		w.x[i] = from.x[i] * t
+	}
+	w.fft.Forward(dst, w.x)
 }
 
 // cross returns the whitened cross-spectrum of the windows that were loaded, as
 // if lag were not rounded. It is valid until the next call.
 func (w *spectra) cross(lag float64) []complex128 {
-	for i, t := range w.taper {
-		w.x[i] = w.a.x[i] * t
-		w.y[i] = w.b.x[i] * t
+	if !w.known {
+		w.transform(w.cx, &w.a)
+		if w.memo != nil {
+			w.memo.keep(w.place(), w.a.power(), w.cx[w.lo:w.hi])
+		}
+		w.known = true
 	}
-	w.cx, w.cy = w.fft.Pair(w.cx, w.cy, w.x, w.y)
+	w.transform(w.cy, &w.b)
 	n := w.hi - w.lo
 	cx, cy := w.cx[w.lo:w.hi], w.cy[w.lo:w.hi]
 	for k := range n {

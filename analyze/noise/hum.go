@@ -30,8 +30,9 @@ type comb struct {
 	step          int // reduction of the rate
 	rate          float64
 	filter        []float64
-	fft           *dsp.Complex
-	spread        float64 // bins that one independent value of the density covers
+	fft           *dsp.Complex // of two channels
+	one           *dsp.FFT     // of one
+	spread        float64      // bins that one independent value of the density covers
 	x, y          []float64
 	window        []float64
 	first, second []complex128
@@ -58,7 +59,7 @@ func newComb(rate int, p Params) *comb {
 		c.filter = lowPass(16*c.step+1, 0.5/float64(c.step))
 	}
 	n := dsp.NextPow2(2 * (pieceFrames(rate)/c.step + 1))
-	c.fft, c.x, c.y = dsp.NewComplex(n), make([]float64, n), make([]float64, n)
+	c.fft, c.one, c.x, c.y = dsp.NewComplex(n), dsp.NewFFT(n), make([]float64, n), make([]float64, n)
 	c.first, c.second = make([]complex128, n/2+1), make([]complex128, n/2+1)
 	c.density, c.sums = make([]float64, n/2+1), make([]float64, n/2+2)
 	c.width = c.rate / float64(n)
@@ -141,11 +142,13 @@ func (c *comb) transform(x [][]float64) float64 {
 	clear(c.density)
 	for i := 0; i < len(x); i += 2 {
 		c.reduce(c.x, x[i], n)
-		if i+1 < len(x) {
-			c.reduce(c.y, x[i+1], n)
-		} else {
-			clear(c.y)
+		if i+1 == len(x) {
+			for k, u := range c.one.Forward(c.first, c.x) {
+				c.density[k] += (real(u)*real(u) + imag(u)*imag(u)) * scale
+			}
+			break
 		}
+		c.reduce(c.y, x[i+1], n)
 		c.first, c.second = c.fft.Pair(c.first, c.second, c.x, c.y)
 		for k, u := range c.first {
 			v := c.second[k]
