@@ -45,7 +45,8 @@ type Slips struct {
 	Slips []Slip // in order of time, at most MaxSlips; never nil
 	More  bool   // there are more
 	// Smallest is the smallest slip that would have been found; NaN with
-	// Reason where nothing could be.
+	// Reason where nothing could be, or where what sounds at an end may be out
+	// of place.
 	Smallest unit.Samples
 	// Scatter is the robust standard deviation of the windows' lags about the
 	// median of their neighbours.
@@ -67,7 +68,9 @@ const MaxSlips = 16
 // slips themselves, but must hold a lag.
 //
 // Slips of some milliseconds show in the beginnings of the notes, which any
-// gear leaves where they are. What is smaller shows in windows of a
+// gear leaves where they are; near an end, where few notes are left on one side,
+// they must speak clearly for one, or Reason says that it is open. What is smaller
+// shows in windows of a
 // quarter to half a second: the whitened cross-spectra of all, added along the line, are
 // what the gear does to the phase; each window's own is correlated with that,
 // so that its lag holds no delay of the gear. In both sequences a slip is a step between the
@@ -99,7 +102,7 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 	if err != nil {
 		return out, err
 	}
-	found := t.coarseSlips(r)
+	found, doubt := t.endSlips(r, t.coarseSlips(r))
 	found, least, notes := t.noteSlips(r, found)
 	out.Onsets = notes
 	smallest := math.Inf(1)
@@ -177,7 +180,9 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		out.Reason = fmt.Sprintf("%d windows and %d notes in common, at least %d of one are needed", out.Windows, out.Onsets, 2*leastSide)
 		return out, nil
 	}
-	out.Smallest = unit.Samples(smallest)
+	if out.Reason = doubt; doubt == "" || len(found) > 0 {
+		out.Reason, out.Smallest = "", unit.Samples(smallest)
+	}
 	return out, nil
 }
 
