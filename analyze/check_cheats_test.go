@@ -339,7 +339,7 @@ func TestCheats(t *testing.T) {
 		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = played(s.files["again"][0], 40) },
 			[]wanted{{idDrift, "Again", Fails, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
-			s.mislabel(t, "two")
+			s.mislabel(t, "two", 44100)
 		}, []wanted{{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"}}, "resampled"},
 		{"inverted", func(s *scene) {
 			for i := range s.files["again"][0] {
