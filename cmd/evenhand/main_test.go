@@ -33,7 +33,7 @@ func TestScripts(t *testing.T) {
 	// Every script has the same recordings: they are made once.
 	audio := t.TempDir()
 	made := sync.OnceValue(func() error { return recordTo(audio) })
-	cmds["shorten"] = shorten
+	cmds["shorten"], cmds["louder"] = shorten, louder
 	cmds["record"] = func(ts *testscript.TestScript, neg bool, args []string) {
 		from := "short"
 		if len(args) > 1 && args[0] == "-long" {
