@@ -19,6 +19,9 @@ type Params struct {
 	// Sigmas how many times its own standard error it must be, default 7.
 	Least  unit.Samples
 	Sigmas float64
+	// Processed says that a, too, went through gear, which a fit of gear from a
+	// to b would have to undo: the error of the drift is then larger.
+	Processed bool
 }
 
 func (p Params) withDefaults(rate int) Params {
@@ -51,9 +54,10 @@ type Slips struct {
 	// Scatter is the robust standard deviation of the windows' lags about the
 	// median of their neighbours.
 	Scatter unit.Samples
-	// Drift is how much slower b's clock runs, slips apart, from all windows,
-	// with what the gear adds to the lag taken out; NaN where they are too few
-	// or not alike. DriftError is one standard error.
+	// Drift is how much slower b's clock runs, slips apart, with what the gear
+	// adds to the lag taken out: by the windows where both recordings went one
+	// path, else by gear that is fitted to b; NaN where too little sounds or is
+	// alike. DriftError is one standard error.
 	Drift, DriftError unit.PPM
 	Windows           int // that sounded and were compared
 	Onsets            int // that begin in both
@@ -109,7 +113,7 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 	if least > 0 {
 		smallest = least
 	}
-	alike := false
+	alike, slope := false, 0.0
 	for len(found) <= MaxSlips {
 		seq, height, err := t.windowLags(found)
 		if err != nil {
@@ -124,8 +128,11 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		if !math.IsNaN(float64(t.e.Drift)) {
 			own = float64(t.e.Drift)
 		}
-		d, derr := slope(seq)
+		d, derr := fitSlope(seq)
 		out.Drift, out.DriftError = unit.PPM(own+d*1e6/float64(t.rate)), unit.PPM(derr*1e6/float64(t.rate))
+		if !math.IsNaN(d) {
+			slope = d
+		}
 		j, scatter, least := bestStep(seq, t.p)
 		if n := len(seq); n > 1 {
 			// From one end to the other, music may move the gear's lag by some
@@ -172,6 +179,12 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		}
 		return size < float64(t.p.Least)
 	})
+	if !(out.DriftError <= sharpDrift) {
+		// One path through clean gear, or a repeat, is told better by windows.
+		if found, smallest, err = t.byGear(&out, found, slope, smallest); err != nil {
+			return out, err
+		}
+	}
 	if len(found) > MaxSlips {
 		found, out.More = found[:MaxSlips], true
 	}
@@ -370,7 +383,8 @@ const (
 	leastHeight  = 0.25 // of the windows' correlations with what the gear does
 	modelWindows = 512  // kept at a time, 16 MB at 48 kHz
 	modelRounds  = 5
-	leastErrors  = 4 // of its own that a slip must exceed
+	sharpDrift   = 0.1 // ppm of error that the windows reach only on one path
+	leastErrors  = 4   // of its own that a slip must exceed
 )
 
 // around is the median of the lags of nine windows around the i-th.

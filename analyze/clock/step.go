@@ -122,11 +122,11 @@ func bestStep(seq []point, p Params) (best jump, scatter, least float64) {
 	return best, scatter, least
 }
 
-// slope fits a line to the values of a sequence within four scatters of their
+// fitSlope fits a line to the values of a sequence within four scatters of their
 // median line by least squares, and returns its slope in frames per second and
 // the standard error, which counts that neighbours resemble each other. NaN for
 // fewer than ten values.
-func slope(seq []point) (s, err float64) {
+func fitSlope(seq []point) (s, err float64) {
 	n := len(seq)
 	if n < 10 {
 		return math.NaN(), math.NaN()

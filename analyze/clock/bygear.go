@@ -1,0 +1,163 @@
+package clock
+
+import (
+	"math"
+	"slices"
+
+	"evenhand/analyze/unit"
+)
+
+const (
+	gearSigmas = 6 // standard errors that a slip must exceed
+	gearSlips  = 4 // that are looked for
+	straighter = 2 // times that the sums are gathered anew along a better line
+)
+
+// byGear fits gear to b, and with it finds the drift, slips that are too small to
+// show in windows, the sizes of others, and those that are none: a part in which
+// a circuit that distorts turns the phase of everything can pass for a slip until
+// that circuit is fitted. It returns the slips and the smallest that would have
+// been found, and sets out.Drift where it knows it better.
+func (t *tracker) byGear(out *Slips, slips []Slip, slope, smallest float64) ([]Slip, float64, error) {
+	slips, missed, err := t.weighed(slips, slope)
+	if err != nil {
+		return slips, smallest, err
+	}
+	smallest = max(smallest, missed)
+	var f *driftFit
+	for range gearSlips {
+		if f, slope, err = t.straightened(slips, slope); err != nil || f == nil {
+			return slips, smallest, err
+		}
+		s, need, err := t.nextSlip(f, slips, slope)
+		if err != nil {
+			return slips, smallest, err
+		}
+		if s.Lag == 0 {
+			smallest = max(missed, min(smallest, need))
+			break
+		}
+		slips = amend(slips, s, float64(s.Within))
+	}
+	if f.low < leastTold {
+		return slips, smallest, nil
+	}
+	drift, sure := slope+f.slope, f.slopeError()
+	if own := float64(t.e.Drift); !math.IsNaN(own) {
+		drift += own * 1e-6 * float64(t.rate)
+	}
+	ppm := 1e6 / float64(t.rate)
+	if !(float64(out.DriftError) <= sure*ppm) {
+		out.Drift, out.DriftError = unit.PPM(drift*ppm), unit.PPM(sure*ppm)
+	}
+	return slips, smallest, nil
+}
+
+// fit fits gear along the line with slips, slope frames a second steeper, that
+// steps at a time, by about step frames; nil where too little sounds. Where
+// little is foretold its field low is below leastTold.
+func (t *tracker) fit(slips []Slip, slope, at, step float64) (*driftFit, error) {
+	f, err := newDriftFit(t.a, t.b, func(s float64) float64 { return t.lag(s, slips) + slope*s }, at)
+	if err != nil || len(f.segments) < minSegments {
+		return nil, err
+	}
+	if t.p.Processed {
+		f.moves = undoing
+	}
+	f.step = step
+	f.follow()
+	return f, nil
+}
+
+// straightened fits gear until the line within a segment is straight, and
+// returns the slope at which it is.
+func (t *tracker) straightened(slips []Slip, slope float64) (f *driftFit, _ float64, err error) {
+	for range straighter + 1 {
+		if f, err = t.fit(slips, slope, math.Inf(1), 0); err != nil || f == nil {
+			return nil, slope, err
+		}
+		if f.low < leastTold || math.Abs(f.slope)*f.span()/float64(len(f.segments)) <= straight {
+			break
+		}
+		slope += f.slope
+		f.slope = 0
+	}
+	return f, slope, nil
+}
+
+// weighed returns the slips with the sizes that gear gives them, without those
+// that it contradicts, of which missed is the largest.
+func (t *tracker) weighed(slips []Slip, slope float64) (held []Slip, missed float64, _ error) {
+	for i, s := range slips {
+		as, err := t.fit(slips, slope, math.Inf(1), 0)
+		if err != nil {
+			return slips, 0, err
+		}
+		// What the lowest bands can follow is found without the slip, the rest
+		// beside it.
+		others, start := slips, float64(s.Lag)
+		if math.Abs(start) <= followed*float64(t.rate) {
+			others, start = slices.Delete(slices.Clone(slips), i, i+1), 0
+		}
+		free, err := t.fit(others, slope, float64(s.At), 0)
+		if err != nil {
+			return slips, 0, err
+		}
+		if free == nil || free.low < leastTold || free.told < as.told {
+			held = append(held, s)
+			continue
+		}
+		size := start + free.step
+		if math.Abs(size) < math.Abs(size-float64(s.Lag)) {
+			missed = max(missed, math.Abs(float64(s.Lag)))
+			continue
+		}
+		s.Lag, s.Error = unit.Samples(size), unit.Samples(free.stepError())
+		held = append(held, s)
+	}
+	return held, missed, nil
+}
+
+// nextSlip returns a slip that the gear along the line makes certain, of 0 frames
+// for none, and how large one must be to be found in 39 of 40 cases.
+func (t *tracker) nextSlip(f *driftFit, slips []Slip, slope float64) (s Slip, need float64, err error) {
+	at, start, step := f.likeliestStep()
+	g := f.stepping(at)
+	g.regress()
+	if sure := g.stepError(); f.even && start == 0 && math.Abs(step) < smallStep && math.Abs(g.step) < gearSigmas/3*sure {
+		return s, max(float64(t.p.Least), (gearSigmas+2)*sure), nil
+	}
+	g, err = t.fit(slips, slope, at, start)
+	if err != nil || g == nil || g.low < leastTold {
+		return s, math.Inf(1), err
+	}
+	need = max(float64(t.p.Least), (gearSigmas+2)*g.stepError())
+	if !f.even {
+		need = math.Inf(1)
+	}
+	if math.Abs(g.step) < gearSigmas*g.stepError() || g.told <= f.told {
+		return s, need, nil
+	}
+	within := g.span() / float64(len(g.segments))
+	for by := within / 2; by > leastWithin; by /= 2 {
+		for _, x := range []float64{at - by, at + by} {
+			other, err := t.fit(slips, slope, x, g.step)
+			if err != nil {
+				return s, need, err
+			}
+			if other != nil && other.told > g.told {
+				g, at = other, x
+			}
+		}
+	}
+	if start != 0 && g.low < f.low+leastGain {
+		return s, math.Inf(1), nil
+	}
+	return Slip{At: unit.Seconds(at), Lag: unit.Samples(g.step), Error: unit.Samples(g.stepError()), Within: unit.Seconds(within)}, need, nil
+}
+
+const (
+	leastWithin = 0.2 // s: how finely the place of a slip is sought
+	smallStep   = 2   // frames, by the lowest bands, that are looked at no further where the others say less
+	leastGain   = 0.1 // of the share foretold, by a step of some milliseconds
+)
