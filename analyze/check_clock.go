@@ -54,7 +54,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			var take clock.Memo
 			a, b := s.beginnings.Of(ra), take.Of(rb)
 			e := s.placement(i)
-			if s.slips[i], err = clock.FindSlips(a, b, e, clock.Params{}); err != nil {
+			if s.slips[i], err = clock.FindSlips(a, b, e, clock.Params{Processed: s.dry == nil}); err != nil {
 				return err
 			}
 			if s.unsure[i], err = s.unsureSlips(a, b, i); err != nil {
@@ -120,7 +120,7 @@ func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
 	defer r.Close()
 	from := s.Result.Takes[k].Alignment.Applied
 	e := align.Estimate{Lag: s.Result.Takes[i].Alignment.Applied - from, Drift: unit.PPM(nan())}
-	out, err := clock.FindSlips(r, take, e, clock.Params{})
+	out, err := clock.FindSlips(r, take, e, clock.Params{Processed: true})
 	for j := range out.Slips { // on the timeline
 		out.Slips[j].At -= unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))
 	}

@@ -8,9 +8,11 @@ import (
 )
 
 const (
-	gearSigmas = 6 // standard errors that a slip must exceed
-	gearSlips  = 4 // that are looked for
-	straighter = 2 // times that the sums are gathered anew along a better line
+	passages   = 20  // s below which a step may be that from one passage to the next
+	gearSigmas = 6   // standard errors that a slip must exceed
+	gearSlips  = 4   // that are looked for
+	straighter = 2   // times that the sums are gathered anew along a better line
+	takenBack  = 0.3 // of a slip, that may be left of it
 )
 
 // byGear fits gear to b, and with it finds the drift, slips that are too small to
@@ -28,6 +30,9 @@ func (t *tracker) byGear(out *Slips, slips []Slip, slope, smallest float64) ([]S
 	for range gearSlips {
 		if f, slope, err = t.straightened(slips, slope); err != nil || f == nil {
 			return slips, smallest, err
+		}
+		if f.span() < passages {
+			break
 		}
 		s, need, err := t.nextSlip(f, slips, slope)
 		if err != nil {
@@ -88,34 +93,56 @@ func (t *tracker) straightened(slips []Slip, slope float64) (f *driftFit, _ floa
 // weighed returns the slips with the sizes that gear gives them, without those
 // that it contradicts, of which missed is the largest.
 func (t *tracker) weighed(slips []Slip, slope float64) (held []Slip, missed float64, _ error) {
-	for i, s := range slips {
-		as, err := t.fit(slips, slope, math.Inf(1), 0)
-		if err != nil {
+	slips = slices.Clone(slips)
+	for i := 0; i < len(slips); {
+		s := &slips[i]
+		size, sure, err := t.weigh(slips, i, slope)
+		switch {
+		case err != nil:
 			return slips, 0, err
-		}
-		// What the lowest bands can follow is found without the slip, the rest
-		// beside it.
-		others, start := slips, float64(s.Lag)
-		if math.Abs(start) <= followed*float64(t.rate) {
-			others, start = slices.Delete(slices.Clone(slips), i, i+1), 0
-		}
-		free, err := t.fit(others, slope, float64(s.At), 0)
-		if err != nil {
-			return slips, 0, err
-		}
-		if free == nil || free.low < leastTold || free.told < as.told {
-			held = append(held, s)
-			continue
-		}
-		size := start + free.step
-		if math.Abs(size) < math.Abs(size-float64(s.Lag)) {
+		case math.IsNaN(size):
+		case math.Abs(size) < math.Abs(size-float64(s.Lag)):
 			missed = max(missed, math.Abs(float64(s.Lag)))
+			slips = slices.Delete(slips, i, i+1)
 			continue
+		case sure < math.Inf(1):
+			s.Lag, s.Error = unit.Samples(size), unit.Samples(sure)
 		}
-		s.Lag, s.Error = unit.Samples(size), unit.Samples(free.stepError())
-		held = append(held, s)
+		i++
 	}
-	return held, missed, nil
+	// One passage of which the delay differs makes a slip that the next takes back.
+	for i := 1; i < len(slips); i++ {
+		a, b := float64(slips[i-1].Lag), float64(slips[i].Lag)
+		if math.Abs(a) <= followed*float64(t.rate) && math.Abs(a+b) <= takenBack*math.Abs(a) {
+			missed = max(missed, math.Abs(a), math.Abs(b))
+			slips = slices.Delete(slips, i-1, i+1)
+			i--
+		}
+	}
+	return slips, missed, nil
+}
+
+// weigh returns the size that gear gives the i-th slip, and one standard error:
+// sought from the slip's own size, and from nothing where the lowest bands can
+// follow it, whichever foretells more. NaN where nothing is foretold.
+func (t *tracker) weigh(slips []Slip, i int, slope float64) (size, sure float64, _ error) {
+	s := slips[i]
+	size, most := math.NaN(), -1.0
+	try := func(slips []Slip, from float64) error {
+		f, err := t.fit(slips, slope, float64(s.At), 0)
+		if err == nil && f != nil && f.low >= leastTold && f.told > most {
+			size, sure, most = from+f.step, f.stepError(), f.told
+		}
+		return err
+	}
+	if err := try(slips, float64(s.Lag)); err != nil {
+		return size, sure, err
+	}
+	if math.Abs(float64(s.Lag)) > followed*float64(t.rate) {
+		return size, sure, nil
+	}
+	err := try(slices.Delete(slices.Clone(slips), i, i+1), 0)
+	return size, sure, err
 }
 
 // nextSlip returns a slip that the gear along the line makes certain, of 0 frames
@@ -135,7 +162,7 @@ func (t *tracker) nextSlip(f *driftFit, slips []Slip, slope float64) (s Slip, ne
 	if !f.even {
 		need = math.Inf(1)
 	}
-	if math.Abs(g.step) < gearSigmas*g.stepError() || g.told <= f.told {
+	if math.Abs(g.step) < gearSigmas*g.stepError() || g.told <= f.told || g.low < f.low+leastGain {
 		return s, need, nil
 	}
 	within := g.span() / float64(len(g.segments))
@@ -150,14 +177,15 @@ func (t *tracker) nextSlip(f *driftFit, slips []Slip, slope float64) (s Slip, ne
 			}
 		}
 	}
-	if start != 0 && g.low < f.low+leastGain {
+	if start != 0 && g.low < f.low+jumpGain {
 		return s, math.Inf(1), nil
 	}
 	return Slip{At: unit.Seconds(at), Lag: unit.Samples(g.step), Error: unit.Samples(g.stepError()), Within: unit.Seconds(within)}, need, nil
 }
 
 const (
-	leastWithin = 0.2 // s: how finely the place of a slip is sought
-	smallStep   = 2   // frames, by the lowest bands, that are looked at no further where the others say less
-	leastGain   = 0.1 // of the share foretold, by a step of some milliseconds
+	leastWithin = 0.2  // s: how finely the place of a slip is sought
+	smallStep   = 2    // frames, by the lowest bands, that are looked at no further where the others say less
+	leastGain   = 0.01 // of the share foretold by the lowest bands, that a step must bring
+	jumpGain    = 0.1  // and one of some milliseconds
 )

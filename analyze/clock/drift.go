@@ -25,7 +25,7 @@ const (
 	// wander is the standard error, in seconds from end to end over ten seconds,
 	// of a lag of which nothing can be foretold: by how much what the fit leaves
 	// moves from passage to passage.
-	wander = 30e-6
+	wander = 36e-6
 	// undoing is by how much more it moves where the fitted gear has to undo what
 	// other gear did.
 	undoing = 2
@@ -432,7 +432,8 @@ func (f *driftFit) jump(before []sums) float64 {
 	return best
 }
 
-// stepError is one standard error of the step.
+// stepError is one standard error of the step. What the fit leaves of the gear's
+// delay counts for more on a side that is short.
 func (f *driftFit) stepError() float64 {
 	side := f.sides()
 	f.flatten(side)
@@ -443,7 +444,9 @@ func (f *driftFit) stepError() float64 {
 		dd += s.weight * side[i] * side[i]
 	}
 	n := float64(len(side))
-	return math.Hypot(math.Sqrt(sum*n/(n-3))/dd, f.left())
+	first, last := f.segments[0].time, f.segments[len(side)-1].time
+	short := max(segmentTime/2, min(f.at-first, last-f.at))
+	return math.Hypot(math.Sqrt(sum*n/(n-3))/dd, f.left()*math.Sqrt(max(1, f.span()/2/short)))
 }
 
 // sides returns 0 for each segment before the step and 1 behind it.

@@ -2,6 +2,7 @@ package clock
 
 import (
 	"math"
+	"slices"
 
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
@@ -92,9 +93,18 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 		}
 		with := lineOf(t.e, out, t.rate)
 		s.At = unit.Seconds(r.split(func(x float64) float64 { return with(x) + off }, float64(s.Lag)/float64(t.rate), lo, hi))
-		out = append(out, s)
+		if t.likelier(r, out, append(slices.Clone(out), s)) {
+			out = append(out, s)
+		}
 	}
 	return out
+}
+
+// likelier reports whether the notes make more slips much likelier than those
+// found. In music that repeats its rhythm they may fit elsewhere as well.
+func (t *tracker) likelier(r *rises, found, more []Slip) bool {
+	odds := func(s []Slip) float64 { return r.lags(lineOf(t.e, s, t.rate), 0).odds(oneHand).decades }
+	return odds(more) >= odds(found)+gainDecades
 }
 
 func abs(i int) int { return max(i, -i) }
@@ -124,8 +134,7 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 	notes := 0
 	for {
 		var seq []point
-		lags := r.lags(lineOf(t.e, found, t.rate), 0)
-		for _, o := range lags {
+		for _, o := range r.lags(lineOf(t.e, found, t.rate), 0) {
 			if o.Clear() {
 				seq = append(seq, point{float64(o.Time), float64(o.Later) * float64(t.rate)})
 			}
@@ -144,7 +153,7 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		at = r.split(func(x float64) float64 { return with(x) + off }, j.size/float64(t.rate), at-2, at+2)
 		s := Slip{At: unit.Seconds(at), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
 		more := amend(append([]Slip(nil), found...), s, 0.5)
-		if r.lags(lineOf(t.e, more, t.rate), 0).odds(oneHand).decades < lags.odds(oneHand).decades+gainDecades {
+		if !t.likelier(r, found, more) {
 			return found, math.Abs(j.size), notes
 		}
 		found = more

@@ -11,6 +11,7 @@ const (
 	shortHop     = 0.0025
 	placeReach   = 0.3
 	placeWithin  = 0.05
+	placeBeside  = 0.15
 	noteWithin   = 1.0
 )
 

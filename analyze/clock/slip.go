@@ -38,8 +38,9 @@ type Slip struct {
 	At    unit.Seconds // on the timeline of a
 	Lag   unit.Samples // by how much b is later from here on: positive where frames were inserted, negative where they were lost
 	Error unit.Samples // one standard error of Lag
-	// Within is how far off At may be: 50 ms and the size of the slip where the
-	// sound told, a second where only the notes did.
+	// Within is how far off At may be: 50 ms and the size of the slip where both
+	// went one path, 150 ms more where they did not, a second where only the
+	// notes told and some seconds where fitted gear did.
 	Within unit.Seconds
 }
 
@@ -163,6 +164,9 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 			continue
 		}
 		found[i].Within = unit.Seconds(placeWithin + math.Abs(float64(found[i].Lag))/float64(t.rate))
+		if !(out.Scatter < onePath) {
+			found[i].Within += placeBeside
+		}
 		others := slices.Delete(slices.Clone(found), i, i+1)
 		if found[i].At, err = t.place(found[i], others); err != nil {
 			return out, err
@@ -383,6 +387,7 @@ const (
 	leastHeight  = 0.25 // of the windows' correlations with what the gear does
 	modelWindows = 512  // kept at a time, 16 MB at 48 kHz
 	modelRounds  = 5
+	onePath      = 0.1 // frames of scatter that windows of two circuits exceed
 	sharpDrift   = 0.1 // ppm of error that the windows reach only on one path
 	leastErrors  = 4   // of its own that a slip must exceed
 )
