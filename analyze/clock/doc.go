@@ -3,12 +3,16 @@
 // whether a file carries the label of another sample rate, and whether both
 // record the same performance.
 //
-// The evidence is of two kinds. Notes begin when they begin, whatever gear does
+// The evidence is of three kinds. Notes begin when they begin, whatever gear does
 // to their sound: the rises of the level in four bands are compared note by
 // note (OnsetLags), to a fraction of a millisecond, and say where a recording
 // lies when its phase does not (Place). What is smaller shows in the phase:
 // windows of a third of a second are compared with what all windows have in
-// common, so that the delay of the gear drops out (FindSlips).
+// common, so that the delay of the gear drops out (FindSlips). A circuit that
+// distorts delays each note in its own way, though. So gear is fitted to the take,
+// as a sum of filters behind fixed curves, and each passage's lag is that at
+// which gear fitted to all other passages foretells it: what drifts or slips
+// then is the clock (driftFit).
 //
 // A beginning is a rise that lasts: the beating of a chord that dies away and the
 // periods of a low string rise and fall. Where the rises of two recordings are
@@ -26,15 +30,17 @@
 // the sound in different ways, against each other and against the dry recording.
 //
 //	                         one path                     other circuits
-//	smallest slip found      1 sample (size ±0.02,        5 to 10 samples, as Smallest says (20 samples:
-//	                         place within 5 ms)           size within 5, place within 5 ms); 100 to 200
-//	                                                      for an octave circuit
-//	slip of 480 frames       size ±0.01, within 15 ms     size within 9, within 50 ms
-//	slip of 3000 frames      size ±0.01, within 60 ms     size within 24, within 0.25 s
-//	slips found in none      0 of 7 pairs, 14 and 52 s    0 of 9 pairs, 14 and 52 s; 0 of 400, 8 to 9 s
-//	drift, 52 s, windows     within 0.01 ppm of −5, 0     off by up to 2.4 ppm, with errors of 1.1 to
-//	                         and 1 ppm, a slip or not     4 ppm: music moves the gear's own lag
-//	drift, 14 s, windows     ±0.02 ppm                    off by up to 17 ppm, with errors of 4 to 10 ppm
+//	smallest slip found      1 sample (size ±0.02,        20 s and longer: 3 to 12 samples, as Smallest says;
+//	                         place within 5 ms)           shorter: 5 to 12, an octave circuit 100 to 300
+//	slip of 10 to 256        size ±0.1, within 15 ms      size within 1, within 0.2 s, or 3 s where windows
+//	frames, 52 s                                          do not tell: 15 of 15 found
+//	slip of 480, 14 s        size ±0.2, within 15 ms      size within 9, within 50 ms
+//	slip of 3000, 14 s       size ±0.01, within 60 ms     size within 0.5, within 0.25 s
+//	slips found in none      0 of 21 pairs, 14 to 52 s    0 of 75 pairs, 14 to 52 s; 0 of 400, 8 to 9 s
+//	drift, 52 s              within 0.02 ppm, with        within 0.25 ppm, with errors of 0.07 to 0.4 ppm:
+//	                         errors of 0.05 ppm           eleven kinds of gear, on one clock and 3 ppm off
+//	drift, 14 s              ±0.05 ppm                    off by up to 2.4 ppm, with errors of 1.5 to 2.4;
+//	                                                      between two circuits by up to 7, with errors of 4
 //	drift, 52 s, notes       off by up to 4 ppm           off by up to 16 ppm, with errors of 6 to 7 ppm
 //	                         with errors of 6 ppm
 //
@@ -47,8 +53,13 @@
 //	                         49 uncertain (chords, and parts that begin alike), none the same
 //	wrong rate label         20 of 20 named, 1:1 included; other music is none
 //
-// Twice the stated error of the drift held the truth in 45 of 45 pairs of 52 s and in
-// 32 of 32 of 14 s by the windows, in 36 of 36 of 14 s by the notes.
+// Twice the stated error of the drift held the truth in 12 of 12 takes of 52 s, in
+// 36 of 36 pairs of 14 s and in 58 of 60 takes of 17 to 37 s; by the notes in 36
+// of 36.
+//
+// What limits it: a passage through high gain can lie some samples beside the
+// others. A slip that one passage makes and the next takes back is therefore
+// none, and below 20 s, some two passages, gear alone makes no slip certain.
 //
 // Over 52 s, one path, a slip of a single sample together with a drift of 1 ppm
 // is told from drift: both are found.

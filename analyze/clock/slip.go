@@ -76,12 +76,16 @@ const MaxSlips = 16
 // gear leaves where they are; near an end, where few notes are left on one side,
 // they must speak clearly for one, or Reason says that it is open. What is smaller
 // shows in windows of a
-// quarter to half a second: the whitened cross-spectra of all, added along the line, are
-// what the gear does to the phase; each window's own is correlated with that,
-// so that its lag holds no delay of the gear. In both sequences a slip is a step between the
-// medians of the values before and behind, beyond their standard error (which
-// counts that neighbours resemble each other) and beyond what the sequence does
-// elsewhere. Each is then placed where short windows change sides.
+// quarter to half a second: the whitened cross-spectra of all, added along the
+// line, are what the gear does to the phase; each window's own is correlated with
+// that, so that its lag holds no delay of the gear. In both sequences a slip is a
+// step between the medians of the values before and behind, beyond their standard
+// error (which counts that neighbours resemble each other) and beyond what the
+// sequence does elsewhere. Each is then placed where short windows change sides.
+//
+// Where the two did not go one path, gear is fitted to b: it tells the drift, the
+// sizes of the slips, which of them are the gear's own doing, and, in 20 s and
+// more, smaller ones.
 //
 // It returns an error wrapping align.ErrRates for different sample rates, and
 // errors of reading. It keeps a few values per window and per note.
@@ -114,15 +118,62 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 	if least > 0 {
 		smallest = least
 	}
-	alike, slope := false, 0.0
+	found, smallest, line, err := t.windowSlips(&out, r, found, smallest)
+	if err != nil {
+		return out, err
+	}
+	if found, err = t.placed(&out, found, line.alike); err != nil {
+		return out, err
+	}
+	found = slices.DeleteFunc(found, func(s Slip) bool {
+		// What corrections left of it may be less than is beyond doubt.
+		size := math.Abs(float64(s.Lag))
+		if size < leastErrors*float64(s.Error) {
+			if !math.IsInf(smallest, 1) {
+				smallest = max(smallest, size)
+			}
+			return true
+		}
+		return size < float64(t.p.Least)
+	})
+	if !(out.DriftError <= sharpDrift) {
+		// One path through clean gear, or a repeat, is told better by windows.
+		if found, smallest, err = t.byGear(&out, found, line.slope, smallest); err != nil {
+			return out, err
+		}
+	}
+	if len(found) > MaxSlips {
+		found, out.More = found[:MaxSlips], true
+	}
+	out.Slips = append(out.Slips, found...)
+	if math.IsInf(smallest, 1) {
+		out.Reason = fmt.Sprintf("%d windows and %d notes in common, at least %d of one are needed", out.Windows, out.Onsets, 2*leastSide)
+		return out, nil
+	}
+	if out.Reason = doubt; doubt == "" || len(found) > 0 {
+		out.Reason, out.Smallest = "", unit.Samples(smallest)
+	}
+	return out, nil
+}
+
+// windowLine is what windows say: whether they are alike, and by how many frames
+// a second the lag grows beyond the estimate's own drift.
+type windowLine struct {
+	alike bool
+	slope float64
+}
+
+// windowSlips adds the slips that windows tell to those found, sets what they
+// tell in out, and returns the smallest that would have been found.
+func (t *tracker) windowSlips(out *Slips, r *rises, found []Slip, smallest float64) ([]Slip, float64, windowLine, error) {
+	var line windowLine
 	for len(found) <= MaxSlips {
 		seq, height, err := t.windowLags(found)
 		if err != nil {
-			return out, err
+			return found, smallest, line, err
 		}
 		out.Windows = len(seq)
-		alike = height >= leastHeight
-		if !alike {
+		if line.alike = height >= leastHeight; !line.alike {
 			break
 		}
 		own := 0.0
@@ -130,17 +181,16 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 			own = float64(t.e.Drift)
 		}
 		d, derr := fitSlope(seq)
-		out.Drift, out.DriftError = unit.PPM(own+d*1e6/float64(t.rate)), unit.PPM(derr*1e6/float64(t.rate))
 		if !math.IsNaN(d) {
-			slope = d
+			line.slope = d
 		}
 		j, scatter, least := bestStep(seq, t.p)
 		if n := len(seq); n > 1 {
 			// From one end to the other, music may move the gear's lag by some
 			// scatters: 6 is one standard error, as measured on the demo.
 			derr = math.Hypot(derr, 6*scatter/(seq[n-1].time-seq[0].time))
-			out.DriftError = unit.PPM(derr * 1e6 / float64(t.rate))
 		}
+		out.Drift, out.DriftError = unit.PPM(own+d*1e6/float64(t.rate)), unit.PPM(derr*1e6/float64(t.rate))
 		out.Scatter = unit.Samples(scatter)
 		if j.at < 0 {
 			if least > 0 {
@@ -158,6 +208,12 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 			break
 		}
 	}
+	return found, smallest, line, nil
+}
+
+// placed returns the slips with their times, which short windows tell where
+// windows are alike.
+func (t *tracker) placed(out *Slips, found []Slip, alike bool) (_ []Slip, err error) {
 	for i := range found {
 		found[i].Within = unit.Seconds(noteWithin)
 		if !alike {
@@ -169,38 +225,10 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 		}
 		others := slices.Delete(slices.Clone(found), i, i+1)
 		if found[i].At, err = t.place(found[i], others); err != nil {
-			return out, err
+			return found, err
 		}
 	}
-	found = slices.DeleteFunc(found, func(s Slip) bool {
-		// What corrections left of it may be less than is beyond doubt.
-		size := math.Abs(float64(s.Lag))
-		if size < leastErrors*float64(s.Error) {
-			if !math.IsInf(smallest, 1) {
-				smallest = max(smallest, size)
-			}
-			return true
-		}
-		return size < float64(t.p.Least)
-	})
-	if !(out.DriftError <= sharpDrift) {
-		// One path through clean gear, or a repeat, is told better by windows.
-		if found, smallest, err = t.byGear(&out, found, slope, smallest); err != nil {
-			return out, err
-		}
-	}
-	if len(found) > MaxSlips {
-		found, out.More = found[:MaxSlips], true
-	}
-	out.Slips = append(out.Slips, found...)
-	if math.IsInf(smallest, 1) {
-		out.Reason = fmt.Sprintf("%d windows and %d notes in common, at least %d of one are needed", out.Windows, out.Onsets, 2*leastSide)
-		return out, nil
-	}
-	if out.Reason = doubt; doubt == "" || len(found) > 0 {
-		out.Reason, out.Smallest = "", unit.Samples(smallest)
-	}
-	return out, nil
+	return found, nil
 }
 
 // amend adds a slip, or corrects one that was found within reach of it.
