@@ -261,25 +261,23 @@ func (r *rises) curve(dst []float64, at, whole int) {
 	}
 }
 
-// products returns the sum of the products of x and y and that of y's squares, each
-// gathered in two halves because an addition waits for the one before.
+// products returns the sum of the products of x and y, of the same length, and
+// that of y's squares. Additions wait for each other, so they are few in a row.
 func products(x, y []float32) (xy, yy float64) {
 	y = y[:len(x)]
-	var xy2, yy2 float64
-	for len(x) >= 2 && len(y) >= 2 {
-		v, w := float64(y[0]), float64(y[1])
-		xy += float64(x[0]) * v
-		xy2 += float64(x[1]) * w
-		yy += v * v
-		yy2 += w * w
-		x, y = x[2:], y[2:]
+	whole := len(x) &^ 1
+	for i := 0; i < whole; i += 2 {
+		u, v := x[i:i+2:i+2], y[i:i+2:i+2]
+		v0, v1 := float64(v[0]), float64(v[1])
+		xy += float64(u[0])*v0 + float64(u[1])*v1
+		yy += v0*v0 + v1*v1
 	}
-	if len(x) > 0 {
-		v := float64(y[0])
-		xy += float64(x[0]) * v
+	if whole < len(x) {
+		v := float64(y[whole])
+		xy += float64(x[whole]) * v
 		yy += v * v
 	}
-	return xy + xy2, yy + yy2
+	return xy, yy
 }
 
 // lagList are the lags of all notes that begin in a.

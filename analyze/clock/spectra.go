@@ -212,14 +212,15 @@ func turned(dst []complex128, x []complex64, lag float64, lo, size int) {
 	z0, turn := rotation(lag, lo, size)
 	z1, two := z0*turn, turn*turn
 	z2, z3, four := z0*two, z1*two, two*two
-	for len(x) >= 4 && len(dst) >= 4 {
-		dst[0], dst[1] = complex128(x[0])*z0, complex128(x[1])*z1
-		dst[2], dst[3] = complex128(x[2])*z2, complex128(x[3])*z3
+	dst = dst[:len(x)]
+	whole := len(x) &^ 3
+	for k := 0; k < whole; k += 4 {
+		u, v := dst[k:k+4:k+4], x[k:k+4:k+4]
+		u[0], u[1], u[2], u[3] = complex128(v[0])*z0, complex128(v[1])*z1, complex128(v[2])*z2, complex128(v[3])*z3
 		z0, z1, z2, z3 = z0*four, z1*four, z2*four, z3*four
-		x, dst = x[4:], dst[4:]
 	}
-	for k, v := range x {
-		dst[k] = complex128(v) * z0
+	for k, v := range x[whole:] {
+		dst[whole+k] = complex128(v) * z0
 		z0 *= turn
 	}
 }

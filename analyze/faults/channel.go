@@ -97,22 +97,21 @@ func (s *channel) levels(x, first []float64, at int64) int {
 	return -1
 }
 
-// sums returns the sum of x and that of its products with y, each gathered in two
-// halves because an addition waits for the one before.
+// sums returns the sum of x and that of its products with y, of the same length.
+// Additions wait for each other, so they are few in a row.
 func sums(x, y []float64) (sum, cross float64) {
-	var a, b, c, d float64
-	for len(x) >= 2 && len(y) >= 2 {
-		a += x[0]
-		b += x[1]
-		c += x[0] * y[0]
-		d += x[1] * y[1]
-		x, y = x[2:], y[2:]
+	y = y[:len(x)]
+	whole := len(x) &^ 3
+	for i := 0; i < whole; i += 4 {
+		u, v := x[i:i+4:i+4], y[i:i+4:i+4]
+		sum += u[0] + u[1] + (u[2] + u[3])
+		cross += u[0]*v[0] + u[1]*v[1] + (u[2]*v[2] + u[3]*v[3])
 	}
-	if len(x) > 0 {
-		a += x[0]
-		c += x[0] * y[0]
+	for i, v := range x[whole:] {
+		sum += v
+		cross += v * y[whole+i]
 	}
-	return a + b, c + d
+	return sum, cross
 }
 
 func (s *channel) clipping(x []float64, at int64) {

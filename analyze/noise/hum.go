@@ -164,14 +164,14 @@ func (c *comb) transform(x [][]float64) float64 {
 // reduce sets dst to n windowed frames of x at the lower rate, without their
 // mean, and to zeros.
 func (c *comb) reduce(dst, x []float64, n int) {
+	if c.step > 1 {
+		c.thin(dst[:n], x)
+	} else {
+		copy(dst, x[:n])
+	}
 	mean := 0.0
-	for i := range n {
-		s := x[i]
-		if c.step > 1 {
-			s = dot(c.filter, x[i*c.step:])
-		}
-		dst[i] = s
-		mean += s
+	for _, v := range dst[:n] {
+		mean += v
 	}
 	mean /= float64(n)
 	for i, w := range c.window {
@@ -180,22 +180,30 @@ func (c *comb) reduce(dst, x []float64, n int) {
 	clear(dst[n:])
 }
 
-// dot is the sum of the products of a and the beginning of b, gathered in four sums
-// because an addition waits for the one before.
-func dot(a, b []float64) float64 {
-	b = b[:len(a)]
-	var s0, s1, s2, s3 float64
-	for len(a) >= 4 && len(b) >= 4 {
-		s0 += a[0] * b[0]
-		s1 += a[1] * b[1]
-		s2 += a[2] * b[2]
-		s3 += a[3] * b[3]
-		a, b = a[4:], b[4:]
+// thin filters x to the lower rate. It computes four values at a time: of one alone
+// each addition would wait for the one before.
+func (c *comb) thin(dst, x []float64) {
+	h := c.filter
+	at := func(i int) []float64 { return x[i*c.step:][:len(h)] }
+	i := 0
+	for ; i+4 <= len(dst); i += 4 {
+		x0, x1, x2, x3 := at(i), at(i+1), at(i+2), at(i+3)
+		var s0, s1, s2, s3 float64
+		for j, v := range h {
+			s0 += v * x0[j]
+			s1 += v * x1[j]
+			s2 += v * x2[j]
+			s3 += v * x3[j]
+		}
+		dst[i], dst[i+1], dst[i+2], dst[i+3] = s0, s1, s2, s3
 	}
-	for i, v := range a {
-		s0 += v * b[i]
+	for ; i < len(dst); i++ {
+		s := 0.0
+		for j, v := range at(i) {
+			s += h[j] * v
+		}
+		dst[i] = s
 	}
-	return s0 + s1 + s2 + s3
 }
 
 // between is the sum of density and the number of bins from lo to hi Hz.
