@@ -3,6 +3,7 @@ package analyze
 import (
 	"evenhand/analyze/activity"
 	"evenhand/analyze/align"
+	"evenhand/analyze/clock"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/spectrum"
@@ -47,6 +48,6 @@ func (s *Session) setParameters() {
 	o := align.DefaultOptions(rate)
 	p.Alignment = AlignmentParameters{
 		CoarseBlock: align.CoarseBlock, MaxLag: o.MaxLag, FineBand: [2]unit.Hertz{o.Low, o.High},
-		FineWindow: align.FineWindow(rate), FineWindows: o.Windows,
+		FineWindow: align.FineWindow(rate), FineWindows: o.Windows, Clocks: clock.Method(),
 	}
 }

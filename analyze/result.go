@@ -131,6 +131,7 @@ type AlignmentParameters struct {
 	FineBand    [2]unit.Hertz `json:"fine_band_hz"`
 	FineWindow  int           `json:"fine_window_samples"`
 	FineWindows int           `json:"fine_windows"`
+	Clocks      string        `json:"clocks"` // how drift and slips were told
 }
 
 // MatchParameters: what levels were matched to.

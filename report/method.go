@@ -34,6 +34,9 @@ func (b *builder) method() methodView {
 	a := p.Alignment
 	add("Alignment", fmt.Sprintf("Each take is placed on that timeline in two steps: the correlation of the level in blocks of %s, searched within ±%s; then %d windows of %d samples, correlated between %s and %s, to a fraction of a sample. A lag contains the gear’s own delay. Where two ways of estimating disagree, the answer is “uncertain”.",
 		seconds(a.CoarseBlock), seconds(a.MaxLag), a.FineWindows, a.FineWindow, a.FineBand[0], a.FineBand[1]))
+	if a.Clocks != "" {
+		add("Clocks", "How much slower a take’s clock runs, and where samples were lost or inserted, is told by "+a.Clocks+".")
+	}
 	l := p.Loudness
 	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s.",
 		orElse(l.Standard, "Loudness"), seconds(l.GatingBlock), seconds(l.GatingHop), l.AbsoluteGate, unit.Signed(float64(l.RelativeGate), 1)+" LU", seconds(l.MomentaryHop), seconds(l.ShortTermHop), seconds(l.RangeHop), l.TruePeakFactor, orElse(l.MonoConvention, "not stated")))

@@ -1,6 +1,7 @@
 package clock
 
 import (
+	"fmt"
 	"math"
 	"math/cmplx"
 
@@ -19,6 +20,21 @@ const (
 	bankQuiet   = 1e-4  // of the loudest window's power, below which nothing is learnt
 	bankWindows = 256   // at most, spread over the recording
 )
+
+// Method says in a sentence how drift and slips are told, for those who want to
+// repeat it.
+func Method() string {
+	return fmt.Sprintf("windows of a third of a second against what all have in common; through gear that distorts, gear fitted to the take: "+
+		"one complex gain per %d Hz from %d Hz to %d kHz for the dry recording and for four curves of it behind a first-order high-pass at %d Hz, "+
+		"v/(1+|v|) of %d, %d and %d times its effective value and √(1+v²) of %d times; "+
+		"the lag of each passage of about %d s is the one at which gains fitted to all other passages foretell it best",
+		bankBand, bankLow, bankHigh/1000, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven, segmentTime)
+}
+
+// bankGains and bankEven are the gains before the curves.
+var bankGains = [...]int{1, 6, 36}
+
+const bankEven = 4
 
 // bank feeds a recording through fixed curves. What gear does to it is then
 // nearly a sum of filters, one after each curve: filters before a curve, several
@@ -102,10 +118,10 @@ func (b *bank) bend() {
 		u *= b.gain
 		t, s := b.taper[i], math.Abs(u)
 		b.x[0][i] *= t * b.gain
-		b.x[1][i] = t * u / (1 + s)
-		b.x[2][i] = t * 6 * u / (1 + 6*s)
-		b.x[3][i] = t * 36 * u / (1 + 36*s)
-		b.x[4][i] = t * math.Sqrt(1+16*u*u)
+		for k, g := range bankGains {
+			b.x[1+k][i] = t * float64(g) * u / (1 + float64(g)*s)
+		}
+		b.x[4][i] = t * math.Sqrt(1+bankEven*bankEven*u*u)
 	}
 }
 
