@@ -26,9 +26,13 @@ import (
 )
 
 // browser starts headless Chromium, with further flags. Without one the test is
-// skipped, but fails where the environment says CI.
+// skipped, but fails where the environment says CI; under the race detector it is
+// skipped too: it sees nothing of what a browser does.
 func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
+	if raced {
+		t.Skip("what happens in a browser is out of the race detector's sight; the plain run has it")
+	}
 	path := ""
 	for _, n := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
 		if p, err := exec.LookPath(n); err == nil {

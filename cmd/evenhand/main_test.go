@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"fmt"
 	"os"
 	"path/filepath"
 	"sync"
@@ -48,6 +49,14 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:  filepath.Join("testdata", "script"),
 		Cmds: cmds,
+		// Scripts that run no concurrent code beside that of the others are left
+		// out under the race detector, where a build takes five seconds.
+		Condition: func(name string) (bool, error) {
+			if name != "race" {
+				return false, fmt.Errorf("unknown condition %q", name)
+			}
+			return raceDetector, nil
+		},
 		Setup: func(e *testscript.Env) error {
 			// The cache of each script is its own, wherever the system keeps it.
 			cache := filepath.Join(e.WorkDir, ".cache")
