@@ -120,6 +120,9 @@ func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
 	defer r.Close()
 	from := s.Result.Takes[k].Alignment.Applied
 	e := align.Estimate{Lag: s.Result.Takes[i].Alignment.Applied - from, Drift: unit.PPM(nan())}
+	if x := s.toAnchor[i]; k == s.anchor && x.Certain {
+		e = x // which follows a clock that is far off
+	}
 	out, err := clock.FindSlips(r, take, e, clock.Params{Processed: true})
 	for j := range out.Slips { // on the timeline
 		out.Slips[j].At -= unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))

@@ -21,7 +21,7 @@ func mistimed(t testing.TB, m material) []grade {
 			s.each(f, func(x []float64) []float64 { return scaledBy(scaled(x, v), -1) })
 		}, of(Caution, nan, 0, "inverted"), ""})
 	}
-	for _, v := range []struct{ ppm, within float64 }{{4, 0.5}, {20, 0.5}, {60, 1}, {0.5, 0.5}} {
+	for _, v := range []struct{ ppm, within float64 }{{4, 0.5}, {20, 0.5}, {60, 1}, {200, 2}, {0.5, 0.5}} {
 		w := of(Fails, v.ppm, v.within, "")
 		if v.ppm < 1 {
 			w.outcome = Holds
