@@ -2,8 +2,11 @@ package level
 
 import (
 	"cmp"
+	"errors"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/mat"
 
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -215,37 +218,17 @@ func (s *shape) normal(bands []band) (a [][]float64, b []float64) {
 	return a, b
 }
 
-// solve returns x of a·x = b, by elimination with pivots, nil where there is
-// none; a is lost.
+// solve returns x of a·x = b, nil where there is none.
 func solve(a [][]float64, b []float64) []float64 {
-	x := slices.Clone(b)
-	n := len(x)
-	for c := range n {
-		p := c
-		for r := c + 1; r < n; r++ {
-			if math.Abs(a[r][c]) > math.Abs(a[p][c]) {
-				p = r
-			}
-		}
-		if !(math.Abs(a[p][c]) > 1e-300) {
-			return nil
-		}
-		a[c], a[p], x[c], x[p] = a[p], a[c], x[p], x[c]
-		for r := c + 1; r < n; r++ {
-			f := a[r][c] / a[c][c]
-			for k := c; k < n; k++ {
-				a[r][k] -= f * a[c][k]
-			}
-			x[r] -= f * x[c]
-		}
+	n := len(b)
+	var x mat.VecDense
+	err := x.SolveVec(mat.NewDense(n, n, slices.Concat(a...)), mat.NewVecDense(n, b))
+	// An ill-conditioned system has its answer all the same.
+	var poor mat.Condition
+	if err != nil && (!errors.As(err, &poor) || math.IsInf(float64(poor), 1)) {
+		return nil
 	}
-	for c := n - 1; c >= 0; c-- {
-		for k := c + 1; k < n; k++ {
-			x[c] -= a[c][k] * x[k]
-		}
-		x[c] /= a[c][c]
-	}
-	return x
+	return x.RawVector().Data
 }
 
 // fit returns the shape that explains the bands best for its number of
