@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 
-	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
 
@@ -74,20 +73,7 @@ func (t *tracker) endSlip(r *rises, found []Slip, at, n int) (best []Slip, away 
 // elsewhere returns the shifts in ticks at which the rises of a from tick at on, n
 // of them, are found best in b, the best first.
 func (r *rises) elsewhere(at, n int) (places []int) {
-	size := dsp.NextPow2(n + 2*r.margin)
-	both, back := dsp.NewComplex(size), dsp.NewFFT(size)
-	x, y := make([]float64, size), make([]float64, size)
-	sum := make([]complex128, size/2+1)
-	var fa, fb []complex128
-	for band := range bands {
-		copy(x, unitPower(r.a[band][at:at+n]))
-		copy(y, unitPower(smooth(r.b[band][at:at+n+2*r.margin])))
-		fa, fb = both.Pair(fa, fb, x, y)
-		for k := range fa {
-			sum[k] += complex(real(fa[k]), -imag(fa[k])) * fb[k]
-		}
-	}
-	curve := back.Inverse(x, sum)[:2*r.margin+1]
+	curve := r.stretches(n).curve(at)
 	for len(places) < endPlaces {
 		best := -1
 		for i, v := range curve {

@@ -26,29 +26,14 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 		return nil
 	}
 	line := lineOf(t.e, nil, t.rate)
-	size := dsp.NextPow2(n + 2*r.margin)
-	both, back := dsp.NewComplex(size), dsp.NewFFT(size)
-	x, y := make([]float64, size), make([]float64, size)
-	sum := make([]complex128, size/2+1)
-	var fa, fb []complex128
+	m := r.stretches(n)
 	type place struct {
 		time  float64
 		shift int
 	}
 	var seq []place
 	for first := 0; first+n <= len(r.a[0]); first += hop {
-		clear(sum)
-		clear(x)
-		clear(y)
-		for band := range bands {
-			copy(x, unitPower(r.a[band][first:first+n]))
-			copy(y, unitPower(smooth(r.b[band][first:first+n+2*r.margin])))
-			fa, fb = both.Pair(fa, fb, x, y)
-			for k := range fa {
-				sum[k] += complex(real(fa[k]), -imag(fa[k])) * fb[k]
-			}
-		}
-		curve := back.Inverse(x, sum)[:2*r.margin+1]
+		curve := m.curve(first)
 		best, next := 0, 0.0
 		for i, v := range curve {
 			if v > curve[best] {
@@ -98,6 +83,40 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 		}
 	}
 	return out
+}
+
+// stretches compares stretches of one length of the rises.
+type stretches struct {
+	r           *rises
+	n           int
+	both        *dsp.Complex
+	back        *dsp.FFT
+	x, y        []float64
+	sum, fa, fb []complex128
+}
+
+func (r *rises) stretches(n int) *stretches {
+	size := dsp.NextPow2(n + 2*r.margin)
+	return &stretches{r: r, n: n, both: dsp.NewComplex(size), back: dsp.NewFFT(size),
+		x: make([]float64, size), y: make([]float64, size), sum: make([]complex128, size/2+1)}
+}
+
+// curve returns how alike the rises of a from a tick on are to those of b that
+// lie −margin … margin ticks further. It is valid until the next call.
+func (s *stretches) curve(first int) []float64 {
+	r := s.r
+	clear(s.sum)
+	clear(s.x)
+	clear(s.y)
+	for band := range bands {
+		copy(s.x, unitPower(r.a[band][first:first+s.n]))
+		copy(s.y, unitPower(smooth(r.b[band][first:first+s.n+2*r.margin])))
+		s.fa, s.fb = s.both.Pair(s.fa, s.fb, s.x, s.y)
+		for k, v := range s.fa {
+			s.sum[k] += complex(real(v), -imag(v)) * s.fb[k]
+		}
+	}
+	return s.back.Inverse(s.x, s.sum)[:2*r.margin+1]
 }
 
 // likelier reports whether the notes make more slips much likelier than those

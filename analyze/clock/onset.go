@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"evenhand/analyze/align"
-	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
 
@@ -366,25 +365,7 @@ func (r *rises) places() []int {
 	if n == 0 {
 		return []int{0}
 	}
-	fft := dsp.NewFFT(dsp.NextPow2(n + 2*r.margin))
-	x := make([]float64, fft.Len())
-	var sum, fa, fb []complex128
-	for band := range bands {
-		clear(x)
-		copy(x, unitPower(r.a[band][:n]))
-		fa = fft.Forward(fa, x)
-		clear(x)
-		copy(x, unitPower(smooth(r.b[band][:n+2*r.margin])))
-		fb = fft.Forward(fb, x)
-		if sum == nil {
-			sum = make([]complex128, len(fa))
-		}
-		for k := range fa {
-			sum[k] += complex(real(fa[k]), -imag(fa[k])) * fb[k]
-		}
-	}
-	x = fft.Inverse(x, sum)
-	curve := x[:2*r.margin+1] // shift −margin … margin
+	curve := r.stretches(n).curve(0) // shift −margin … margin
 	out := []int{0}
 	apart := int(0.02 / tick)
 	for len(out) < most {
