@@ -99,8 +99,8 @@ func newDriftFit(a, b align.Source, line func(float64) float64, at float64) (*dr
 	}
 	k.gain = 1 / math.Sqrt(passed/float64(len(starts)))
 	rate := float64(a.Rate())
-	middle := func(first int64) float64 { return (float64(first) + float64(k.size)/2) / rate }
-	from, to := middle(kept[0]), middle(kept[len(kept)-1]+1)
+	centre := func(first int64) float64 { return (float64(first) + float64(k.size)/2) / rate }
+	from, to := centre(kept[0]), centre(kept[len(kept)-1]+1)
 	n := max(minSegments, min(maxSegments, int((to-from)/segmentTime)))
 	cut := n // segments before the step
 	if at < to {
@@ -117,7 +117,7 @@ func newDriftFit(a, b align.Source, line func(float64) float64, at float64) (*dr
 		return cut + int((t-at)/(to-at)*float64(n-cut))
 	}
 	for _, at := range kept {
-		t := middle(at)
+		t := centre(at)
 		s := &f.segments[part(t)]
 		p, err := k.gather(s.bands, a, b, at, line(t))
 		if err != nil {
@@ -165,7 +165,6 @@ func (f *driftFit) improve(high float64) {
 	for i := range f.segments {
 		s := &f.segments[i]
 		s.lag, s.weight, s.alike = 0, 0, 0
-		power[i] = 0
 	}
 	foretold, all := 0.0, 0.0
 	turned := make([][curves]complex128, len(f.segments))
@@ -289,20 +288,17 @@ func (f *driftFit) flatten(y []float64) (mid, height, slope float64) {
 }
 
 // follow finds the line, from the lowest bands, which bear the largest errors,
-// to the highest, which tell most. It reports whether the sound is foretold at
-// all.
-func (f *driftFit) follow() bool {
+// to the highest, which tell most. Where those foretell less than leastTold, it
+// goes no further.
+func (f *driftFit) follow() {
 	f.climb(lowest, 2*lowest)
 	if f.told < leastTold {
 		f.scan()
 		f.climb(lowest, 2*lowest)
 	}
-	f.even, f.low = f.evenly(), f.told
-	if f.told < leastTold {
-		return false
+	if f.even, f.low = f.evenly(), f.told; f.low >= leastTold {
+		f.climb(4*lowest, bankHigh)
 	}
-	f.climb(4*lowest, bankHigh)
-	return true
 }
 
 // climb follows the bands up to from Hz, then up to twice that, and so on to to.
