@@ -63,7 +63,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if s.again[i], err = s.compareAgain(i, take.Of(rb)); err != nil {
 				return err
 			}
-			s.verdicts[i], err = clock.SamePerformance(a, b, e, s.slips[i].Slips)
+			s.verdicts[i], err = clock.SamePerformance(a, b, e, &s.slips[i])
 			if err != nil || s.verdicts[i].Outcome == clock.Same {
 				return err
 			}

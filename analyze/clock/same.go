@@ -31,8 +31,8 @@ type Verdict struct {
 	Moved unit.Seconds
 	// Spread is the robust standard deviation of the onsets' differences.
 	Spread unit.Seconds
-	// Windows is the spread of the fine search's lags, of Estimate, in seconds;
-	// NaN where there are too few.
+	// Windows is the spread of the fine search's lags, of Estimate, in seconds, or
+	// of those of Slips where these tell more; NaN where there are too few.
 	Windows unit.Seconds
 	// Sureness is how many decades the odds stand in favour of one performance
 	// (positive) or against it (negative: two passes, or no relation), from the
@@ -50,10 +50,12 @@ const (
 	sureDecades = 4
 	farApart    = 0.012  // s: beyond, the notes do not belong together
 	steady      = 2.5e-4 // s: largest spread of window lags of one performance
+	soundOf     = 20     // windows of FindSlips that tell one performance
+	soundSteady = 5e-5   // s: largest scatter of these; that of two performances begins at 1.9e-4
 )
 
 // SamePerformance tells whether b, which lies relative to a as e says, records
-// the same performance; slips are what FindSlips found, or nil. Then every note
+// the same performance; found is what FindSlips found, or nil. Then every note
 // begins equally late, however the sound was changed. Another pass by the same hands to the same click differs by
 // several milliseconds from note to note.
 //
@@ -64,9 +66,11 @@ const (
 // over ±20 ms and over the places at which the rises agree best, of which the
 // estimate's own has nine tenths beforehand. The outcome needs odds of 10⁴. Where onsets say too little, a lag of the fine search that is
 // constant within 0.25 ms over six windows and stands out twice from any other
-// place is proof as well; where the two contradict each other the outcome is
-// Uncertain.
-func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict, error) {
+// place is proof as well, and so are twenty windows of found that keep one lag
+// within 0.05 ms, with no slip; where the two contradict each other the outcome is
+// Uncertain. High gain can make of clear beginnings a scatter like that of two
+// passes, but no two passes are alike in phase.
+func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict, error) {
 	nan := math.NaN()
 	v := Verdict{Outcome: Uncertain, Spread: unit.Seconds(nan), Windows: unit.Seconds(nan), Sureness: 0}
 	if a.Rate() != b.Rate() {
@@ -82,6 +86,10 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 	}
 	// Where music repeats itself the lag may be that of another place: the one
 	// at which the notes agree best counts.
+	var slips []Slip
+	if found != nil {
+		slips = found.Slips
+	}
 	line := lineOf(e, slips, a.Rate())
 	var best lagList
 	var one, two []float64
@@ -113,6 +121,10 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 		v.Windows = unit.Seconds(float64(e.Spread) / float64(a.Rate()))
 	}
 	constant := float64(v.Windows) <= steady && e.Confidence >= 2
+	if !constant && found.oneLag(a.Rate()) {
+		constant, windows = true, found.Windows
+		v.Windows = unit.Seconds(float64(found.Scatter) / float64(a.Rate()))
+	}
 	if len(d) > 0 {
 		mid = middle(slices.Clone(d))
 		dev := make([]float64, len(d))
@@ -143,6 +155,12 @@ func SamePerformance(a, b align.Source, e align.Estimate, slips []Slip) (Verdict
 		v.Basis = fmt.Sprintf("the notes' beginnings differ by %.1f ms: too much for one performance, too little for two", 1000*float64(v.Spread))
 	}
 	return v, nil
+}
+
+// oneLag reports whether the windows of a search lie along one line, as only those
+// of one performance do.
+func (s *Slips) oneLag(rate int) bool {
+	return s != nil && len(s.Slips) == 0 && s.Windows >= soundOf && float64(s.Scatter) <= soundSteady*float64(rate)
 }
 
 // milliseconds prints a scatter upwards, never as nothing.
