@@ -124,9 +124,11 @@ func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
 		e = x // which follows a clock that is far off
 	}
 	out, err := clock.FindSlips(r, take, e, clock.Params{Processed: true})
+	later := unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))
 	for j := range out.Slips { // on the timeline
-		out.Slips[j].At -= unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))
+		out.Slips[j].At -= later
 	}
+	out.From, out.To = out.From-later, out.To-later
 	return out, err
 }
 
@@ -280,7 +282,7 @@ func (s *Session) askSlips(a *answers) {
 			continue
 		}
 		if len(r.Slips) == 0 {
-			a.judge(name, 0, Fails, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), "against "+against+"; what is smaller would not have been found", "")
+			a.judge(name, 0, Fails, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; what is smaller, or nearer to an end, would not have been found", against, r.From, r.To), "")
 			continue
 		}
 		total := 0.0

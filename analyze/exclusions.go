@@ -235,7 +235,7 @@ func (s *Session) accusations(published bool) []accusation {
 		{
 			"a take was edited", []string{idPerformance, idSlips, idClicks, idDropouts}, excludedMeasured,
 			func(s *Session) string {
-				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter, and an edit of the sound alone, such as an equaliser, rest on the maker's word"
+				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the maker's word"
 			},
 		},
 		{

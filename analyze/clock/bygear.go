@@ -39,6 +39,9 @@ func (t *tracker) byGear(out *Slips, slips []Slip, slope, smallest float64) ([]S
 			return slips, smallest, err
 		}
 		if s.Lag == 0 {
+			if need < smallest {
+				t.from, t.to = f.inner()
+			}
 			smallest = max(missed, min(smallest, need))
 			break
 		}
@@ -72,6 +75,13 @@ func (t *tracker) fit(slips []Slip, slope, at, step float64) (*driftFit, error) 
 	f.step = step
 	f.follow()
 	return f, nil
+}
+
+// inner returns the times in seconds between which a step has a segment on each
+// side.
+func (f *driftFit) inner() (from, to float64) {
+	n := len(f.segments)
+	return (f.segments[0].time + f.segments[1].time) / 2, (f.segments[n-2].time + f.segments[n-1].time) / 2
 }
 
 // straightened fits gear until the line within a segment is straight, and

@@ -160,6 +160,7 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		}
 		notes = len(seq)
 		j, _, least := bestStep(seq, p)
+		t.tells(seq, least > 0)
 		if j.at < 0 || len(found) > MaxSlips {
 			return found, least, notes
 		}
@@ -173,7 +174,7 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		s := Slip{At: unit.Seconds(at), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
 		more := amend(append([]Slip(nil), found...), s, 0.5)
 		if !t.likelier(r, found, more) {
-			return found, math.Abs(j.size), notes
+			return found, math.Abs(j.size) + 2*j.err, notes
 		}
 		found = more
 	}

@@ -52,6 +52,9 @@ type Slips struct {
 	// Reason where nothing could be, or where what sounds at an end may be out
 	// of place.
 	Smallest unit.Samples
+	// From and To are the times of a between which Smallest holds: nearer to an
+	// end too little sounds on one side of a slip to tell it. NaN without Smallest.
+	From, To unit.Seconds
 	// Scatter is the robust standard deviation of the windows' lags about the
 	// median of their neighbours.
 	Scatter unit.Samples
@@ -95,7 +98,8 @@ const MaxSlips = 16
 // from memory); the search for steps is our own.
 func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 	nan := unit.Samples(math.NaN())
-	out := Slips{Slips: []Slip{}, Smallest: nan, Scatter: nan, Drift: unit.PPM(nan), DriftError: unit.PPM(nan)}
+	never := unit.Seconds(math.NaN())
+	out := Slips{Slips: []Slip{}, Smallest: nan, From: never, To: never, Scatter: nan, Drift: unit.PPM(nan), DriftError: unit.PPM(nan)}
 	if a.Rate() != b.Rate() {
 		return out, fmt.Errorf("clock: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, a.Rate(), b.Rate())
 	}
@@ -152,6 +156,7 @@ func FindSlips(a, b align.Source, e align.Estimate, p Params) (Slips, error) {
 	}
 	if out.Reason = doubt; doubt == "" || len(found) > 0 {
 		out.Reason, out.Smallest = "", unit.Samples(smallest)
+		out.From, out.To = unit.Seconds(t.from), unit.Seconds(t.to)
 	}
 	return out, nil
 }
@@ -194,12 +199,16 @@ func (t *tracker) windowSlips(out *Slips, r *rises, found []Slip, smallest float
 		out.Scatter = unit.Samples(scatter)
 		if j.at < 0 {
 			if least > 0 {
+				t.tells(seq, least < smallest)
 				smallest = min(smallest, least)
 			}
 			break
 		}
 		if !t.supported(r, found, j.size, (seq[j.at-1].time+seq[j.at].time)/2) {
-			smallest = min(smallest, math.Abs(j.size))
+			// It may be a slip of this size: a larger one would have been borne out.
+			most := math.Abs(j.size) + 2*j.err
+			t.tells(seq, most < smallest)
+			smallest = min(smallest, most)
 			break
 		}
 		found = amend(found, Slip{At: unit.Seconds((seq[j.at-1].time + seq[j.at].time) / 2), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)},
@@ -260,6 +269,15 @@ type tracker struct {
 	loudA     float64 // greatest mean square of a window
 	loudB     float64
 	amended   int
+	from, to  float64 // s: where the smallest slip holds
+}
+
+// tells sets, where it is so, the times between which a step in a sequence is
+// told: those with enough values on each side.
+func (t *tracker) tells(seq []point, so bool) {
+	if so {
+		t.from, t.to = seq[leastSide].time, seq[len(seq)-1-leastSide].time
+	}
 }
 
 func newTracker(a, b align.Source, e align.Estimate, p Params) *tracker {

@@ -64,6 +64,44 @@ func TestSlips(t *testing.T) {
 	}
 }
 
+// TestSlipsNearEnds: a slip above the smallest is found from the first to the last
+// time that is stated, and one that is not found lies outside.
+func TestSlipsNearEnds(t *testing.T) {
+	long := riff()
+	long.Length = 28
+	for _, p := range riff().Parts {
+		p.Start += 13.5
+		long.Parts = append(long.Parts, p)
+	}
+	dry := performance(t, 21, long)
+	circuits := []string{"crunch", "octave"}
+	if raceDetector {
+		circuits = circuits[:1]
+	}
+	for _, name := range circuits {
+		wet := otherGear[name].play(dry, 1)
+		none, e := slips(t, dry, wet)
+		if len(none.Slips) > 0 || !(none.From > 0.6 && none.From < 6 && none.To > 20 && none.To < 27) {
+			t.Fatalf("%s: %+v", name, none)
+		}
+		row := ""
+		for _, when := range []float64{1.6, float64(none.From) + 0.2, float64(none.To) - 0.2, 25.2} {
+			const n = 40
+			r, _ := slips(t, dry, slipped(wet, int(when*rate+float64(e.Lag)), -n))
+			within := when >= float64(r.From) && when <= float64(r.To)
+			switch {
+			case len(r.Slips) > 1 || len(r.Slips) == 1 && math.Abs(float64(r.Slips[0].Lag)+n) > 4:
+				t.Errorf("%s: at %.1f s found as %+v", name, when, r.Slips)
+			case len(r.Slips) == 1:
+				row += fmt.Sprintf(" at %.1f found;", when)
+			case within && float64(r.Smallest) <= n:
+				t.Errorf("%s: at %.1f s not found, %+v", name, when, r)
+			}
+		}
+		t.Logf("%s: from %s to %s none of %.1f:%s", name, none.From, none.To, float64(none.Smallest), row)
+	}
+}
+
 // TestSlipsOfNothing: what cannot be compared says so.
 func TestSlipsOfNothing(t *testing.T) {
 	x := session()[0].x
