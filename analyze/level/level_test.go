@@ -196,6 +196,17 @@ func TestAdvice(t *testing.T) {
 			t.Errorf("%+.1f dB: %q, want %q", c.gain, got, c.want)
 		}
 	}
+	// Where the level may lie on the other side of nothing, none is named.
+	for _, off := range []unit.DB{0.3, -0.3} {
+		r := Result{Certain: true, Level: off, LevelError: 1.1}
+		if got := strings.Join(r.Advice(DefaultTolerance), "\n"); strings.Contains(got, "turn the reamp output") || !strings.Contains(got, "either way") {
+			t.Errorf("%v dB ± 1.1 dB: %q", float64(off), got)
+		}
+		r.LevelError = 0.25
+		if got := strings.Join(r.Advice(DefaultTolerance), "\n"); !strings.HasPrefix(got, "turn the reamp output") {
+			t.Errorf("%v dB ± 0.25 dB: %q", float64(off), got)
+		}
+	}
 }
 
 // TestUnevenLoop asks what is said of loops that lose treble or lows from a

@@ -364,6 +364,8 @@ func (r Result) Advice(tolerance unit.DB) []string {
 		out = append(out, fmt.Sprintf("leave the reamp output as it is and look for a filter in the loop: on average the middle is within ±%s dB, but its response differs there by %s dB", unit.Format(float64(tolerance), 1), unit.Format(float64(r.LevelError), 2)))
 	case math.Abs(off) <= float64(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
+	case !r.Separated && math.Abs(off) <= float64(r.LevelError):
+		out = append(out, fmt.Sprintf("look for a filter in the loop before you turn anything: on average the middle returns %s dB %s, but its response differs there by %s dB, so the level may be off either way", by, map[bool]string{true: "higher", false: "lower"}[off > 0], unit.Format(float64(r.LevelError), 2)))
 	case off > 0:
 		out = append(out, "turn the reamp output down by "+by+" dB",
 			"as it is, every device is driven "+by+" dB harder than the guitar drives it, as if its gain were turned up")
