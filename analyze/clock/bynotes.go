@@ -40,7 +40,7 @@ type Placement struct {
 const (
 	leastPlaced  = 5      // clear notes of a place
 	placedSpread = 0.002  // s: largest spread of a place
-	gearRise     = 3e-4   // s: by how much gear moves the beginnings of all notes
+	gearRise     = 6e-4   // s: by how much gear moves the beginnings of all notes
 	leastSloped  = 10     // notes of a slope
 	slopedSpan   = 5      // s
 	placeApart   = 0.010  // s between places
