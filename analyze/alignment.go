@@ -125,6 +125,11 @@ const (
 	// besideNotes is how far from the notes' beginnings an alignment by phase
 	// may lie: gear moves those by less than 1 ms.
 	besideNotes = 0.002
+	// farFromNotes is how far an uncertain one may lie from notes that scatter, and
+	// surePlace by how many decades the odds of their place must exceed those of
+	// any other.
+	farFromNotes = 0.020
+	surePlace    = 8
 	// nearNotes is how near an uncertain alignment must lie to be kept.
 	nearNotes = 0.001
 	// clearLag is the confidence below which the notes are asked.
@@ -145,10 +150,22 @@ func (s *Session) placeByNotes(i int, base, f *align.Feature, src, take align.So
 		return nil, err
 	}
 	s.byNotes[i] = p
-	if !p.Certain || s.besideNotes(i, e) <= besideNotes {
+	if !asNotes(e, p, s.source().info.SampleRate) {
 		return f, nil
 	}
 	return base.FollowNear(take, p.Lag, e.Confidence)
+}
+
+// asNotes reports whether a take is to be looked for where its notes begin: where
+// those are certain and lie beside the phase; and where neither is certain and
+// they lie far apart, since notes that scatter say the exact place badly but the
+// place well.
+func asNotes(e align.Estimate, p clock.Placement, rate int) bool {
+	by := math.Abs(float64(e.LagAt(p.At, rate)-p.Lag)) / float64(rate)
+	if p.Certain {
+		return by > besideNotes
+	}
+	return !e.Certain && float64(p.Margin) >= surePlace && by > farFromNotes
 }
 
 // besideNotes is by how many seconds an alignment of take i lies beside the

@@ -17,7 +17,7 @@ type Placement struct {
 	// gear and how much softer it makes a beginning.
 	Lag unit.Samples
 	At  unit.Seconds
-	// Error is one standard error of Lag: the notes' scatter, and 0.3 ms by
+	// Error is one standard error of Lag: the notes' scatter, and 0.6 ms by
 	// which gear moves the beginnings of all.
 	Error unit.Samples
 	// Drift is how much slower b's clock runs; NaN for fewer than ten notes or
