@@ -214,7 +214,7 @@ func newShift(src Source, lag float64) *shift {
 	for i := range s.kernel {
 		u := float64(i-shiftHalf+1) - frac
 		v := u / shiftHalf
-		s.kernel[i] = math.Sin(math.Pi*u) / (math.Pi * u) * bessel0(shiftBeta*math.Sqrt(max(0, 1-v*v)))
+		s.kernel[i] = math.Sin(math.Pi*u) / (math.Pi * u) * dsp.BesselI0(shiftBeta*math.Sqrt(max(0, 1-v*v)))
 		sum += s.kernel[i]
 	}
 	for i := range s.kernel {
@@ -252,15 +252,4 @@ func (s *shift) read(dst []float64, first int64) error {
 		dst[i] = (s0 + s1) + (s2 + s3)
 	}
 	return nil
-}
-
-// bessel0 is the modified Bessel function of the first kind, order zero, by
-// its power series.
-func bessel0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-17*sum; k++ {
-		term *= (x / (2 * k)) * (x / (2 * k))
-		sum += term
-	}
-	return sum
 }

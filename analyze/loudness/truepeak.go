@@ -1,6 +1,10 @@
 package loudness
 
-import "math"
+import (
+	"math"
+
+	"evenhand/analyze/internal/dsp"
+)
 
 // annexFIR is the order-48, 4-phase interpolating filter for 48 kHz: phases 0
 // and 1; phases 3 and 2 are their mirror images.
@@ -82,23 +86,13 @@ func designedPhase(delay float64) []float64 {
 	for j := range c {
 		t := float64(j-(designedHalf-1)) - delay
 		u := t / (designedHalf + 0.5)
-		c[j] = besselI0(kaiserBeta*math.Sqrt(1-u*u)) * math.Sin(math.Pi*t) / (math.Pi * t)
+		c[j] = dsp.BesselI0(kaiserBeta*math.Sqrt(1-u*u)) * math.Sin(math.Pi*t) / (math.Pi * t)
 		sum += c[j]
 	}
 	for j := range c {
 		c[j] /= sum
 	}
 	return c
-}
-
-// besselI0 returns the modified Bessel function of order zero by its series.
-func besselI0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-17*sum; k++ {
-		term *= (x / 2 / k) * (x / 2 / k)
-		sum += term
-	}
-	return sum
 }
 
 // add appends the phase c, 2·half taps, with its mirror image.

@@ -1,6 +1,10 @@
 package resample
 
-import "math"
+import (
+	"math"
+
+	"evenhand/analyze/internal/dsp"
+)
 
 // kernel is a windowed sinc over time in input frames.
 type kernel struct {
@@ -23,7 +27,7 @@ func design(from, to int) kernel {
 		beta:      0.1102 * (Attenuation - 8.7),
 		halfWidth: (Attenuation - 7.95) / (2.285 * transition) / 2,
 	}
-	k.i0beta = besselI0(k.beta)
+	k.i0beta = dsp.BesselI0(k.beta)
 	return k
 }
 
@@ -38,7 +42,7 @@ func (k kernel) at(t float64) float64 {
 	if math.Abs(x) > 1e-9 {
 		sinc = math.Sin(x) / x
 	}
-	return k.cutoff * sinc * besselI0(k.beta*math.Sqrt(1-u*u)) / k.i0beta
+	return k.cutoff * sinc * dsp.BesselI0(k.beta*math.Sqrt(1-u*u)) / k.i0beta
 }
 
 // phase fills dst, of length 2·half, with the weights of the input frames
@@ -47,16 +51,4 @@ func (k kernel) phase(dst []float64, half int, fraction float64) {
 	for i := range dst {
 		dst[i] = k.at(float64(i-half+1) - fraction)
 	}
-}
-
-// besselI0 returns the modified Bessel function of the first kind and order
-// zero by its power series, which converges for every x; here 0 ≤ x < 14.
-func besselI0(x float64) float64 {
-	q := x * x / 4
-	sum, term := 1.0, 1.0
-	for n := 1.0; term > sum*1e-17; n++ {
-		term *= q / (n * n)
-		sum += term
-	}
-	return sum
 }

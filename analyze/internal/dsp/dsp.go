@@ -22,6 +22,20 @@ func Hann(n int) []float64 {
 	return w
 }
 
+// BesselI0 returns the modified Bessel function of the first kind and order 0, of
+// which Kaiser's window is made, by its power series; it is for x below some 700.
+//
+// Source: Abramowitz and Stegun, Handbook of Mathematical Functions, 9.6.12 (from
+// memory).
+func BesselI0(x float64) float64 {
+	sum, term := 1.0, 1.0
+	for k := 1.0; term > 1e-17*sum; k++ {
+		term *= x / (2 * k) * (x / (2 * k))
+		sum += term
+	}
+	return sum
+}
+
 // NextPow2 returns the least power of two that is at least n; it panics for
 // n > 2^62.
 func NextPow2(n int) int {

@@ -72,23 +72,13 @@ func kaiser(half int, cutoff float64) []float64 {
 	h := make([]float64, half+1)
 	for j := range h {
 		u := float64(j) / float64(half+1)
-		h[j] = bessel(beta*math.Sqrt(1-u*u)) * 2 * cutoff
+		h[j] = BesselI0(beta*math.Sqrt(1-u*u)) * 2 * cutoff
 		if j > 0 {
 			a := 2 * math.Pi * cutoff * float64(j)
 			h[j] *= math.Sin(a) / a
 		}
 	}
 	return h
-}
-
-// bessel is the modified Bessel function of the first kind and order 0.
-func bessel(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1.0; term > 1e-17*sum; k++ {
-		term *= x / (2 * k) * (x / (2 * k))
-		sum += term
-	}
-	return sum
 }
 
 // Lags returns Σ Re x[k]·exp(2πi(lo+k)·l/n) for l = −reach … reach, and the same of y,

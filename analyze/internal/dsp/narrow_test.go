@@ -89,3 +89,12 @@ func BenchmarkNarrow(b *testing.B) {
 		report(b)
 	})
 }
+
+// TestBesselI0: values of scipy.special.i0, SciPy 1.10.1.
+func TestBesselI0(t *testing.T) {
+	for x, want := range map[float64]float64{0: 1, 0.5: 1.0634833707413234, 1: 1.2660658777520082, 5: 27.239871823604442, 9: 1093.5883545113745, 13.5: 79965.36811945887} {
+		if got := BesselI0(x); math.Abs(got-want) > 1e-15*want {
+			t.Errorf("I0(%g) = %v, want %v", x, got, want)
+		}
+	}
+}
