@@ -180,7 +180,7 @@ func (s *Session) askDrift(a *answers) {
 		sure := 3 * e
 		e *= 2
 		x := answer{
-			subject: t.Name, outcome: Holds, measured: d, value: ppmRange(d, e),
+			subject: t.Name, outcome: Holds, measured: d, value: unit.Within(d, e) + " ppm",
 			reason: "how much slower the take's clock runs; the range holds two standard errors, with the change of the gear's own delay from note to note",
 			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
 		}
@@ -188,7 +188,7 @@ func (s *Session) askDrift(a *answers) {
 			// Both runs were converted alike, or one of them was not.
 			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
 			sure, e = 3*e, 2*e
-			x.measured, x.value = d, ppmRange(d, e)
+			x.measured, x.value = d, unit.Within(d, e)+" ppm"
 			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range holds two standard errors", t.RepeatOf)
 		} else if by == byNotes {
 			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range holds two standard errors"
@@ -205,16 +205,6 @@ func (s *Session) askDrift(a *answers) {
 		}
 		a.add(x)
 	}
-}
-
-// ppmRange prints a drift and its range, upwards and never as nothing.
-func ppmRange(d, e float64) string {
-	decimals := 1
-	if e < 0.1 {
-		decimals = 2
-	}
-	scale := math.Pow10(decimals)
-	return fmt.Sprintf("%s ± %s ppm", unit.Signed(d, decimals), unit.Format(max(1, math.Ceil(scale*e-1e-9))/scale, decimals))
 }
 
 // driftBound prints the most that a clock may run off, upwards.

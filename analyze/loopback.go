@@ -108,7 +108,7 @@ func noDry() level.Result {
 	n := math.NaN()
 	return level.Result{
 		Reason: "there is no dry recording to compare it with",
-		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
+		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Shape: []string{}, Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n), Noise: unit.DBFS(n),
 	}
 }

@@ -1,6 +1,10 @@
 package analyze
 
-import "evenhand/analyze/unit"
+import (
+	"strings"
+
+	"evenhand/analyze/unit"
+)
 
 // Loopback is the reamp level against the dry recording.
 type Loopback struct {
@@ -16,7 +20,7 @@ type Loopback struct {
 	Level      unit.DB       `json:"level_db"`
 	LevelError unit.DB       `json:"level_error_db"`
 	Separated  bool          `json:"separated"`
-	Shape      string        `json:"shape"`       // "" for a flat response or one not separated
+	Shape      []string      `json:"shape"`       // the lows first; empty for a flat response or one not separated
 	FitFrom    unit.Hertz    `json:"fit_from_hz"` // where Shape holds; NaN where there is none
 	FitTo      unit.Hertz    `json:"fit_to_hz"`
 	Middle     unit.DB       `json:"middle_db"`
@@ -59,13 +63,16 @@ type OctaveLevel struct {
 	Measured bool    `json:"measured"` // enough signal above the noise in the band
 }
 
+// ShapeWords says what the loop does to the ends, "" for a flat response.
+func (l *Loopback) ShapeWords() string { return strings.Join(l.Shape, ", and ") }
+
 // Where says what Level is the level of.
 func (l *Loopback) Where() string {
 	switch {
 	case l.LevelBands == "":
 		return "from 20 Hz to 20 kHz"
-	case l.Shape != "":
-		return "in the passband of a loop with " + l.Shape
+	case len(l.Shape) > 0:
+		return "in the passband of a loop with " + l.ShapeWords()
 	}
 	return "in the octaves of " + l.LevelBands
 }

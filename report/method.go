@@ -35,7 +35,7 @@ func (b *builder) method() methodView {
 	add("Alignment", fmt.Sprintf("Each take is placed on that timeline in two steps: the correlation of the level in blocks of %s, searched within ±%s; then %d windows of %d samples, correlated between %s and %s, to a fraction of a sample. A lag contains the gear’s own delay. Where two ways of estimating disagree, the answer is “uncertain”.",
 		seconds(a.CoarseBlock), seconds(a.MaxLag), a.FineWindows, a.FineWindow, a.FineBand[0], a.FineBand[1]))
 	if a.Clocks != "" {
-		add("Clocks", "How much slower a take’s clock runs, and where samples were lost or inserted, is told by "+a.Clocks+".")
+		add("Clocks", "How much slower a take’s clock runs, and where samples were lost or inserted, is told by "+a.Clocks+". The range of a drift is two standard errors.")
 	}
 	l := p.Loudness
 	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s.",
@@ -75,18 +75,10 @@ func (b *builder) method() methodView {
 		rows = append(rows, row{Cells: append([]cell{notedCell(b.labels[i])}, append(cells(
 			unit.Signed(float64(x.Lag), x.LagDecimals()), unit.Signed(float64(x.LagToReference), x.LagDecimals()), unit.Signed(float64(x.Applied), x.LagDecimals())),
 			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
-			cell{Text: driftText(x)}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})
+			cell{Text: unit.Within(float64(x.Drift), 2*float64(x.DriftError))}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})
 	}
 	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag to the reference, samples", "Removed, samples", "<Polarity", "<Polarity to the reference", "Drift, ppm", "Peak over next best", "<Certain"), rows)
 	return v
-}
-
-func driftText(a analyze.Alignment) string {
-	s := unit.Signed(float64(a.Drift), 2)
-	if e := unit.Format(float64(a.DriftError), 2); e != "–" && s != "–" {
-		s += " ± " + e
-	}
-	return s
 }
 
 func (b *builder) timelineWords() string {
@@ -176,9 +168,9 @@ func (b *builder) files(opts Options) filesView {
 func reampWords(l *analyze.Loopback) string {
 	s := "From the part of the loopback that follows the dry recording. The level of a loop that loses lows or treble is the gain of its passband: what it would do everywhere without the loss. A gain with a loss of first or second order or a shelf at each end, or nothing there, is fitted to the sixth octaves that are measured well; where that explains them within their errors, its gain is the level, otherwise the mean of the octaves of 250 Hz to 1 kHz. "
 	switch {
-	case l.Shape != "":
+	case len(l.Shape) > 0:
 		return s + fmt.Sprintf("Here, from %s to %s, the loop has %s; without that its gain is %s dB, to ±%s dB (two standard errors). The octaves of %s return at %s dB.",
-			l.FitFrom, l.FitTo, l.Shape, unit.Signed(float64(l.Level), 2), unit.Format(float64(l.LevelError), 2), l.LevelBands, unit.Signed(float64(l.Middle), 2))
+			l.FitFrom, l.FitTo, l.ShapeWords(), unit.Signed(float64(l.Level), 2), unit.Format(float64(l.LevelError), 2), l.LevelBands, unit.Signed(float64(l.Middle), 2))
 	case l.Separated:
 		return s + fmt.Sprintf("Here the response is flat within what was measured, and both are the same to ±%s dB.", unit.Format(float64(l.LevelError), 2))
 	}

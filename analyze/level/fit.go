@@ -282,13 +282,15 @@ func fitKinds(bands []band, low, high kind) shape {
 	return best
 }
 
-// words say what the shape is; "" for a flat one.
-func (s shape) words() string {
-	low, high := s.low.words(), s.high.words()
-	if low != "" && high != "" {
-		return low + ", and " + high
+// words say what the shape does to each end that is not flat, the lower first.
+func (s shape) words() []string {
+	out := []string{}
+	for _, e := range []end{s.low, s.high} {
+		if e.kind != flatEnd {
+			out = append(out, e.words())
+		}
 	}
-	return low + high
+	return out
 }
 
 // separate takes the gain of the passband from the fitted shape where that
@@ -309,7 +311,7 @@ func (r *Result) separate(bands []band) {
 	}
 	r.Separated, r.Shape = true, s.words()
 	err := s.err
-	if r.Shape == "" {
+	if len(r.Shape) == 0 {
 		err = math.Hypot(err, s.gain-float64(r.Middle))
 	} else {
 		r.Level = stored(s.gain)

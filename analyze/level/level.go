@@ -45,6 +45,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/loudness"
@@ -112,9 +113,10 @@ type Result struct {
 	LevelError unit.DB
 	// Separated tells that a flat response or one that a circuit has explains
 	// the loop within what was measured; Shape says in words which losses or
-	// shelves it has, "" for a flat one, whose Level is Middle.
+	// shelves it has, that of the lows first; none for a flat one, whose Level is
+	// Middle. It is never nil.
 	Separated      bool
-	Shape          string
+	Shape          []string
 	FitFrom, FitTo unit.Hertz // where the fit holds; NaN where there is none
 	// Middle is the mean of the measured octaves around 250 Hz to 1 kHz, which
 	// LevelBands names; NaN and "" where none of them was measured.
@@ -216,7 +218,7 @@ func unmeasured() Result {
 	n := math.NaN()
 	return Result{
 		Lag: unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
-		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Octaves: []Octave{},
+		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Shape: []string{}, Octaves: []Octave{},
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
 		Noise: unit.DBFS(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},
 	}
@@ -359,8 +361,8 @@ func (r *Result) warnUneven(add func(string, ...any)) {
 	wide := math.Abs(float64(r.Broadband-r.Level)) > apart
 	switch {
 	case r.LevelBands == "":
-	case r.Shape != "" && (wide || math.Abs(float64(r.Middle-r.Level)) > leastError):
-		add("the response is not even: the loop has %s; the level, %s dB, is its gain without that; the octaves of %s return at %s dB, 20 Hz to 20 kHz at %s dB", r.Shape, level, r.LevelBands, middle, whole)
+	case len(r.Shape) > 0 && (wide || math.Abs(float64(r.Middle-r.Level)) > leastError):
+		add("the response is not even: the loop has %s; the level, %s dB, is its gain without that; the octaves of %s return at %s dB, 20 Hz to 20 kHz at %s dB", strings.Join(r.Shape, ", and "), level, r.LevelBands, middle, whole)
 	case !r.Separated && (wide || r.LevelError > apart):
 		add("the response is not even, and neither a loss nor a shelf at the ends explains it, so it cannot be told apart from the level: %s dB is the mean of the octaves of %s, where the sixth octaves differ by %s dB; from 20 Hz to 20 kHz it is %s dB", level, r.LevelBands, unit.Format(float64(r.LevelError), 2), whole)
 	}

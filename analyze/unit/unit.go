@@ -83,6 +83,21 @@ func Signed(v float64, decimals int) string {
 	return s
 }
 
+// Within prints v and by how much, either way, it may be off: −0.1 ± 0.5. The
+// range is printed upwards, with one decimal, or two below 0.1, never as nothing;
+// where it is not known, v stands alone.
+func Within(v, half float64) string {
+	if math.IsNaN(v) || math.IsNaN(half) {
+		return Signed(v, 1)
+	}
+	decimals := 1
+	if half < 0.1 {
+		decimals = 2
+	}
+	scale := math.Pow10(decimals)
+	return Signed(v, decimals) + " ± " + Format(max(1, math.Ceil(scale*half-1e-9))/scale, decimals)
+}
+
 func (v LUFS) String() string { return Format(float64(v), 1) + " LUFS" }
 func (v LU) String() string   { return Format(float64(v), 1) + " LU" }
 func (v DBFS) String() string { return Format(float64(v), 1) + " dBFS" }

@@ -47,6 +47,21 @@ func TestDecimalsBeside(t *testing.T) {
 	}
 }
 
+func TestWithin(t *testing.T) {
+	nan := math.NaN()
+	for _, c := range []struct {
+		v, half float64
+		want    string
+	}{
+		{-0.06, 0.5, "−0.1 ± 0.5"}, {4.2, 12.01, "+4.2 ± 12.1"}, {0.014, 0.061, "+0.01 ± 0.07"}, {0.1, 0.1, "+0.1 ± 0.1"},
+		{0, 0, "0.00 ± 0.01"}, {0, 0.0001, "0.00 ± 0.01"}, {1, nan, "+1.0"}, {nan, 1, "–"},
+	} {
+		if got := Within(c.v, c.half); got != c.want {
+			t.Errorf("Within(%g, %g) = %q, want %q", c.v, c.half, got, c.want)
+		}
+	}
+}
+
 func TestJSON(t *testing.T) {
 	type all struct {
 		A LUFS

@@ -90,7 +90,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 		where = "octaves of " + l.LevelBands
 	}
 	middle := where
-	if l.Shape != "" {
+	if len(l.Shape) > 0 {
 		where = "its passband, without the loss or shelf"
 	}
 	digits := unit.DecimalsBeside(float64(l.Level), float64(l.Tolerance), 2)
@@ -98,9 +98,11 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	row("limit", fmt.Sprintf("±%s dB (common practice, no source)", unit.Format(float64(l.Tolerance), 2)))
 	row("may be off by", fmt.Sprintf("±%s dB", unit.Format(float64(l.LevelError), 2)))
 	switch {
-	case l.Shape != "":
-		for i, end := range strings.Split(l.Shape, ", and ") {
-			row([]string{"response", "and"}[i], end)
+	case len(l.Shape) > 0:
+		name := "response"
+		for _, end := range l.Shape {
+			row(name, end)
+			name = "and"
 		}
 		row("fitted", fmt.Sprintf("from %s to %s", l.FitFrom, l.FitTo))
 		row(middle, unit.Signed(float64(l.Middle), 2)+" dB")
@@ -131,7 +133,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	if math.IsNaN(float64(l.Drift)) {
 		row("drift", "not measured: the recording is too short")
 	} else {
-		row("drift", fmt.Sprintf("%s ± %s ppm", unit.Signed(float64(l.Drift), 1), unit.Format(2*float64(l.DriftError), 1)))
+		row("drift", unit.Within(float64(l.Drift), 2*float64(l.DriftError))+" ppm")
 	}
 	row("compared", fmt.Sprintf("%s from %s on", l.Shared, l.From))
 	if err := t.Flush(); err != nil {
