@@ -47,7 +47,7 @@
 //	a place by the notes     104 of 112 takes of 8 to 9 s placed, 0.1 ms before to 1.3 ms behind the
 //	                         delay that was put in (the gear's own included), none at another place
 //	one performance          18 of 18 said to be the same; scatter of the notes at most 0.4 ms
-//	two performances         28 of 36 said to be different, 8 uncertain, none the same; scatter from
+//	two performances         31 of 36 said to be different, 5 uncertain, none the same; scatter from
 //	                         2.3 ms (11 to 20 notes, uneven by up to ±8 ms in each pass)
 //	the same, 8 to 9 s       400 of 400 takes the same; of 112 other passes of 8 to 23 notes 63 different,
 //	                         49 uncertain (chords, and parts that begin alike), none the same

@@ -49,8 +49,7 @@ const (
 	twoHands    = 0.0055 // s: scatter between two passes of one player to a click
 	sureDecades = 4
 	farApart    = 0.012  // s: beyond, the notes do not belong together
-	unrelated   = 0.018  // s: other music; octave dividers scatter by 8 to 13 ms
-	leastLike   = 0.62   // likeness of the rises of two passes; of octave dividers 0.58 to 0.61
+	sureEach    = 0.18   // decades for each note; two passes give 0.2 to 0.4, octave dividers 0.15 and less
 	steady      = 2.5e-4 // s: largest spread of window lags of one performance
 	soundOf     = 20     // windows of FindSlips that tell one performance
 	soundSteady = 5e-5   // s: largest scatter of these; that of two performances begins at 1.9e-4
@@ -70,8 +69,8 @@ const (
 // constant within 0.25 ms over six windows and stands out twice from any other
 // place is proof as well, and so are twenty windows of found that keep one lag
 // within 0.05 ms, with no slip; where the two contradict each other the outcome is
-// Uncertain. It is so, too, where the rises are so unlike that the gear may have
-// made them. High gain can make of clear beginnings a scatter like that of two
+// Uncertain. It is so, too, where many notes each speak a little for two: gear
+// that begins its tones anew does that. High gain can make of clear beginnings a scatter like that of two
 // passes, but no two passes are alike in phase.
 func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict, error) {
 	nan := math.NaN()
@@ -113,7 +112,7 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 		v.Sureness = unit.Number(placeOdds(one) - max(0, placeOdds(two)))
 	}
 	d := best.near(mid)
-	likeness := best.likeness()
+	each := float64(v.Sureness) / float64(max(1, len(r.notes)))
 	v.Onsets, v.Notes = len(d), len(r.notes)
 	windows := 0
 	for _, w := range e.Windows {
@@ -144,8 +143,8 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 		v.Basis = fmt.Sprintf("%d of %d notes begin equally late, within %s", v.Onsets, v.Notes, milliseconds(v.Spread))
 	case enough && v.Sureness <= -sureDecades && constant:
 		v.Basis = fmt.Sprintf("the notes' beginnings scatter by %.1f ms, but the lag is constant within %s", 1000*float64(v.Spread), milliseconds(v.Windows))
-	case enough && v.Sureness <= -sureDecades && likeness < leastLike && float64(v.Spread) < unrelated:
-		v.Basis = fmt.Sprintf("the notes' beginnings scatter by %.1f ms, but are so unlike (%.2f of 1) that gear which begins its notes anew, as an octave divider does, could be the reason", 1000*float64(v.Spread), likeness)
+	case enough && each > -sureEach && v.Sureness <= -sureDecades:
+		v.Basis = fmt.Sprintf("the notes' beginnings scatter by %.1f ms, but each says little (odds of %.1f to 1): gear that begins its notes anew, as an octave divider does, could be the reason", 1000*float64(v.Spread), math.Pow(10, -each))
 	case enough && v.Sureness <= -sureDecades:
 		v.Outcome = Different
 		v.Basis = fmt.Sprintf("%d of %d notes begin near each other but differ by %.1f ms from note to note", v.Onsets, v.Notes, 1000*float64(v.Spread))
@@ -161,15 +160,6 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 		v.Basis = fmt.Sprintf("the notes' beginnings differ by %.1f ms: too much for one performance, too little for two", 1000*float64(v.Spread))
 	}
 	return v, nil
-}
-
-// likeness is the median of how alike the rises are.
-func (l lagList) likeness() float64 {
-	var m []float64
-	for _, o := range l {
-		m = append(m, float64(o.Match))
-	}
-	return middle(m)
 }
 
 // oneLag reports whether the windows of a search lie along one line, as only those
