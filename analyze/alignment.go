@@ -161,7 +161,7 @@ func (s *Session) placeByNotes(i int, base, f *align.Feature, src, take align.So
 // they lie far apart, since notes that scatter say the exact place badly but the
 // place well.
 func asNotes(e align.Estimate, p clock.Placement, rate int) bool {
-	by := math.Abs(float64(e.LagAt(p.At, rate)-p.Lag)) / float64(rate)
+	by := apart(e, p, rate)
 	if p.Certain {
 		return by > besideNotes
 	}
@@ -175,7 +175,11 @@ func (s *Session) besideNotes(i int, e align.Estimate) float64 {
 	if !p.Certain {
 		return 0
 	}
-	rate := s.source().info.SampleRate
+	return apart(e, p, s.source().info.SampleRate)
+}
+
+// apart is by how many seconds an alignment and a place by the notes differ.
+func apart(e align.Estimate, p clock.Placement, rate int) float64 {
 	return math.Abs(float64(e.LagAt(p.At, rate)-p.Lag)) / float64(rate)
 }
 

@@ -73,26 +73,6 @@ func scaled(x []float64, db float64) []float64 {
 	return out
 }
 
-// played is x played by a clock that runs slower by ppm, read between the samples
-// by a windowed sinc of 32 taps.
-func played(x []float64, ppm float64) []float64 {
-	const half = 16
-	out := make([]float64, len(x))
-	for i := range out {
-		p := float64(i) * (1 - ppm*1e-6)
-		base := int(math.Floor(p))
-		for k := max(0, base-half+1); k <= min(len(x)-1, base+half); k++ {
-			d := p - float64(k)
-			w := 1.0
-			if d != 0 {
-				w = math.Sin(math.Pi*d) / (math.Pi * d) * (0.5 + 0.5*math.Cos(math.Pi*d/half))
-			}
-			out[i] += x[k] * w
-		}
-	}
-	return out
-}
-
 const sceneManifest = `title: Two circuits
 varies: fuzz
 reference: One
@@ -336,7 +316,7 @@ func TestCheats(t *testing.T) {
 				s.files["two"][0][i] += 0.01
 			}
 		}, []wanted{{idDC, "Two", Caution, -40, 0.1, "−40.0 dBFS"}}, ""},
-		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = played(s.files["again"][0], 40) },
+		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = studio.Slowed(s.files["again"][0], 40) },
 			[]wanted{{idDrift, "Again", Fails, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
 			s.mislabel(t, "two", 44100)

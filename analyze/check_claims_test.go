@@ -6,6 +6,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"evenhand/examples/studio"
 )
 
 // rangeText is a value with its range: "+1.0 ± 2.3 ppm".
@@ -18,7 +20,7 @@ func TestDriftClaims(t *testing.T) {
 		t.Skip("slow under the race detector; TestFair runs the same code with it")
 	}
 	s := newScene(t)
-	s.files["two"][0] = played(s.files["two"][0], 5)
+	s.files["two"][0] = studio.Slowed(s.files["two"][0], 5)
 	res := s.check(t)
 	most, open := 0.0, false
 	for _, c := range res.Checks {

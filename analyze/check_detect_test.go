@@ -341,7 +341,7 @@ func detections(t testing.TB) []detection {
 		{idPolarity, "a take inverted", func(s *scene) { s.each("again", func(x []float64) []float64 { return scaledBy(x, -1) }) },
 			wanted{idPolarity, "Again", Caution, nan, 0, "inverted"}, ""},
 		{idDrift, "4 ppm between a take and its repeat, 10 s", func(s *scene) {
-			s.each("again", func(x []float64) []float64 { return played(x, 4) })
+			s.each("again", func(x []float64) []float64 { return studio.Slowed(x, 4) })
 		}, wanted{idDrift, "Again", Fails, 4, 0.5, ""}, ""},
 		{idRateLabel, "44.1 kHz labelled 48 kHz", func(s *scene) { s.mislabel(t, "two", 44100) }, wanted{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"}, ""},
 		{idMatchRoom, "a click that keeps the match below −23 LUFS", func(s *scene) {

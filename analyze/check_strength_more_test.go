@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/unit"
+	"evenhand/examples/studio"
 )
 
 // mistimed are faults of time and of the performance, in takes and repeats.
@@ -27,7 +28,7 @@ func mistimed(t testing.TB, m material) []grade {
 			w.outcome = Holds
 		}
 		out = append(out, grade{idDrift, fmt.Sprintf("a repeat slower by %g ppm", v.ppm), "again", func(s *scene, f string) {
-			s.each(f, func(x []float64) []float64 { return played(x, v.ppm) })
+			s.each(f, func(x []float64) []float64 { return studio.Slowed(x, v.ppm) })
 		}, w, ""})
 	}
 	for _, rate := range []int{44100, 96000, sceneRate} {

@@ -25,10 +25,10 @@ const (
 // repeat it.
 func Method() string {
 	return fmt.Sprintf("windows of a third of a second against what all have in common; through gear that distorts, gear fitted to the take: "+
-		"one complex gain per %d Hz from %d Hz to %d kHz for the dry recording and for four curves of it behind a first-order high-pass at %d Hz, "+
+		"one complex gain per %d Hz from %d Hz to %d kHz for the recording that it is held against and for four curves of that behind a first-order high-pass at %d Hz, "+
 		"v/(1+|v|) of %d, %d and %d times its effective value and √(1+v²) of %d times; "+
-		"the lag of each passage of about %d s is the one at which gains fitted to all other passages foretell it best",
-		bankBand, bankLow, bankHigh/1000, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven, segmentTime)
+		"the lag of each of %d to %d passages is the one at which gains fitted to all others foretell it best",
+		bankBand, bankLow, bankHigh/1000, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven, minSegments, maxSegments)
 }
 
 // bankGains and bankEven are the gains before the curves.

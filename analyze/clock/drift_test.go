@@ -104,7 +104,7 @@ func TestDriftOfAMinute(t *testing.T) {
 	for i, name := range slices.Sorted(maps.Keys(takes)) {
 		x, off := takes[name], 0.0
 		if i%2 == 1 {
-			x, off = slowed(x, 3), 3
+			x, off = studio.Slowed(x, 3), 3
 		}
 		r, _ := slips(t, dry, x)
 		t.Logf("%-12s %+.2f ± %.2f ppm, %+g put in", name, float64(r.Drift), 2*float64(r.DriftError), off)
@@ -181,22 +181,4 @@ func TestPassages(t *testing.T) {
 			}
 		}
 	}
-}
-
-// slowed returns x on a clock that runs ppm slower, by a windowed sinc.
-func slowed(x []float64, ppm float64) []float64 {
-	const half = 16
-	out := make([]float64, len(x))
-	for i := range out {
-		p := float64(i) * (1 - ppm*1e-6)
-		base := int(math.Floor(p))
-		for k := max(0, base-half+1); k <= min(len(x)-1, base+half); k++ {
-			w := 1.0
-			if d := p - float64(k); d != 0 {
-				w = math.Sin(math.Pi*d) / (math.Pi * d) * (0.5 + 0.5*math.Cos(math.Pi*d/half))
-			}
-			out[i] += x[k] * w
-		}
-	}
-	return out
 }

@@ -263,3 +263,18 @@ func TestCabinet(t *testing.T) {
 		}
 	}
 }
+
+// TestSlowed: a sine on a slower clock is a sine of a lower frequency.
+func TestSlowed(t *testing.T) {
+	const rate, hz, ppm = 48000, 3000.0, 40.0
+	x := make([]float64, 4*rate)
+	for i := range x {
+		x[i] = math.Sin(2 * math.Pi * hz * float64(i) / rate)
+	}
+	for i, got := range Slowed(x, ppm)[100 : len(x)-100] {
+		want := math.Sin(2 * math.Pi * hz * (1 - ppm*1e-6) * float64(i+100) / rate)
+		if math.Abs(got-want) > 1e-3 {
+			t.Fatalf("frame %d: %v, want %v", i+100, got, want)
+		}
+	}
+}
