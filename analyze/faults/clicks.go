@@ -141,44 +141,20 @@ func filter(dst, x []float64, g *[order + 1]float64) {
 }
 
 // extent returns the least and the greatest value of x, at most and at least 0,
-// and the sum of squares. Additions wait for each other, so they are few in a row.
+// and the sum of squares.
 func extent(x []float64) (low, high, all float64) {
-	var odd float64
-	whole := len(x) &^ 3
-	for i := 0; i < whole; i += 4 {
-		u := x[i : i+4 : i+4] // quicker than a slice that becomes shorter
-		v0, v1, v2, v3 := u[0], u[1], u[2], u[3]
-		all += v0*v0 + v1*v1
-		odd += v2*v2 + v3*v3
-		if v0 > high {
-			high = v0
-		} else if v0 < low {
-			low = v0
-		}
-		if v1 > high {
-			high = v1
-		} else if v1 < low {
-			low = v1
-		}
-		if v2 > high {
-			high = v2
-		} else if v2 < low {
-			low = v2
-		}
-		if v3 > high {
-			high = v3
-		} else if v3 < low {
-			low = v3
+	for _, v := range x {
+		if v > high { // quicker than max, which looks for NaN
+			high = v
+		} else if v < low {
+			low = v
 		}
 	}
-	for _, v := range x[whole:] {
-		all += v * v
-		low, high = min(low, v), max(high, v)
-	}
-	return low, high, all + odd
+	return low, high, squares(x)
 }
 
-// squares is the sum of the squares of x.
+// squares is the sum of the squares of x. Additions wait for each other, so they
+// are few in a row.
 func squares(x []float64) (all float64) {
 	whole := len(x) &^ 3
 	for i := 0; i < whole; i += 4 {
