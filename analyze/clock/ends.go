@@ -22,7 +22,10 @@ func (t *tracker) endSlips(r *rises, found []Slip) (slips []Slip, doubt string) 
 		return found, ""
 	}
 	whole := int(endSeconds / tick)
-	first, last := r.notes[0]-int(onsetReach/tick), r.notes[len(r.notes)-1]+int(onsetReach/tick)
+	// Of the notes, those that b is long enough to hold.
+	lag := float64(t.e.LagAt(0, t.rate))
+	first := max(r.notes[0]-int(onsetReach/tick), int(math.Ceil(-lag/float64(t.rate)/tick)))
+	last := min(r.notes[len(r.notes)-1]+int(onsetReach/tick), int((float64(t.b.Len())-lag)/float64(t.rate)/tick))
 	if last-first < 2*whole {
 		return found, ""
 	}

@@ -102,6 +102,19 @@ func TestSlipsNearEnds(t *testing.T) {
 	}
 }
 
+// TestSlipsCutShort: where b ends in the middle of a, what it does not hold is not
+// looked for elsewhere in it.
+func TestSlipsCutShort(t *testing.T) {
+	s := session()
+	for _, take := range []int{0, 1} {
+		b := s[take].x
+		r, _ := slips(t, s[0].x, b[:len(b)*6/10])
+		if len(r.Slips) > 0 || r.Reason != "" {
+			t.Errorf("%s: %+v", s[take].name, r)
+		}
+	}
+}
+
 // TestSlipsOfNothing: what cannot be compared says so.
 func TestSlipsOfNothing(t *testing.T) {
 	x := session()[0].x

@@ -144,7 +144,11 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	for _, o := range l.Octaves {
 		v := "–"
 		if o.Measured {
-			v = unit.Signed(float64(o.Level), 1)
+			decimals := 1
+			if math.Abs(float64(o.Level)) >= 99.95 { // a column has six places
+				decimals = 0
+			}
+			v = unit.Signed(float64(o.Level), decimals)
 		}
 		fmt.Fprintf(&bands, "%6s", strings.TrimSuffix(strings.Replace(o.Band.Label, " kHz", "k", 1), " Hz"))
 		fmt.Fprintf(&levels, "%6s", v)
