@@ -3,7 +3,6 @@ package analyze
 import (
 	"fmt"
 	"math"
-	"slices"
 
 	"evenhand/analyze/noise"
 	"evenhand/analyze/unit"
@@ -250,7 +249,7 @@ func noiseStep(r noise.Result) (step float64, from, to, count int) {
 	return step, from, to, len(kept)
 }
 
-// askHum compares each take's hum with the middle of all: after matching, since
+// askHum compares each take's hum with the median of the others: after matching, since
 // that is what is heard. A repeat is compared with what it repeats. A device of
 // more gain brings up hiss and hum of what comes before it alike, so that a hum
 // counts only by how far it also rises above the take's own hiss.
@@ -262,15 +261,11 @@ func (s *Session) askHum(a *answers) {
 		}
 		return float64(n.AsMatched.Hum), float64(n.AsMatched.Hum - n.AsMatched.Hiss)
 	}
-	middle := func(x []float64) float64 {
-		slices.Sort(x)
-		return (x[(len(x)-1)/2] + x[len(x)/2]) / 2
-	}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		own, over := hum(i)
 		var others, overs []float64
-		against := "the middle of the other takes"
+		against := "the median of the other takes"
 		for k := range s.Result.Takes {
 			o := &s.Result.Takes[k]
 			level, above := hum(k)
@@ -296,9 +291,9 @@ func (s *Session) askHum(a *answers) {
 		case len(others) == 0:
 			a.skip(t.Name, "no other take has a hum to compare with")
 		default:
-			d := own - middle(others)
+			d := own - median(others)
 			reason := fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against)
-			if x := math.Max(0, over-middle(overs)); !math.IsNaN(x) && x < d {
+			if x := math.Max(0, over-median(overs)); !math.IsNaN(x) && x < d {
 				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as behind more gain: against the hiss it is this much higher", unit.Format(d, 1))
 				d = x
 			}

@@ -39,8 +39,8 @@ func (l limit) String() string {
 	if l.kind == fixed {
 		return l.text
 	}
-	if l.kind == atMost && l.value == 0 && l.decimals > 0 {
-		return "none" // 0.0 would claim a decimal that no measurement supports
+	if l.kind == atMost && l.value == 0 && l.least == 0 {
+		return "none" // as it is written in a manifest; see parse
 	}
 	return l.number()
 }

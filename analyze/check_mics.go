@@ -43,16 +43,11 @@ func (s *Session) micDelay(i int) float64 {
 	return 1000 * float64(m.estimate.Whitened) / float64(s.Result.Timeline.SampleRate)
 }
 
-// Notch returns the frequency of the lowest notch that two equal signals, one
-// delayed by a number of seconds, leave in their sum; 0 for opposed
-// polarity, where the lowest lies at 0 Hz and the next at 1/delay. +Inf for no
-// delay.
+// notch returns the frequency of the lowest notch that two equal signals of the
+// same polarity, one of them delayed, leave in their sum; +Inf for no delay.
 //
 // Source: 1 + exp(−2πi·f·τ) is zero at f = 1/(2τ).
-func Notch(delay unit.Seconds, inverted bool) unit.Hertz {
-	if inverted {
-		return 0
-	}
+func notch(delay unit.Seconds) unit.Hertz {
 	return unit.Hertz(1 / (2 * math.Abs(float64(delay))))
 }
 
@@ -60,7 +55,7 @@ func notchText(ms float64, polarity int, nyquist float64) string {
 	if polarity < 0 {
 		return fmt.Sprintf("the blend cancels towards 0 Hz and again at %s", unit.Hertz(1000/math.Abs(ms)))
 	}
-	f := Notch(unit.Seconds(ms/1000), false)
+	f := notch(unit.Seconds(ms / 1000))
 	if float64(f) > nyquist || float64(f) > float64(audibleTo) {
 		return "the first notch of the blend lies above 20 kHz"
 	}

@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"io"
 	"io/fs"
 	"math"
 	"path/filepath"
@@ -64,24 +63,15 @@ type deviceFile struct {
 // scanFiles reads every recording once more as it is on disk. It goes on beside
 // other steps, so it changes nothing that they use and reports no progress.
 func (s *Session) scanFiles(ctx context.Context) error {
-	hash := map[string]string{}
-	for _, f := range s.Result.Files {
-		hash[f.Path] = f.SHA256
-	}
-	add := func(name, use string, take int, sig *signal, written string) {
+	add := func(name, use string, take int, sig *signal) {
 		if sig != nil {
-			s.scans = append(s.scans, &scan{name: name, use: use, take: take, path: sig.path, input: sig.input, sha256: hash[filepath.ToSlash(written)], info: sig.info})
+			s.scans = append(s.scans, &scan{name: name, use: use, take: take, path: sig.path, input: sig.input, sha256: sig.sha256, info: sig.info})
 		}
 	}
-	perf := s.Manifest.Performance
-	if perf.Dry != nil {
-		add("dry recording", "dry", -1, s.dry, perf.Dry.Path)
-	}
-	if perf.Loopback != nil {
-		add("loopback", "loopback", -1, s.loopback, perf.Loopback.Path)
-	}
+	add("dry recording", "dry", -1, s.dry)
+	add("loopback", "loopback", -1, s.loopback)
 	for i, sig := range s.takes {
-		add(s.Result.Takes[i].Name, "take", i, sig, s.Manifest.Takes[i].File.Path)
+		add(s.Result.Takes[i].Name, "take", i, sig)
 	}
 	s.mics = make([]micPair, len(s.takes))
 	g, ctx := errgroup.WithContext(ctx)
@@ -119,36 +109,22 @@ func (f *scan) read(ctx context.Context) error {
 	defer r.Close()
 	n := f.info.Channels
 	meters := make([]*loudness.Peaks, n)
-	buf, part := make([][]float64, n), make([][]float64, n)
 	for c := range meters {
 		if meters[c], err = loudness.NewPeaks(f.info.SampleRate); err != nil {
 			return err
 		}
-		buf[c] = make([]float64, blockFrames)
 	}
 	found := faults.NewMeter(f.info.SampleRate, n, faults.Params{})
-	for {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		frames, err := r.Read(buf)
-		if frames > 0 {
-			for c := range buf {
-				part[c] = buf[c][:frames]
-				if err := meters[c].Write(part[c]); err != nil {
-					return err
-				}
-			}
-			if err := found.Write(part); err != nil {
+	err = eachBlock(ctx, r, n, func(block [][]float64) error {
+		for c, x := range block {
+			if err := meters[c].Write(x); err != nil {
 				return err
 			}
 		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return err
-		}
+		return found.Write(block)
+	})
+	if err != nil {
+		return err
 	}
 	for _, m := range meters {
 		var p channelPeak

@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"fmt"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -45,22 +44,10 @@ func settingQuestions() []question {
 	}
 }
 
-// fileHash returns the SHA-256 of a file as its manifest path names it.
-func (s *Session) fileHash(path string) string {
-	path = filepath.ToSlash(path)
-	for _, f := range s.Result.Files {
-		if f.Path == path {
-			return f.SHA256
-		}
-	}
-	return ""
-}
-
-// uncontrolled lists the properties and controls that differ between takes and
-// were neither under test nor allowed to.
+// difference is a property or a control that is not the same in all takes.
 type difference struct {
-	where  string // "amp: volume"
-	groups []string
+	where  string   // "amp: volume"
+	groups []string // "noon in A and B", as values returns them
 }
 
 // differencesOf returns the rows of the settings table, and the properties of
@@ -69,7 +56,7 @@ func (s *Session) differencesOf(keep func(slot string, r SettingRow) bool) []dif
 	var out []difference
 	for _, slot := range s.Result.Settings.Slots {
 		for _, r := range slot.Rows {
-			if r.Name == "notes" && !r.Control || !s.rowDiffers(slot.Slot, r) || !keep(slot.Slot, r) {
+			if r.Name == "notes" && !r.Control || !s.rowDiffers(r) || !keep(slot.Slot, r) {
 				continue
 			}
 			name := r.Name
@@ -83,9 +70,8 @@ func (s *Session) differencesOf(keep func(slot string, r SettingRow) bool) []dif
 }
 
 // rowDiffers reports whether a row differs in substance: two paths to files of
-// the same bytes are no difference, and neither are settings of the bypass,
-// where the slot is empty.
-func (s *Session) rowDiffers(_ string, r SettingRow) bool {
+// the same bytes are no difference.
+func (s *Session) rowDiffers(r SettingRow) bool {
 	if !r.Differs {
 		return false
 	}
@@ -105,7 +91,7 @@ func (s *Session) rowDiffers(_ string, r SettingRow) bool {
 	return first == ""
 }
 
-// values tells which takes have which value: "noon in A and B, 3 o'clock in C".
+// values tells which takes have which value: "noon in A and B", "3 o'clock in C".
 func (s *Session) values(r SettingRow) []string {
 	var texts []string
 	takes := map[string][]string{}

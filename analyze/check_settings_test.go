@@ -158,8 +158,10 @@ func TestLimits(t *testing.T) {
 		{"match: 0.125 dB", idMatch, "±0.125 LU"},
 		{"headroom: −3 dBFS", idHeadroom, "at most −3.0 dBFS"},
 		{"headroom: -3 dbfs", idHeadroom, "at most −3.0 dBFS"},
+		{"headroom: 0 dBFS", idHeadroom, "at most 0.0 dBFS"},
 		{"match-room: -18 LUFS", idMatchRoom, "at least −18.0 LUFS"},
 		{"clicks: 2 clicks", idClicks, "at most 2 clicks"},
+		{"clicks: 0 clicks", idClicks, "none"},
 	} {
 		s, err := parse(c.limits)
 		if err != nil {

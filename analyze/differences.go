@@ -130,9 +130,10 @@ func (s *Session) countsForMedian(i int) bool {
 	return t.RepeatOf == "" && t.Role != string(manifest.RoleBypass)
 }
 
-func median(v []unit.DB) unit.DB {
+// median sorts v and returns its median, NaN for none.
+func median[T ~float64](v []T) T {
 	if len(v) == 0 {
-		return unit.DB(nan())
+		return T(nan())
 	}
 	slices.Sort(v)
 	n := len(v)

@@ -1,8 +1,10 @@
 package analyze
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/unit"
@@ -58,8 +60,8 @@ func (s *Session) exclusions() []Exclusion {
 			switch {
 			case !published && x.best == notExcluded:
 				e.Because = x.because(s) // a build settles it
-			case strings.HasPrefix(why, unmeasured) && contains(x.checks, idDrift):
-				e.Because = orElse(s.openDrift(), why)
+			case strings.HasPrefix(why, unmeasured) && slices.Contains(x.checks, idDrift):
+				e.Because = cmp.Or(s.openDrift(), why)
 			}
 		}
 		out = append(out, e)
@@ -74,7 +76,7 @@ func (s *Session) standing(ids []string) (standing, because string) {
 		var texts []string
 		more := 0
 		for _, c := range s.Result.Checks {
-			if c.Outcome != o || !contains(ids, c.ID) {
+			if c.Outcome != o || !slices.Contains(ids, c.ID) {
 				continue
 			}
 			if len(texts) == 3 {
@@ -106,22 +108,6 @@ func (s *Session) standing(ids []string) (standing, because string) {
 		return notExcluded, unmeasured + because
 	}
 	return "", ""
-}
-
-func contains(list []string, x string) bool {
-	for _, y := range list {
-		if x == y {
-			return true
-		}
-	}
-	return false
-}
-
-func orElse(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
 }
 
 // pauses names a number of pauses as the subject of a sentence.

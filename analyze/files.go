@@ -33,6 +33,17 @@ func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err 
 	return hex.EncodeToString(h.Sum(nil)), n, nil
 }
 
+// fileHash returns the SHA-256 of a file as its manifest path names it.
+func (s *Session) fileHash(path string) string {
+	path = filepath.ToSlash(path)
+	for _, f := range s.Result.Files {
+		if f.Path == path {
+			return f.SHA256
+		}
+	}
+	return ""
+}
+
 // ctxReader stops reading when its context is done.
 type ctxReader struct {
 	ctx context.Context
@@ -75,4 +86,40 @@ func inDir(dir, path string) string {
 		return path
 	}
 	return filepath.Join(dir, path)
+}
+
+// maxNotes is the largest notes file that is read.
+const maxNotes = 64 << 10
+
+func (s *Session) readNotes() error {
+	about := s.Manifest.About
+	if about == nil {
+		return nil
+	}
+	if !about.Redistribute {
+		s.warn(about.Path, "the notes are marked redistribute: no, so they are not on the page")
+		return nil
+	}
+	if s.isAbsent(about.Path) {
+		return nil
+	}
+	path := inDir(s.Manifest.Dir, about.Path)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return &InputError{[]error{err}}
+	}
+	if len(b) > maxNotes {
+		return &InputError{[]error{fmt.Errorf("%s: the notes have %d bytes; at most %d are shown on a page: shorten them, or link to the rest", about.Path, len(b), maxNotes)}}
+	}
+	s.Result.Comparison.About = string(b)
+	return nil
+}
+
+// isAbsent tells whether a path of the manifest is known to be missing.
+func (s *Session) isAbsent(path string) bool {
+	if s.absent == nil || s.absent(path) == nil {
+		return false
+	}
+	_, err := os.Stat(inDir(s.Manifest.Dir, path))
+	return errors.Is(err, os.ErrNotExist)
 }

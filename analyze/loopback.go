@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"math"
 	"os"
 	"path/filepath"
 
@@ -16,18 +14,18 @@ import (
 )
 
 // measureLoopback compares the loopback with the dry recording.
-func (s *Session) measureLoopback(context.Context) error {
+func (s *Session) measureLoopback(ctx context.Context) error {
 	perf := s.Manifest.Performance
 	if perf.Loopback == nil {
 		return nil
 	}
 	if s.dry == nil {
-		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), noDry(), s.reampTolerance())
+		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured("there is no dry recording to compare it with"), s.reampTolerance())
 		return nil
 	}
 	var sources [2]align.Source
 	for k, sig := range []*signal{s.dry, s.loopback} {
-		channel, note, err := loudestChannel(sig.path, sig.info)
+		channel, note, err := loudestChannel(ctx, sig.path, sig.info)
 		if err != nil {
 			return err
 		}
@@ -47,8 +45,7 @@ func (s *Session) measureLoopback(context.Context) error {
 		sources[k] = r
 	}
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
-		none := noDry()
-		none.Reason = "the file holds the same bytes as " + name + ": it is no loopback"
+		none := level.Unmeasured("the file holds the same bytes as " + name + ": it is no loopback")
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.reampTolerance())
 		return nil
 	}
@@ -63,7 +60,7 @@ func (s *Session) measureLoopback(context.Context) error {
 // loudestChannel returns which channel of a file, from 1, has the most power, and
 // what to say of a file with several: interfaces record one input to one side,
 // and the mean of a signal and nothing is 6 dB down.
-func loudestChannel(path string, info wavio.Info) (channel int, note string, err error) {
+func loudestChannel(ctx context.Context, path string, info wavio.Info) (channel int, note string, err error) {
 	if info.Channels == 1 {
 		return 1, "", nil
 	}
@@ -72,23 +69,17 @@ func loudestChannel(path string, info wavio.Info) (channel int, note string, err
 		return 0, "", err
 	}
 	defer r.Close()
-	power, buf := make([]float64, info.Channels), make([][]float64, info.Channels)
-	for c := range buf {
-		buf[c] = make([]float64, blockFrames)
-	}
-	for {
-		n, err := r.Read(buf)
-		for c := range buf {
-			for _, v := range buf[c][:n] {
+	power := make([]float64, info.Channels)
+	err = eachBlock(ctx, r, info.Channels, func(block [][]float64) error {
+		for c, x := range block {
+			for _, v := range x {
 				power[c] += v * v
 			}
 		}
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return 0, "", err
-		}
+		return nil
+	})
+	if err != nil {
+		return 0, "", err
 	}
 	most := 0
 	for c, p := range power {
@@ -101,16 +92,6 @@ func loudestChannel(path string, info wavio.Info) (channel int, note string, err
 		why = "of which none is louder"
 	}
 	return most + 1, fmt.Sprintf("the file has %d channels; channel %d is compared, %s", info.Channels, most+1, why), nil
-}
-
-// noDry is the result of a loopback that there is nothing to compare with.
-func noDry() level.Result {
-	n := math.NaN()
-	return level.Result{
-		Reason: "there is no dry recording to compare it with",
-		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n), FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Shape: []string{}, Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n),
-		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n), Noise: unit.DBFS(n),
-	}
 }
 
 // reampTolerance is the limit of the reamp level, the manifest's if it has one.
@@ -194,7 +175,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		for _, w := range info.Warnings {
 			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
 		}
-		channel, note, err := loudestChannel(path, info)
+		channel, note, err := loudestChannel(ctx, path, info)
 		if err != nil {
 			bad = append(bad, err)
 			continue
@@ -220,7 +201,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 			case sig.info.Duration() < minLoopback:
 				bad = append(bad, fmt.Errorf("%s: it has %.2f s of audio; at least %.0f s are needed to compare the two: check that it was recorded whole", sig.path, float64(sig.info.Duration()), float64(minLoopback)))
 			case silent:
-				bad = append(bad, fmt.Errorf("%s: every sample of its first channel is 0, so there is nothing to compare; check what was recorded", sig.path))
+				bad = append(bad, fmt.Errorf("%s: every sample is 0, so there is nothing to compare; check what was recorded", sig.path))
 			}
 		}
 	}
@@ -269,19 +250,15 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 // sameBytes returns what else holds the same bytes as a recording of the
 // manifest, the dry recording or a take, and "" where nothing does.
 func (s *Session) sameBytes(path string) string {
-	hash := map[string]string{}
-	for _, f := range s.Result.Files {
-		hash[f.Path] = f.SHA256
-	}
-	own := hash[filepath.ToSlash(path)]
+	own := s.fileHash(path)
 	if own == "" {
 		return ""
 	}
-	if d := s.Manifest.Performance.Dry; d != nil && hash[filepath.ToSlash(d.Path)] == own {
+	if d := s.Manifest.Performance.Dry; d != nil && s.fileHash(d.Path) == own {
 		return "the dry recording"
 	}
 	for _, t := range s.Manifest.Takes {
-		if hash[filepath.ToSlash(t.File.Path)] == own {
+		if s.fileHash(t.File.Path) == own {
 			return t.Name
 		}
 	}

@@ -83,7 +83,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 		}
 	}
 	for i := range res.Takes {
-		res.Takes[i].Gain = gainTo(whole[i], m.Target)
+		res.Takes[i].Gain = GainTo(whole[i], m.Target)
 	}
 	m.Alternatives = alternatives(res)
 	res.Match = m
@@ -95,8 +95,9 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	return nil
 }
 
-// gainTo returns the gain that brings a measurement to the target loudness.
-func gainTo(m loudness.Measurement, target unit.LUFS) unit.DB {
+// GainTo returns the gain that brings a measured stretch to a loudness, with
+// the absolute gate in place (see loudness.Measurement.IntegratedAt).
+func GainTo(m loudness.Measurement, target unit.LUFS) unit.DB {
 	gain, best := unit.DB(target-m.Integrated), math.Inf(1)
 	for g, n := gain, 0; n < 20; n++ {
 		miss := float64(target - m.IntegratedAt(g))
@@ -113,7 +114,7 @@ func gainTo(m loudness.Measurement, target unit.LUFS) unit.DB {
 func overCeiling(whole []loudness.Measurement, target unit.LUFS, ceiling unit.DBTP) (take int, peak unit.DBTP) {
 	take, peak = -1, ceiling+1e-9
 	for i, w := range whole {
-		if p := w.TruePeak + unit.DBTP(gainTo(w, target)); p > peak {
+		if p := w.TruePeak + unit.DBTP(GainTo(w, target)); p > peak {
 			take, peak = i, p
 		}
 	}

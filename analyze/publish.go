@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path"
@@ -13,7 +12,6 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/flacio"
-	"evenhand/analyze/loudness"
 	"evenhand/analyze/unit"
 )
 
@@ -146,7 +144,7 @@ func (s *Session) publishTake(ctx context.Context, dir string, i int, starts []i
 	if err := s.render(ctx, name, i, whole, bits); err != nil {
 		return nil, err
 	}
-	m, frames, err := measureAgain(ctx, name, nil, starts, func(k int) string {
+	m, frames, err := remeasureAndCut(ctx, name, nil, starts, func(k int) string {
 		return filepath.Join(dir, filepath.FromSlash(piecePath(t.Slug, k)))
 	})
 	if err != nil {
@@ -268,57 +266,3 @@ func (s *Session) Play(ctx context.Context, i int, span Span, f func(block [][]f
 
 // Channels returns how many channels Play hands out for take i.
 func (s *Session) Channels(i int) int { return s.takes[i].channels() }
-
-// Remeasure decodes a published FLAC file and measures it as the takes were
-// measured, over its whole length. weights are channel weights, nil for 1 each.
-// It returns the number of frames too.
-func Remeasure(ctx context.Context, name string, weights []float64) (loudness.Measurement, int64, error) {
-	return measureAgain(ctx, name, weights, nil, nil)
-}
-
-// measureAgain is Remeasure; where there are starts it also writes the file in
-// pieces that begin there, piece k to path(k).
-func measureAgain(ctx context.Context, name string, weights []float64, starts []int64, path func(k int) string) (loudness.Measurement, int64, error) {
-	d, err := flacio.Open(name)
-	if err != nil {
-		return loudness.Measurement{}, 0, err
-	}
-	defer d.Close()
-	if starts != nil {
-		if err := d.Cut(starts, path); err != nil {
-			return loudness.Measurement{}, 0, err
-		}
-	}
-	info := d.Info()
-	m, err := loudness.NewMeter(info.SampleRate, info.Channels, loudness.Options{Weights: weights})
-	if err != nil {
-		return loudness.Measurement{}, 0, err
-	}
-	buf := make([][]float64, info.Channels)
-	part := make([][]float64, info.Channels)
-	for c := range buf {
-		buf[c] = make([]float64, blockFrames)
-	}
-	var frames int64
-	for {
-		if err := ctx.Err(); err != nil {
-			return loudness.Measurement{}, 0, err
-		}
-		n, err := d.Read(buf)
-		if n > 0 {
-			for c := range buf {
-				part[c] = buf[c][:n]
-			}
-			if err := m.Write(part); err != nil {
-				return loudness.Measurement{}, 0, err
-			}
-			frames += int64(n)
-		}
-		if errors.Is(err, io.EOF) {
-			return m.Finish()[0], frames, nil
-		}
-		if err != nil {
-			return loudness.Measurement{}, 0, err
-		}
-	}
-}

@@ -1,10 +1,10 @@
 package analyze
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
-	"io"
 	"math"
 	"path/filepath"
 
@@ -24,10 +24,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		mains = earlier.Parameters.Noise.Mains
 	}
 	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
-	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, Result: newResult(c, opts.Version), pageTakes: len(earlier.Takes)}
-	if s.workers <= 0 {
-		s.workers = 2
-	}
+	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, Result: newResult(c, opts.Version), pageTakes: len(earlier.Takes)}
 	if err := plausible(earlier.Timeline); err != nil {
 		return nil, &InputError{[]error{err}}
 	}
@@ -148,31 +145,14 @@ func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline)
 // copyFrames copies what can be decoded. whole tells whether that is all; the
 // error is of writing, or ctx's.
 func copyFrames(ctx context.Context, w *wavio.Writer, d *flacio.Decoder, channels int) (frames int64, whole bool, err error) {
-	buf, part := make([][]float64, channels), make([][]float64, channels)
-	for c := range buf {
-		buf[c] = make([]float64, blockFrames)
-	}
-	for {
-		if err := ctx.Err(); err != nil {
-			return frames, false, err
+	var failed error // of writing
+	damaged := eachBlock(ctx, d, channels, func(block [][]float64) error {
+		if failed = w.Write(block); failed == nil {
+			frames += int64(len(block[0]))
 		}
-		n, err := d.Read(buf)
-		for c := range buf {
-			part[c] = buf[c][:n]
-		}
-		if n > 0 {
-			if err := w.Write(part); err != nil {
-				return frames, false, err
-			}
-			frames += int64(n)
-		}
-		if errors.Is(err, io.EOF) {
-			return frames, true, nil
-		}
-		if err != nil {
-			return frames, false, nil
-		}
-	}
+		return failed
+	})
+	return frames, damaged == nil, cmp.Or(failed, ctx.Err())
 }
 
 // plausible tells whether a stored timeline can be measured along.

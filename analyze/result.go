@@ -145,7 +145,7 @@ type MatchParameters struct {
 // File is a file that was read.
 type File struct {
 	Path         string       `json:"path"` // as written in the manifest, with forward slashes
-	Use          string       `json:"use"`  // "manifest", "notes", "dry", "loopback", "take", "impulse response", "photo"
+	Use          string       `json:"use"`  // "manifest", "notes", "dry", "loopback", "take", "device file", "photo"
 	SHA256       string       `json:"sha256"`
 	Bytes        int64        `json:"bytes"`
 	Redistribute bool         `json:"redistribute"`
@@ -201,7 +201,7 @@ type Take struct {
 	Role      string     `json:"role"`
 	RepeatOf  string     `json:"repeat_of"`
 	Notes     string     `json:"notes"`
-	Signal    string     `json:"signal"` // "mono", "stereo", "mono as two equal channels", "blend of two microphones"
+	Signal    string     `json:"signal"` // "mono", "stereo", "blend of two microphones"; the first and last also ", as two equal channels"
 	Mics      []Mic      `json:"mics"`
 	Alignment Alignment  `json:"alignment"`
 	Measures  []Measures `json:"measures"` // one per span of the timeline
@@ -266,10 +266,9 @@ type Measures struct {
 	Unweighted  unit.DB `json:"unweighted_db"`
 	AWeighted   unit.DB `json:"a_weighted_db"`
 	Weighted468 unit.DB `json:"itu468_weighted_db"`
-	// ShortTerm and Momentary are series for the plot, Step apart, beginning
-	// at the span's start; only for the whole.
+	// Series is loudness over time for the plot, only for the whole.
 	Series *Series `json:"series,omitempty"`
-	// Bands are band levels after level matching, per resolution.
+	// Third, Sixth and Twelfth are band levels after level matching.
 	Third       []unit.DB   `json:"third_octave_db"`
 	Sixth       []unit.DB   `json:"sixth_octave_db"`
 	Twelfth     []unit.DB   `json:"twelfth_octave_db"`
@@ -279,7 +278,7 @@ type Measures struct {
 	Warnings          []string    `json:"warnings"`
 }
 
-// Series is loudness over time.
+// Series is loudness over time, in steps from the span's start.
 type Series struct {
 	Step      unit.Seconds `json:"step_s"`
 	Momentary []unit.LUFS  `json:"momentary_lufs"`  // greatest in each step
@@ -395,8 +394,9 @@ type Difference struct {
 	Twelfth BandDifferences `json:"twelfth_octave"`
 }
 
-// BandDifferences are differences per band, with the 95 % half width of their
-// statistical band and whether they exceed what the session resolves.
+// BandDifferences are differences per band; the half width of their uncertainty,
+// which is that of a band at SpectrumParameters.BandConfidence or, where it is
+// more, what the session's repeats differ by; and whether they exceed it.
 type BandDifferences struct {
 	Difference []unit.DB `json:"difference_db"`
 	HalfWidth  []unit.DB `json:"half_width_db"`

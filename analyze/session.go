@@ -26,8 +26,7 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// Options say how a comparison is measured; they change nothing in the result
-// but Tool.
+// Options say how a comparison is measured.
 type Options struct {
 	// Version is the program's version, stored in the result.
 	Version string
@@ -54,6 +53,14 @@ type Options struct {
 	Absent func(path string) *File
 }
 
+// workers is Workers with its default in place.
+func (o Options) workers() int {
+	if o.Workers > 0 {
+		return o.Workers
+	}
+	return runtime.GOMAXPROCS(0)
+}
+
 // Session is a comparison being measured: the result and what is needed to
 // publish its audio. Make one with Measure.
 type Session struct {
@@ -69,7 +76,7 @@ type Session struct {
 	// newTarget gives up what was published before.
 	newTarget  bool
 	adding     *Adding // nil: the earlier target, if any, is no question
-	report     func(stage string, done, total int64)
+	onProgress func(stage string, done, total int64)
 	dry        *signal // nil without a dry recording
 	loopback   *signal // nil without one
 	takes      []*signal
@@ -125,17 +132,13 @@ func (e *InputError) Unwrap() []error { return e.Problems }
 // remains is to publish the audio (Session.Publish) and to finish the checks
 // (Session.Check).
 //
-// Errors: *ChangedError when a file changes meanwhile, *InputError for files that
-// cannot be compared and for limits of checks
-// that mean nothing, *SilentError and
-// *CeilingError from the level match, the errors of wavio for damaged files,
-// and ctx's error when it is done.
+// Errors: *ChangedError when a file changes meanwhile, *InputError for files
+// that cannot be compared and for limits of checks that mean nothing,
+// *SilentError and *CeilingError from the level match, the errors of wavio for
+// damaged files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
-	s := &Session{Manifest: c, workers: opts.Workers, report: opts.Progress, checksOnly: opts.ChecksOnly,
+	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
 		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget}
-	if s.workers <= 0 {
-		s.workers = runtime.GOMAXPROCS(0)
-	}
 	if err := checkLimits(c); err != nil {
 		return nil, err
 	}
@@ -185,17 +188,17 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 // progress begins a stage of total units and returns a function that adds to
 // what is done of it.
 func (s *Session) progress(stage string, total int64) func(int64) {
-	if s.report == nil {
+	if s.onProgress == nil {
 		return func(int64) {}
 	}
 	var mu sync.Mutex
 	var done int64
-	s.report(stage, 0, total)
+	s.onProgress(stage, 0, total)
 	return func(n int64) {
 		mu.Lock()
 		defer mu.Unlock()
 		done += n
-		s.report(stage, done, total)
+		s.onProgress(stage, done, total)
 	}
 }
 

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -34,33 +33,6 @@ const minShared = unit.Seconds(3)
 //
 // Source: ITU-R BS.1770-5 (11/2023), Annex 1.
 const minSection = unit.Seconds(0.4)
-
-// maxNotes is the largest notes file that is read.
-const maxNotes = 64 << 10
-
-func (s *Session) readNotes() error {
-	about := s.Manifest.About
-	if about == nil {
-		return nil
-	}
-	if !about.Redistribute {
-		s.warn(about.Path, "the notes are marked redistribute: no, so they are not on the page")
-		return nil
-	}
-	if s.isAbsent(about.Path) {
-		return nil
-	}
-	path := inDir(s.Manifest.Dir, about.Path)
-	b, err := os.ReadFile(path)
-	if err != nil {
-		return &InputError{[]error{err}}
-	}
-	if len(b) > maxNotes {
-		return &InputError{[]error{fmt.Errorf("%s: the notes have %d bytes; at most %d are shown on a page: shorten them, or link to the rest", about.Path, len(b), maxNotes)}}
-	}
-	s.Result.Comparison.About = string(b)
-	return nil
-}
 
 // source returns the signal whose time axis is the timeline.
 func (s *Session) source() *signal {

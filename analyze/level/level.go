@@ -149,7 +149,7 @@ type Result struct {
 // needed; ErrRate is wrapped otherwise. Recordings that have nothing in common
 // are no error: see Result.Certain.
 func Compare(dry, loop align.Source) (Result, error) {
-	r := unmeasured()
+	r := Unmeasured("")
 	if dry.Rate() != loop.Rate() {
 		return r, fmt.Errorf("level: dry recording at %d Hz, loopback at %d Hz: %w", dry.Rate(), loop.Rate(), ErrRate)
 	}
@@ -214,10 +214,12 @@ func Compare(dry, loop align.Source) (Result, error) {
 	return r, nil
 }
 
-func unmeasured() Result {
+// Unmeasured returns a Result that is not Certain and why; every value is NaN.
+func Unmeasured(reason string) Result {
 	n := math.NaN()
 	return Result{
-		Lag: unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
+		Reason: reason,
+		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
 		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Shape: []string{}, Octaves: []Octave{},
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
 		Noise: unit.DBFS(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},

@@ -82,7 +82,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 
 // measurePublished decodes and measures the audio of the report in dir.
 func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, stored any) error {
-	again, err := analyze.RemeasurePublished(v.ctx, dir, res, v.options())
+	again, err := analyze.RemeasurePublishedFiles(v.ctx, dir, res, v.options())
 	if err != nil {
 		return err
 	}

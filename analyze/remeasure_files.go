@@ -1,0 +1,104 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"path/filepath"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/unit"
+)
+
+// PublishedAgain is a published file of a report, measured once more. The JSON
+// has the fields of a take's published file that were measured.
+type PublishedAgain struct {
+	Name      string           `json:"name"`
+	Published *publishedFigure `json:"published"`
+	// Err says why the file could not be decoded; Pieces what is wrong with
+	// the pieces that a player uses. "" for nothing.
+	Err    string `json:"-"`
+	Pieces string `json:"-"`
+}
+
+type publishedFigure struct {
+	SHA256     string    `json:"sha256"`
+	Bytes      int64     `json:"bytes"`
+	Channels   int       `json:"channels"`
+	SampleRate int       `json:"sample_rate_hz"`
+	Encoding   string    `json:"encoding"`
+	Frames     int64     `json:"frames"`
+	Integrated unit.LUFS `json:"integrated_lufs"`
+	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
+	Deviation  unit.LU   `json:"deviation_lu"`
+}
+
+// RemeasurePublishedFiles decodes and measures every published file that a result
+// names in the report folder dir, as Publish did after writing them, and
+// compares the samples of the pieces with those of the file. Paths that lead
+// out of dir are not opened. The error is ctx's.
+func RemeasurePublishedFiles(ctx context.Context, dir string, res *Result, opts Options) ([]PublishedAgain, error) {
+	s := &Session{workers: opts.workers(), onProgress: opts.Progress}
+	var out []PublishedAgain
+	var files []*Published
+	for i := range res.Takes {
+		if p := res.Takes[i].Published; p != nil {
+			out = append(out, PublishedAgain{Name: res.Takes[i].Name})
+			files = append(files, p)
+		}
+	}
+	step := s.progress("measuring published audio", int64(len(out)))
+	g, gctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i := range out {
+		g.Go(func() error {
+			again, err := remeasure(gctx, dir, files[i], res.Match.Target)
+			if err != nil {
+				out[i].Err = err.Error()
+			} else {
+				out[i].Published = again
+				if err := comparePieces(gctx, dir, files[i]); err != nil {
+					out[i].Pieces = err.Error()
+				}
+			}
+			step(1)
+			return gctx.Err()
+		})
+	}
+	return out, g.Wait()
+}
+
+func inReport(dir, path string) (string, error) {
+	local := filepath.FromSlash(path)
+	if !filepath.IsLocal(local) {
+		return "", fmt.Errorf("%q is not a path in the report", path)
+	}
+	return filepath.Join(dir, local), nil
+}
+
+func remeasure(ctx context.Context, dir string, p *Published, target unit.LUFS) (*publishedFigure, error) {
+	name, err := inReport(dir, p.Path)
+	if err != nil {
+		return nil, err
+	}
+	d, err := flacio.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	info := d.Info()
+	if err := d.Close(); err != nil {
+		return nil, err
+	}
+	m, frames, err := Remeasure(ctx, name, nil)
+	if err != nil {
+		return nil, err
+	}
+	again := &publishedFigure{
+		Channels: info.Channels, SampleRate: info.SampleRate, Encoding: encodingName(info.Bits), Frames: frames,
+		Integrated: m.Integrated, TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, Deviation: unit.LU(m.Integrated - target),
+	}
+	again.SHA256, again.Bytes, err = SHA256File(ctx, name)
+	return again, err
+}
