@@ -66,12 +66,12 @@ func (f *scan) at(frame int64) string {
 	return unit.Seconds(float64(frame) / float64(f.info.SampleRate)).String()
 }
 
-// channel names a channel where there are several.
+// channel names the channel at a place in channels, where the file has several.
 func (f *scan) channel(c int) string {
 	if f.info.Channels == 1 {
 		return ""
 	}
-	return fmt.Sprintf(" in channel %d", c+1)
+	return fmt.Sprintf(" in channel %d", f.channels[c])
 }
 
 func counted(n int64, what string) string {
@@ -202,7 +202,7 @@ func (s *Session) askDC(a *answers) {
 
 func (s *Session) askDualMono(a *answers) {
 	for _, f := range s.scans {
-		if f.info.Channels < 2 {
+		if len(f.channels) < 2 {
 			continue
 		}
 		found := false
@@ -223,11 +223,11 @@ func (s *Session) askDualMono(a *answers) {
 				outcome = Fails // two microphones are claimed
 			}
 			a.add(answer{subject: f.name, outcome: outcome, measured: nan(), value: value,
-				reason: fmt.Sprintf("channel %d carries what channel 1 carries: %s", c+2, how),
+				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.channels[c+1], f.channels[0], how),
 				do:     "export it as a mono file, or find out why the second signal is missing"})
 		}
 		if !found {
-			a.holds(f.name, "different", fmt.Sprintf("%d channels, none a copy of the first", f.info.Channels))
+			a.holds(f.name, "different", fmt.Sprintf("%d channels, none a copy of the first", len(f.channels)))
 		}
 	}
 }
@@ -239,12 +239,12 @@ func (s *Session) askSilent(a *answers) {
 			if x.Silent {
 				bad = true
 				a.add(answer{subject: f.name, outcome: Fails, measured: nan(), value: "silent",
-					reason: fmt.Sprintf("channel %d never rises above %s", c+1, x.Peak),
+					reason: fmt.Sprintf("channel %d never rises above %s", f.channels[c], x.Peak),
 					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
 			}
 		}
 		if !bad {
-			a.holds(f.name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[f.info.Channels == 1]+" a signal")
+			a.holds(f.name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[len(f.channels) == 1]+" a signal")
 		}
 	}
 }

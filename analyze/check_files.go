@@ -294,11 +294,13 @@ func (s *Session) askHeadroom(a *answers) {
 		c, p := f.highest()
 		value := fmt.Sprintf("%s, %s", p.sample, p.true)
 		reason := "sample and true peak of the file as it is on disk"
-		if f.info.Channels > 1 {
-			reason += fmt.Sprintf(", the higher of its channels: channel %d", c+1)
-			if f.info.Channels > 2 {
-				reason = fmt.Sprintf("sample and true peak of the file as it is on disk, the highest of its channels: channel %d", c+1)
-			}
+		switch n := len(f.channels); {
+		case n > 2:
+			reason += fmt.Sprintf(", the highest of its channels: channel %d", f.channels[c])
+		case n == 2:
+			reason += fmt.Sprintf(", the higher of its channels: channel %d", f.channels[c])
+		case f.info.Channels > 1:
+			reason += fmt.Sprintf(": channel %d, which alone is used", f.channels[c])
 		}
 		if p.true > 0 && p.sample <= 0 {
 			reason += "; between the samples the waveform passes full scale"

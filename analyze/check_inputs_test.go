@@ -89,6 +89,21 @@ func TestInputs(t *testing.T) {
 				s.files[name] = x
 			}
 		}, []wanted{{idSections, "One", Holds, nan(), 0, "2 of 2"}, {idSections, "Two", Holds, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
+		{"a spoilt channel that the take leaves out", func(s *scene) {
+			spoilt := make([]float64, len(s.files["two"][0]))
+			for i := sceneRate; i < sceneRate+100; i++ {
+				spoilt[i] = 1
+			}
+			s.files["two"] = [][]float64{spoilt, s.files["two"][0]}
+			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2]\n", 1)
+		}, []wanted{{idClipping, "Two", Holds, 0, 0, "none"}, {idHeadroom, "Two", Holds, nan(), 0, ""}, {idClicks, "Two", Holds, 0, 0, "none"}, {idDC, "Two", Holds, nan(), 0, ""}, {idSilent, "Two", Holds, nan(), 0, "none"}},
+			"channel 2, which alone is used"},
+		{"one of three channels that is dead", func(s *scene) {
+			x := s.files["two"][0]
+			s.files["two"] = [][]float64{x, x, make([]float64, len(x))}
+			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2, 3]\n", 1)
+		}, []wanted{{idSilent, "Two", Fails, nan(), 0, "silent"}, {idDualMono, "Two", Holds, nan(), 0, "different"}},
+			"channel 3 never rises above"},
 		{"takes of different lengths", func(s *scene) {
 			s.files["two"][0] = append(s.files["two"][0], make([]float64, sceneRate)...)
 			s.files["one"][0] = s.files["one"][0][:len(s.files["one"][0])-3*sceneRate]

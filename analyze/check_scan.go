@@ -17,18 +17,19 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// scan is one file as it is on disk: every channel of it, not the signal that
-// is compared.
+// scan is one file as it is on disk: every channel that is used, not the signal
+// that is compared.
 type scan struct {
-	name   string // as shown: "dry recording", "loopback", a take's name
-	use    string // as File.Use
-	take   int    // −1 for none
-	path   string
-	input  input
-	sha256 string
-	info   wavio.Info
-	peaks  []channelPeak // of each channel
-	faults faults.Result
+	name     string // as shown: "dry recording", "loopback", a take's name
+	use      string // as File.Use
+	take     int    // −1 for none
+	path     string
+	input    input
+	sha256   string
+	info     wavio.Info
+	channels []int         // of the file, from 1: what the take's channels: names, else all
+	peaks    []channelPeak // of each of channels
+	faults   faults.Result // of channels
 }
 
 type channelPeak struct {
@@ -36,7 +37,7 @@ type channelPeak struct {
 	true   unit.DBTP
 }
 
-// highest returns the channel with the highest true peak.
+// highest returns the place in channels of the one with the highest true peak.
 func (f *scan) highest() (channel int, p channelPeak) {
 	p = channelPeak{unit.DBFS(math.Inf(-1)), unit.DBTP(math.Inf(-1))}
 	for c, x := range f.peaks {
@@ -64,9 +65,19 @@ type deviceFile struct {
 // other steps, so it changes nothing that they use and reports no progress.
 func (s *Session) scanFiles(ctx context.Context) error {
 	add := func(name, use string, take int, sig *signal) {
-		if sig != nil {
-			s.scans = append(s.scans, &scan{name: name, use: use, take: take, path: sig.path, input: sig.input, sha256: sig.sha256, info: sig.info})
+		if sig == nil {
+			return
 		}
+		f := &scan{name: name, use: use, take: take, path: sig.path, input: sig.input, sha256: sig.sha256, info: sig.info}
+		if take >= 0 {
+			f.channels = s.Manifest.Takes[take].Channels
+		}
+		if f.channels == nil {
+			for c := range f.info.Channels {
+				f.channels = append(f.channels, c+1)
+			}
+		}
+		s.scans = append(s.scans, f)
 	}
 	add("dry recording", "dry", -1, s.dry)
 	add("loopback", "loopback", -1, s.loopback)
@@ -107,21 +118,22 @@ func (f *scan) read(ctx context.Context) error {
 		return err
 	}
 	defer r.Close()
-	n := f.info.Channels
-	meters := make([]*loudness.Peaks, n)
+	n := len(f.channels)
+	meters, used := make([]*loudness.Peaks, n), make([][]float64, n)
 	for c := range meters {
 		if meters[c], err = loudness.NewPeaks(f.info.SampleRate); err != nil {
 			return err
 		}
 	}
 	found := faults.NewMeter(f.info.SampleRate, n, faults.Params{})
-	err = eachBlock(ctx, r, n, func(block [][]float64) error {
-		for c, x := range block {
-			if err := meters[c].Write(x); err != nil {
+	err = eachBlock(ctx, r, f.info.Channels, func(block [][]float64) error {
+		for c, m := range meters {
+			used[c] = block[f.channels[c]-1]
+			if err := m.Write(used[c]); err != nil {
 				return err
 			}
 		}
-		return found.Write(block)
+		return found.Write(used)
 	})
 	if err != nil {
 		return err
