@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"math"
-	"strings"
 
 	"evenhand/analyze/unit"
 )
@@ -168,15 +167,3 @@ const (
 	idLoadPower   = "load-power"
 	idHearing     = "hearing"
 )
-
-// list joins names for a sentence: "a", "a and b", "a, b and c".
-func list(names []string) string {
-	switch n := len(names); n {
-	case 0:
-		return ""
-	case 1:
-		return names[0]
-	default:
-		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
-	}
-}

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -200,8 +201,8 @@ func (s *Session) askFormat(a *answers) {
 	}
 	slices.SortStableFunc(formats, func(x, y string) int { return len(takes[y]) - len(takes[x]) })
 	for _, k := range formats[1:] {
-		a.add(answer{subject: list(takes[k]), outcome: Caution, measured: nan(), value: k,
-			reason: list(takes[formats[0]]) + map[bool]string{true: " has ", false: " have "}[len(takes[formats[0]]) == 1] + formats[0],
+		a.add(answer{subject: manifest.List(takes[k]), outcome: Caution, measured: nan(), value: k,
+			reason: manifest.List(takes[formats[0]]) + map[bool]string{true: " has ", false: " have "}[len(takes[formats[0]]) == 1] + formats[0],
 			do:     "export all takes in one format from the recording program"})
 	}
 }
@@ -260,7 +261,7 @@ func (s *Session) askSections(a *answers) {
 		return true
 	})
 	if len(empty) > 0 {
-		from += fmt.Sprintf("; the %s is silent in %s too, where nothing can be missing", s.sourceName(), list(empty))
+		from += fmt.Sprintf("; the %s is silent in %s too, where nothing can be missing", s.sourceName(), manifest.List(empty))
 	}
 	for i, sig := range s.takes {
 		name := s.Result.Takes[i].Name

@@ -119,7 +119,7 @@ func (s *Session) eachAmp(f func(takes string, amp manifest.Device, load manifes
 		}
 	}
 	for _, p := range pairs {
-		takes := list(p.takes)
+		takes := manifest.List(p.takes)
 		if len(p.takes) == len(c.Takes) {
 			takes = ""
 		}

@@ -107,7 +107,7 @@ func (s *Session) values(r SettingRow) []string {
 	}
 	var out []string
 	for _, t := range texts {
-		out = append(out, t+" in "+list(takes[t]))
+		out = append(out, t+" in "+manifest.List(takes[t]))
 	}
 	return out
 }
@@ -312,7 +312,7 @@ func (s *Session) askScales(a *answers) {
 			several = several || len(x.stated[name]) > 1
 			if len(ways) > 1 {
 				a.add(answer{subject: x.slot + ": " + name, outcome: Caution, measured: nan(), value: fmt.Sprintf("%d scales", len(ways)),
-					reason: "written as " + list(ways) + " on one device",
+					reason: "written as " + manifest.List(ways) + " on one device",
 					do:     "write it in one scale in all takes"})
 			}
 		}

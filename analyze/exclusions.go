@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -167,7 +168,7 @@ func (s *Session) accusations(published bool) []accusation {
 	withheld := ""
 	louder := pick(excludedPublished)
 	if names := s.Result.WithheldNames(); published && len(names) > 0 {
-		withheld = "; the audio of " + strings.Join(names, ", ") + " is not published, so what is said of it is the maker's word"
+		withheld = "; the audio of " + manifest.Join(names) + " is not published, so what is said of it is the maker's word"
 		louder = makersWord
 	}
 	return []accusation{

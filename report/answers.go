@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 )
 
 // answerView is what several subjects came to alike: the first of them with
@@ -152,7 +153,7 @@ func subjects(names, takes []string) string {
 		taken[t] = true
 	}
 	if !all {
-		return list(names)
+		return manifest.List(names)
 	}
 	out := []string{}
 	for _, n := range names {
@@ -160,5 +161,5 @@ func subjects(names, takes []string) string {
 			out = append(out, n)
 		}
 	}
-	return list(append(out, "every take"))
+	return manifest.List(append(out, "every take"))
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/listening"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )
@@ -114,7 +115,7 @@ func (b *builder) audience() *audienceView {
 func audienceWords(a *listening.Result, heard []string) []string {
 	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", plural(a.Readers, "reader", "readers"), plural(a.Counted, "code was counted", "codes were counted"))
 	if out := leftOut(a); len(out) > 0 {
-		s += " Left out: " + list(out) + "."
+		s += " Left out: " + manifest.List(out) + "."
 	}
 	added := slices.DeleteFunc(slices.Clone(heard), func(name string) bool { return slices.Contains(a.Takes, name) })
 	if len(added) > 0 {
@@ -123,7 +124,7 @@ func audienceWords(a *listening.Result, heard []string) []string {
 	for _, e := range a.Earlier {
 		if len(e.Takes) < len(a.Takes) {
 			s += fmt.Sprintf(" %s of %s about the comparison of %d takes that was published before: %s. The audio of those takes is the same.",
-				plural(e.Counted, "code", "codes"), plural(e.Readers, "reader is", "readers are"), len(e.Takes), list(e.Takes))
+				plural(e.Counted, "code", "codes"), plural(e.Readers, "reader is", "readers are"), len(e.Takes), manifest.List(e.Takes))
 		}
 	}
 	return []string{s, fmt.Sprintf("Behind every share stands the interval in which the true share lies with %.0f %% confidence, if the readers had been drawn by lot, and how often chance alone would make the answers so one-sided. A difference is told as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*rare)}
@@ -134,7 +135,7 @@ func isAre(names []string) string {
 	if len(names) == 1 {
 		return names[0] + " was"
 	}
-	return list(names) + " were"
+	return manifest.List(names) + " were"
 }
 
 // leftOut lists what was not counted.

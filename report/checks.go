@@ -6,6 +6,7 @@ import (
 	"unicode/utf8"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -148,7 +149,7 @@ func (b *builder) viewCheck(ks []analyze.Check) checkView {
 				parts = append(parts, countOutcome(n, o))
 			}
 		}
-		c.Tally = list(parts)
+		c.Tally = manifest.List(parts)
 	}
 	return c
 }

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -81,7 +82,7 @@ func (b *builder) head() headView {
 	v.Summary = append(v.Summary, b.comparedWords(), b.heldWords())
 	v.Voids = b.uncontrolled()
 	if len(v.Voids) > 0 {
-		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+list(v.Voids)+".")
+		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+manifest.List(v.Voids)+".")
 	}
 	v.Match = b.matchWords()
 	counts := map[analyze.Outcome]int{}
@@ -176,14 +177,14 @@ func (b *builder) heldWords() string {
 	}
 	s := ""
 	if len(held) > 0 {
-		s = "Held equal, as written down: " + list(held) + "."
+		s = "Held equal, as written down: " + manifest.List(held) + "."
 	} else if others {
 		s = "Nothing is written down as held equal."
 	} else {
 		s = "The manifest names no other part of the chain."
 	}
 	if len(allowed) > 0 {
-		s += " Allowed to move, and shown below: " + list(allowed) + "."
+		s += " Allowed to move, and shown below: " + manifest.List(allowed) + "."
 	}
 	return s
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/report/chart"
 )
 
@@ -301,12 +302,12 @@ func collectFootnotes(res *analyze.Result) footnotes {
 	for i := range out {
 		n := &out[i]
 		n.general = len(n.subjects) > 1 && len(n.subjects) == len(res.Takes)
-		n.Where = list(n.subjects)
+		n.Where = manifest.List(n.subjects)
 		if n.general {
 			n.Where = "All takes"
 		}
 		if len(n.sections) > 0 && len(n.sections) < len(res.Timeline.Spans) {
-			n.Where += " (" + list(n.sections) + ")"
+			n.Where += " (" + manifest.List(n.sections) + ")"
 		}
 	}
 	return out

@@ -15,6 +15,7 @@ import (
 	"testing"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -373,7 +374,7 @@ func TestHeadView(t *testing.T) {
 	for _, c := range p.Head.Tally {
 		got = append(got, c.Words)
 	}
-	if list(got) != "1 fails, 1 caution, 1 not measured and 18 hold" {
+	if manifest.List(got) != "1 fails, 1 caution, 1 not measured and 18 hold" {
 		t.Errorf("checks: %q", got)
 	}
 	if len(p.Head.Failed) != 1 || !strings.Contains(p.Head.Failed[0], "1 other control moved") {

@@ -7,30 +7,19 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
 // The sentences of the page. Each function makes them from numbers and leaves
 // out every difference that the measurement does not resolve.
 
-// list joins names: "A", "A and B", "A, B and C".
-func list(names []string) string {
-	switch n := len(names); n {
-	case 0:
-		return ""
-	case 1:
-		return names[0]
-	default:
-		return strings.Join(names[:n-1], ", ") + " and " + names[n-1]
-	}
-}
-
 // listUpTo joins at most most names and counts the others.
 func listUpTo(names []string, most int) string {
 	if len(names) <= most {
-		return list(names)
+		return manifest.List(names)
 	}
-	return strings.Join(names[:most], ", ") + " and " + plural(len(names)-most, "other", "others")
+	return manifest.List(append(names[:most:most], plural(len(names)-most, "other", "others")))
 }
 
 // plural prints a count with its noun.
@@ -167,7 +156,7 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 			parts = append(parts, fmt.Sprintf("up to %s %s%s from %s to %s", dB(r.value), more, than, bandName(bands[r.first]), bandName(bands[r.last])))
 		}
 	}
-	s := take + " has " + list(parts)
+	s := take + " has " + manifest.List(parts)
 	if rest > 0 {
 		s += ", and " + plural(rest, "smaller difference", "smaller differences") + " elsewhere"
 	}
@@ -180,7 +169,7 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 		none = append(none, "above "+bandName(bands[highest]))
 	}
 	if len(none) > 0 {
-		s += "; " + list(none) + " no difference is resolved"
+		s += "; " + manifest.List(none) + " no difference is resolved"
 	}
 	return s + "."
 }
@@ -206,7 +195,7 @@ func resolutionWords(r analyze.Resolution) string {
 	for _, p := range r.Repeats {
 		pairs = append(pairs, p.Take+" repeats "+p.Of)
 	}
-	s := "What counts as a difference is what exceeds the session's own repeat (" + list(pairs) + ") and the statistical band of the averaged spectra."
+	s := "What counts as a difference is what exceeds the session's own repeat (" + manifest.List(pairs) + ") and the statistical band of the averaged spectra."
 	if l := float64(r.Level); !math.IsNaN(l) {
 		s += " Level repeats within " + unit.Format(math.Abs(l), 2) + " dB."
 	}
@@ -346,10 +335,10 @@ func noiseWords(takes []analyze.Take) []string {
 		out = append(out, s+".")
 	}
 	if len(gated) > 0 {
-		out = append(out, fmt.Sprintf("The pauses of %s were closed by a noise gate or muted: those figures describe the gate, not the circuit.", list(gated)))
+		out = append(out, fmt.Sprintf("The pauses of %s were closed by a noise gate or muted: those figures describe the gate, not the circuit.", manifest.List(gated)))
 	}
 	if len(missing) > 0 {
-		out = append(out, fmt.Sprintf("Noise was not measured for %s.", list(missing)))
+		out = append(out, fmt.Sprintf("Noise was not measured for %s.", manifest.List(missing)))
 	}
 	return out
 }

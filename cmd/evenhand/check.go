@@ -215,7 +215,7 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 		for _, v := range l.values {
 			text := v.text
 			if len(v.subjects) > 0 {
-				text = strings.TrimSuffix(strings.Join(v.subjects, ", ")+": "+text, ": ")
+				text = strings.TrimSuffix(manifest.Join(v.subjects)+": "+text, ": ")
 			}
 			parts = append(parts, text)
 		}

@@ -85,7 +85,7 @@ where there is one.`,
 	fl.StringVar(&f.tempo, "tempo", "", "beats a minute, for bars: 20 to 400")
 	fl.IntVar(&f.beats, "beats", 0, "beats in a bar, 1 to 32 (default 4)")
 	fl.DurationVar(&f.from, "from", 0, "where in the edit the counting of --every begins (default: the beginning for seconds, the first section for bars)")
-	fl.StringVar(&f.order, "order", "", "takes in the order of playing, with commas, again from the front when all are played (default: all, as in the manifest)")
+	fl.StringVar(&f.order, "order", "", "takes by name or by the name of their file in takes/, in the order of playing, with commas, again from the front when all are played (default: all, as in the manifest)")
 	fl.BoolVar(&f.shuffle, "shuffle", false, "guess which: play in the order that --seed gives and show letters for names")
 	fl.Uint64Var(&f.seed, "seed", 0, "whole number from 0 to 18446744073709551615 that decides the order with --shuffle; kept in key.json")
 	fl.IntVar(&f.rate, "rate", cut.DefaultRate, "sample rate in Hz: "+rates)

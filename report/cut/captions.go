@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/report/csvtext"
 )
 
@@ -193,7 +194,7 @@ func atMost(times []string) string {
 	case n > told:
 		return fmt.Sprintf("the chapters at %s and %d more join", strings.Join(times[:told], ", "), n-told)
 	}
-	return "the chapters at " + list(times) + " join"
+	return "the chapters at " + manifest.List(times) + " join"
 }
 
 // longerChapters says what gives a chapter to each stretch with one take.

@@ -398,7 +398,7 @@ func TestDescriptionTellsChecks(t *testing.T) {
 	}
 	p := &plan{res: &analyze.Result{Checks: checks}}
 	want := []string{
-		"Of the checks of this comparison 1 hold, 1 ask for caution, 1 fail and 1 could not be made.",
+		"Of the checks of this comparison 1 holds, 1 asks for caution, 1 fails and 1 could not be made.",
 		"fails: Only one thing changed: amp: volume",
 		"caution: No offset, Kiln: −50 dBFS (limit at most −60 dBFS)",
 	}

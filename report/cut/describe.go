@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -27,9 +28,9 @@ func (p *plan) describe(r *Record) string {
 		same = "one dry recording of one performance"
 	}
 	if p.o.Shuffle {
-		line("Guess which: %d takes of %s, called %s. What is compared is the %s. Which is which stands in a separate key.", len(names), same, list(names), c.Varies)
+		line("Guess which: %d takes of %s, called %s. What is compared is the %s. Which is which stands in a separate key.", len(names), same, manifest.List(names), c.Varies)
 	} else {
-		line("%d takes of %s: %s. What is compared is the %s.", len(names), same, list(names), c.Varies)
+		line("%d takes of %s: %s. What is compared is the %s.", len(names), same, manifest.List(names), c.Varies)
 	}
 	if i := instrument(c); i != "" {
 		line("Played on: %s.", i)
@@ -111,7 +112,7 @@ func (p *plan) invertedTakes() string {
 	case p.o.Shuffle:
 		return fmt.Sprintf("Of inverted polarity against the reference, and left so: %d of the takes.", n)
 	}
-	return "Of inverted polarity against the reference, and left so: " + list(names) + "."
+	return "Of inverted polarity against the reference, and left so: " + manifest.List(names) + "."
 }
 
 // toldChecks is how many checks the description tells one by one.
@@ -146,8 +147,14 @@ func (p *plan) checksFound() []string {
 	if len(count) == 0 {
 		return nil
 	}
-	out := []string{fmt.Sprintf("Of the checks of this comparison %d hold, %d ask for caution, %d fail and %d could not be made.",
-		count[analyze.Holds], count[analyze.Caution], count[analyze.Fails], count[analyze.NotMeasured])}
+	verb := func(o analyze.Outcome, one, many string) string {
+		if count[o] == 1 {
+			return "1 " + one
+		}
+		return fmt.Sprintf("%d %s", count[o], many)
+	}
+	out := []string{fmt.Sprintf("Of the checks of this comparison %s, %s, %s and %d could not be made.", verb(analyze.Holds, "holds", "hold"),
+		verb(analyze.Caution, "asks for caution", "ask for caution"), verb(analyze.Fails, "fails", "fail"), count[analyze.NotMeasured])}
 	if len(told) > toldChecks {
 		told = append(told[:toldChecks], fmt.Sprintf("and %d more", len(told)-toldChecks))
 	}
@@ -170,13 +177,6 @@ func instrument(c analyze.Comparison) string {
 		parts = append(parts, "tuned "+c.Tuning)
 	}
 	return oneLine(strings.Join(parts, ", "))
-}
-
-func list(names []string) string {
-	if len(names) < 2 {
-		return strings.Join(names, "")
-	}
-	return strings.Join(names[:len(names)-1], ", ") + " and " + names[len(names)-1]
 }
 
 // heldEqual lists the slots with what does not differ between takes there; what

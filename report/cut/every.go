@@ -81,7 +81,7 @@ func ParseEvery(every, tempo string, beats int) (Interval, error) {
 		if beats < 1 || beats > maxBeats {
 			return Interval{}, bad("beats", "%d beats in a bar; allowed: 1 to %d", beats, maxBeats)
 		}
-		i.Written = fmt.Sprintf("%s at %s beats a minute, %d beats in a bar", i.Written, strings.TrimSpace(tempo), beats)
+		i.Written = fmt.Sprintf("%s %s at %s beats a minute, %d beats in a bar", m[1], m[2], strings.TrimSpace(tempo), beats)
 		i.seconds = n.Mul(n, big.NewRat(60*int64(beats), 1))
 		i.seconds.Quo(i.seconds, t)
 	case tempo != "":

@@ -101,6 +101,21 @@ func TestOptionsRefused(t *testing.T) {
 	if err := (Options{Order: []string{" kiln", "Dry Well "}}).Check(c); err != nil {
 		t.Errorf("names with spaces around them: %v", err)
 	}
+	// A list split at each comma, also at those within names: the longest name
+	// counts.
+	c = comparison("Coil", "Coil, edge", "Coil, edge, again", "Ribbon")
+	for order, want := range map[string][]int{
+		"Coil, edge,Coil":                     {1, 0},
+		"Coil, edge, again,ribbon,Coil, edge": {2, 3, 1},
+		"coil-edge,coil-edge-again":           {1, 2},
+	} {
+		if got, err := takeOrder(Options{Order: strings.Split(order, ",")}, c); err != nil || !slices.Equal(got, want) {
+			t.Errorf("%s: %v, %v; want %v", order, got, err, want)
+		}
+	}
+	if _, err := takeOrder(Options{Order: []string{"Ribbon", "Coil", " egde"}}, c); err == nil || !strings.Contains(err.Error(), `no take is called "egde"; did you mean "Coil, edge"?`) && !strings.Contains(err.Error(), `allowed: Coil; Coil, edge; Coil, edge, again; Ribbon`) {
+		t.Errorf("got %v", err)
+	}
 }
 
 func TestEveryLongerThanThePerformance(t *testing.T) {

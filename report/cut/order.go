@@ -2,6 +2,7 @@ package cut
 
 import (
 	"math/rand/v2"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -20,16 +21,12 @@ func takeOrder(o Options, c *manifest.Comparison) ([]int, error) {
 	}
 	var order []int
 	seen := make([]bool, len(names))
-	for _, want := range o.Order {
-		want = strings.TrimSpace(want)
-		at := -1
-		for i, n := range names {
-			if n == want || at < 0 && (strings.EqualFold(n, want) || manifest.Slug(n) == want) {
-				at = i
-			}
-		}
+	for rest := o.Order; len(rest) > 0; {
+		at, used := nextTake(rest, names)
+		want := strings.TrimSpace(rest[0])
+		rest = rest[used:]
 		if at < 0 {
-			hint := "allowed: " + strings.Join(names, ", ")
+			hint := "allowed: " + manifest.Join(names)
 			if n := manifest.Nearest(want, names); n != "" {
 				hint = "did you mean \"" + n + "\"?"
 			}
@@ -51,7 +48,7 @@ func takeOrder(o Options, c *manifest.Comparison) ([]int, error) {
 		distinct[t] = true
 	}
 	if len(distinct) < 2 {
-		return nil, bad("order", "%d take; an edit changes between at least two of: %s", len(distinct), strings.Join(names, ", "))
+		return nil, bad("order", "%d take; an edit changes between at least two of: %s", len(distinct), manifest.Join(names))
 	}
 	if o.Shuffle {
 		var sorted []int
@@ -73,6 +70,23 @@ func takeOrder(o Options, c *manifest.Comparison) ([]int, error) {
 		}
 	}
 	return order, nil
+}
+
+// nextTake returns the place in names of the take that words begin with, −1 for
+// none, and how many words it takes, at least 1: a name that holds a comma
+// is several, and the longest name counts. Case does not matter; a slug stands for
+// its name.
+func nextTake(words, names []string) (at, used int) {
+	for used = len(words); used > 0; used-- {
+		want := strings.TrimSpace(strings.Join(words[:used], ","))
+		if i := slices.Index(names, want); i >= 0 {
+			return i, used
+		}
+		if i := slices.IndexFunc(names, func(n string) bool { return strings.EqualFold(n, want) || manifest.Slug(n) == want }); i >= 0 {
+			return i, used
+		}
+	}
+	return -1, 1
 }
 
 // letter returns A to Z, then AA, AB and so on.

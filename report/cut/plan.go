@@ -10,6 +10,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/loudness"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/resample"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -102,7 +103,7 @@ func (p *plan) noteWithheld() {
 	case p.o.Shuffle:
 		p.note("the edit and a file in %s hold a recording that is marked redistribute: no: they are made for the maker's own use, and may not be published without leave", takesDir)
 	default:
-		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are made for the maker's own use, and may not be published without leave", takesDir, strings.Join(names, ", "))
+		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are made for the maker's own use, and may not be published without leave", takesDir, manifest.Join(names))
 	}
 }
 
@@ -144,7 +145,7 @@ func (p *plan) cast(order []int, parts int) {
 		}
 	}
 	if silent != nil {
-		p.note("not heard in the edit, but there as a file: %s", strings.Join(silent, ", "))
+		p.note("not heard in the edit, but there as a file: %s", manifest.Join(silent))
 	}
 }
 

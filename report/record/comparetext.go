@@ -4,6 +4,8 @@ import (
 	"io"
 	"strings"
 	"unicode/utf8"
+
+	"evenhand/analyze/manifest"
 )
 
 // Text writes the changes for a terminal of the given width in characters, at
@@ -29,9 +31,9 @@ func (c *Changes) Text(w io.Writer, width int) error {
 			head := orUnnamed(d.Device)
 			switch d.Outcome {
 			case Added:
-				head = "+ " + head + ": added, in " + strings.Join(d.Takes, ", ")
+				head = "+ " + head + ": added, in " + manifest.Join(d.Takes)
 			case Removed:
-				head = "- " + head + ": removed, was in " + strings.Join(d.Takes, ", ")
+				head = "- " + head + ": removed, was in " + manifest.Join(d.Takes)
 			default:
 				head = "  " + head
 			}
@@ -43,10 +45,10 @@ func (c *Changes) Text(w io.Writer, width int) error {
 		t.line("", "")
 		t.line("", "Takes")
 		if len(c.Takes.Added) > 0 {
-			t.line("    ", "  + "+strings.Join(c.Takes.Added, ", "))
+			t.line("    ", "  + "+manifest.Join(c.Takes.Added))
 		}
 		if len(c.Takes.Removed) > 0 {
-			t.line("    ", "  - "+strings.Join(c.Takes.Removed, ", "))
+			t.line("    ", "  - "+manifest.Join(c.Takes.Removed))
 		}
 	}
 	if len(c.Unchanged) > 0 {
@@ -96,7 +98,7 @@ func (t *text) changes(list []Change, what Outcome) {
 		}
 		var more []string
 		if len(c.Takes) > 0 {
-			more = append(more, "in "+strings.Join(c.Takes, ", "))
+			more = append(more, "in "+manifest.Join(c.Takes))
 		}
 		if c.Note != "" {
 			more = append(more, c.Note)

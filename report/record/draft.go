@@ -167,7 +167,7 @@ func (r *Record) plan(recordings []Recording) []draftTake {
 			t.Channels = []int{1}
 		}
 		if control == "" {
-			t.known = strings.Join(known, ", ")
+			t.known = manifest.Join(known)
 		}
 		out = append(out, t)
 	}

@@ -166,7 +166,7 @@ func where(b block) string {
 	if b.All {
 		return "in every take"
 	}
-	return "in " + strings.Join(b.Takes, ", ")
+	return "in " + manifest.Join(b.Takes)
 }
 
 func takeWords(c *manifest.Comparison, t manifest.Take) []string {
