@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -61,7 +62,27 @@ func settingsOf(res *analyze.Result, take int, tell func(analyze.SettingRow) boo
 		}
 		slots = append(slots, oneLine(line))
 	}
+	if m := blended(res.Takes[take]); m != "" && micsDiffer(res) {
+		slots = append(slots, m)
+	}
 	return strings.Join(slots, "; ")
+}
+
+// blended names the two microphones of a take, "" for none.
+func blended(t analyze.Take) string {
+	var mics []string
+	for _, m := range t.Mics {
+		mics = append(mics, m.Name+" ("+strings.Join(nonEmpty(m.Position, m.Blend.String()), ", ")+")")
+	}
+	if mics == nil {
+		return ""
+	}
+	return oneLine("blend of " + strings.Join(mics, " and "))
+}
+
+// micsDiffer reports whether not every take has the same two microphones.
+func micsDiffer(res *analyze.Result) bool {
+	return slices.ContainsFunc(res.Takes, func(t analyze.Take) bool { return blended(t) != blended(res.Takes[0]) })
 }
 
 // oneLine makes a text fit one line of a caption or a list.

@@ -14,6 +14,8 @@ import (
 	"testing"
 
 	"github.com/chromedp/chromedp"
+
+	"evenhand/analyze"
 )
 
 // sample is a record with awkward names.
@@ -308,5 +310,22 @@ func TestChapters(t *testing.T) {
 				t.Errorf("%v: chapter %d from %d to %d s", c.seconds, i+1, x.At, next)
 			}
 		}
+	}
+}
+
+// Two microphones are told of each take that has others, or once of all.
+func TestMicrophonesInWords(t *testing.T) {
+	pair := []analyze.Mic{{Name: "Coil", Position: "2 cm"}, {Name: "Ribbon", Blend: -3}}
+	const words = "blend of Coil (2 cm, 0.0 dB) and Ribbon (−3.0 dB)"
+	res := &analyze.Result{Takes: []analyze.Take{{Name: "One"}, {Name: "Two", Mics: pair}}}
+	if one, two := underTest(res, 0), underTest(res, 1); one != "" || two != words {
+		t.Errorf("takes: %q, %q", one, two)
+	}
+	if got := heldEqual(res); got != nil {
+		t.Errorf("equal: %q", got)
+	}
+	res.Takes[0].Mics = pair
+	if one, equal := underTest(res, 0), heldEqual(res); one != "" || !slices.Equal(equal, []string{"microphones: " + words}) {
+		t.Errorf("the same in all: %q, %q", one, equal)
 	}
 }

@@ -376,7 +376,7 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 			t.Errorf("take %d: %q, want %q", i, got, want)
 		}
 	}
-	if got, want := heldEqual(res.Settings), []string{"amp: Kestrel (tone 5)"}; !slices.Equal(got, want) {
+	if got, want := heldEqual(res), []string{"amp: Kestrel (tone 5)"}; !slices.Equal(got, want) {
 		t.Errorf("equal: %q, want %q", got, want)
 	}
 	// A caption stands beneath the take's name and need not say it again.

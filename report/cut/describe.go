@@ -67,7 +67,7 @@ func (p *plan) describe(r *Record) string {
 			line("%s: %s", oneLine(v.shown), s)
 		}
 	}
-	if held := heldEqual(p.res.Settings); held != nil {
+	if held := heldEqual(p.res); held != nil {
 		line("")
 		line("WHAT IS EQUAL, IN SIGNAL ORDER")
 		for _, h := range held {
@@ -181,9 +181,9 @@ func instrument(c analyze.Comparison) string {
 
 // heldEqual lists the slots with what does not differ between takes there; what
 // the comparison varies is not among it.
-func heldEqual(s analyze.Settings) []string {
+func heldEqual(res *analyze.Result) []string {
 	var out []string
-	for _, slot := range s.Slots {
+	for _, slot := range res.Settings.Slots {
 		device := ""
 		var rest []string
 		for _, r := range slot.Rows {
@@ -207,6 +207,9 @@ func heldEqual(s analyze.Settings) []string {
 			line += " (" + strings.Join(rest, ", ") + ")"
 		}
 		out = append(out, oneLine(line))
+	}
+	if m := blended(res.Takes[0]); m != "" && !micsDiffer(res) {
+		out = append(out, "microphones: "+m)
 	}
 	return out
 }
