@@ -6,6 +6,7 @@ import (
 	"io"
 	"math"
 	"strconv"
+	"slices"
 	"strings"
 	"testing"
 
@@ -204,4 +205,23 @@ func clip(c [3]float64) [3]float64 {
 		c[i] = math.Max(0, math.Min(1, c[i]))
 	}
 	return c
+}
+
+// Names that begin alike are cut in the middle, so that no two rows look the
+// same.
+func TestShortenEach(t *testing.T) {
+	for _, c := range []struct {
+		n           int
+		names, want []string
+	}{
+		{14, []string{"Moss", "A baritone of many strings"}, []string{"Moss", "A baritone of…"}},
+		{14, []string{"Mossback, noon, dark", "Mossback, noon, bright", "Mossback, low, dark"},
+			[]string{"Mossb…on, dark", "Mossb…, bright", "Mossback, low…"}},
+		{14, []string{"Moving coil, edge", "Moving coil, edge, again"}, []string{"Movin…il, edge", "Movin…e, again"}},
+		{14, []string{"Moss", "Moss"}, []string{"Moss", "Moss"}},
+	} {
+		if got := shortenEach(c.names, c.n); !slices.Equal(got, c.want) {
+			t.Errorf("%q in %d letters: %q, want %q", c.names, c.n, got, c.want)
+		}
+	}
 }

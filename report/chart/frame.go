@@ -322,6 +322,25 @@ func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 	c.row("sn tight", y, tight)
 }
 
+// shortenEach cuts each of names to at most n letters, at its end, or in the
+// middle where another would look the same.
+func shortenEach(names []string, n int) []string {
+	out, like := make([]string, len(names)), map[string]int{}
+	for i, s := range names {
+		out[i] = shorten(s, n)
+		like[out[i]]++
+	}
+	for i, s := range names {
+		r := []rune(s)
+		if like[out[i]] < 2 || len(r) <= n || n < 4 {
+			continue
+		}
+		tail := 2 * (n - 1) / 3
+		out[i] = strings.TrimRight(string(r[:n-1-tail]), " ") + "…" + strings.TrimLeft(string(r[len(r)-tail:]), " ")
+	}
+	return out
+}
+
 // shorten cuts s to at most n letters, with an ellipsis; "" when fewer than
 // three would be left.
 func shorten(s string, n int) string {

@@ -238,11 +238,20 @@ type levelRows struct {
 // the clipped area, which begins again behind them.
 func (c *canvas) rowNames(names []string, f frame, ty func(float64) vg.Length) {
 	c.WriteString("</svg>")
-	words := []word{}
-	for i, name := range names {
-		words = append(words, word{float64(ty(float64(len(names)-i)-0.5)) - 4, shorten(name, 14)})
+	const most, narrow = 26, 14 // letters that f.left has room for, on narrow screens
+	full, short := shortenEach(names, most), shortenEach(names, narrow)
+	var always, roomy, tight []word
+	for i := range names {
+		at := float64(ty(float64(len(names)-i)-0.5)) - 4
+		if full[i] == short[i] {
+			always = append(always, word{at, full[i]})
+			continue
+		}
+		roomy, tight = append(roomy, word{at, full[i]}), append(tight, word{at, short[i]})
 	}
-	c.column("tn", f.left-10, words)
+	c.column("tn", f.left-10, always)
+	c.column("tn roomy", f.left-10, roomy)
+	c.column("tn tight", f.left-10, tight)
 	c.WriteString("<svg overflow=\"visible\">")
 }
 
