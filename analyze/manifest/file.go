@@ -8,6 +8,9 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode/utf8"
+
+	"golang.org/x/text/unicode/norm"
 )
 
 var drivePattern = regexp.MustCompile(`^[A-Za-z]:`)
@@ -38,6 +41,9 @@ func anyFile(audio bool) kind[File] {
 		case strings.HasPrefix(s, "/") || drivePattern.MatchString(s):
 			w.warn(v.place, "name it relative to the manifest's folder", "an absolute path, which holds on this machine only")
 		}
+		if w.onDisk {
+			s = spelling(w.c.Dir, s)
+		}
 		w.files = append(w.files, fileUse{s, v.place, audio})
 		return File{Path: s, Redistribute: true, Pos: v.pos}, true
 	}, anyScalar}
@@ -62,6 +68,26 @@ func onDisk(dir, path string) string {
 		return path
 	}
 	return filepath.Join(dir, path)
+}
+
+// spelling returns a path as its folders spell it. An accent can be part of its
+// letter or a character of its own; some systems take both for one name, others
+// do not, and names change from one to the other on the way between them.
+func spelling(dir, path string) string {
+	if !strings.ContainsFunc(path, func(r rune) bool { return r >= utf8.RuneSelf }) || filepath.IsAbs(filepath.FromSlash(path)) {
+		return path
+	}
+	parts := strings.Split(path, "/")
+	for i, part := range parts {
+		names := folderNames(onDisk(dir, strings.Join(parts[:i], "/")))
+		if slices.Contains(names, part) {
+			continue
+		}
+		if k := slices.IndexFunc(names, func(n string) bool { return norm.NFC.String(n) == norm.NFC.String(part) }); k >= 0 {
+			parts[i] = names[k]
+		}
+	}
+	return strings.Join(parts, "/")
 }
 
 // findFiles reports files that the manifest names and that cannot be read.

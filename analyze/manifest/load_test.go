@@ -81,6 +81,31 @@ takes:
 	}
 }
 
+// A name whose accents are characters of their own is found by one whose accents
+// are part of the letters, and the other way round; of two files the exact one
+// counts.
+func TestLoadOtherSpelling(t *testing.T) {
+	const whole, apart = "\u00fc", "u\u0308" // both show ü
+	dir := folder(t, map[string]string{"m.yaml": "title: x\nvaries: amp\nchain: [{slot: amp, device: A}]\ntakes:\n" +
+		"  - {name: One, file: K" + whole + "che/a" + whole + ".wav}\n" +
+		"  - {name: Two, file: K" + apart + "che/b" + apart + ".wav}\n" +
+		"  - {name: Three, file: K" + whole + "che/c" + whole + ".wav}\n",
+		"K" + apart + "che/a" + apart + ".wav": "", "K" + apart + "che/b" + whole + ".wav": "",
+		"K" + apart + "che/c" + whole + ".wav": "", "K" + apart + "che/c" + apart + ".wav": ""})
+	c, err := Load(filepath.Join(dir, "m.yaml"), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{"a" + apart, "b" + whole, "c" + whole} {
+		if got := c.Takes[i].File.Path; got != "K"+apart+"che/"+want+".wav" {
+			t.Errorf("take %d: %+q", i, got)
+		}
+	}
+	if one, two := Slug("K"+whole+"che"), Slug("K"+apart+"che"); one != "kueche" || two != one {
+		t.Errorf("slugs %q, %q", one, two)
+	}
+}
+
 // A link that leads nowhere is named as that, not as its own nearest name.
 func TestLoadDanglingLink(t *testing.T) {
 	dir := folder(t, map[string]string{"m.yaml": "title: x\nvaries: amp\nchain: [{slot: amp, device: A}]\ntakes: [{name: One, file: one.wav}]\n"})

@@ -20,7 +20,7 @@ var language = sync.OnceValue(comparisonObject)
 // messages and to set Dir; no file is looked at. It returns either a
 // comparison or an *Errors with every problem found.
 func Parse(path string, src []byte) (*Comparison, error) {
-	w := parse(path, src)
+	w := parse(path, src, false)
 	return w.result()
 }
 
@@ -55,7 +55,7 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 	if isWAVE(src) {
 		return nil, &NotManifestError{path, "a recording (WAVE)", "name the manifest that names the recordings; evenhand new FOLDER starts one from a folder of them"}
 	}
-	w := parse(path, src)
+	w := parse(path, src, true)
 	w.findFiles(filepath.Dir(path))
 	w.c.SHA256 = fmt.Sprintf("%x", sha256.Sum256(src))
 	w.c.Inputs = append(w.c.Inputs, path)
@@ -92,8 +92,8 @@ func cause(err error) error {
 	return err
 }
 
-func parse(path string, src []byte) *walker {
-	w := &walker{path: path, c: &Comparison{Path: path, Dir: filepath.Dir(path)}}
+func parse(path string, src []byte, onDisk bool) *walker {
+	w := &walker{path: path, onDisk: onDisk, c: &Comparison{Path: path, Dir: filepath.Dir(path)}}
 	text, ok := w.clean(src)
 	if !ok {
 		return w

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"unicode"
+
+	"golang.org/x/text/unicode/norm"
 )
 
 // TakeByName returns the take of that name, nil if there is none.
@@ -125,7 +127,7 @@ func Slug(name string) string {
 	const most = 60
 	var b strings.Builder
 	dash := false
-	for _, r := range letters.Replace(strings.ToLower(name)) {
+	for _, r := range letters.Replace(norm.NFC.String(strings.ToLower(name))) {
 		switch {
 		case unicode.Is(unicode.Mn, r): // an accent written as a character of its own
 		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':

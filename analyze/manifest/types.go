@@ -94,7 +94,7 @@ type Section struct {
 
 // File is a file that the manifest names.
 type File struct {
-	Path         string // as written
+	Path         string // as written; accents as the folders spell them, when it was loaded
 	Redistribute bool   // false: never copied into a published folder or a pack
 	Pos          Pos
 }
