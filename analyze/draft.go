@@ -9,6 +9,7 @@ import (
 	"strconv"
 	"strings"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/wavio"
 )
 
@@ -107,7 +108,7 @@ func DraftManifest(folder, dir string) (text []byte, warnings []string, err erro
 		line("    # repeat_of: the take that this one records a second time")
 	}
 	if n == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too", folder, files[0].name)}}
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))}}
 	}
 	return b.Bytes(), warnings, nil
 }
@@ -143,7 +144,7 @@ func Recordings(folder, dir string) (list []Recording, warnings []string, err er
 		}
 	}
 	if takes == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too", folder, files[0].name)}}
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))}}
 	}
 	return list, warnings, nil
 }
@@ -174,9 +175,38 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
 	}
 	if len(files) == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to", folder)}}
+		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to%s", folder, recordingsBelow(folder))}}
 	}
 	return files, warnings, nil
+}
+
+// recordingsBelow says how many WAV files lie in folders of a folder; "" for
+// none.
+func recordingsBelow(folder string) string {
+	entries, err := os.ReadDir(folder)
+	if err != nil {
+		return ""
+	}
+	found := []string{}
+	for _, e := range entries {
+		if !e.IsDir() || strings.HasPrefix(e.Name(), ".") {
+			continue
+		}
+		inside, _ := os.ReadDir(filepath.Join(folder, e.Name()))
+		n := 0
+		for _, f := range inside {
+			if !f.IsDir() && strings.EqualFold(filepath.Ext(f.Name()), ".wav") {
+				n++
+			}
+		}
+		if n > 0 {
+			found = append(found, fmt.Sprintf("%s (%d)", filepath.Join(folder, e.Name()), n))
+		}
+	}
+	if len(found) == 0 {
+		return ""
+	}
+	return "; WAV files lie in " + manifest.List(found)
 }
 
 // notesFile returns the path, relative to dir, of the one Markdown or plain text

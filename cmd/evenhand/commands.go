@@ -170,8 +170,9 @@ marked as a guess), everything else as commented lines.
 
 With --from it begins with the chain and the settings of an earlier comparison:
 a record.json, a folder that holds one (a report does), or a manifest. A
-recording that has the name of a take there takes over its settings. The folder
-may then be left out; the takes of last time are listed to be recorded.`,
+recording that has the name of a take there, or of its file, takes over its
+settings, and it is said whether the dry recording is still the same file. The
+folder may then be left out; the takes of last time are listed to be recorded.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if from != "" && len(args) == 0 {
 				return nil

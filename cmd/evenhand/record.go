@@ -163,7 +163,13 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 			return nil, warnings, err
 		}
 		for _, f := range found {
-			list = append(list, settings.Recording(f))
+			x := settings.Recording{Path: f.Path, Name: f.Name, About: f.About, Channels: f.Channels, Dry: f.Dry, Loopback: f.Loopback}
+			if f.Dry || f.Loopback {
+				if x.SHA256, _, err = analyze.SHA256File(ctx, besides(dir, f.Path)); err != nil {
+					return nil, warnings, err
+				}
+			}
+			list = append(list, x)
 		}
 	}
 	text = rec.Draft(list)

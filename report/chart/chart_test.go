@@ -5,8 +5,8 @@ import (
 	"errors"
 	"io"
 	"math"
-	"strconv"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 

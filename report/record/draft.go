@@ -3,6 +3,7 @@ package record
 import (
 	"bytes"
 	"fmt"
+	"path"
 	"slices"
 	"strings"
 
@@ -15,14 +16,15 @@ type Recording struct {
 	Name     string // of the file, without its extension
 	About    string // its format, for a comment
 	Channels int
-	Dry      bool // guessed to be the dry recording
-	Loopback bool // guessed to be the loopback
+	Dry      bool   // guessed to be the dry recording
+	Loopback bool   // guessed to be the loopback
+	SHA256   string // of the file, for these two; "" when it is not known
 }
 
 // Draft writes the next manifest with the chain of a record: its devices and
 // controls as they stood, and what changes from one session to the next as
-// comments with what it was. A recording whose name is that of a take takes
-// over its settings, any other becomes a take whose device is to be named, and
+// comments with what it was. A recording whose name is that of a take, or else that
+// of a take's file, takes over its settings, any other becomes a take whose device is to be named, and
 // the takes that were not recorded again stand as comments at the end. Without
 // recordings every take is there, with a file to record. What it writes is a
 // manifest that manifest.Parse reads.
@@ -102,12 +104,34 @@ type draftTake struct {
 	stereo  bool   // a fresh take of two channels
 }
 
+// recorded returns for each take the recording that has its name, or else that
+// of its file; nil for none.
+func (r *Record) recorded(recordings []Recording) []*Recording {
+	out, used := make([]*Recording, len(r.Takes)), map[string]bool{}
+	for _, name := range [...]func(Take) string{
+		func(t Take) string { return t.Name },
+		func(t Take) string { return strings.TrimSuffix(path.Base(t.File.Path), path.Ext(t.File.Path)) },
+	} {
+		for i, t := range r.Takes {
+			k := slices.IndexFunc(recordings, func(x Recording) bool {
+				return !x.Dry && !x.Loopback && !used[x.Path] && manifest.Slug(x.Name) == manifest.Slug(name(t))
+			})
+			if k >= 0 && out[i] == nil {
+				out[i] = &recordings[k]
+				used[recordings[k].Path] = true
+			}
+		}
+	}
+	return out
+}
+
 // plan decides which takes there will be, in the order of the record and then
 // of the recordings.
 func (r *Record) plan(recordings []Recording) []draftTake {
 	var out []draftTake
 	used := map[string]bool{}
-	for _, t := range r.Takes {
+	of := r.recorded(recordings)
+	for i, t := range r.Takes {
 		d := draftTake{Take: t, left: len(recordings) > 0}
 		d.File.Redistribute = true
 		slug := manifest.Slug(t.Name)
@@ -115,10 +139,7 @@ func (r *Record) plan(recordings []Recording) []draftTake {
 			d.File.Path = "renders/" + slug + ".wav"
 			d.comment = "to be recorded; last time " + t.File.Path
 		}
-		for _, x := range recordings {
-			if x.Dry || x.Loopback || used[x.Path] || manifest.Slug(x.Name) != slug {
-				continue
-			}
+		if x := of[i]; x != nil {
 			used[x.Path] = true
 			d.left, d.comment, d.File.Path = false, x.About, x.Path
 			if x.Channels != 2 {
@@ -130,7 +151,6 @@ func (r *Record) plan(recordings []Recording) []draftTake {
 			if x.Channels > 2 && len(d.Channels) == 0 {
 				d.Channels = []int{1}
 			}
-			break
 		}
 		out = append(out, d)
 	}
@@ -294,7 +314,15 @@ func (w *writer) performance(p Performance, recordings []Recording) {
 		at := slices.IndexFunc(recordings, x.is)
 		switch {
 		case at >= 0:
-			w.line(1, "%s: %s  # a guess from the file's name (%s)", x.key, scalar(recordings[at].Path), recordings[at].About)
+			found, than := recordings[at], ""
+			switch {
+			case x.last == nil || x.last.SHA256 == "" || found.SHA256 == "":
+			case found.SHA256 == x.last.SHA256:
+				than = "; the same file as last time"
+			default:
+				than = "; not last time's file, " + x.last.Path + ", SHA-256 " + x.last.SHA256
+			}
+			w.line(1, "%s: %s  # a guess from the file's name (%s)%s", x.key, scalar(found.Path), found.About, strings.Join(strings.Fields(than), " "))
 		case x.last != nil:
 			sum := ""
 			if x.last.SHA256 != "" {

@@ -9,6 +9,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -359,6 +360,38 @@ func TestDraftOfSweep(t *testing.T) {
 	for i, want := range []string{"9", ""} {
 		if got := next.ChainOf(&next.Takes[i])[0].Controls[0].Value.Written; got != want {
 			t.Errorf("gain of take %d is %q, want %q", i+1, got, want)
+		}
+	}
+}
+
+// A recording is that of the take that has its name, or else of the take whose
+// file had it; the dry recording is told from last time's by its hash.
+func TestDraftByFileName(t *testing.T) {
+	src := "title: t\nvaries: mic\nperformance: {dry: in/di.wav, loopback: in/loop.wav}\nchain: [{slot: mic}]\ntakes:\n" +
+		"  - {name: Ribbon, file: in/Ribbon 5 cm.wav, mic: {device: R}}\n  - {name: Coil, file: in/take 2.wav, mic: {device: C}}\n  - {name: take 2, file: in/take 3.wav, mic: {device: D}}\n"
+	rec, err := New(t.Context(), parse(t, src), "test", func(_ context.Context, path string) (string, int64, error) { return "5e" + path, 1, nil })
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := rec.Draft([]Recording{
+		{Path: "di.wav", Name: "di", Dry: true, SHA256: "5ein/di.wav"},
+		{Path: "loop.wav", Name: "loop", Loopback: true, SHA256: "77"},
+		{Path: "ribbon 5 cm.wav", Name: "ribbon 5 cm"}, {Path: "take 2.wav", Name: "take 2"},
+	})
+	next, err := manifest.Parse("next.yaml", text)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, text)
+	}
+	var got []string
+	for _, k := range next.Takes {
+		got = append(got, k.Name+"|"+k.File.Path+"|"+next.ChainOf(&k)[0].Name)
+	}
+	if want := []string{"Ribbon|ribbon 5 cm.wav|R", "take 2|take 2.wav|D"}; !slices.Equal(got, want) {
+		t.Errorf("takes %q, want %q", got, want)
+	}
+	for _, s := range []string{"dry: di.wav  # a guess from the file's name (); the same file as last time\n", "; not last time's file, in/loop.wav, SHA-256 5ein/loop.wav\n", "#   - name: Coil"} {
+		if !strings.Contains(string(text), s) {
+			t.Errorf("no %q in\n%s", s, text)
 		}
 	}
 }
