@@ -43,8 +43,8 @@ func faultQuestions() []question {
 			limit: words("no file begins or ends in the middle of a sound"), ask: (*Session).askCut,
 		},
 		{
-			id: idDC, name: "No offset", group: groupFiles,
-			why:   "an offset clicks at every switch between takes and takes headroom",
+			id: idDC, name: "No DC offset", group: groupFiles,
+			why:   "an offset clicks at every switch between takes and uses up headroom",
 			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
 			ask:   (*Session).askDC,
 		},
@@ -55,7 +55,7 @@ func faultQuestions() []question {
 		},
 		{
 			id: idSilent, name: "No silent channel", group: groupFiles,
-			why:   "a dead channel is a cable or a routing, not a sound",
+			why:   "a dead channel is a fault of a cable or the routing, not a sound",
 			limit: words("a signal in every channel"), ask: (*Session).askSilent,
 		},
 	}
@@ -176,7 +176,7 @@ func (s *Session) askCut(a *answers) {
 			head, tail = head || c.CutHead, tail || c.CutTail
 			h, t = max(h, c.Head), max(t, c.Tail)
 		}
-		reason := fmt.Sprintf("the first 5 ms have %s, the last %s", h, t)
+		reason := fmt.Sprintf("the first 5 ms are at %s, the last at %s", h, t)
 		if !head && !tail {
 			a.holds(f.name, "whole", reason)
 			continue

@@ -18,8 +18,8 @@ func fileQuestions() []question {
 			limit: words("two takes or more"), ask: (*Session).askTakes,
 		},
 		{
-			id: idDry, name: "A dry recording to hold takes against", group: groupFiles,
-			why:   "without the recording that was played into the devices, takes can only be held against each other",
+			id: idDry, name: "A dry recording to compare takes with", group: groupFiles,
+			why:   "without the recording that was played into the devices, takes can only be compared with each other",
 			limit: words("one, not clipped"), ask: (*Session).askDry,
 		},
 		{
@@ -36,7 +36,7 @@ func fileQuestions() []question {
 		},
 		{
 			id: idFormat, name: "One sample format", group: groupFiles,
-			why:   "files that were saved at different depths went through different conversions",
+			why:   "files that were saved at different bit depths went through different conversions",
 			limit: words("one sample rate and one depth for all takes"), ask: (*Session).askFormat,
 		},
 		{
@@ -68,7 +68,7 @@ func (s *Session) askTakes(a *answers) {
 	}
 	reason := "its loudness, spectrum, noise and faults are measured; nothing can be said about differences"
 	if s.dry != nil {
-		reason = "it can be held against the dry recording; nothing can be said about differences between devices"
+		reason = "it can be compared with the dry recording; nothing can be said about differences between devices"
 	}
 	a.add(answer{outcome: Caution, measured: nan(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
 }
@@ -86,14 +86,14 @@ func (s *Session) askDry(a *answers) {
 	f := s.scanOf("dry")
 	if f == nil {
 		a.add(answer{outcome: Caution, measured: nan(), value: "none",
-			reason: "takes are held against " + s.sourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
+			reason: "takes are compared with " + s.sourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
 			do:     "keep the dry recording and name it as performance: dry"})
 		return
 	}
 	if why := s.silence(); why != "" {
 		a.add(answer{outcome: Caution, measured: nan(), value: "silent",
 			reason: why + ": nothing can be held against it, so that the takes are of one performance, in step and of one polarity with it is not known",
-			do:     "name the right file as performance: dry, or leave it out: takes are then held against each other"})
+			do:     "name the right file as performance: dry, or leave it out: takes are then compared with each other"})
 		return
 	}
 	if n := clippedFrames(f); n > 0 {
@@ -168,7 +168,7 @@ func (s *Session) askNearCopy(a *answers) {
 		if float64(l.Residual) < least {
 			value := unit.Format(float64(l.Residual), 1) + " dB"
 			a.add(answer{subject: l.A + " and " + l.B, outcome: Fails, measured: float64(l.Residual), value: value,
-				reason: "aligned and matched, one leaves next to nothing of the other: it is the same recording, perhaps at another level",
+				reason: "aligned and matched, the two cancel almost completely: it is the same recording, perhaps at another level",
 				do:     "name the right file for each"})
 		}
 	}
@@ -306,6 +306,6 @@ func (s *Session) askHeadroom(a *answers) {
 		if p.true > 0 && p.sample <= 0 {
 			reason += "; between the samples the waveform passes full scale"
 		}
-		a.judge(f.name, float64(p.sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; level costs nothing at 24 bits")
+		a.judge(f.name, float64(p.sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
 	}
 }

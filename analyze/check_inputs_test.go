@@ -40,7 +40,7 @@ func TestInputs(t *testing.T) {
 	}{
 		{"one take", func(s *scene) { drop(s, second, again) },
 			[]wanted{{idTakes, "", Caution, nan(), 0, "1 take"}, {idPerformance, "One", Holds, nan(), 0, ""}, {idVaried, "", Holds, nan(), 0, ""}},
-			"it can be held against the dry recording; nothing can be said about differences"},
+			"it can be compared with the dry recording; nothing can be said about differences"},
 		{"one take and no dry recording", func(s *scene) {
 			drop(s, second, again, "  dry: dry.wav\n", "  loopback: loop.wav\n")
 		}, []wanted{{idTakes, "", Caution, nan(), 0, ""}, {idDry, "", Caution, nan(), 0, "none"}}, "nothing can be said about differences"},

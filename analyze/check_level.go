@@ -34,7 +34,7 @@ func levelQuestions() []question {
 		},
 		{
 			id: idReampTone, name: "Reamp response", group: groupSound,
-			why:   "a loop that loses lows or highs feeds every device another tone than the guitar has",
+			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
 			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
 			ask:   (*Session).askReampTone,
 		},
@@ -103,7 +103,7 @@ func (s *Session) askReampLevel(a *answers) {
 			beyond = Fails
 		}
 		value := a.limit.signed(d) + " dB"
-		reason := fmt.Sprintf("loopback less dry recording, %s, to ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
+		reason := fmt.Sprintf("loopback minus dry recording, %s, to ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
 			l.Where(), unit.Format(float64(l.LevelError), 2), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2))
 		if l.Unclear && a.limit.allows(d) {
 			a.add(answer{outcome: Caution, measured: d, value: value, do: first(l.Advice),
@@ -179,7 +179,7 @@ func (s *Session) askGate(a *answers) {
 		case !measured:
 			a.skip(subject, why)
 		default:
-			a.holds(subject, "open", "the pauses hold a steady floor; a gate that closes together with the note above a quiet chain's own floor cannot be told from none")
+			a.holds(subject, "open", "the pauses hold a steady floor; a gate that closes as the note ends, down to what could be a quiet chain's own floor, looks the same")
 		}
 	}
 	if d := s.dryNoise; d != nil {
@@ -294,7 +294,7 @@ func (s *Session) askHum(a *answers) {
 			d := own - median(others)
 			reason := fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against)
 			if x := math.Max(0, over-median(overs)); !math.IsNaN(x) && x < d {
-				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as behind more gain: against the hiss it is this much higher", unit.Format(d, 1))
+				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as with more gain: relative to the hiss it is this much higher", unit.Format(d, 1))
 				d = x
 			}
 			a.judge(t.Name, d, Caution, a.limit.signed(d)+" dB", reason,

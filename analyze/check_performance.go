@@ -13,7 +13,7 @@ func performanceQuestions() []question {
 	return []question{
 		{
 			id: idPerformance, name: "Same performance", group: groupSound,
-			why:   "two performances never are alike, and the ear takes a better pass for a better sound",
+			why:   "no two performances are alike, and the ear takes a better pass for a better sound",
 			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both begin as those of one performance do", unit: "ms", source: practice},
 			ask:   (*Session).askPerformance,
 		},
@@ -181,7 +181,7 @@ func (s *Session) askDrift(a *answers) {
 		e *= 2
 		x := answer{
 			subject: t.Name, outcome: Holds, measured: d, value: unit.Within(d, e) + " ppm",
-			reason: "how much slower the take's clock runs; the range holds two standard errors, with the change of the gear's own delay from note to note",
+			reason: "how much slower the take's clock runs; the range is two standard errors, with the change of the gear's own delay from note to note",
 			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
 		}
 		if s.alike(i) {
@@ -189,9 +189,9 @@ func (s *Session) askDrift(a *answers) {
 			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
 			sure, e = 3*e, 2*e
 			x.measured, x.value = d, unit.Within(d, e)+" ppm"
-			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range holds two standard errors", t.RepeatOf)
+			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range is two standard errors", t.RepeatOf)
 		} else if by == byNotes {
-			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range holds two standard errors"
+			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range is two standard errors"
 		}
 		switch {
 		case math.Abs(d)-sure > a.limit.value:

@@ -22,11 +22,11 @@ func safetyQuestions() []question {
 			limit: words("a load or a loudspeaker cabinet after a valve power amplifier"), ask: (*Session).askLoad,
 		},
 		{
-			id: idImpedance, name: "Impedances go together", group: groupSafety, why: why,
+			id: idImpedance, name: "Impedances match", group: groupSafety, why: why,
 			limit: limit{text: "the amplifier's rated impedance", source: "the makers' documents"}, ask: (*Session).askImpedance,
 		},
 		{
-			id: idLoadPower, name: "The load takes the power", group: groupSafety,
+			id: idLoadPower, name: "The load can take the power", group: groupSafety,
 			why:   "a load or loudspeaker that is rated below the amplifier can overheat",
 			limit: limit{text: "at least the amplifier's rated power", source: "the makers' documents"}, ask: (*Session).askLoadPower,
 		},

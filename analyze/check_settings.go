@@ -19,7 +19,7 @@ func settingQuestions() []question {
 		{
 			id: idVaried, name: "Every take sets the slot under test", group: groupSettings,
 			why:   "two takes of one setting show no difference between devices",
-			limit: words("each take, but for repeats, has its own device or setting"), ask: (*Session).askVaried,
+			limit: words("each take, except repeats, has its own device or setting"), ask: (*Session).askVaried,
 		},
 		{
 			id: idAllowed, name: "Allowed changes", group: groupSettings,

@@ -164,6 +164,10 @@ func (s *Session) accusations(published bool) []accusation {
 		}
 		return notExcluded
 	}
+	disclosed := makersWord
+	if s.Result.Comparison.Disclosure == "" {
+		disclosed = notExcluded // there is no word to rest on
+	}
 	// What is withheld was measured, but no reader can repeat that.
 	withheld := ""
 	louder := pick(excludedPublished)
@@ -200,7 +204,7 @@ func (s *Session) accusations(published bool) []accusation {
 		{
 			"a gate hid the noise of a take", []string{idGate}, excludedMeasured,
 			func(s *Session) string {
-				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes at once above a floor as low as a quiet chain's own cannot be told", pauses(len(s.quiet)))
+				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.quiet)))
 			},
 		},
 		{
@@ -256,7 +260,7 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"somebody paid for the outcome", nil, makersWord,
+			"somebody paid for the outcome", nil, disclosed,
 			func(s *Session) string {
 				if s.Result.Comparison.Disclosure == "" {
 					return "the maker does not say who paid and who lent the gear (disclosure)"

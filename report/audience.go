@@ -127,7 +127,7 @@ func audienceWords(a *listening.Result, heard []string) []string {
 				plural(e.Counted, "code", "codes"), plural(e.Readers, "reader is", "readers are"), len(e.Takes), manifest.List(e.Takes))
 		}
 	}
-	return []string{s, fmt.Sprintf("Behind every share stands the interval in which the true share lies with %.0f %% confidence, if the readers had been drawn by lot, and how often chance alone would make the answers so one-sided. A difference is told as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*rare)}
+	return []string{s, fmt.Sprintf("Each share is followed by the interval in which the true share lies with %.0f %% confidence, had the readers been a random sample, and by how often chance alone would make the answers so one-sided. A difference is reported as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*rare)}
 }
 
 // isAre lists takes with their verb.
@@ -271,7 +271,7 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 	case !p.Estimable:
 		f.Words = append(f.Words, "Grey: "+p.Reason+", so the shares rest on made-up answers beside the real ones and are a rough guide only.")
 	}
-	f.Words = append(f.Words, fmt.Sprintf("All answers together give one order by the model of %s, fitted by maximum likelihood. The intervals are about each take against the average; whether two takes differ is told pair by pair, not by whether their lines overlap.", p.Model))
+	f.Words = append(f.Words, fmt.Sprintf("All answers together give one order by the model of %s, fitted by maximum likelihood. The intervals are about each take against the average; whether two takes differ is shown pair by pair, not by whether their lines overlap.", p.Model))
 	return f
 }
 

@@ -17,7 +17,7 @@ func TestBlindWithTooManyTakesForACode(t *testing.T) {
 	}
 	const takes = 40
 	ctx, bad := visitAt(t, longReport(t, takes, 5*playedRate, 1), 1000, "")
-	before := fmt.Sprintf("a code for a comment holds at most %d takes, and here are %d", listening.MaxTakes, takes)
+	before := fmt.Sprintf("a code for a comment holds at most %d takes, and there are %d here", listening.MaxTakes, takes)
 	for _, id := range []string{"blind-preference", "blind-ratings", "blind-trials"} {
 		opened(t, ctx, id)
 		if got := eval[string](t, ctx, `document.querySelector('#`+id+` .test').textContent`); !strings.Contains(got, before) || !strings.Contains(got, "saved as a JSON file") {

@@ -234,6 +234,6 @@ func (b *builder) loopback() *loopbackView {
 		}
 		rows = append(rows, row{Cells: []cell{{Text: bandName(o.Band), Head: true}, c}})
 	}
-	v.Octaves = newTable("Loopback less dry recording in each octave, dB", heads("Octave", "Difference, dB"), rows)
+	v.Octaves = newTable("Loopback minus dry recording in each octave, dB", heads("Octave", "Difference, dB"), rows)
 	return v
 }

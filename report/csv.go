@@ -146,7 +146,7 @@ func alternativesCSV(r *analyze.Result) [][]string {
 }
 
 func spectrumCSV(r *analyze.Result, bands []analyze.Band, level func(analyze.Measures) []unit.DB, diff func(analyze.Difference) analyze.BandDifferences) [][]string {
-	out := [][]string{{"span", "take", "band", "centre (Hz)", "level after matching (dB)", "difference to " + r.Spectrum.Against + " (dB)", "half width (dB)", "resolved"}}
+	out := [][]string{{"span", "take", "band", "centre (Hz)", "level after matching (dB)", "difference from " + r.Spectrum.Against + " (dB)", "half width (dB)", "resolved"}}
 	found := map[[2]string]analyze.BandDifferences{}
 	for _, d := range r.Spectrum.Differences {
 		found[[2]string{d.Span, d.Take}] = diff(d)

@@ -68,7 +68,7 @@ func (b *builder) head() headView {
 	add("Tuning", c.Tuning)
 	add("Pickup", c.Pickup)
 	add("Controls set", c.SetBy)
-	add("Full scale in", c.FullScale)
+	add("Input full scale", c.FullScale)
 	if len(res.Timeline.Spans) > 0 {
 		s := res.Timeline.Spans[0]
 		d := (s.To - s.From).String()
@@ -102,10 +102,21 @@ func (b *builder) head() headView {
 	}
 	for _, o := range order {
 		if counts[o] > 0 {
-			v.Tally = append(v.Tally, tally{viewOutcome(o).Class, countOutcome(counts[o], o)})
+			v.Tally = append(v.Tally, tally{viewOutcome(o).Class, tallyWords(counts[o], o)})
 		}
 	}
 	return v
+}
+
+// tallyWords are countOutcome with the verb that a list in a sentence needs.
+func tallyWords(n int, o analyze.Outcome) string {
+	switch o {
+	case analyze.Caution:
+		return plural(n, "is a caution", "are cautions")
+	case analyze.NotMeasured:
+		return plural(n, "was not measured", "were not measured")
+	}
+	return countOutcome(n, o)
 }
 
 // failedWords says in one line what failed.
@@ -213,7 +224,7 @@ func (b *builder) matchWords() string {
 		s += " (" + std + ")"
 	}
 	if m.LimitedBy != "" {
-		s += fmt.Sprintf(", the highest level at which no true peak passes %s; %s sets that limit", b.res.Parameters.Match.Ceiling, m.LimitedBy)
+		s += fmt.Sprintf(", the highest level at which no true peak exceeds %s; %s sets that limit", b.res.Parameters.Match.Ceiling, m.LimitedBy)
 	}
 	published := false
 	for _, t := range b.res.Takes {

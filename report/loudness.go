@@ -44,7 +44,7 @@ func (b *builder) loudness() loudnessView {
 			unit.Format(float64(m.Crest), 1), unit.Format(float64(m.PeakToLoudness), 1), unit.Format(float64(m.RMS), 1), unit.Format(float64(m.SamplePeak), 1))...)})
 	}
 	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels)
-	v.Dynamics = newTable("Dynamics", heads("Take", "Range, LU", "Max. momentary after matching, LUFS", "Max. short-term after matching, LUFS", "Crest factor, dB", "Peak to loudness, LU", "RMS as recorded, dBFS", "Sample peak as recorded, dBFS"), dynamics)
+	v.Dynamics = newTable("Dynamics", heads("Take", "Loudness range, LU", "Max. momentary after matching, LUFS", "Max. short-term after matching, LUFS", "Crest factor, dB", "Peak to loudness, LU", "RMS as recorded, dBFS", "Sample peak as recorded, dBFS"), dynamics)
 	v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
 	if w := crestWords(crest); w != "" {
 		v.Words = append(v.Words, w)

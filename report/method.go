@@ -38,7 +38,7 @@ func (b *builder) method() methodView {
 		add("Clocks", "How much slower a take’s clock runs, and where samples were lost or inserted, is told by "+a.Clocks+". The range of a drift is two standard errors.")
 	}
 	l := p.Loudness
-	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s.",
+	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s. RMS: a full-scale sine is −3.01 dBFS. Crest factor: sample peak minus RMS; peak to loudness: true peak minus integrated loudness.",
 		orElse(l.Standard, "Loudness"), seconds(l.GatingBlock), seconds(l.GatingHop), l.AbsoluteGate, unit.Signed(float64(l.RelativeGate), 1)+" LU", seconds(l.MomentaryHop), seconds(l.ShortTermHop), seconds(l.RangeHop), l.TruePeakFactor, orElse(l.MonoConvention, "not stated")))
 	m := p.Match
 	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s; it is solved for, since the absolute gate does not move with the gain. The written files were measured again; the tolerance is %s LU. Dither: %s.",
@@ -77,7 +77,7 @@ func (b *builder) method() methodView {
 			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
 			cell{Text: unit.Within(float64(x.Drift), 2*float64(x.DriftError))}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})
 	}
-	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag to the reference, samples", "Removed, samples", "<Polarity", "<Polarity to the reference", "Drift, ppm", "Peak over next best", "<Certain"), rows)
+	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag against the reference, samples", "Removed, samples", "<Polarity", "<Polarity against the reference", "Drift, ppm", "Peak to next peak, ratio", "<Certain"), rows)
 	return v
 }
 
@@ -97,7 +97,7 @@ func (b *builder) timelineWords() string {
 	}
 	switch t.SectionsSource {
 	case "manifest":
-		s += "The sections are those written down."
+		s += "The sections are those of the manifest."
 	case "markers":
 		s += "The sections come from the markers in the recording."
 	case "pauses":
@@ -135,7 +135,7 @@ func (b *builder) files(opts Options) filesView {
 	}
 	if opts.sheet {
 		v.Sheet = record.SheetName
-		v.Downloads = append(v.Downloads, fact{record.JSONName, "the settings, to begin the next comparison with"})
+		v.Downloads = append(v.Downloads, fact{record.JSONName, "the settings, to start the next comparison from"})
 	}
 	for _, f := range csvFiles(b.res) {
 		v.Downloads = append(v.Downloads, fact{f.path, f.words})
@@ -146,14 +146,14 @@ func (b *builder) files(opts Options) filesView {
 		if a := f.Audio; a != nil {
 			format = fmt.Sprintf("%s, %s, %d Hz, %s, %s", a.Container, a.Encoding, a.SampleRate, plural(a.Channels, "channel", "channels"), a.Duration)
 		}
-		pub := "may be published"
+		pub := "allowed"
 		if !f.Redistribute {
-			pub = "not to be passed on"
+			pub = "not allowed"
 			v.Withheld = append(v.Withheld, withheldWords(f))
 		}
 		rows = append(rows, row{Cells: []cell{{Text: f.Path, Head: true, Refs: b.notes.about(f.Path)}, {Text: f.Use, Class: "t"}, {Text: format, Class: "t"}, {Text: fmt.Sprint(f.Bytes)}, {Text: pub, Class: "t"}, {Text: f.SHA256, Class: "hash"}}})
 	}
-	v.Read = newTable("Files that were read", heads("File", "<Use", "<Format", "Bytes", "<Licence note", "<SHA-256"), rows)
+	v.Read = newTable("Files that were read", heads("File", "<Use", "<Format", "Bytes", "<Redistribution", "<SHA-256"), rows)
 	rows = []row{}
 	for _, t := range b.res.Takes {
 		if p := t.Published; p != nil {

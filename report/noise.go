@@ -120,7 +120,7 @@ func (b *builder) likeness() likenessView {
 		}
 		return c
 	})
-	v.Residual = b.matrix("Null: level of what is left of the one less the other, dB below", false, func(l analyze.Likeness) cell {
+	v.Residual = b.matrix("Null: level of what is left when one is subtracted from the other, dB", false, func(l analyze.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Residual), 1)}
 	})
 	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", false, func(l analyze.Likeness) cell {

@@ -274,13 +274,13 @@ func TestFirstParagraph(t *testing.T) {
 	if !strings.HasPrefix(text, "1 check fails.") {
 		t.Errorf("%q", text)
 	}
-	in(text, "1 other control moved", "meant to differ in the fuzz alone", "Held equal", "Of 21 checks 1 fails", "18 hold", "matched to")
+	in(text, "1 other control moved", "meant to differ in the fuzz alone", "Held equal", "Of 21 checks, 1 fails", "18 hold", "matched to")
 	for i := range res.Checks {
 		if res.Checks[i].Outcome == analyze.Fails {
 			res.Checks[i].Outcome = analyze.Holds
 		}
 	}
-	in(lead(res), "meant to differ in the fuzz alone", "Held equal", "Of 21 checks 19 hold", "1 caution", "1 not measured; none fails.", "matched to")
+	in(lead(res), "meant to differ in the fuzz alone", "Held equal", "Of 21 checks, 19 hold", "1 is a caution", "1 was not measured; none fails.", "matched to")
 }
 
 func TestSettingsView(t *testing.T) {
@@ -374,7 +374,7 @@ func TestHeadView(t *testing.T) {
 	for _, c := range p.Head.Tally {
 		got = append(got, c.Words)
 	}
-	if manifest.List(got) != "1 fails, 1 caution, 1 not measured and 18 hold" {
+	if manifest.List(got) != "1 fails, 1 is a caution, 1 was not measured and 18 hold" {
 		t.Errorf("checks: %q", got)
 	}
 	if len(p.Head.Failed) != 1 || !strings.Contains(p.Head.Failed[0], "1 other control moved") {

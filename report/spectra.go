@@ -59,7 +59,7 @@ func (b *builder) spectra() spectraView {
 		v.Third.Words = append(v.Third.Words, words)
 		band := b.counts(d.Third, res.Resolution.Third)
 		v.Strips = append(v.Strips, stripView{b.labels[i], svg(strips.Strip(
-			chart.Text{Title: d.Take + " less " + against, By: v.Third.WordsID(len(v.Third.Words) - 1)},
+			chart.Text{Title: d.Take + " minus " + against, By: v.Third.WordsID(len(v.Third.Words) - 1)},
 			chart.Curve{Name: d.Take, Take: i, X: centres(res.Spectrum.Third), Y: floats(d.Third.Difference)},
 			band, d.Third.Resolved))})
 	}
@@ -253,7 +253,7 @@ func (b *builder) differenceTable(ds []analyze.Difference) table {
 		}
 		rows = append(rows, row{Cells: line})
 	}
-	t := newTable("Differences in dB to "+b.againstWords()+"; grey: not resolved", head, rows)
+	t := newTable("Differences in dB from "+b.againstWords()+"; grey: not resolved", head, rows)
 	t.Class = "bands"
 	return t
 }

@@ -119,13 +119,13 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 	n := len(bands)
 	all := resolvedRuns(d, n)
 	if len(all) == 0 {
-		return fmt.Sprintf("%s: no difference to %s is resolved in any band.", take, against)
+		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against)
 	}
 	// The ends are those of all that is resolved, faint or not.
 	lowest, highest := all[0].first, all[len(all)-1].last
 	runs := resolvedRuns(heardBands(d, levels), n)
 	if len(runs) == 0 {
-		return fmt.Sprintf("%s: no difference to %s is resolved in any band within %d dB of the strongest.", take, against, faintest)
+		return fmt.Sprintf("%s: no difference from %s is resolved in any band within %d dB of the strongest.", take, against, faintest)
 	}
 	const most = 3
 	sort.SliceStable(runs, func(i, j int) bool { return math.Abs(runs[i].value) > math.Abs(runs[j].value) })
@@ -238,9 +238,9 @@ func loudnessWords(integrated []levelPoint, resolution float64) string {
 		return fmt.Sprintf("%s was recorded at %s.", lo.name, unit.LUFS(lo.value))
 	}
 	if d < 0.05 || (!math.IsNaN(resolution) && d < math.Abs(resolution)) {
-		return "As recorded, the takes do not differ in loudness by more than can be told."
+		return "As recorded, the takes do not differ in loudness by more than can be resolved."
 	}
-	return fmt.Sprintf("As recorded, the takes lay up to %s apart: %s was the loudest (%s), %s the quietest (%s).",
+	return fmt.Sprintf("As recorded, the takes were up to %s apart: %s was the loudest (%s), %s the quietest (%s).",
 		unit.LU(d), hi.name, unit.LUFS(hi.value), lo.name, unit.LUFS(lo.value))
 }
 
@@ -250,7 +250,7 @@ func crestWords(crest []levelPoint) string {
 	if !ok || lo.name == hi.name || hi.value-lo.value < 0.5 {
 		return ""
 	}
-	return fmt.Sprintf("%s keeps the most of its peaks (crest factor %s), %s the least (%s).",
+	return fmt.Sprintf("%s keeps its peaks best (crest factor %s), %s least (%s).",
 		hi.name, dB(hi.value), lo.name, dB(lo.value))
 }
 

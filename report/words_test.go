@@ -51,14 +51,14 @@ func TestSpectrumWords(t *testing.T) {
 		d    analyze.BandDifferences
 		want string
 	}{
-		{"nothing", differenceOf(30, nil), "Kiln: no difference to Mossback is resolved in any band."},
+		{"nothing", differenceOf(30, nil), "Kiln: no difference from Mossback is resolved in any band."},
 		{"one band", differenceOf(30, map[int]float64{10: 4.2}), "Kiln has 4.2 dB more than Mossback around 250 Hz; below 250 Hz and above 250 Hz no difference is resolved."},
 		{"wide", differenceOf(30, span(8, 14, -2)), "Kiln has up to 3.0 dB less than Mossback from 160 Hz to 630 Hz; below 160 Hz and above 630 Hz no difference is resolved."},
 		{"both ends", differenceOf(30, both), "Kiln has up to 3.0 dB less than Mossback below 63 Hz and up to 3.0 dB more above 2.5 kHz."},
 		{"sign change between neighbours", differenceOf(30, map[int]float64{28: 1, 29: -1}), "Kiln has 1.0 dB more than Mossback around 16 kHz and 1.0 dB less around 20 kHz; below 16 kHz no difference is resolved."},
 		{"more than three", differenceOf(30, four), "Kiln has 2.0 dB less than Mossback around 100 Hz, 3.0 dB more around 250 Hz and 4.0 dB less around 630 Hz, and 1 smaller difference elsewhere; above 630 Hz no difference is resolved."},
-		{"not numbers", differenceOf(30, map[int]float64{3: math.NaN(), 4: math.Inf(-1), 5: 0}), "Kiln: no difference to Mossback is resolved in any band."},
-		{"short slices", analyze.BandDifferences{Difference: []unit.DB{1}, Resolved: []bool{}}, "Kiln: no difference to Mossback is resolved in any band."},
+		{"not numbers", differenceOf(30, map[int]float64{3: math.NaN(), 4: math.Inf(-1), 5: 0}), "Kiln: no difference from Mossback is resolved in any band."},
+		{"short slices", analyze.BandDifferences{Difference: []unit.DB{1}, Resolved: []bool{}}, "Kiln: no difference from Mossback is resolved in any band."},
 	} {
 		if got := spectrumWords("Kiln", "Mossback", bands, c.d, loud); got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
@@ -80,7 +80,7 @@ func TestSpectrumWordsLeaveOutFaintBands(t *testing.T) {
 		t.Errorf("got %s", got) // and not: nothing is resolved above 250 Hz
 	}
 	faint := differenceOf(30, map[int]float64{28: 6})
-	if got, want := spectrumWords("A", "B", bands, faint, level), "A: no difference to B is resolved in any band within 60 dB of the strongest."; got != want {
+	if got, want := spectrumWords("A", "B", bands, faint, level), "A: no difference from B is resolved in any band within 60 dB of the strongest."; got != want {
 		t.Errorf("got %s", got)
 	}
 }
@@ -132,9 +132,9 @@ func TestLoudnessWords(t *testing.T) {
 		{nil, nan, "No integrated loudness could be measured."},
 		{[]levelPoint{{"A", nan}, {"B", math.Inf(-1)}}, nan, "No integrated loudness could be measured."},
 		{[]levelPoint{{"A", -20}}, nan, "A was recorded at −20.0 LUFS."},
-		{[]levelPoint{{"A", -20}, {"B", -20.01}}, nan, "As recorded, the takes do not differ in loudness by more than can be told."},
-		{[]levelPoint{{"A", -20}, {"B", -20.3}}, 0.4, "As recorded, the takes do not differ in loudness by more than can be told."},
-		{[]levelPoint{{"A", -20}, {"B", -23.2}, {"C", nan}}, 0.1, "As recorded, the takes lay up to 3.2 LU apart: A was the loudest (−20.0 LUFS), B the quietest (−23.2 LUFS)."},
+		{[]levelPoint{{"A", -20}, {"B", -20.01}}, nan, "As recorded, the takes do not differ in loudness by more than can be resolved."},
+		{[]levelPoint{{"A", -20}, {"B", -20.3}}, 0.4, "As recorded, the takes do not differ in loudness by more than can be resolved."},
+		{[]levelPoint{{"A", -20}, {"B", -23.2}, {"C", nan}}, 0.1, "As recorded, the takes were up to 3.2 LU apart: A was the loudest (−20.0 LUFS), B the quietest (−23.2 LUFS)."},
 	} {
 		if got := loudnessWords(c.in, c.resolution); got != c.want {
 			t.Errorf("%v: %q", c.in, got)

@@ -203,7 +203,7 @@
       el("p", {}, `Nothing was sent anywhere. Your answers are kept in this browser${code ? "; to let the makers count them, copy this code into a comment" : ""}.`),
       ...code ? [el("div", { class: "row" }, shown, el("button", { type: "button", onclick: copy }, "Copy"), told)] : [],
       el("p", {}, save),
-      el("details", {}, el("summary", {}, "The opened key"), el("p", { class: "small" }, opens(sealed) ? "The text below has the SHA-256 that was shown before the start: the key was not changed." : "The text below does not have the SHA-256 that was shown before the start."), el("p", { class: "seal" }, sealed.text), el("p", { class: "seal" }, `SHA-256 ${sealed.hash}`)),
+      el("details", {}, el("summary", {}, "The key"), el("p", { class: "small" }, opens(sealed) ? "The text below has the SHA-256 that was shown before the start: the key was not changed." : "The text below does not have the SHA-256 that was shown before the start."), el("p", { class: "seal" }, sealed.text), el("p", { class: "seal" }, `SHA-256 ${sealed.hash}`)),
     ];
   }
 
@@ -251,7 +251,7 @@
       el("div", { class: "row big booth", role: "group", "aria-label": "What is heard" }, play, buttons), told, p.work,
       el("p", { class: "small" }, `Keys: ${names.map(n => n[0]).join(", ")} to listen, P to play and pause${answers.length ? `, ${answers.join(", ")} to answer` : ""}.`),
       el("p", {}, el("button", { type: "button", onclick: () => { p.leave(); onleave(); } }, "Give up; nothing is counted")),
-      el("p", { class: "small" }, "Which is which was drawn before the start and is sealed. This is the SHA-256 of the key, which is opened at the end:"), el("p", { class: "seal" }, sealed.hash));
+      el("p", { class: "small" }, "Which is which was drawn at random before the start and is sealed. This is the SHA-256 of the key, which is shown at the end:"), el("p", { class: "seal" }, sealed.hash));
     booth.onchange();
     return p;
   }

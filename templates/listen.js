@@ -190,7 +190,7 @@
   player.setFlip = function (i, on) {
     player.flips[i] = on;
     if (player.deck.real) player.deck.mix(mixture());
-    say(`${takes[i].name}: polarity ${on ? "turned round" : "as recorded"}`);
+    say(`${takes[i].name}: polarity ${on ? "inverted, to match the reference" : "as recorded"}`);
   };
   player.setBlend = async function (i, position) {
     player.blends[i] = position;

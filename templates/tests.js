@@ -19,7 +19,7 @@
       el("tbody", {}, rows.map(([first, ...others]) => el("tr", {}, el("th", { scope: "row" }, first), others.map(c => el("td", {}, c)))))));
 
   // Said before a test: with so many takes no code is made of its result.
-  const uncounted = () => takes.length > A.most ? [el("p", {}, `The answers stay with you: they cannot be counted with those of other readers, since a code for a comment holds at most ${A.most} takes, and here are ${takes.length}. At the end they can be saved as a JSON file.`)] : [];
+  const uncounted = () => takes.length > A.most ? [el("p", {}, `The answers stay with you: they cannot be counted with those of other readers, since a code for a comment holds at most ${A.most} takes, and there are ${takes.length} here. At the end they can be saved as a JSON file.`)] : [];
 
   // The planner: how many answers find what. share says what the first column is.
   let plans = null;
@@ -53,7 +53,7 @@
     let booth;
     try { booth = await blind.Booth(test.items, stretch, test.used, s => text(status, s)); } catch (e) {
       blind.running = false;
-      box.replaceChildren(el("p", { role: "status" }, `Sorry: ${e.message}. The test cannot be made.`), el("p", {}, el("button", { type: "button", onclick: again }, "Back")));
+      box.replaceChildren(el("p", { role: "status" }, `Sorry: ${e.message}. The test cannot be run.`), el("p", {}, el("button", { type: "button", onclick: again }, "Back")));
       return;
     }
     go(booth, blind.panel(box, booth, test.names, test.sealed, again, test.keys || []));
@@ -96,13 +96,13 @@
     function replan() {
       const s = stats.trialsShow(planned(), .8, .05), small = stats.answersNeeded(.6, .8, .05, 2000);
       text(plan, `With ${s.trials} trials, ${s.critical} must be right to count: guessing gets that far in ${percent(s.chance, 1)} of tests. ` +
-        `Who truly knows X in ${percent(s.finds, 0)} of trials gets there four times out of five; a smaller difference will mostly be missed. ` +
+        `Someone who truly knows X in ${percent(s.finds, 0)} of trials gets there four times out of five; a smaller difference will mostly be missed. ` +
         (s.trials < 10 ? "Fewer than 10 trials show little: take more. " : "") +
         `Small differences need many listeners: one that is heard rightly in 60 % of trials needs about ${small.answers} answers, over all readers.`);
     }
     n.addEventListener("input", replan);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
-    box.replaceChildren(el("p", {}, "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Say which. How you are doing is told after the last trial only, and the number of trials is fixed before the first."),
+    box.replaceChildren(el("p", {}, "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Say which one. Your score is shown only after the last trial, and the number of trials is fixed before the first."),
       ...uncounted(),
       el("div", { class: "row" }, field("A", a), field("B", b), field("Section", part), field("Trials", n)), plan, planner("Truly right"), el("p", {}, start));
     if (takes.length < 2) { start.disabled = true; return; }
@@ -123,7 +123,7 @@
         const right = answers.filter((v, i) => v === x[i]).length;
         const chanceOf = stats.tail(right, count, .5), [low, high] = stats.interval(right, count, .95), need = stats.critical(count, .05);
         result(box, again, `${right} of ${count} right.`,
-          el("p", {}, `By guessing alone, ${right} or more of ${count} come in ${chance(chanceOf)} of such tests. ` + (need !== null && right >= need ? "That is rare enough to say: you can tell these two takes apart, on this section and with what you listened on." : "That is not rare enough to say that you can tell them apart. It does not show that there is no difference: you may not have heard it here, or the test was too short to find it.")),
+          el("p", {}, `By guessing alone, ${right} or more of ${count} are right in ${chance(chanceOf)} of such tests. ` + (need !== null && right >= need ? "That is rare enough to say: you can tell these two takes apart, on this section and with what you listened on." : "That is not rare enough to say that you can tell them apart. It does not show that there is no difference: you may not have heard it here, or the test was too short to find it.")),
           el("p", {}, `The share that you would get right in the long run lies between ${percent(low, 0)} and ${percent(high, 0)} (95\u00a0% confidence, Clopper–Pearson; guessing is 50\u00a0%). The first figure is the exact one-sided binomial p-value.`),
           blind.finish({ kind: "trials", trials: { a: Math.min(ta, tb), b: Math.max(ta, tb), planned: count, done: count, correct: right } }, sealed, { p_value: chanceOf, interval: [low, high] }));
       }
@@ -144,7 +144,7 @@
     const how = el("select", {}, choices.map(([r, words], i) => el("option", { value: r, selected: i === (full > 15 ? choices.length - 1 : 0) }, words))), part = where();
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
     const needs = stats.answersNeeded(.6, .8, .05, 2000);
-    box.replaceChildren(el("p", {}, "Two hidden takes at a time, each called First or Second equally often. Say which you prefer, or that you do not. One of the pairs is the same take twice: what you answer there shows what a preference means when there is none to have."),
+    box.replaceChildren(el("p", {}, "Two hidden takes at a time, each called First or Second equally often. Say which you prefer, or that you have no preference. One of the pairs is the same take twice: what you answer there shows how much a preference means where there is no difference."),
       ...uncounted(),
       el("p", {}, `One listener’s answers show one listener’s taste. To find that 60 of 100 people prefer one take of a pair, about ${needs.answers} answers about that pair are needed, over all readers.`),
       planner("Prefer one take"), el("div", { class: "row" }, field("Section", part), field("Number", how)), el("p", {}, start));
@@ -171,7 +171,7 @@
         });
         const order = [...takes.keys()].sort((i, k) => won[k] - lost[k] - (won[i] - lost[i]) || i - k);
         result(box, again, won.some(w => w) ? `Most often preferred: ${order.filter(i => won[i] - lost[i] === won[order[0]] - lost[order[0]]).map(i => takes[i].name).join(", ")}.` : "You preferred none to any other.",
-          el("p", {}, zero === A.tie ? `The hidden pair was ${takes[same].name} twice, and you had no preference there, as it should be.` : `The hidden pair was ${takes[same].name} twice, and you preferred the ${zero === A.first ? "first" : "second"}: so one preference of yours can come from nothing in the sound. Read the table with that in mind.`),
+          el("p", {}, zero === A.tie ? `The hidden pair was ${takes[same].name} twice, and you had no preference there, as it should be.` : `The hidden pair was ${takes[same].name} twice, and you preferred the ${zero === A.first ? "first" : "second"}: so a preference of yours can come from nothing in the sound. Read the table with that in mind.`),
           table("Your preferences", ["Take", "preferred", "not preferred", "no preference", "as one-sided by chance"], order.map(i => [takes[i].name, won[i], lost[i], tied[i], chance(stats.twoSided(won[i], won[i] + lost[i]))])),
           el("p", { class: "small" }, `The last column says how often answers without any preference would be at least as one-sided as that (two-sided sign test, without the ties). Among ${times(n, "take")}, one of them below 5 % is not remarkable.`),
           blind.finish({ kind: "preference", preference: { pairs: outcome, same_take: same, same: zero } }, sealed, { preferred: takes.map((t, i) => ({ take: t.name, won: won[i], lost: lost[i], tied: tied[i] })) }));
@@ -186,8 +186,8 @@
     const reference = data.reference, most = 10, part = where();
     const others = [...takes.keys()].filter(i => i !== reference);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
-    box.replaceChildren(el("p", {}, `${others.length > most ? `${most} takes, drawn from ${others.length},` : "All takes"} at once, in a drawn order and under letters, with ${takes[reference].name} open as the reference. Among them are a hidden copy of the reference, which should get 100, and a dull one, the reference without what lies above 3.5 kHz, brought to the same loudness. Say of each how close it is to the reference. The idea is that of ITU-R BS.1534-3; one reader on unknown loudspeakers is not a listening panel after that Recommendation.`),
-      el("p", {}, "One rating of each shows your hearing and no more. Where ratings of many readers are put together, those of a reader whose hidden copy gets less than 90 are left out, as the Recommendation does."),
+    box.replaceChildren(el("p", {}, `${others.length > most ? `${most} takes, drawn from ${others.length},` : "All takes"} at once, in random order and under letters, with ${takes[reference].name} as the open reference. Among them are a hidden copy of the reference, which should get 100, and a dull one: the reference without what lies above 3.5 kHz, brought to the same loudness. Say how close each is to the reference. The idea is that of ITU-R BS.1534-3; one reader on unknown loudspeakers is not a listening panel as that Recommendation means it.`),
+      el("p", {}, "One rating of each take shows your hearing and no more. Where ratings of many readers are put together, those of a reader whose hidden copy gets less than 90 are left out, as the Recommendation does."),
       ...uncounted(),
       el("div", { class: "row" }, field("Section", part)), el("p", {}, start));
     if (others.length < 1) { start.disabled = true; return; }

@@ -96,7 +96,7 @@
 // Paths are relative to the manifest's folder, with / between folders on every
 // system. ../ is allowed. An absolute path gives a warning, since it holds on
 // one machine only; a web address is an error. Any file can be a mapping that
-// forbids to pass it on: it is never copied into a published folder or a pack,
+// forbids passing it on: it is never copied into a published folder or a pack,
 // and its name and hash are kept. Of a take it means also that no audio made
 // from it is published: the report has the take's numbers and says that its
 // audio is withheld (cut still makes it, for the maker's own use). Of the dry

@@ -76,7 +76,7 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 	switch o.target {
 	case "", "kept", "new":
 	default:
-		return nil, usageError{fmt.Errorf("--target: %q; allowed: kept, new; a target in LUFS belongs into the manifest, as match: {target: -20 LUFS}", o.target)}
+		return nil, usageError{fmt.Errorf("--target: %q; allowed: kept, new; a target in LUFS belongs in the manifest, as match: {target: -20 LUFS}", o.target)}
 	}
 	var e *analyze.Earlier
 	var err error

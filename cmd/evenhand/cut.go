@@ -52,7 +52,7 @@ that you do not publish it without leave.
 
 All audio is level-matched and aligned, 24-bit broadcast WAV whose header states
 its measured loudness. Takes change where
-the sections meet, or with --every each so many seconds or bars. A cut is moved
+the sections meet, or with --every every so many seconds or bars. A cut is moved
 within --reach to the frame of the camera where it is heard least: in a pause
 where there is one.`,
 		Example: `  evenhand cut comparison.yaml -o video
@@ -81,7 +81,7 @@ where there is one.`,
 	rates := strings.Trim(strings.Join(strings.Fields(fmt.Sprint(cut.Rates())), ", "), "[]")
 	fl := cmd.Flags()
 	fl.StringVarP(&f.out, "output", "o", "", "folder to write to")
-	fl.StringVar(&f.every, "every", "", "change takes each so many seconds (4s) or bars (2bars) instead of at sections")
+	fl.StringVar(&f.every, "every", "", "change takes every so many seconds (4s) or bars (2bars) instead of at sections")
 	fl.StringVar(&f.tempo, "tempo", "", "beats a minute, for bars: 20 to 400")
 	fl.IntVar(&f.beats, "beats", 0, "beats in a bar, 1 to 32 (default 4)")
 	fl.DurationVar(&f.from, "from", 0, "where in the edit the counting of --every begins (default: the beginning for seconds, the first section for bars)")

@@ -391,7 +391,7 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 func TestDescriptionTellsChecks(t *testing.T) {
 	checks := []analyze.Check{
 		{ID: "match", Name: "Levels matched", Outcome: analyze.NotMeasured},
-		{ID: "offset", Name: "No offset", Subject: "Kiln", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
+		{ID: "offset", Name: "No DC offset", Subject: "Kiln", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
 		{ID: "polarity", Name: "Polarity", Subject: "Kiln", Outcome: analyze.Holds},
 		{ID: "one-change", Name: "Only one thing changed", Outcome: analyze.Fails, Value: "amp: volume"},
 		{ID: "reamp", Name: "Reamp level", Outcome: analyze.NotMeasured},
@@ -400,7 +400,7 @@ func TestDescriptionTellsChecks(t *testing.T) {
 	want := []string{
 		"Of the checks of this comparison 1 holds, 1 asks for caution, 1 fails and 1 could not be made.",
 		"fails: Only one thing changed: amp: volume",
-		"caution: No offset, Kiln: −50 dBFS (limit at most −60 dBFS)",
+		"caution: No DC offset, Kiln: −50 dBFS (limit at most −60 dBFS)",
 	}
 	if got := p.checksFound(); !slices.Equal(got, want) {
 		t.Errorf("got %q", got)

@@ -266,7 +266,7 @@ func (p *plan) notePolarity() {
 	}
 	for i := 1; i < len(p.parts); i++ {
 		if inverted(i-1) != inverted(i) {
-			p.note("between %s and %s the polarity changes, so a fade that is not in a pause dips in its middle; reverse one of the recordings if that is heard",
+			p.note("between %s and %s the polarity changes, so a fade that is not in a pause dips in its middle; invert one of the recordings if that is heard",
 				p.voices[p.parts[i-1].voice].shown, p.voices[p.parts[i].voice].shown)
 			return
 		}

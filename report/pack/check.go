@@ -70,7 +70,7 @@ func (b *Bag) Check(ctx context.Context, progress func(done, total int64)) (*Che
 			for _, d := range list {
 				payload := strings.HasPrefix(d.path, payloadDir)
 				if payload != (kind == "manifest-") {
-					return nil, &RefusedError{b.path, name, fmt.Sprintf("it lists %q, which belongs into the other list", d.path)}
+					return nil, &RefusedError{b.path, name, fmt.Sprintf("it lists %q, which belongs in the other list", d.path)}
 				}
 				listed[d.path] = true
 				if want[d.path] == nil {

@@ -332,7 +332,7 @@ func TestFolderRefused(t *testing.T) {
 		{"short digest", func(d string) error { return os.WriteFile(d+"/manifest-sha256.txt", []byte("00  data/x\n"), 0o666) }, "64 hexadecimal digits"},
 		{"tag in a payload list", func(d string) error {
 			return os.WriteFile(d+"/manifest-sha256.txt", []byte(strings.Repeat("0", 64)+"  bagit.txt\n"), 0o666)
-		}, "belongs into the other list"},
+		}, "belongs in the other list"},
 		{"no lists", func(d string) error {
 			return errors.Join(os.Remove(d+"/manifest-sha256.txt"), os.Remove(d+"/manifest-sha512.txt"))
 		}, "neither a manifest-sha256.txt"},

@@ -1,0 +1,20 @@
+package analyze
+
+import (
+	"testing"
+
+	"evenhand/analyze/manifest"
+)
+
+// TestUndisclosed asks that payment rests on the maker's word only where there
+// is one.
+func TestUndisclosed(t *testing.T) {
+	for disclosure, want := range map[string]string{"": notExcluded, "Nobody paid.": makersWord} {
+		s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{Comparison: Comparison{Disclosure: disclosure}}}
+		for _, x := range s.accusations(true) {
+			if x.text == "somebody paid for the outcome" && x.best != want {
+				t.Errorf("disclosure %q: %s, want %s", disclosure, x.best, want)
+			}
+		}
+	}
+}
