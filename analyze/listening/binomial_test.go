@@ -215,17 +215,18 @@ func TestSearch(t *testing.T) {
 }
 
 func TestPlannerTables(t *testing.T) {
-	for name, plans := range map[string][]Plan{"preference": PreferencePlans(), "trials": TrialPlans()} {
-		for i, p := range plans {
-			if p.Answers == 0 || p.Reached < p.Power || p.Always < p.Answers || math.Abs(p.Heard-(2*p.Proportion-1)) > 1e-12 {
-				t.Errorf("%s row %d: %+v", name, i, p)
-			}
-			if i > 0 && p.Answers > plans[i-1].Answers {
-				t.Errorf("%s: row %d needs more answers than the one before", name, i)
-			}
+	last := math.MaxInt
+	for _, share := range []float64{0.55, 0.57, 0.59, 0.6, 0.65, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95} {
+		p, err := Search(share, UsualPower, UsualAlpha)
+		if err != nil || p.Answers == 0 || p.Reached < p.Power || p.Always < p.Answers || math.Abs(p.Heard-(2*p.Proportion-1)) > 1e-12 {
+			t.Errorf("%g: %+v, %v", share, p, err)
 		}
+		if p.Answers > last {
+			t.Errorf("%g needs more answers than a smaller share", share)
+		}
+		last = p.Answers
 	}
-	rows := TrialRows()
+	rows := trialRows()
 	for _, r := range rows {
 		if got := Tail(r.Critical, r.Trials, r.Finds); math.Abs(got-UsualPower) > 1e-9 {
 			t.Errorf("%d trials: power %.9f at %g", r.Trials, got, r.Finds)
@@ -263,4 +264,27 @@ func TestMedian(t *testing.T) {
 	if m, _, _, _ := Median(nil, 0.95); !math.IsNaN(m) {
 		t.Errorf("no values: median %g", m)
 	}
+}
+
+// trialRow says what a fixed number of trials can show.
+type trialRow struct {
+	Trials   int     `json:"trials"`
+	Critical int     `json:"critical"` // right answers needed
+	Chance   float64 `json:"chance"`   // probability that guessing reaches them
+	// Finds is the least true proportion of right answers that is found with
+	// UsualPower.
+	Finds float64 `json:"finds"`
+}
+
+// trialRows returns what 10 to 100 trials can show at UsualAlpha.
+func trialRows() []trialRow {
+	var rows []trialRow
+	for _, n := range []int{10, 12, 16, 20, 25, 30, 40, 50, 60, 80, 100} {
+		k, _ := Critical(n, UsualAlpha) // exists from five trials on
+		rows = append(rows, trialRow{
+			Trials: n, Critical: k, Chance: Tail(k, n, 0.5),
+			Finds: solve(func(p float64) bool { return Tail(k, n, p) < UsualPower }),
+		})
+	}
+	return rows
 }

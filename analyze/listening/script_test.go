@@ -250,7 +250,7 @@ func testScriptStatistics(t *testing.T, run map[string]engine) {
 		points[i].P, points[i].Needed, points[i].NeedsK = p, plan.Answers, plan.Critical
 		points[i].Tail = Tail(points[i].K, points[i].N, p)
 	}
-	rows := TrialRows()
+	rows := trialRows()
 	inScript(t, run, map[string]any{"points": points, "rows": rows}, `{
 		const S = Evenhand.statistics;
 		return {points: value.points.map(v => {
@@ -260,7 +260,7 @@ func testScriptStatistics(t *testing.T, run map[string]engine) {
 		}), rows: value.rows.map(r => S.trialsShow(r.trials, .8, .05)), none: [S.answersNeeded(.6, .8, .05, 100), S.trialsShow(4, .8, .05)]};
 	}`, func(t *testing.T, got struct {
 		Points []point
-		Rows   []TrialRow
+		Rows   []trialRow
 		None   []any
 	}) {
 		worst := 0.0

@@ -1,10 +1,9 @@
 // Package weighting holds the frequency weightings in which noise and level
-// are stated, as functions of frequency: A and C of IEC 61672-1 and the noise
+// are stated, as functions of frequency: A of IEC 61672-1 and the noise
 // weighting of ITU-R BS.468-4.
 //
-// Each comes twice: in decibels, and as the factor on power with which a
-// spectral density is multiplied before it is summed. They are the exact
-// analogue responses. A digital filter made from them by the bilinear
+// Each is a factor on power, with which a spectral density is multiplied
+// before it is summed. They are the exact analogue responses. A digital filter made from them by the bilinear
 // transformation leaves the A curve above about 10 kHz at 44.1 and 48 kHz; a
 // weighted spectrum does not.
 //
@@ -12,13 +11,9 @@
 // rms reading and lies below a quasi-peak reading of the same noise.
 package weighting
 
-import (
-	"math"
+import "math"
 
-	"evenhand/analyze/unit"
-)
-
-// Corner frequencies of the A and C responses in Hz.
+// Corner frequencies of the A response in Hz.
 //
 // Source: IEC 61672-1:2013, Annex E (from a transcription).
 const (
@@ -28,46 +23,24 @@ const (
 	f4 = 12194.217
 )
 
-// Responses of the unnormalised poles at 1 kHz, as power: the A1000 of −2.000
-// dB and the C1000 of −0.062 dB of IEC 61672-1:2013, Annex E, unrounded, so
-// that 1 kHz is 0 dB exactly. A test computes them again.
-const (
-	a1000 = 0.6310073914391299
-	c1000 = 0.9858476696486514
-)
+// a1000 is the response of the unnormalised poles at 1 kHz, as power: the A1000
+// of −2.000 dB of IEC 61672-1:2013, Annex E, unrounded, so that 1 kHz is 0 dB
+// exactly. A test computes it again.
+const a1000 = 0.6310073914391299
 
 // highPass and lowPass are |H|² of one pole with a zero at 0 or at infinity.
 // They hold for f = 0 and f = ∞.
 func highPass(f, corner float64) float64 { r := corner / f; return 1 / (1 + r*r) }
 func lowPass(f, corner float64) float64  { r := f / corner; return 1 / (1 + r*r) }
 
-// A returns the A weighting at frequency f: 0 dB at 1 kHz, −Inf at 0, +1.27 dB
-// at most. NaN for NaN; the sign of f does not matter.
+// APower returns the A weighting at hz as a factor on power: 1 at 1 kHz, 0 at
+// 0, 1.34 (+1.27 dB) at most. NaN for NaN; the sign of hz does not matter.
 //
 // Source: IEC 61672-1:2013, Annex E; its Table 3 holds for the exact
 // frequencies 1000·10^(n/10), not for the nominal ones.
-func A(f unit.Hertz) unit.DB { return unit.DB(unit.FromPower(APower(float64(f)))) }
-
-// APower returns the A weighting at hz as a factor on power: 1 at 1 kHz, 0 at 0.
-//
-// Source: as A.
 func APower(hz float64) float64 {
 	h, l := highPass(hz, f1), lowPass(hz, f4)
 	return h * h * highPass(hz, f2) * highPass(hz, f3) * l * l / a1000
-}
-
-// C returns the C weighting at frequency f: 0 dB at 1 kHz, −Inf at 0. NaN for
-// NaN; the sign of f does not matter.
-//
-// Source: IEC 61672-1:2013, Annex E.
-func C(f unit.Hertz) unit.DB { return unit.DB(unit.FromPower(CPower(float64(f)))) }
-
-// CPower returns the C weighting at hz as a factor on power: 1 at 1 kHz, 0 at 0.
-//
-// Source: as C.
-func CPower(hz float64) float64 {
-	h, l := highPass(hz, f1), lowPass(hz, f4)
-	return h * h * l * l / c1000
 }
 
 // Poles of the passive weighting network of BS.468-4, Figure 1, in rad/s: two
@@ -100,15 +73,9 @@ func network468(hz float64) float64 {
 	return w * w / (p1 * p1) * lowPass(w, p1) * lowPass(w, p2) * pair(q1Re, q1Im) * pair(q2Re, q2Im)
 }
 
-// ITU468 returns the BS.468 noise weighting at frequency f: +12.2 dB at 6.3
-// kHz, its one point without tolerance, and therefore −0.02 dB at 1 kHz; −Inf
-// at 0. NaN for NaN; the sign of f does not matter.
+// ITU468Power returns the BS.468 noise weighting at hz as a factor on power:
+// 10^1.22 (+12.2 dB) at 6.3 kHz, its one point without tolerance, and therefore
+// −0.02 dB at 1 kHz; 0 at 0. NaN for NaN; the sign of hz does not matter.
 //
 // Source: ITU-R BS.468-4 (07/1986), Figure 1 and Table 1 (from a transcription).
-func ITU468(f unit.Hertz) unit.DB { return unit.DB(unit.FromPower(ITU468Power(float64(f)))) }
-
-// ITU468Power returns the BS.468 noise weighting at hz as a factor on power:
-// 10^1.22 at 6.3 kHz, 0 at 0.
-//
-// Source: as ITU468.
 func ITU468Power(hz float64) float64 { return network468(hz) / itu6300 }

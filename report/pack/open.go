@@ -80,15 +80,8 @@ func (b *Bag) Close() error {
 	return b.zip.f.Close()
 }
 
-// Path returns the path that the bag was opened by.
-func (b *Bag) Path() string { return b.path }
-
 // Zipped tells whether the bag is a zip file.
 func (b *Bag) Zipped() bool { return b.zip != nil }
-
-// Files returns the bag's files in the order of their names. The slice is the
-// bag's own.
-func (b *Bag) Files() []File { return b.files }
 
 // Info returns the first value of a label in bag-info.txt; "" for none.
 func (b *Bag) Info(label string) string { return get(b.info, label) }

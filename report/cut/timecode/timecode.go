@@ -69,9 +69,6 @@ func Parse(name string) (Rate, error) {
 
 func (r Rate) String() string { return r.name }
 
-// Drop reports whether labels are drop-frame.
-func (r Rate) Drop() bool { return r.drop > 0 }
-
 // PerSecond returns the frames per second as a fraction.
 func (r Rate) PerSecond() (num, den int64) { return r.num, r.den }
 
