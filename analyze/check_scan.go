@@ -13,6 +13,7 @@ import (
 	"evenhand/analyze/align"
 	"evenhand/analyze/faults"
 	"evenhand/analyze/loudness"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -180,7 +181,7 @@ func (s *Session) inspectDeviceFiles() error {
 		if f.Use != "device file" || !strings.EqualFold(filepath.Ext(f.Path), ".wav") {
 			continue
 		}
-		info, err := wavio.Inspect(inDir(s.Manifest.Dir, f.Path))
+		info, err := wavio.Inspect(manifest.OnDisk(s.Manifest.Dir, f.Path))
 		if errors.Is(err, fs.ErrNotExist) {
 			continue // known from an earlier report alone: see Options.Absent
 		}

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/wavio"
 )
 
@@ -79,15 +80,6 @@ func audioFormat(i wavio.Info) *AudioFormat {
 	}
 }
 
-// inDir resolves a path as written in a manifest in dir.
-func inDir(dir, path string) string {
-	path = filepath.FromSlash(path)
-	if filepath.IsAbs(path) {
-		return path
-	}
-	return filepath.Join(dir, path)
-}
-
 // maxNotes is the largest notes file that is read.
 const maxNotes = 64 << 10
 
@@ -103,7 +95,7 @@ func (s *Session) readNotes() error {
 	if s.isAbsent(about.Path) {
 		return nil
 	}
-	path := inDir(s.Manifest.Dir, about.Path)
+	path := manifest.OnDisk(s.Manifest.Dir, about.Path)
 	b, err := os.ReadFile(path)
 	if err != nil {
 		return &InputError{[]error{err}}
@@ -120,6 +112,6 @@ func (s *Session) isAbsent(path string) bool {
 	if s.absent == nil || s.absent(path) == nil {
 		return false
 	}
-	_, err := os.Stat(inDir(s.Manifest.Dir, path))
+	_, err := os.Stat(manifest.OnDisk(s.Manifest.Dir, path))
 	return errors.Is(err, os.ErrNotExist)
 }

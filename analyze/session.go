@@ -325,7 +325,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 	for _, j := range jobs {
 		g.Go(func() error {
 			defer step(1)
-			full := inDir(c.Dir, j.path)
+			full := manifest.OnDisk(c.Dir, j.path)
 			if j.use == "manifest" {
 				full = j.path
 			}
@@ -385,7 +385,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 	}
 
 	open := func(j *job, channels []int, mics *manifest.Mics) *signal {
-		sig, err := newSignal(inDir(c.Dir, j.path), j.info, channels, mics)
+		sig, err := newSignal(manifest.OnDisk(c.Dir, j.path), j.info, channels, mics)
 		if err != nil {
 			bad = append(bad, err)
 			return nil

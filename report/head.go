@@ -17,8 +17,6 @@ type headView struct {
 	Match   string   // the sentences after it
 	Tally   []tally
 	Failed  []string // failed checks, in words
-	Voids   []string // what was not held equal although nothing allows it
-	Rests   string   // what the resolution rests on
 }
 
 // fact is one field of the title block.
@@ -53,7 +51,7 @@ var outcomes = [...]analyze.Outcome{analyze.Fails, analyze.Caution, analyze.NotM
 func (b *builder) head() headView {
 	res := b.res
 	c := res.Comparison
-	v := headView{Block: []fact{}, Summary: []string{}, Tally: []tally{}, Failed: []string{}, Voids: []string{}, Rests: resolutionWords(res.Resolution)}
+	v := headView{Block: []fact{}, Summary: []string{}, Tally: []tally{}, Failed: []string{}}
 	add := func(name, value string) {
 		if value != "" {
 			v.Block = append(v.Block, fact{name, value})
@@ -80,9 +78,8 @@ func (b *builder) head() headView {
 	add("Disclosure", c.Disclosure)
 
 	v.Summary = append(v.Summary, b.comparedWords(), b.heldWords())
-	v.Voids = b.uncontrolled()
-	if len(v.Voids) > 0 {
-		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+manifest.List(v.Voids)+".")
+	if moved := b.uncontrolled(); len(moved) > 0 {
+		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+manifest.List(moved)+".")
 	}
 	v.Match = b.matchWords()
 	counts := map[analyze.Outcome]int{}

@@ -129,7 +129,7 @@ type filesView struct {
 }
 
 func (b *builder) files(opts Options) filesView {
-	v := filesView{Withheld: []string{}, Downloads: []fact{{"results.json", "every number, parameter and hash"}}, Tool: strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version), Format: b.res.Format}
+	v := filesView{Withheld: []string{}, Downloads: []fact{{resultsName, "every number, parameter and hash"}}, Tool: strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version), Format: b.res.Format}
 	if len(opts.Manifest) > 0 {
 		v.Downloads = append(v.Downloads, fact{manifestName, "the manifest, as read"})
 	}

@@ -13,12 +13,11 @@ type noiseView struct {
 	Spectrum figure
 	Table    table
 	Split    table
-	Reasons  []string // why something was not measured or told apart
 	Measured bool
 }
 
 func (b *builder) noise() noiseView {
-	v := noiseView{Words: noiseWords(b.res.Takes), Reasons: []string{}}
+	v := noiseView{Words: noiseWords(b.res.Takes)}
 	shown := []chart.Row{}
 	curves := []chart.Curve{}
 	legend := []label{}

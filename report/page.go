@@ -34,7 +34,6 @@ type pageView struct {
 
 // label names a take wherever it appears, with its line and marker.
 type label struct {
-	Index  int
 	Name   string
 	Slug   string
 	Swatch template.HTML
@@ -103,7 +102,7 @@ type builder struct {
 func newPage(res *analyze.Result, opts Options) (pageView, error) {
 	b := &builder{res: res, notes: collectFootnotes(res), labels: []label{}}
 	for i, t := range res.Takes {
-		b.labels = append(b.labels, label{Index: i, Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
+		b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
 	}
 	notes, err := newNotes(res.Comparison.About)
 	if err != nil {

@@ -43,10 +43,10 @@ const ContentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 var ErrNoTakes = errors.New("report: the result holds no take")
 
 // Write writes the report into dir, an existing folder in which the published
-// audio files already stand where Published.Path says: index.html, style.css,
-// results.json, the CSV files under data and, when given, the manifest. A
-// settings record in dir is linked and its pictures are shown. The
-// same result gives the same bytes. On an error dir may hold a part of the
+// audio files already stand where Published.Path says: index.html, the style
+// sheets and scripts, results.json, the CSV files under data and, when given,
+// the manifest. A settings record in dir is linked and its pictures are shown.
+// The same result gives the same bytes. On an error dir may hold a part of the
 // report; the caller throws it away.
 func Write(dir string, res *analyze.Result, opts Options) error {
 	if res == nil || len(res.Takes) == 0 {

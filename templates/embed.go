@@ -1,5 +1,6 @@
 // Package templates holds the files of the report page: HTML templates, the
-// style sheet and, where there is any, script. It has no logic.
+// style sheets and the scripts of the player and the blind tests. It has no logic in
+// Go.
 package templates
 
 import "embed"

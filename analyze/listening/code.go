@@ -13,7 +13,7 @@ type Kind string
 // The kinds of listening test.
 const (
 	KindPreference Kind = "preference" // which of two hidden takes is preferred
-	KindTrials     Kind = "trials"     // same or different, against a hidden reference
+	KindTrials     Kind = "trials"     // ABX: which of two takes a third, X, is
 	KindRatings    Kind = "ratings"    // all takes at once, 0 to 100
 )
 
@@ -67,7 +67,7 @@ type Preference struct {
 	Same     Outcome `json:"same"`
 }
 
-// Trials holds the result of same-or-different trials with one pair of takes,
+// Trials holds the result of ABX trials with one pair of takes,
 // A before B in the comparison's order.
 type Trials struct {
 	A       int `json:"a"`

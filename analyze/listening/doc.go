@@ -34,7 +34,7 @@
 //
 //	bits   field
 //	5      version, 1
-//	5      kind: 1 preferences, 2 same-or-different trials, 3 ratings
+//	5      kind: 1 preferences, 2 ABX trials, 3 ratings
 //	5      n, the number of takes of the comparison, 2 to 16
 //	40     comparison: the first 40 bits, ten hexadecimal digits, of the
 //	       SHA-256 that names the comparison's published audio
@@ -52,7 +52,7 @@
 //	2      the answer for that pair: 0 not asked, 1 no preference, 2 the one
 //	       played first, 3 the one played second
 //
-// Answers of kind 2, same-or-different trials with one pair of takes, 32 bits:
+// Answers of kind 2, ABX trials with one pair of takes, 32 bits:
 //
 //	4      first take, counted from 0
 //	4      second take, greater than the first

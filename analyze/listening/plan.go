@@ -19,7 +19,7 @@ const (
 // Plan says how many two-choice answers find a proportion.
 type Plan struct {
 	// Proportion is the true share of answers for one side (preference) or of
-	// right answers (same or different).
+	// right answers (ABX trials).
 	Proportion float64 `json:"proportion"`
 	// Heard is the share of trials in which the difference is truly heard
 	// when all others are guessed: 2·Proportion − 1.

@@ -143,7 +143,7 @@ type ZeroLine struct {
 	OrderP P `json:"order_p"`
 }
 
-// Discrimination sums up the same-or-different trials.
+// Discrimination sums up the ABX trials.
 type Discrimination struct {
 	Readers int          `json:"readers"`
 	Pairs   []PairTrials `json:"pairs"` // those that were tried

@@ -41,7 +41,7 @@ func anyFile(audio bool) kind[File] {
 		case strings.HasPrefix(s, "/") || drivePattern.MatchString(s):
 			w.warn(v.place, "name it relative to the manifest's folder", "an absolute path, which holds on this machine only")
 		}
-		if w.onDisk {
+		if w.OnDisk {
 			s = spelling(w.c.Dir, s)
 		}
 		w.files = append(w.files, fileUse{s, v.place, audio})
@@ -61,8 +61,9 @@ func anyFile(audio bool) kind[File] {
 	}, schema{"anyOf": []any{path.schema, long.schema()}}}
 }
 
-// onDisk resolves a path as written in a manifest in dir.
-func onDisk(dir, path string) string {
+// OnDisk returns where a file lies that a manifest in the folder dir names by
+// path, with forward slashes: beside the manifest, unless path is absolute.
+func OnDisk(dir, path string) string {
 	path = filepath.FromSlash(path)
 	if filepath.IsAbs(path) {
 		return path
@@ -79,7 +80,7 @@ func spelling(dir, path string) string {
 	}
 	parts := strings.Split(path, "/")
 	for i, part := range parts {
-		names := folderNames(onDisk(dir, strings.Join(parts[:i], "/")))
+		names := folderNames(OnDisk(dir, strings.Join(parts[:i], "/")))
 		if slices.Contains(names, part) {
 			continue
 		}
@@ -93,7 +94,7 @@ func spelling(dir, path string) string {
 // findFiles reports files that the manifest names and that cannot be read.
 func (w *walker) findFiles(dir string) {
 	for _, f := range w.files {
-		full := onDisk(dir, f.path)
+		full := OnDisk(dir, f.path)
 		info, err := os.Stat(full)
 		switch {
 		case errors.Is(err, fs.ErrNotExist):

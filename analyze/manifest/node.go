@@ -11,7 +11,7 @@ import (
 // walker goes over the tree of one manifest and collects what it finds.
 type walker struct {
 	path     string
-	onDisk   bool     // the files that are named can be looked for
+	OnDisk   bool     // the files that are named can be looked for
 	lines    []string // the file's lines without line ends
 	problems []Problem
 	warnings []Problem

@@ -60,7 +60,7 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 	w.c.SHA256 = fmt.Sprintf("%x", sha256.Sum256(src))
 	w.c.Inputs = append(w.c.Inputs, path)
 	for _, f := range w.files {
-		w.c.Inputs = append(w.c.Inputs, onDisk(filepath.Dir(path), f.path))
+		w.c.Inputs = append(w.c.Inputs, OnDisk(filepath.Dir(path), f.path))
 	}
 	w.checkLimits(rule)
 	return w.result()
@@ -92,8 +92,8 @@ func cause(err error) error {
 	return err
 }
 
-func parse(path string, src []byte, onDisk bool) *walker {
-	w := &walker{path: path, onDisk: onDisk, c: &Comparison{Path: path, Dir: filepath.Dir(path)}}
+func parse(path string, src []byte, OnDisk bool) *walker {
+	w := &walker{path: path, OnDisk: OnDisk, c: &Comparison{Path: path, Dir: filepath.Dir(path)}}
 	text, ok := w.clean(src)
 	if !ok {
 		return w

@@ -2,7 +2,7 @@
 // read, call Open and then Read until io.EOF; to write, call Create, Write and
 // Close; Inspect reads a header only.
 //
-// Read are integers of 8 to 32 bits in slots of 1 to 4 bytes, floats of 32 and
+// It reads integers of 8 to 32 bits in slots of 1 to 4 bytes, floats of 32 and
 // 64 bits, plain or extensible, in RIFF, RF64 and BW64 files with chunks in
 // any order, at 8000 to 384000 Hz with 1 to 32 channels. Whatever a header
 // says is checked against the bytes that are there: nothing is allocated from

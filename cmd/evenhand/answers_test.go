@@ -15,7 +15,7 @@ import (
 
 // answers prints comments with the answer codes of invented readers about the
 // report in a folder: of each a preference for every pair, ten
-// same-or-different trials with the first two takes and ratings. Readers
+// ABX trials with the first two takes and ratings. Readers
 // prefer the take that comes first in three of four answers with a
 // preference, have none in one of five, and are right in eight of ten trials.
 func answers() {

@@ -56,7 +56,7 @@ func (o buildOptions) openCache() *analyze.Cache {
 // readEarlier returns what the report in a folder says to the one that
 // replaces it; nil when there is none.
 func readEarlier(dir string) (*analyze.Earlier, error) {
-	f, err := os.Open(filepath.Join(dir, "results.json"))
+	f, err := os.Open(filepath.Join(dir, resultsName))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}

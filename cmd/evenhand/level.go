@@ -49,10 +49,7 @@ where it could not be told apart from an uneven response.`,
 			if err != nil {
 				return err
 			}
-			if !l.Certain {
-				return errCheckFailed
-			}
-			if l.Unclear || math.Abs(float64(l.Level)) > tolerance {
+			if !l.Certain || l.Unclear || math.Abs(float64(l.Level)) > tolerance {
 				return errCheckFailed
 			}
 			return nil

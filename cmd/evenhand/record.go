@@ -100,22 +100,13 @@ func putRecord(ctx context.Context, dir string, c *manifest.Comparison, known []
 				return f.SHA256, f.Bytes, nil
 			}
 		}
-		return analyze.SHA256File(ctx, besides(c.Dir, path))
+		return analyze.SHA256File(ctx, manifest.OnDisk(c.Dir, path))
 	})
 	if err != nil {
 		return err
 	}
 	_, err = settings.WriteTo(ctx, dir, c, rec)
 	return err
-}
-
-// besides resolves a path as written in a manifest in dir.
-func besides(dir, path string) string {
-	path = filepath.FromSlash(path)
-	if filepath.IsAbs(path) {
-		return path
-	}
-	return filepath.Join(dir, path)
 }
 
 func compareRecords(cmd *cobra.Command, older, newer string, asJSON bool) error {
@@ -140,7 +131,7 @@ func compareRecords(cmd *cobra.Command, older, newer string, asJSON bool) error 
 // there are hashed.
 func openRecord(ctx context.Context, path string) (*settings.Record, *manifest.Comparison, error) {
 	return settings.Open(ctx, path, func(ctx context.Context, file string) (string, int64, error) {
-		sum, n, err := analyze.SHA256File(ctx, besides(filepath.Dir(path), file))
+		sum, n, err := analyze.SHA256File(ctx, manifest.OnDisk(filepath.Dir(path), file))
 		if errors.Is(err, fs.ErrNotExist) {
 			return "", 0, nil
 		}
@@ -165,7 +156,7 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 		for _, f := range found {
 			x := settings.Recording{Path: f.Path, Name: f.Name, About: f.About, Channels: f.Channels, Dry: f.Dry, Loopback: f.Loopback}
 			if f.Dry || f.Loopback {
-				if x.SHA256, _, err = analyze.SHA256File(ctx, besides(dir, f.Path)); err != nil {
+				if x.SHA256, _, err = analyze.SHA256File(ctx, manifest.OnDisk(dir, f.Path)); err != nil {
 					return nil, warnings, err
 				}
 			}

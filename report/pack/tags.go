@@ -31,7 +31,7 @@ const (
 // Field is a line of bag-info.txt.
 type Field struct{ Label, Value string }
 
-// Get returns the value of a label; "" for none.
+// get returns the value of a label; "" for none.
 func get(fields []Field, label string) string {
 	for _, f := range fields {
 		if f.Label == label {

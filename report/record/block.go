@@ -63,16 +63,13 @@ func standsOf(c *manifest.Comparison, t *manifest.Take) map[string]stand {
 	for _, d := range c.ChainOf(t) {
 		out[d.Slot] = stand{device: d}
 	}
-	if m := micsOf(c, t); m != nil {
+	if m := t.Mics; m != nil {
 		for slot, x := range map[string]manifest.Mic{leftMic: m.Left, rightMic: m.Right} {
 			out[slot] = stand{manifest.Device{Slot: slot, Name: x.Name, Position: x.Position, Photo: x.Photo, Notes: x.Notes}, decimal(float64(x.Blend)) + " dB"}
 		}
 	}
 	return out
 }
-
-// micsOf returns a take's microphones.
-func micsOf(_ *manifest.Comparison, t *manifest.Take) *manifest.Mics { return t.Mics }
 
 // slotsOf lists the slots in signal order, the microphones last.
 func slotsOf(c *manifest.Comparison) []string {

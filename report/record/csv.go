@@ -10,7 +10,7 @@ import (
 	"evenhand/report/csvtext"
 )
 
-// csv returns the settings as a table, a line for each property and control of
+// csvTable returns the settings as a table, a line for each property and control of
 // each device, in signal order. Columns: slot, device, takes, setting, control
 // (yes or no), value, position (per cent of travel), scale, travel, from,
 // steps. A control that is there without a value has an empty one.

@@ -65,11 +65,7 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 			if err := ctx.Err(); err != nil {
 				return nil, err
 			}
-			from := filepath.FromSlash(p.File.Path)
-			if !filepath.IsAbs(from) {
-				from = filepath.Join(c.Dir, from)
-			}
-			pic, err := shrinkFile(p.File.Path, from)
+			pic, err := shrinkFile(p.File.Path, manifest.OnDisk(c.Dir, p.File.Path))
 			if err != nil {
 				return nil, err
 			}

@@ -2,10 +2,6 @@ package verify
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -15,6 +11,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 )
@@ -71,6 +68,8 @@ func Folder(ctx context.Context, dir string) (faults []pack.Fault, files int, by
 	return faults, len(sums), bytes, err
 }
 
+// checkFile returns what is wrong with a listed file, "" for nothing, and its
+// length.
 func checkFile(ctx context.Context, dir string, s folder.Sum) (what string, size int64, err error) {
 	path := filepath.Join(dir, filepath.FromSlash(s.Path))
 	info, err := os.Lstat(path)
@@ -80,28 +79,11 @@ func checkFile(ctx context.Context, dir string, s folder.Sum) (what string, size
 	if !info.Mode().IsRegular() {
 		return "it is not a file", 0, nil
 	}
-	f, err := os.Open(path)
+	sum, size, err := analyze.SHA256File(ctx, path)
 	if err != nil {
-		return "", 0, err
+		return "", size, err
 	}
-	defer f.Close()
-	h := sha256.New()
-	buf := make([]byte, 1<<18)
-	for {
-		if err := ctx.Err(); err != nil {
-			return "", size, err
-		}
-		n, err := f.Read(buf)
-		h.Write(buf[:n])
-		size += int64(n)
-		if err == io.EOF {
-			break
-		}
-		if err != nil {
-			return "", size, fmt.Errorf("%s: %w", path, err)
-		}
-	}
-	if hex.EncodeToString(h.Sum(nil)) != strings.ToLower(s.SHA256) {
+	if sum != strings.ToLower(s.SHA256) {
 		return "its content is not what was published: its SHA-256 is not that in " + folder.Sums, size, nil
 	}
 	return "", size, nil
