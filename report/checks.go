@@ -7,7 +7,6 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/unit"
 )
 
 // checksView is every check, grouped by what it asks.
@@ -197,43 +196,4 @@ func countOutcome(n int, o analyze.Outcome) string {
 		return plural(n, "caution", "cautions")
 	}
 	return plural(n, "not measured", "not measured")
-}
-
-// loopbackView is the reamp level.
-type loopbackView struct {
-	File    string
-	Facts   []fact
-	Octaves table
-	Advice  []string
-	Reason  string
-}
-
-func (b *builder) loopback() *loopbackView {
-	l := b.res.Loopback
-	if l == nil {
-		return nil
-	}
-	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{
-		{"Level", l.Level.String() + " " + l.Where()}, {"Level may be off by", "±" + unit.Format(float64(l.LevelError), 2) + " dB"}, {"20 Hz to 20 kHz", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
-		{"Noise added", unit.DBFS(l.Noise).String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
-	}}
-	if len(l.Shape) > 0 {
-		v.Facts = append(v.Facts, fact{"Octaves of " + l.LevelBands, l.Middle.String()})
-	}
-	for _, a := range l.Advice {
-		v.Advice = append(v.Advice, sentence(a))
-	}
-	if !l.Certain {
-		v.Reason = orElse(l.Reason, "no reason given")
-	}
-	rows := []row{}
-	for _, o := range l.Octaves {
-		c := cell{Text: unit.Signed(float64(o.Level), 1)}
-		if !o.Measured {
-			c = cell{Text: "not measured: too little signal above the noise", Class: "t", Soft: true}
-		}
-		rows = append(rows, row{Cells: []cell{{Text: bandName(o.Band), Head: true}, c}})
-	}
-	v.Octaves = newTable("Loopback minus dry recording in each octave, dB", heads("Octave", "Difference, dB"), rows)
-	return v
 }

@@ -1,324 +1,121 @@
 package report
 
 import (
-	"bytes"
-	"encoding/base64"
-	"encoding/json"
-	"fmt"
-	"io"
-	"io/fs"
-	"math"
-	"os"
-	"path/filepath"
-	"runtime"
-	"slices"
 	"strings"
 
-	"golang.org/x/sync/errgroup"
-
-	"evenhand/analyze"
-	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
-	"evenhand/templates"
+	"evenhand/report/chart"
 )
 
-// playerData is what the scripts of the page know of the comparison from the
-// start. Frames count from the start of the whole span.
-type playerData struct {
-	ID string `json:"id"` // of the published audio
-	// Earlier are the first 16 digits of earlier IDs, under which a browser
-	// may know its reader.
-	Earlier   []string        `json:"earlier,omitempty"`
-	Title     string          `json:"title"`
-	Rate      int             `json:"rate"`
-	Target    unit.LUFS       `json:"target"`
-	Tolerance unit.LU         `json:"tolerance"`
-	Reference int             `json:"reference"` // −1 without one
-	WebOnly   bool            `json:"webOnly,omitempty"`
-	Cuts      []int64         `json:"cuts"` // first frames of the pieces, then the end
-	Sections  []playerSection `json:"sections"`
-	Takes     []playerTake    `json:"takes"`
+// listenView is the listening area.
+type listenView struct {
+	Overview figure
+	Takes    []listenTake
+	Alike    []string    // what is the same for all takes
+	Missing  bool        // no audio was published
+	Player   *playerData // nil without pieces: the page then has plain players only
 }
 
-// Frames is the length of the performance.
-func (d *playerData) Frames() int64 { return d.Cuts[len(d.Cuts)-1] }
-
-type playerSection struct {
-	Name   string `json:"name"`
-	Slug   string `json:"slug"`
-	First  int64  `json:"first"`
-	Frames int64  `json:"frames"`
+type listenTake struct {
+	Label    label
+	Device   string
+	Role     string
+	Signal   string
+	Gain     string
+	Level    string
+	Path     string
+	Encoding string
+	Mics     int
+	MicWords string
+	Notes    string
+	Polarity string // "" when the same as the reference's
+	Withheld string // why the audio is not published; "" when it is
+	Player   int    // number of the take in the player, see newPlayerData
 }
 
-type playerTake struct {
-	Name       string       `json:"name"`
-	Slug       string       `json:"slug"`
-	Gain       unit.DB      `json:"gain"`
-	Inverted   bool         `json:"inverted,omitempty"`
-	Channels   int          `json:"channels"`
-	Integrated unit.LUFS    `json:"integrated"`
-	Peak       unit.DBFS    `json:"peak"`
-	Path       string       `json:"path"`
-	Blend      *playerBlend `json:"blend,omitempty"`
-	playerPieces
-}
-
-// playerPieces: piece k of a file is called Stem.k.flac, from 1 on, and has
-// Sizes[k−1] bytes.
-type playerPieces struct {
-	Stem  string  `json:"stem"`
-	Sizes []int64 `json:"sizes"`
-}
-
-// path is the name of a piece, counted from 0.
-func (p playerPieces) path(k int) string { return fmt.Sprintf("%s.%d.flac", p.Stem, k+1) }
-
-// playerBlend: Own and Alone are the gains of the two microphones in the take's
-// published file, the second being the one that the pieces hold, and Scale the
-// gain from its recording to the pieces; all linear.
-type playerBlend struct {
-	Left  string  `json:"left"`
-	Right string  `json:"right"`
-	Side  string  `json:"side"`
-	Own   float64 `json:"own"`
-	Alone float64 `json:"alone"`
-	Scale float64 `json:"scale"`
-	Start float64 `json:"start"`
-	playerPieces
-}
-
-// playerMore is what the scripts load of a take when a reader opens its blend
-// or the check of the figures. Steps: position, gain and sample peak in dB, as
-// analyze.BlendStep.
-type playerMore struct {
-	SHA256 string       `json:"sha256"`
-	Pieces []string     `json:"pieces"` // their SHA-256
-	Steps  [][3]float64 `json:"steps,omitempty"`
-}
-
-// Scripts returns the scripts that the page loads, in order, after the one in
-// its head; they load the others when a reader opens what needs them.
-func (*playerData) Scripts() []string {
-	return []string{playerDataName, "listen.js"}
-}
-
-// newPlayerData returns nil when the published takes are not all there in
-// pieces that are cut at the same frames: then the page keeps its plain
-// players. Takes that are withheld are left out: the player numbers its takes
-// as Result.Heard does.
-func newPlayerData(res *analyze.Result) *playerData {
-	d := &playerData{
-		ID: res.AudioID(), Title: res.Comparison.Title, Rate: res.Timeline.SampleRate,
-		Target: res.Match.Target, Tolerance: res.Parameters.Match.Tolerance,
-		Reference: -1, Sections: []playerSection{}, Takes: []playerTake{},
-	}
-	if len(res.Timeline.Spans) == 0 || d.ID == "" {
-		return nil
-	}
-	for _, e := range res.Earlier() {
-		d.Earlier = append(d.Earlier, e.Comparison[:min(16, len(e.Comparison))])
-	}
-	whole := res.Timeline.Spans[0]
-	used := map[string]bool{"whole": true}
-	for _, s := range res.Timeline.Spans[1:] {
-		slug := manifest.Slug(s.Name)
-		for n := 2; used[slug]; n++ {
-			slug = fmt.Sprintf("%s-%d", manifest.Slug(s.Name), n)
+func (b *builder) listen() listenView {
+	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
+	player := 0
+	for i, t := range b.res.Takes {
+		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: len(t.Mics)}
+		if t.Device != t.Name {
+			l.Device = t.Device
 		}
-		used[slug] = true
-		d.Sections = append(d.Sections, playerSection{s.Name, slug, int64(s.FirstFrame - whole.FirstFrame), int64(s.Frames)})
+		if t.RepeatOf != "" {
+			l.Role = strings.TrimPrefix(l.Role+", repeat of "+t.RepeatOf, ", ")
+		}
+		if t.Alignment.PolarityToReference == "inverted" {
+			l.Polarity = "polarity inverted against the reference"
+		}
+		mics := []string{}
+		for _, m := range t.Mics {
+			s := m.Side + ": " + m.Name + ", " + m.Blend.String()
+			if m.Position != "" {
+				s += ", " + m.Position
+			}
+			mics = append(mics, s)
+		}
+		l.MicWords = strings.Join(mics, "; ")
+		if p := t.Published; p != nil {
+			v.Missing = false
+			l.Path, l.Encoding = p.Path, p.Encoding
+			l.Level = unit.Format(float64(p.Integrated), 2) + " LUFS, " + p.TruePeak.String()
+			l.Player = player
+			player++
+		}
+		if t.Withheld != nil {
+			l.Withheld = "Not published: the maker of this page may not pass the recording on. Its numbers and its hash are here all the same."
+		}
+		v.Takes = append(v.Takes, l)
 	}
-	for _, t := range res.Takes {
-		p := t.Published
-		if p == nil {
+	v.Alike = alikeTakes(v.Takes)
+	return v
+}
+
+// alikeTakes takes out of the takes what all of them have alike.
+func alikeTakes(takes []listenTake) []string {
+	out := []string{}
+	if len(takes) < 2 {
+		return out
+	}
+	for _, field := range []func(*listenTake) *string{
+		func(l *listenTake) *string { return &l.Signal },
+		func(l *listenTake) *string { return &l.Encoding },
+		func(l *listenTake) *string { return &l.MicWords },
+	} {
+		first := *field(&takes[0])
+		same := first != ""
+		for i := range takes {
+			same = same && *field(&takes[i]) == first
+		}
+		if !same {
 			continue
 		}
-		if t.Name == res.Comparison.Reference {
-			d.Reference = len(d.Takes)
+		out = append(out, first)
+		for i := range takes {
+			*field(&takes[i]) = ""
 		}
-		out := playerTake{
-			Name: t.Name, Slug: t.Slug, Gain: t.Gain, Inverted: t.Alignment.PolarityToReference == "inverted",
-			Channels: p.Channels, Integrated: p.Integrated, Peak: p.SamplePeak, Path: p.Path,
-		}
-		ok := d.pieces(&out.playerPieces, p.Pieces)
-		if p.Blend != nil && len(t.Mics) == 2 {
-			out.Blend = newPlayerBlend(t)
-			ok = ok && d.pieces(&out.Blend.playerPieces, p.Blend.Pieces)
-		}
-		if !ok {
-			return nil
-		}
-		d.Takes = append(d.Takes, out)
 	}
-	return d
+	return out
 }
 
-// pieces describes a file's pieces, and says whether they are cut and named
-// like those before.
-func (d *playerData) pieces(to *playerPieces, in []analyze.Piece) bool {
-	if len(in) == 0 {
-		return false
+// overview is the picture of the performance in the listening area.
+func (b *builder) overview() figure {
+	f := figure{ID: "overview", Title: "The performance", Legend: []label{}, Words: []string{}}
+	from, to := b.span()
+	rows := []row{}
+	names := []string{}
+	for _, s := range b.sections() {
+		names = append(names, s.Name)
+		rows = append(rows, row{Cells: append([]cell{{Text: s.Name, Head: true}}, cells(s.From.String(), s.To.String())...)})
 	}
-	stem, ok := strings.CutSuffix(in[0].Path, ".1.flac")
-	to.Stem = stem
-	cuts := []int64{}
-	for k, p := range in {
-		cuts = append(cuts, p.FirstFrame)
-		to.Sizes = append(to.Sizes, p.Bytes)
-		ok = ok && p.Path == to.path(k) && (k == 0 || p.FirstFrame == in[k-1].FirstFrame+in[k-1].Frames)
-	}
-	last := in[len(in)-1]
-	cuts = append(cuts, last.FirstFrame+last.Frames)
-	if d.Cuts == nil {
-		d.Cuts = cuts
-	}
-	return ok && slices.Equal(d.Cuts, cuts)
-}
-
-func newPlayerBlend(t analyze.Take) *playerBlend {
-	b := t.Published.Blend
-	own, alone := t.Mics[0], t.Mics[1]
-	if b.Side == "left" {
-		own, alone = alone, own
-	}
-	gain := float64(t.Gain)
-	return &playerBlend{
-		Left: t.Mics[0].Name, Right: t.Mics[1].Name, Side: b.Side,
-		Own:   unit.ToAmplitude(gain + float64(own.Blend)),
-		Alone: unit.ToAmplitude(gain + float64(alone.Blend)),
-		Scale: unit.ToAmplitude(float64(b.Gain)),
-		Start: rounded(float64(b.Start), 5),
-	}
-}
-
-// newPlayerMore is in the order of the player's takes.
-func newPlayerMore(res *analyze.Result) []playerMore {
-	list := []playerMore{}
-	for _, t := range res.Takes {
-		if t.Published == nil {
-			continue
+	f.Table = newTable("Sections", heads("Section", "From", "To"), rows)
+	if len(b.res.Timeline.Overview) > 0 {
+		desc := "Peak level over time; the figures are in results.json."
+		if len(names) > 0 {
+			desc = "Peak level over time with the sections " + listUpTo(names, 12) + ". Their times are in the table that follows."
 		}
-		m := playerMore{SHA256: t.Published.SHA256, Pieces: []string{}}
-		for _, p := range t.Published.Pieces {
-			m.Pieces = append(m.Pieces, p.SHA256)
-		}
-		if b := t.Published.Blend; b != nil {
-			for _, s := range b.Steps {
-				m.Steps = append(m.Steps, [3]float64{rounded(float64(s.Position), 5), rounded(float64(s.Gain), 4), rounded(float64(s.Peak), 3)})
-			}
-		}
-		list = append(list, m)
+		f.SVG = svg(chart.Overview(chart.Text{Title: "Overview of the performance", Desc: desc}, floats(b.res.Timeline.Overview), b.chartSections(), from, to))
 	}
-	return list
-}
-
-func rounded(v float64, digits int) float64 {
-	unit := math.Pow10(digits)
-	return math.Round(v*unit) / unit
-}
-
-// Names of the player's own files.
-const (
-	playerDataName = "listen-data.js"
-	playerMoreName = "listen-more.js"
-	twinSuffix     = ".js"
-)
-
-// writePlayer writes the scripts and style of the listening area, its data and,
-// unless it is for the web only, beside each piece a twin: the same bytes in
-// base64 in a script, for readers who open the page from a disk, where a page may
-// not fetch files.
-func writePlayer(dir string, put func(name string, data []byte) error, res *analyze.Result, webOnly bool) error {
-	scripts, err := fs.Glob(templates.Files(), "*.js")
-	if err != nil {
-		return err
-	}
-	for _, name := range append(scripts, "listen.css") {
-		b, err := templates.Files().ReadFile(name)
-		if err != nil {
-			return fmt.Errorf("report: %w", err)
-		}
-		if err := put(name, b); err != nil {
-			return err
-		}
-	}
-	d := newPlayerData(res)
-	if d == nil {
-		return nil
-	}
-	d.WebOnly = webOnly
-	for _, f := range []struct {
-		name, call string
-		value      any
-	}{{playerDataName, "data", d}, {playerMoreName, "more", newPlayerMore(res)}} {
-		var out bytes.Buffer
-		fmt.Fprintf(&out, "Evenhand.%s(", f.call)
-		if err := json.NewEncoder(&out).Encode(f.value); err != nil { // escapes <, > and &, U+2028 and U+2029
-			return fmt.Errorf("report: player: %w", err)
-		}
-		out.WriteString(");\n")
-		if err := put(f.name, out.Bytes()); err != nil {
-			return err
-		}
-	}
-	if webOnly {
-		return nil
-	}
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for _, t := range d.Takes {
-		files := []playerPieces{t.playerPieces}
-		if t.Blend != nil {
-			files = append(files, t.Blend.playerPieces)
-		}
-		for _, f := range files {
-			for k := range f.Sizes {
-				g.Go(func() error {
-					return writeTwin(filepath.Join(dir, filepath.FromSlash(f.path(k))), f.path(k))
-				})
-			}
-		}
-	}
-	if err := g.Wait(); err != nil {
-		return fmt.Errorf("report: player: %w", err)
-	}
-	return nil
-}
-
-// writeTwin writes the script that hands a piece to the page.
-func writeTwin(piece, name string) (err error) {
-	in, err := os.Open(piece)
-	if err != nil {
-		return err
-	}
-	defer in.Close()
-	out, err := os.Create(strings.TrimSuffix(piece, filepath.Ext(piece)) + twinSuffix)
-	if err != nil {
-		return err
-	}
-	defer func() {
-		if cerr := out.Close(); err == nil {
-			err = cerr
-		}
-	}()
-	if _, err := fmt.Fprintf(out, "Evenhand.audio(%q,\"", name); err != nil {
-		return err
-	}
-	raw := make([]byte, 3<<14)
-	coded := make([]byte, base64.StdEncoding.EncodedLen(len(raw)))
-	for {
-		n, err := io.ReadFull(in, raw)
-		base64.StdEncoding.Encode(coded, raw[:n])
-		if _, err := out.Write(coded[:base64.StdEncoding.EncodedLen(n)]); err != nil {
-			return err
-		}
-		if err == io.EOF || err == io.ErrUnexpectedEOF {
-			break
-		}
-		if err != nil {
-			return err
-		}
-	}
-	_, err = io.WriteString(out, "\");\n")
-	return err
+	return f
 }

@@ -206,24 +206,3 @@ func (b *builder) alternativeSections() table {
 	}
 	return newTable("Gains that other ways of matching would add, section by section", alternativeHeads(), rows)
 }
-
-// overview is the picture of the performance in the listening area.
-func (b *builder) overview() figure {
-	f := figure{ID: "overview", Title: "The performance", Legend: []label{}, Words: []string{}}
-	from, to := b.span()
-	rows := []row{}
-	names := []string{}
-	for _, s := range b.sections() {
-		names = append(names, s.Name)
-		rows = append(rows, row{Cells: append([]cell{{Text: s.Name, Head: true}}, cells(s.From.String(), s.To.String())...)})
-	}
-	f.Table = newTable("Sections", heads("Section", "From", "To"), rows)
-	if len(b.res.Timeline.Overview) > 0 {
-		desc := "Peak level over time; the figures are in results.json."
-		if len(names) > 0 {
-			desc = "Peak level over time with the sections " + listUpTo(names, 12) + ". Their times are in the table that follows."
-		}
-		f.SVG = svg(chart.Overview(chart.Text{Title: "Overview of the performance", Desc: desc}, floats(b.res.Timeline.Overview), b.chartSections(), from, to))
-	}
-	return f
-}
