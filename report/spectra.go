@@ -55,7 +55,7 @@ func (b *builder) spectra() spectraView {
 			continue
 		}
 		shown = append(shown, d)
-		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(i, 0))
+		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(i, 0), b.floors(i))
 		v.Third.Words = append(v.Third.Words, words)
 		band := b.counts(d.Third, res.Resolution.Third)
 		v.Strips = append(v.Strips, stripView{b.labels[i], svg(strips.Strip(
@@ -65,7 +65,7 @@ func (b *builder) spectra() spectraView {
 	}
 	v.StripTable = b.differenceTable(shown)
 	if len(v.Strips) > 0 {
-		v.Third.Words = append(v.Third.Words, "Bands more than "+number(faintest)+" dB below the strongest are left out of these sentences.")
+		v.Third.Words = append(v.Third.Words, "Bands more than "+number(faintest)+" dB below the strongest are left out of these sentences. Where half of the louder level or more is the noise of its pauses, what differs is called noise.")
 	}
 	if len(v.Third.Words) == 0 {
 		v.Third.Words = []string{"There is nothing to compare with."}
@@ -74,7 +74,7 @@ func (b *builder) spectra() spectraView {
 		w := sectionWords{Name: s.Name, Words: []string{}}
 		for _, d := range b.differences(s.Name) {
 			if d.Take != res.Spectrum.Against {
-				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(b.index(d.Take), k+1)))
+				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(b.index(d.Take), k+1), b.floors(b.index(d.Take))))
 			}
 		}
 		if len(w.Words) > 0 {
@@ -104,6 +104,17 @@ func (b *builder) thirds(take, span int) []unit.DB {
 		return []unit.DB{}
 	}
 	return b.res.Takes[take].Measures[span].Third
+}
+
+// floors are the noise in the pauses of a take and of what it is compared with.
+func (b *builder) floors(take int) floors {
+	of := func(i int) []unit.DB {
+		if i < 0 || !b.res.Takes[i].Noise.Measured || b.res.Takes[i].Noise.Gated {
+			return nil
+		}
+		return b.res.Takes[i].Noise.Third
+	}
+	return floors{of(take), of(b.index(b.res.Spectrum.Against))}
 }
 
 // againstWords names what takes are compared with inside a sentence.

@@ -111,11 +111,49 @@ func heardBands(d analyze.BandDifferences, levels []unit.DB) analyze.BandDiffere
 	return d
 }
 
+// mostlyNoise is how far above the noise in the pauses, in dB, a band's level
+// lies when half of its power is that noise.
+const mostlyNoise = 3
+
+// floors are the noise levels in the pauses, by band, of a take and of what it is
+// compared with; nil where they are not known.
+type floors struct{ own, other []unit.DB }
+
+// split returns d with those bands resolved whose louder level is playing, and d
+// with those where it is mostly noise. levels are the take's.
+func (f floors) split(d analyze.BandDifferences, levels []unit.DB) (playing, noise analyze.BandDifferences) {
+	playing, noise = d, d
+	playing.Resolved, noise.Resolved = make([]bool, len(d.Resolved)), make([]bool, len(d.Resolved))
+	for k, resolved := range d.Resolved {
+		floor, level := f.own, float64(levels[k])
+		if d.Difference[k] < 0 {
+			floor, level = f.other, level-float64(d.Difference[k])
+		}
+		faint := k < len(floor) && level < float64(floor[k])+mostlyNoise
+		playing.Resolved[k], noise.Resolved[k] = resolved && !faint, resolved && faint
+	}
+	return playing, noise
+}
+
+// where names the bands of a run.
+func (r run) where(bands []analyze.Band) string {
+	switch octaves := math.Log2(float64(bands[r.last].High) / float64(bands[r.first].Low)); {
+	case octaves <= 1.01:
+		return "around " + bandName(bands[r.peak])
+	case r.last == len(bands)-1:
+		return "above " + bandName(bands[r.first])
+	case r.first == 0:
+		return "below " + bandName(bands[r.last])
+	}
+	return "from " + bandName(bands[r.first]) + " to " + bandName(bands[r.last])
+}
+
 // spectrumWords says in one sentence how a take's level-matched spectrum
 // differs from the one it is compared with: the greatest resolved differences
-// in order of frequency, and the ends of the range where nothing is resolved.
-// levels are the take's; bands that are too faint by them are left out.
-func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, levels []unit.DB) string {
+// in order of frequency, where it is the noise that differs, and the ends of the
+// range where nothing is resolved. levels are the take's; bands that are too faint
+// by them are left out.
+func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, levels []unit.DB, f floors) string {
 	n := len(bands)
 	all := resolvedRuns(d, n)
 	if len(all) == 0 {
@@ -123,9 +161,17 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 	}
 	// The ends are those of all that is resolved, faint or not.
 	lowest, highest := all[0].first, all[len(all)-1].last
-	runs := resolvedRuns(heardBands(d, levels), n)
-	if len(runs) == 0 {
+	playing, noise := f.split(heardBands(d, levels), levels)
+	runs := resolvedRuns(playing, n)
+	noisy := []string{}
+	for _, r := range resolvedRuns(noise, n) {
+		noisy = append(noisy, r.where(bands))
+	}
+	switch {
+	case len(runs) == 0 && len(noisy) == 0:
 		return fmt.Sprintf("%s: no difference from %s is resolved in any band within %d dB of the strongest.", take, against, faintest)
+	case len(runs) == 0:
+		return fmt.Sprintf("%s: no difference from %s is resolved but in noise, %s.", take, against, manifest.List(noisy))
 	}
 	const most = 3
 	sort.SliceStable(runs, func(i, j int) bool { return math.Abs(runs[i].value) > math.Abs(runs[j].value) })
@@ -145,20 +191,18 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 		if k == 0 {
 			than = " than " + against
 		}
-		switch octaves := math.Log2(float64(bands[r.last].High) / float64(bands[r.first].Low)); {
-		case octaves <= 1.01:
-			parts = append(parts, fmt.Sprintf("%s %s%s around %s", dB(r.value), more, than, bandName(bands[r.peak])))
-		case r.last == n-1:
-			parts = append(parts, fmt.Sprintf("up to %s %s%s above %s", dB(r.value), more, than, bandName(bands[r.first])))
-		case r.first == 0:
-			parts = append(parts, fmt.Sprintf("up to %s %s%s below %s", dB(r.value), more, than, bandName(bands[r.last])))
-		default:
-			parts = append(parts, fmt.Sprintf("up to %s %s%s from %s to %s", dB(r.value), more, than, bandName(bands[r.first]), bandName(bands[r.last])))
+		upTo, where := "up to ", r.where(bands)
+		if strings.HasPrefix(where, "around ") {
+			upTo = ""
 		}
+		parts = append(parts, fmt.Sprintf("%s%s %s%s %s", upTo, dB(r.value), more, than, where))
 	}
 	s := take + " has " + manifest.List(parts)
 	if rest > 0 {
 		s += ", and " + plural(rest, "smaller difference", "smaller differences") + " elsewhere"
+	}
+	if len(noisy) > 0 {
+		s += "; " + manifest.List(noisy) + " what differs is noise"
 	}
 	const end = 3 // bands
 	var none []string

@@ -5,6 +5,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -60,7 +61,7 @@ func TestSpectrumWords(t *testing.T) {
 		{"not numbers", differenceOf(30, map[int]float64{3: math.NaN(), 4: math.Inf(-1), 5: 0}), "Kiln: no difference from Mossback is resolved in any band."},
 		{"short slices", analyze.BandDifferences{Difference: []unit.DB{1}, Resolved: []bool{}}, "Kiln: no difference from Mossback is resolved in any band."},
 	} {
-		if got := spectrumWords("Kiln", "Mossback", bands, c.d, loud); got != c.want {
+		if got := spectrumWords("Kiln", "Mossback", bands, c.d, loud, floors{}); got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
 		}
 	}
@@ -76,12 +77,45 @@ func TestSpectrumWordsLeaveOutFaintBands(t *testing.T) {
 		}
 	}
 	both := differenceOf(30, map[int]float64{10: 4, 28: 6})
-	if got, want := spectrumWords("A", "B", bands, both, level), "A has 4.0 dB more than B around 250 Hz; below 250 Hz no difference is resolved."; got != want {
+	if got, want := spectrumWords("A", "B", bands, both, level, floors{}), "A has 4.0 dB more than B around 250 Hz; below 250 Hz no difference is resolved."; got != want {
 		t.Errorf("got %s", got) // and not: nothing is resolved above 250 Hz
 	}
 	faint := differenceOf(30, map[int]float64{28: 6})
-	if got, want := spectrumWords("A", "B", bands, faint, level), "A: no difference from B is resolved in any band within 60 dB of the strongest."; got != want {
+	if got, want := spectrumWords("A", "B", bands, faint, level, floors{}), "A: no difference from B is resolved in any band within 60 dB of the strongest."; got != want {
 		t.Errorf("got %s", got)
+	}
+}
+
+// A band whose louder side is the noise of its pauses is no difference of tone: at
+// 10 kHz the take is 2 dB above its own noise, at 250 Hz far above it; at 63 Hz
+// the other is 2 dB above its noise.
+func TestSpectrumWordsOfNoise(t *testing.T) {
+	bands := fixtureBands(3)
+	level, quiet := make([]unit.DB, 30), make([]unit.DB, 30)
+	for i := range level {
+		level[i], quiet[i] = -20, -80
+	}
+	own, other := slices.Clone(quiet), slices.Clone(quiet)
+	own[26], other[4] = -22, -20+5-2
+	d := differenceOf(30, map[int]float64{4: -5, 10: 4, 26: 6})
+	for _, c := range []struct {
+		f    floors
+		want string
+	}{
+		{floors{own, other}, "A has 4.0 dB more than B around 250 Hz; around 63 Hz and around 10 kHz what differs is noise; below 63 Hz and above 10 kHz no difference is resolved."},
+		{floors{own, nil}, "A has 5.0 dB less than B around 63 Hz and 4.0 dB more around 250 Hz; around 10 kHz what differs is noise; below 63 Hz and above 10 kHz no difference is resolved."},
+		{floors{quiet, quiet}, "A has 5.0 dB less than B around 63 Hz, 4.0 dB more around 250 Hz and 6.0 dB more around 10 kHz; below 63 Hz and above 10 kHz no difference is resolved."},
+	} {
+		if got := spectrumWords("A", "B", bands, d, level, c.f); got != c.want {
+			t.Errorf("got %s\nwant %s", got, c.want)
+		}
+	}
+	hiss := differenceOf(30, map[int]float64{25: 5, 26: 6, 27: 6, 28: 7, 29: 6})
+	for i := 25; i < 30; i++ {
+		own[i] = -20
+	}
+	if got, want := spectrumWords("A", "B", bands, hiss, level, floors{own, other}), "A: no difference from B is resolved but in noise, above 8 kHz."; got != want {
+		t.Errorf("got %s\nwant %s", got, want)
 	}
 }
 
