@@ -24,3 +24,14 @@ func TestList(t *testing.T) {
 		}
 	}
 }
+
+func TestASCII(t *testing.T) {
+	for in, want := range map[string]string{
+		"plain, 'text' #1": "plain, 'text' #1", "Grüße – à la façon d’Åre": "Gruesse - a la facon d'Are", "Übung „Œuvre“…": "Uebung \"Oeuvre\"...",
+		"u\u0308ber": "ueber", "日本\u00a0ß": "?? ss",
+	} {
+		if got := ASCII(in); got != want {
+			t.Errorf("%q: %q, want %q", in, got, want)
+		}
+	}
+}

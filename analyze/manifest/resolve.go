@@ -104,6 +104,38 @@ func overlay(base, over Device) Device {
 	return d
 }
 
+// ASCII spells a text for fields that hold nothing else: accents go, letters of
+// the Latin alphabets are spelled as in Slug, dashes and quotation marks become the
+// plain ones, and what has no spelling is a question mark.
+func ASCII(s string) string {
+	var b strings.Builder
+	for _, r := range norm.NFC.String(s) {
+		low := letters.Replace(string(unicode.ToLower(r)))
+		switch {
+		case r <= unicode.MaxASCII:
+			b.WriteRune(r)
+		case strings.ContainsRune("‐‑‒–—―−", r):
+			b.WriteByte('-')
+		case strings.ContainsRune("‘’‚‹›", r):
+			b.WriteByte('\'')
+		case strings.ContainsRune("“”„«»", r):
+			b.WriteByte('"')
+		case r == '…':
+			b.WriteString("...")
+		case unicode.IsSpace(r):
+			b.WriteByte(' ')
+		case low != "" && low[0] >= 'a' && low[0] <= 'z':
+			if unicode.IsUpper(r) {
+				low = strings.ToUpper(low[:1]) + low[1:]
+			}
+			b.WriteString(low)
+		default:
+			b.WriteByte('?')
+		}
+	}
+	return b.String()
+}
+
 // letters spells letters of the Latin alphabets in ASCII, pairwise.
 var letters = strings.NewReplacer(
 	"ä", "ae", "ö", "oe", "ü", "ue", "ß", "ss", "æ", "ae", "œ", "oe", "ø", "o", "å", "a", "þ", "th", "ð", "d",

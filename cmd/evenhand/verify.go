@@ -104,7 +104,14 @@ func (v *verifier) run(path string) (*verify.Report, error) {
 		if _, err := os.Stat(path); err != nil {
 			return nil, err
 		}
-		return nil, usageError{fmt.Errorf("%s: neither an archive of pack (there is no bagit.txt) nor a published report (there is no %s)", path, folder.Sums)}
+		within := ""
+		inside, _ := os.ReadDir(path) // what unpacks a zip file may put a folder around it
+		for _, e := range inside {
+			if sub := filepath.Join(path, e.Name()); e.IsDir() && pack.IsBag(sub) {
+				within = "; " + sub + " is an archive"
+			}
+		}
+		return nil, usageError{fmt.Errorf("%s: neither an archive of pack (there is no bagit.txt) nor a published report (there is no %s)%s", path, folder.Sums, within)}
 	}
 	return v.bag(path)
 }

@@ -13,6 +13,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -31,7 +32,7 @@ func (p *plan) bext(what string) *wavio.Bext {
 		mode = "stereo"
 	}
 	return &wavio.Bext{
-		Description:   c.Title + ": " + what,
+		Description:   manifest.ASCII(c.Title) + ": " + what,
 		Originator:    "evenhand",
 		Date:          c.Date,
 		TimeReference: uint64(p.fps.Sample(p.start, p.rate)),

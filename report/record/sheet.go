@@ -66,7 +66,7 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 		Symbols:     drawing(chart.Symbols()),
 		KeyKnob:     drawing(chart.UsualKnob(0.7).Dial()),
 		KeyBlank:    drawing(chart.UsualKnob(math.NaN()).Dial()),
-		Head:        sheetHead(c), Blocks: []blockView{}, Takes: []takeView{},
+		Head:        sheetHead(c, hashes), Blocks: []blockView{}, Takes: []takeView{},
 	}
 	numbers := map[string]int{}
 	for i, s := range slotsOf(c) {
@@ -101,9 +101,7 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 			case "notes":
 				continue
 			case "file":
-				if h := hashes[p.Value]; len(h) >= 12 {
-					p.Value += " (SHA-256 begins " + h[:12] + ")"
-				}
+				p.Value = withHash(p.Value, hashes)
 			}
 			x.Facts = append(x.Facts, p)
 		}
@@ -137,7 +135,15 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 	return out.Bytes(), nil
 }
 
-func sheetHead(c *manifest.Comparison) []property {
+// withHash is a file's path with the beginning of its hash, where that is known.
+func withHash(path string, hashes map[string]string) string {
+	if h := hashes[path]; len(h) >= 12 {
+		return path + " (SHA-256 begins " + h[:12] + ")"
+	}
+	return path
+}
+
+func sheetHead(c *manifest.Comparison, hashes map[string]string) []property {
 	out := []property{}
 	add := func(name, value string) {
 		if value != "" {
@@ -158,6 +164,12 @@ func sheetHead(c *manifest.Comparison) []property {
 	add("pickup", c.Performance.Pickup)
 	add("played", c.Performance.Notes)
 	add("0 dBFS at the converter’s input", c.FullScale.Written)
+	if f := c.Performance.Dry; f != nil {
+		add("dry recording", withHash(f.Path, hashes))
+	}
+	if f := c.Performance.Loopback; f != nil {
+		add("loopback", withHash(f.Path, hashes))
+	}
 	return out
 }
 
@@ -272,6 +284,11 @@ func (r *Record) hashes() map[string]string {
 	for d := range r.devices() {
 		if d.File != nil {
 			out[d.File.Path] = d.File.SHA256
+		}
+	}
+	for _, f := range []*File{r.Performance.Dry, r.Performance.Loopback} {
+		if f != nil {
+			out[f.Path] = f.SHA256
 		}
 	}
 	return out
