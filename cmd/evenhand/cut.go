@@ -47,14 +47,13 @@ func cutCommand() *cobra.Command {
   cut.json         all of this, and every file as measured again
   key.json         with --shuffle: which letter is which take
 
-A take marked redistribute: no is in the edit too, which is yours; it is said, so
-that you do not publish it without leave.
+A take marked redistribute: no is in the edit too, since the edit is yours; the
+command names it, so that you do not publish it without permission.
 
 All audio is level-matched and aligned, 24-bit broadcast WAV whose header states
-its measured loudness. Takes change where
-the sections meet, or with --every every so many seconds or bars. A cut is moved
-within --reach to the frame of the camera where it is heard least: in a pause
-where there is one.`,
+its measured loudness. Takes change where the sections meet, or with --every
+after so many seconds or bars. A cut is moved within --reach to the frame of the
+camera where it is heard least: in a pause where there is one.`,
 		Example: `  evenhand cut comparison.yaml -o video
   evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Kiln,Mossback
   evenhand cut comparison.yaml -o guess --shuffle --seed 7 --fps 29.97df --start 01:00:00:00`,
@@ -81,7 +80,7 @@ where there is one.`,
 	rates := strings.Trim(strings.Join(strings.Fields(fmt.Sprint(cut.Rates())), ", "), "[]")
 	fl := cmd.Flags()
 	fl.StringVarP(&f.out, "output", "o", "", "folder to write to")
-	fl.StringVar(&f.every, "every", "", "change takes every so many seconds (4s) or bars (2bars) instead of at sections")
+	fl.StringVar(&f.every, "every", "", "change takes after so many seconds (4s) or bars (2bars) instead of at sections")
 	fl.StringVar(&f.tempo, "tempo", "", "beats a minute, for bars: 20 to 400")
 	fl.IntVar(&f.beats, "beats", 0, "beats in a bar, 1 to 32 (default 4)")
 	fl.DurationVar(&f.from, "from", 0, "where in the edit the counting of --every begins (default: the beginning for seconds, the first section for bars)")
