@@ -10,6 +10,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
+	"evenhand/report/terminal"
 )
 
 // Summary writes the comparison as a table of takes and the verdict of the
@@ -22,7 +23,7 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 	}
 	width = max(width, 40)
 	out := bufio.NewWriter(w)
-	fmt.Fprintln(out, clipText(orElse(plain(res.Comparison.Title), "Untitled comparison"), width))
+	fmt.Fprintln(out, terminal.Clip(orElse(terminal.Clean(res.Comparison.Title), "Untitled comparison"), width))
 
 	columns := []struct{ head, under string }{{"loudness", "LUFS"}, {"true peak", "dBTP"}, {"gain", "dB"}, {"lag", "samples"}, {"noise", "dBFS(A)"}}
 	widths := []int{9, 10, 7, 9, 9}
@@ -31,12 +32,12 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 	}
 	name := 4
 	for _, t := range res.Takes {
-		name = max(name, utf8.RuneCountInString(plain(t.Name)))
+		name = max(name, utf8.RuneCountInString(terminal.Clean(t.Name)))
 	}
 	name = min(name, width-sum(widths))
 	line := func(first string, rest []string) {
 		var b strings.Builder
-		b.WriteString(padRight(clipText(first, name), name))
+		b.WriteString(padRight(terminal.Clip(first, name), name))
 		for i, n := range widths {
 			b.WriteString(padLeft(rest[i], n))
 		}
@@ -53,12 +54,12 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 		if m, ok := whole(t); ok {
 			row[0], row[1] = unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1)
 		}
-		line(plain(t.Name), row)
+		line(terminal.Clean(t.Name), row)
 	}
 	if s := lagLegend(res); s != "" && len(widths) > 3 {
-		wrap(out, s, width)
+		terminal.Fold(out, "", s, width)
 	}
-	wrap(out, matchLine(res), width)
+	terminal.Fold(out, "", matchLine(res), width)
 
 	counts := map[string]int{}
 	for _, k := range res.Checks {
@@ -70,7 +71,7 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 			v := viewOutcome(o)
 			parts = append(parts, countOutcome(counts[v.Word], o))
 		}
-		wrap(out, plural(len(res.Checks), "check", "checks")+": "+strings.Join(parts, ", "), width)
+		terminal.Fold(out, "", plural(len(res.Checks), "check", "checks")+": "+strings.Join(parts, ", "), width)
 	}
 	for _, o := range outcomes {
 		if o == analyze.Holds {
@@ -82,7 +83,7 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 			if k.Do != "" && o != analyze.NotMeasured {
 				text += "; " + k.Do
 			}
-			wrap(out, word+": "+plain(text), width)
+			terminal.Fold(out, "", word+": "+terminal.Clean(text), width)
 		}
 	}
 	return out.Flush()
@@ -91,7 +92,7 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 func matchLine(res *analyze.Result) string {
 	s := "matched to " + res.Match.Target.String()
 	if res.Match.LimitedBy != "" {
-		s += ", limited by " + plain(res.Match.LimitedBy)
+		s += ", limited by " + terminal.Clean(res.Match.LimitedBy)
 	}
 	return s
 }
@@ -145,7 +146,7 @@ func lagLegend(res *analyze.Result) string {
 	if parts == nil {
 		return ""
 	}
-	return plain("? the sound alone does not tell the lag; " + strings.Join(parts, "; "))
+	return terminal.Clean("? the sound alone does not tell the lag; " + strings.Join(parts, "; "))
 }
 
 func lagText(a analyze.Alignment) string {
@@ -174,48 +175,10 @@ func sum(v []int) int {
 	return n
 }
 
-// plain makes a text safe for a terminal: control characters become spaces.
-func plain(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || (r >= 0x7f && r < 0xa0) || r == 0x2028 || r == 0x2029 || (r >= 0x202a && r <= 0x202e) {
-			return ' '
-		}
-		return r
-	}, s)
-}
-
-func clipText(s string, n int) string {
-	if utf8.RuneCountInString(s) <= n {
-		return s
-	}
-	return string([]rune(s)[:max(0, n-1)]) + "…"
-}
-
 func padRight(s string, n int) string {
 	return s + strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s)))
 }
 
 func padLeft(s string, n int) string {
 	return strings.Repeat(" ", max(0, n-utf8.RuneCountInString(s))) + s
-}
-
-// wrap writes s in lines of at most width columns, later ones indented.
-func wrap(w io.Writer, s string, width int) {
-	const indent = "  "
-	line := ""
-	for _, word := range strings.Fields(s) {
-		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width {
-			fmt.Fprintln(w, line)
-			line = indent + clipText(word, width-len(indent))
-			continue
-		}
-		if line == "" {
-			line = clipText(word, width)
-		} else {
-			line += " " + word
-		}
-	}
-	if line != "" {
-		fmt.Fprintln(w, line)
-	}
 }

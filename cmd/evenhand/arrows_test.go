@@ -23,6 +23,7 @@ func TestArrows(t *testing.T) {
 		"report":               {"analyze", "report", "templates"},
 		"report/chart":         {"analyze/unit"},
 		"report/csvtext":       {},
+		"report/terminal":      {},
 		"templates":            {},
 		"analyze":              {"analyze"},
 		"analyze/unit":         {},

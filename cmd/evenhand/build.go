@@ -17,6 +17,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/report"
 	"evenhand/report/folder"
+	"evenhand/report/terminal"
 )
 
 // buildOptions are the options of commands that build a report.
@@ -194,7 +195,7 @@ func sayWarnings(w io.Writer, warnings []analyze.Warning) {
 		if x.Where != "" {
 			where = x.Where + ": "
 		}
-		fmt.Fprintf(w, "evenhand: warning: %s%s\n", clean(where), clean(x.Message))
+		fmt.Fprintf(w, "evenhand: warning: %s%s\n", terminal.Clean(where), terminal.Clean(x.Message))
 	}
 }
 

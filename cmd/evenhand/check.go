@@ -7,12 +7,12 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/report/terminal"
 )
 
 func checkCommand() *cobra.Command {
@@ -98,7 +98,7 @@ type checkRow struct {
 // group; then the exclusions and a count.
 func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 	out := bufio.NewWriter(w)
-	fmt.Fprintln(out, clip(clean(res.Comparison.Title), width))
+	fmt.Fprintln(out, terminal.Clip(terminal.Clean(res.Comparison.Title), width))
 	groups := []struct{ id, name string }{{"sound", "Sound"}, {"settings", "Settings"}, {"files", "Files"}, {"safety", "Safety"}}
 	counts := map[analyze.Outcome]int{}
 	for _, c := range res.Checks {
@@ -117,8 +117,8 @@ func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 	if len(res.Exclusions) > 0 {
 		fmt.Fprintf(out, "\nCould it be that …\n")
 		for _, e := range res.Exclusions {
-			fold(out, "  ", clean(e.Accusation)+"?", width)
-			fold(out, "    ", clean(e.Standing)+": "+clean(e.Because), width)
+			terminal.Fold(out, "  ", terminal.Clean(e.Accusation)+"?", width)
+			terminal.Fold(out, "    ", terminal.Clean(e.Standing)+": "+terminal.Clean(e.Because), width)
 		}
 	}
 	var parts []string
@@ -134,7 +134,7 @@ func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 		parts = append(parts, fmt.Sprintf("%d %s", n, word))
 	}
 	fmt.Fprintln(out)
-	fold(out, "", fmt.Sprintf("%d checks: %s", len(res.Checks), strings.Join(parts, ", ")), width)
+	terminal.Fold(out, "", fmt.Sprintf("%d checks: %s", len(res.Checks), strings.Join(parts, ", ")), width)
 	return out.Flush()
 }
 
@@ -174,14 +174,14 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 		case len(r.checks) > 1:
 			head += fmt.Sprintf(" (%d)", len(r.checks))
 		case first.Value != "":
-			head += ": " + clean(first.Value)
+			head += ": " + terminal.Clean(first.Value)
 		}
-		hang(w, lead, indent, head, width)
+		terminal.Hang(w, lead, indent, head, width)
 		return
 	}
-	hang(w, lead, indent, head, width)
+	terminal.Hang(w, lead, indent, head, width)
 	if all || r.look.outcome == analyze.Fails || r.look.outcome == analyze.Caution {
-		fold(w, indent, "limit: "+clean(first.Limit)+" ("+clean(first.LimitSource)+")", width)
+		terminal.Fold(w, indent, "limit: "+terminal.Clean(first.Limit)+" ("+terminal.Clean(first.LimitSource)+")", width)
 	}
 	// Takes with the same answer share a line,
 	// and so do those whose values differ for one reason.
@@ -195,19 +195,19 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 	}
 	var lines []told
 	for _, c := range r.checks {
-		k := slices.IndexFunc(lines, func(l told) bool { return l.reason == clean(c.Reason) })
+		k := slices.IndexFunc(lines, func(l told) bool { return l.reason == terminal.Clean(c.Reason) })
 		if k < 0 {
-			lines = append(lines, told{reason: clean(c.Reason)})
+			lines = append(lines, told{reason: terminal.Clean(c.Reason)})
 			k = len(lines) - 1
 		}
 		l := &lines[k]
-		j := slices.IndexFunc(l.values, func(v value) bool { return v.text == clean(c.Value) })
+		j := slices.IndexFunc(l.values, func(v value) bool { return v.text == terminal.Clean(c.Value) })
 		if j < 0 {
-			l.values = append(l.values, value{text: clean(c.Value)})
+			l.values = append(l.values, value{text: terminal.Clean(c.Value)})
 			j = len(l.values) - 1
 		}
 		if c.Subject != "" {
-			l.values[j].subjects = append(l.values[j].subjects, clean(c.Subject))
+			l.values[j].subjects = append(l.values[j].subjects, terminal.Clean(c.Subject))
 		}
 	}
 	for _, l := range lines {
@@ -227,7 +227,7 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 			}
 			text = strings.TrimPrefix(text+between+l.reason, "; ")
 		}
-		fold(w, indent, text, width)
+		terminal.Fold(w, indent, text, width)
 	}
 	var todo []string
 	for _, c := range r.checks {
@@ -236,52 +236,9 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 		}
 	}
 	for _, t := range todo {
-		fold(w, indent, "→ "+clean(t), width)
+		terminal.Fold(w, indent, "→ "+terminal.Clean(t), width)
 	}
 	if r.look.outcome == analyze.Fails && first.Why != "" {
-		fold(w, indent, "why: "+clean(first.Why), width)
+		terminal.Fold(w, indent, "why: "+terminal.Clean(first.Why), width)
 	}
-}
-
-// fold writes text in lines of at most width columns, each behind indent, later
-// lines two columns further in.
-func fold(w io.Writer, indent, text string, width int) {
-	hang(w, indent, indent+"  ", text, width)
-}
-
-// hang writes text in lines of at most width columns, the first behind lead,
-// the others behind rest.
-func hang(w io.Writer, lead, rest, text string, width int) {
-	line := ""
-	for _, word := range strings.Fields(text) {
-		switch {
-		case line == "":
-			line = clip(lead+word, width)
-		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width:
-			fmt.Fprintln(w, line)
-			line = clip(rest+word, width)
-		default:
-			line += " " + word
-		}
-	}
-	if line != "" {
-		fmt.Fprintln(w, line)
-	}
-}
-
-// clean makes a text of the manifest safe for a terminal.
-func clean(s string) string {
-	return strings.Map(func(r rune) rune {
-		if r < ' ' || r >= 0x7f && r < 0xa0 || r >= 0x2028 && r <= 0x202e || r >= 0x2066 && r <= 0x2069 {
-			return ' '
-		}
-		return r
-	}, s)
-}
-
-func clip(s string, n int) string {
-	if utf8.RuneCountInString(s) <= n {
-		return s
-	}
-	return string([]rune(s)[:max(0, n-1)]) + "…"
 }

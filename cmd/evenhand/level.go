@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
+	"evenhand/report/terminal"
 )
 
 func levelCommand() *cobra.Command {
@@ -64,17 +65,17 @@ where it could not be told apart from an uneven response.`,
 func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	out := bufio.NewWriter(w)
 	if !l.Certain {
-		fold(out, "", "✗ not comparable: "+clean(l.Reason), width)
+		terminal.Fold(out, "", "✗ not comparable: "+terminal.Clean(l.Reason), width)
 	}
 	for i, a := range l.Advice {
 		mark := "  "
 		if i == 0 && l.Certain {
 			mark = map[bool]string{true: "✓ ", false: "! "}[!l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance)]
 		}
-		fold(out, "", mark+clean(a), width)
+		terminal.Fold(out, "", mark+terminal.Clean(a), width)
 	}
 	for _, x := range l.Warnings {
-		fold(out, "", "! "+clean(x), width)
+		terminal.Fold(out, "", "! "+terminal.Clean(x), width)
 	}
 	if !l.Certain {
 		return out.Flush()

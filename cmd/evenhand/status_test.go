@@ -74,7 +74,7 @@ func TestStatus(t *testing.T) {
 		{"build silent.yaml -o out", []string{"(silent.wav) has nothing above the absolute gate"}},
 		{"check nan.yaml", []string{"nan.wav: byte", "is NaN or infinite"}},
 		{"check missing.yaml", []string{`no file "missing.yml"`, "the folder holds: nan.wav, one.wav, other.wav, silent.wav, tone.wav"}},
-		{"level tone.wav silent.wav", []string{"silent.wav: every sample of its first channel is 0"}},
+		{"level tone.wav silent.wav", []string{"silent.wav: every sample is 0"}},
 		{"level one.wav tone.wav", []string{"one.wav: it has 0.00 s of audio"}},
 		{"build good.yaml -o tone.wav", []string{"there is a file of this name"}},
 		{"build good.yaml -o out --workers -3", []string{"--workers: -3; allowed: 0"}},

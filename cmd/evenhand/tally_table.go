@@ -10,12 +10,13 @@ import (
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/unit"
+	"evenhand/report/terminal"
 )
 
 // writeTally writes a tally as tables for a terminal of that width.
 func writeTally(w io.Writer, title string, r listening.Result, width int) error {
 	out := bufio.NewWriter(w)
-	fmt.Fprintln(out, clip(clean(title), width))
+	fmt.Fprintln(out, terminal.Clip(terminal.Clean(title), width))
 	line := fmt.Sprintf("%d answer codes found, %d counted, of %s", r.Codes, r.Counted, counted(r.Readers, "reader"))
 	for _, left := range []struct {
 		n    int
@@ -26,7 +27,7 @@ func writeTally(w io.Writer, title string, r listening.Result, width int) error 
 	for _, e := range r.Earlier {
 		line += "; " + earlierCodes(r, e)
 	}
-	fold(out, "", line, width)
+	terminal.Fold(out, "", line, width)
 	if p := r.Preferences; len(p.Pairs) > 0 || p.ZeroLine.Asked > 0 {
 		writePreferences(out, p, width)
 	}
@@ -38,7 +39,7 @@ func writeTally(w io.Writer, title string, r listening.Result, width int) error 
 	}
 	fmt.Fprintln(out, "\nWhat cannot be concluded")
 	for _, c := range r.Caveats {
-		fold(out, "", "- "+clean(c), width)
+		terminal.Fold(out, "", "- "+terminal.Clean(c), width)
 	}
 	return out.Flush()
 }
@@ -65,9 +66,9 @@ func writePreferences(out io.Writer, p listening.Preferences, width int) {
 	if p.ZeroLine.Asked > 0 {
 		note += fmt.Sprintf("; one take / itself: the hidden pair of identical takes, first and second as played, %s %% with a preference (%s %%)", shareText(p.ZeroLine.Preferred), intervalText(p.ZeroLine.Preferred))
 	}
-	fold(out, "", note, width)
+	terminal.Fold(out, "", note, width)
 	if words := leaning(p); words != "" {
-		fold(out, "", words, width)
+		terminal.Fold(out, "", words, width)
 	}
 	if len(p.Abilities) == 0 {
 		return
@@ -90,7 +91,7 @@ func writePreferences(out io.Writer, p listening.Preferences, width int) {
 	fmt.Fprintf(out, "\nOrder of preference, %s\n", p.Model)
 	t.write(out, width)
 	if !p.Estimable {
-		fold(out, "", "a rough guide: "+clean(p.Reason), width)
+		terminal.Fold(out, "", "a rough guide: "+terminal.Clean(p.Reason), width)
 	}
 }
 
@@ -113,7 +114,7 @@ func leaning(p listening.Preferences) string {
 	if err != nil || plan.Always <= have {
 		return ""
 	}
-	return fmt.Sprintf("most one-sided without being a finding: %s / %s; if its share stays as it is, about %d answers with a preference find it, there are %d; fix the number before you look again", clean(q.A), clean(q.B), plan.Always, have)
+	return fmt.Sprintf("most one-sided without being a finding: %s / %s; if its share stays as it is, about %d answers with a preference find it, there are %d; fix the number before you look again", terminal.Clean(q.A), terminal.Clean(q.B), plan.Always, have)
 }
 
 func writeDiscrimination(out io.Writer, d listening.Discrimination, width int) {
@@ -124,7 +125,7 @@ func writeDiscrimination(out io.Writer, d listening.Discrimination, width int) {
 	}
 	fmt.Fprintf(out, "\nTold apart, by %s\n", counted(d.Readers, "reader"))
 	t.write(out, width)
-	fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: readers with p ≤ 0.05 on their own (as many by guessing)", counted(len(d.Pairs), "pair")), width)
+	terminal.Fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: readers with p ≤ 0.05 on their own (as many by guessing)", counted(len(d.Pairs), "pair")), width)
 }
 
 func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
@@ -151,7 +152,7 @@ func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
 	}
 	fmt.Fprintln(out)
 	t.write(out, width)
-	fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", counted(len(s.Differences), "pair")), width)
+	terminal.Fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", counted(len(s.Differences), "pair")), width)
 }
 
 // terminalTable has names in its first column, which is cut to what the others
@@ -163,7 +164,7 @@ type terminalTable struct {
 
 func (t *terminalTable) add(cells ...string) {
 	for i, c := range cells {
-		cells[i] = clean(c)
+		cells[i] = terminal.Clean(c)
 	}
 	t.rows = append(t.rows, cells)
 }
@@ -199,12 +200,12 @@ func (t *terminalTable) write(w io.Writer, width int) {
 func clipPair(s string, n int) string {
 	a, b, pair := strings.Cut(s, " / ")
 	if !pair || utf8.RuneCountInString(s) <= n {
-		return clip(s, n)
+		return terminal.Clip(s, n)
 	}
 	half := (n - 3) / 2
 	long := max(half, n-3-utf8.RuneCountInString(b))
-	a = clip(a, long)
-	return a + " / " + clip(b, n-3-utf8.RuneCountInString(a))
+	a = terminal.Clip(a, long)
+	return a + " / " + terminal.Clip(b, n-3-utf8.RuneCountInString(a))
 }
 
 func shareText(s listening.Share) string { return unit.Format(100*float64(s.Value), 1) }

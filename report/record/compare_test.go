@@ -192,6 +192,11 @@ func TestCompareText(t *testing.T) {
 	if err := Compare(a, ac, a, ac).Text(&w, 80); err != nil || !strings.Contains(w.String(), "No setting differs.") {
 		t.Errorf("nothing changed: %s, %v", w.String(), err)
 	}
+	w.Reset()
+	ac.Title = "T\x1b[2J"
+	if err := Compare(a, ac, b, bc).Text(&w, 80); err != nil || strings.Contains(w.String(), "\x1b") {
+		t.Errorf("a title reaches the terminal as it is: %q, %v", w.String(), err)
+	}
 	data, err := json.Marshal(Compare(a, ac, a, ac))
 	if err != nil || strings.Contains(string(data), "null") {
 		t.Errorf("JSON %s, %v", data, err)

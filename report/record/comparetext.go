@@ -6,6 +6,7 @@ import (
 	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
+	"evenhand/report/terminal"
 )
 
 // Text writes the changes for a terminal of the given width in characters, at
@@ -122,6 +123,7 @@ func value(s *string) string {
 
 // line writes a line and continues it behind indent where it is too long.
 func (t *text) line(indent, s string) {
+	s = terminal.Clean(s)
 	for first := true; ; first = false {
 		if !first {
 			s = indent + s

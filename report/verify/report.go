@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"evenhand/report/pack"
+	"evenhand/report/terminal"
 )
 
 // Report is all that was found about an archive or a published report.
@@ -94,7 +95,7 @@ const shown = 40
 // tolerance is listed.
 func (r *Report) Write(w io.Writer, all bool) error {
 	var b strings.Builder
-	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
+	line := func(format string, args ...any) { b.WriteString(terminal.Clean(fmt.Sprintf(format, args...)) + "\n") }
 	list := func(what string, items []string) {
 		for i, s := range items {
 			if i == shown && !all {

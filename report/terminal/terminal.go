@@ -1,0 +1,57 @@
+// Package terminal sets text for a terminal: made safe to print, and in lines
+// of a given width. Widths are counted in characters.
+package terminal
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"unicode/utf8"
+)
+
+// Clean makes a text safe for a terminal: control characters, line ends among
+// them, and characters that change the direction of reading become spaces.
+func Clean(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r < ' ' || r >= 0x7f && r < 0xa0 || r >= 0x2028 && r <= 0x202e || r >= 0x2066 && r <= 0x2069 {
+			return ' '
+		}
+		return r
+	}, s)
+}
+
+// Clip shortens a text to n characters, the last of them an ellipsis when
+// anything was left out.
+func Clip(s string, n int) string {
+	if utf8.RuneCountInString(s) <= n {
+		return s
+	}
+	return string([]rune(s)[:max(0, n-1)]) + "…"
+}
+
+// Fold writes text in lines of at most width characters, each behind indent,
+// later lines two characters further in.
+func Fold(w io.Writer, indent, text string, width int) {
+	Hang(w, indent, indent+"  ", text, width)
+}
+
+// Hang writes text in lines of at most width characters, the first behind lead,
+// the others behind rest. A word that is too long for a line is clipped, and a
+// text without words writes nothing.
+func Hang(w io.Writer, lead, rest, text string, width int) {
+	line := ""
+	for _, word := range strings.Fields(text) {
+		switch {
+		case line == "":
+			line = Clip(lead+word, width)
+		case utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > width:
+			fmt.Fprintln(w, line)
+			line = Clip(rest+word, width)
+		default:
+			line += " " + word
+		}
+	}
+	if line != "" {
+		fmt.Fprintln(w, line)
+	}
+}
