@@ -25,27 +25,14 @@ import (
 	"evenhand/analyze"
 )
 
-// browser starts headless Chromium, with further flags. Without one the test is
-// skipped, but fails where the environment says CI; under the race detector it is
-// skipped too: it sees nothing of what a browser does.
+// browser starts headless Chromium, with further flags. Under the race detector the
+// test is skipped: it sees nothing of what a browser does.
 func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Context {
 	t.Helper()
 	if raced {
 		t.Skip("what happens in a browser is out of the race detector's sight; the plain run has it")
 	}
-	path := ""
-	for _, n := range []string{"chromium", "chromium-browser", "google-chrome", "chrome"} {
-		if p, err := exec.LookPath(n); err == nil {
-			path = p
-			break
-		}
-	}
-	if path == "" {
-		if os.Getenv("CI") != "" {
-			t.Fatal("no Chromium found")
-		}
-		t.Skip("no Chromium found")
-	}
+	path := installed(t, "chromium", "chromium-browser", "google-chrome", "chrome")
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
@@ -54,6 +41,22 @@ func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Contex
 	ctx, c3 := context.WithTimeout(ctx, 2*time.Minute)
 	t.Cleanup(func() { c3(); c2(); c1() })
 	return ctx
+}
+
+// installed returns the path of a program under one of its names. Without it the
+// test is skipped, but fails where the environment says CI.
+func installed(t *testing.T, names ...string) string {
+	t.Helper()
+	for _, n := range names {
+		if p, err := exec.LookPath(n); err == nil {
+			return p
+		}
+	}
+	if os.Getenv("CI") != "" {
+		t.Fatalf("%s is not installed", names[0])
+	}
+	t.Skipf("%s is not installed", names[0])
+	return ""
 }
 
 // watch collects what the browser complains about and every request that

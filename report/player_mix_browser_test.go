@@ -177,6 +177,29 @@ func TestProgressWhileLoading(t *testing.T) {
 	quietBrowser(t, bad)
 }
 
+// A browser without a sound output never lets its clock run: the page says so
+// instead of standing still, and Play tries again.
+func TestNoSoundOutput(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	ctx, bad := visit(t, dir, false, 1000, "")
+	eval[bool](t, ctx, `(() => {
+		window.mute = true;
+		window.AudioContext = class extends AudioContext {
+			constructor(o) { super(o); this.suspend(); }
+			resume() { return mute ? Promise.resolve() : super.resume(); }
+		};
+		return true })()`)
+	click(t, ctx, "#play")
+	until(t, ctx, `!Evenhand.player.deck.playing && /starts no sound/.test(document.getElementById('say').textContent) && document.getElementById('play').textContent === 'Play'`)
+	eval[bool](t, ctx, `(() => { mute = false; return true })()`)
+	click(t, ctx, "#play")
+	until(t, ctx, `Evenhand.player.deck.playing && `+deckPos+` > 0.1`)
+	quietBrowser(t, bad)
+}
+
 // When the system takes the sound away, as for a call, the player and a blind
 // test stop where they are and go on when Play is pressed.
 func TestInterruption(t *testing.T) {

@@ -40,7 +40,7 @@
   const phone = matchMedia("(pointer: coarse)").matches;
   const budget = (phone ? 128 : 384) * (1 << 20);
   const store = Store(rate);
-  let ctx = null;
+  let ctx = null, asked = 0; // ms: when the sound was last asked to start
 
   // The context must be made, or woken, inside a touch or a key.
   function context() {
@@ -54,7 +54,7 @@
         show();
       };
     }
-    if (ctx.state !== "running") ctx.resume();
+    if (ctx.state !== "running") { ctx.resume(); asked = performance.now(); }
     return ctx;
   }
 
@@ -288,6 +288,11 @@
   function tick() {
     const deck = player.deck;
     if (!deck.real || !deck.playing && !deck.stalled) return;
+    if (deck.playing && ctx.state !== "running" && performance.now() - asked > 4000) {
+      deck.stop();
+      say("The browser starts no sound. Is there a sound output, and may this page use it? Then press Play again.");
+      return show();
+    }
     deck.pump();
     const k = deck.pieces(deck.position()).join();
     if (k !== lastPiece) { lastPiece = k; want(); }

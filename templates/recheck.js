@@ -31,9 +31,9 @@
   const say = el("p", { role: "status" }), out = el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Table: measured in this browser" });
   const button = el("button", { type: "button", id: "recheck-run", onclick: run }, "Measure now");
   out.hidden = true;
-  box.append(el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness by BS.1770, sample peak, and the SHA-256 ${hashes}. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
+  box.append(...[el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness by BS.1770, sample peak, and the SHA-256 ${hashes}. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
     Evenhand.sound.onDisk ? el("p", { class: "small" }, "The page was opened from a disk, where it cannot read the whole files: their samples are those of the pieces. Any checksum program can compare the whole files with the list under Files.") : null,
-    el("p", {}, button), say, out);
+    el("p", {}, button), say, out].filter(Boolean));
 
   async function run() {
     button.disabled = true;
