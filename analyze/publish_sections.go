@@ -53,7 +53,8 @@ type BlendPlan struct {
 	Pieces []Piece `json:"pieces"`
 	// Start is the position of the manifest's blend.
 	Start unit.Number `json:"start_position"`
-	// Steps are in rising order of Position from 0 to 1; Start is among them.
+	// Steps are in rising order of Position from 0 to 1; Start is among them. A
+	// position at which the microphones cancel is left out.
 	Steps []BlendStep `json:"steps"`
 }
 
@@ -276,7 +277,10 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 	for k, p := range positions {
 		gain := blendGain(meter, p, weight, float64(s.Result.Match.Target))
 		if math.IsInf(gain, 0) || math.IsNaN(gain) {
-			return nil, fmt.Errorf("%s: the %s microphone has nothing above −70 LUFS, so blends cannot be matched; check the channels of the file", t.Name, map[bool]string{true: "left", false: "right"}[p < start])
+			if p > 0 && p < 1 {
+				continue // the two cancel here: no gain makes this blend heard
+			}
+			return nil, fmt.Errorf("%s: the %s microphone has nothing above −70 LUFS, so blends cannot be matched; check the channels of the file", t.Name, map[bool]string{true: "left", false: "right"}[p == 0])
 		}
 		plan.Steps = append(plan.Steps, BlendStep{
 			Position: unit.Number(p),

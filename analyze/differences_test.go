@@ -1,0 +1,133 @@
+package analyze
+
+import (
+	"context"
+	"math"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+)
+
+func TestNeighbours(t *testing.T) {
+	inf := unit.DB(math.Inf(1))
+	for _, c := range []struct{ in, want []unit.DB }{
+		{nil, []unit.DB{}},
+		{[]unit.DB{-2}, []unit.DB{2}},
+		{[]unit.DB{0, 1, 0, 0, -3, 0}, []unit.DB{1, 1, 1, 3, 3, 3}},
+		{[]unit.DB{0, inf, 0.5}, []unit.DB{0, 0.5, 0.5}},
+	} {
+		if got := neighbours(c.in); !reflect.DeepEqual(got, c.want) {
+			t.Errorf("%v: got %v, want %v", c.in, got, c.want)
+		}
+	}
+}
+
+// TestMedianOfTakes asks that neither a repeat nor the bypass moves the median.
+func TestMedianOfTakes(t *testing.T) {
+	s := &Session{Result: &Result{Takes: []Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}}}}
+	for i, want := range []bool{true, false, false} {
+		if got := s.countsForMedian(i); got != want {
+			t.Errorf("%s: %v", s.Result.Takes[i].Name, got)
+		}
+	}
+	for _, c := range []struct{ in, want []float64 }{{nil, []float64{math.NaN()}}, {[]float64{3}, []float64{3}}, {[]float64{5, 1, 3}, []float64{3}}, {[]float64{4, 1, 2, 9}, []float64{3}}} {
+		if got := median(slices.Clone(c.in)); got != c.want[0] && !(math.IsNaN(got) && math.IsNaN(c.want[0])) {
+			t.Errorf("median of %v: %v", c.in, got)
+		}
+	}
+}
+
+// TestHumOfRepeat asks that a repeat's hum is compared with that of what it
+// repeats alone, and does not count among the others.
+func TestHumOfRepeat(t *testing.T) {
+	take := func(name, of string, hum unit.DBFS) Take {
+		return Take{Name: name, RepeatOf: of, Noise: Noise{Measured: true, AsMatched: NoiseLevels{Hum: hum, Hiss: -90}}}
+	}
+	s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{
+		take("One", "", -70), take("Two", "", -60), take("Three", "", -64), take("Two again", "Two", -58)}}}
+	var a answers
+	for _, q := range catalogue() {
+		if q.id == idHum {
+			a.question = q
+		}
+	}
+	s.askHum(&a)
+	want := map[string]float64{"One": -70 + 62, "Two": -60 + 67, "Three": -64 + 65, "Two again": 2}
+	for _, c := range a.out {
+		if got := float64(c.Measured); math.Abs(got-want[c.Subject]) > 1e-9 {
+			t.Errorf("%s: %v dB, want %v: %s", c.Subject, got, want[c.Subject], c.Reason)
+		}
+		if (c.Subject == "Two again") != strings.Contains(c.Reason, "against Two") {
+			t.Errorf("%s: %s", c.Subject, c.Reason)
+		}
+	}
+	if len(a.out) != 4 {
+		t.Errorf("%d answers", len(a.out))
+	}
+}
+
+// TestShortSections asks that a section shorter than a gating block, 0.4 s
+// (ITU-R BS.1770-5), is left out and one just longer is not.
+func TestShortSections(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	s := newScene(t)
+	s.manifest = strings.Replace(s.manifest, "{name: Riff, from: 1.1, to: 4.3}", "{name: Riff, from: 1.1, to: 3.0}\n    - {name: Short, from: 3.0, to: 3.39}\n    - {name: Just, from: 3.4, to: 3.81}", 1)
+	session, err := s.measure(t)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, sp := range session.Result.Timeline.Spans {
+		names = append(names, sp.Name)
+	}
+	if got := strings.Join(names, ","); got != "Whole,Riff,Just,Notes" {
+		t.Errorf("spans %s", got)
+	}
+	if !slices.ContainsFunc(session.Result.Warnings, func(w Warning) bool { return strings.Contains(w.Message, `section "Short" has 0.390 s`) }) {
+		t.Errorf("not said: %v", session.Result.Warnings)
+	}
+}
+
+// TestMicrophoneAloneKeepsTheCeiling publishes a take whose microphones all but
+// cancel: at the gain of the blend the one that is published alone would clip.
+func TestMicrophoneAloneKeepsTheCeiling(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	s := newScene(t)
+	x := s.files["two"][0]
+	s.files["two"] = [][]float64{x, scaledBy(x, -0.9)}
+	s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n"+sceneMics, 1)
+	session, err := s.measure(t)
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	if err := session.PublishPieces(context.Background(), dir); err != nil {
+		t.Fatal(err)
+	}
+	take := session.Result.Takes[1]
+	plan := take.Published.Blend
+	if plan.Gain >= take.Gain {
+		t.Errorf("gain %v alone, %v in the blend: this take shows nothing", plan.Gain, take.Gain)
+	}
+	most := unit.DBFS(math.Inf(-1))
+	for _, p := range plan.Pieces {
+		m, _, err := Remeasure(context.Background(), filepath.Join(dir, filepath.FromSlash(p.Path)), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		most = max(most, m.SamplePeak)
+	}
+	// Half a step of 24 bits is far below 0.001 dB.
+	if want := float64(session.Result.Parameters.Match.Ceiling); math.Abs(float64(most)-want) > 0.001 {
+		t.Errorf("the microphone alone peaks at %v, want the ceiling, %.3f", most, want)
+	}
+}
