@@ -27,6 +27,7 @@ import (
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 	settings "evenhand/report/record"
+	"evenhand/report/terminal"
 )
 
 // Exit statuses.
@@ -115,7 +116,7 @@ func say(w io.Writer, err error) {
 	for _, line := range strings.Split(plain(err), "\n") {
 		// A full disk fails the writing, the closing and the clearing up.
 		if !told[line] {
-			fmt.Fprintf(w, "evenhand: %s\n", line)
+			fmt.Fprintf(w, "evenhand: %s\n", terminal.Clean(line))
 		}
 		told[line] = true
 	}
