@@ -174,6 +174,38 @@ func TestMicrophones(t *testing.T) {
 	}
 }
 
+// A delay that is held against nothing says nothing about a move.
+func TestMicrophonesAlone(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	x := func(s *scene, name string) {
+		one := s.files[name][0]
+		s.files[name] = [][]float64{one, append(make([]float64, 24), scaledBy(one[:len(one)-24], 0.7)...)}
+		s.manifest = strings.Replace(s.manifest, "file: "+name+".wav\n", "file: "+name+".wav\n    mics: {left: {name: A}, right: {name: B}}\n", 1)
+	}
+	for _, c := range []struct {
+		takes    []string
+		old, new string
+		reason   string
+	}{
+		{[]string{"two"}, "", "", "there is no other take with two microphones to hold it against; +0.500 ms (+24.00 samples), right microphone after left, 17.2 cm of air; the first notch of the blend lies at 1.00 kHz"},
+		{[]string{"one", "two"}, "slot: fuzz\n", "slot: fuzz\n    kind: microphone\n", "the microphones are under test, so no take is held against another; +0.500 ms"},
+	} {
+		s := newScene(t)
+		for _, name := range c.takes {
+			x(s, name)
+		}
+		s.manifest = strings.Replace(s.manifest, c.old, c.new, 1)
+		s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
+		res := s.check(t)
+		assert(t, res, wanted{idMicDelay, "Two", NotMeasured, nan(), 0, ""})
+		if !slices.ContainsFunc(res.Checks, func(k Check) bool { return k.ID == idMicDelay && strings.HasPrefix(k.Reason, c.reason) }) {
+			t.Errorf("%v: no reason begins %q", c.takes, c.reason)
+		}
+	}
+}
+
 // TestNotch compares with |1 + exp(−2πi·f·τ)|, which is zero at the notch.
 func TestNotch(t *testing.T) {
 	for _, tau := range []float64{1e-4, 5e-4, 2.3e-3, -1e-3} {

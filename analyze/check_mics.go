@@ -63,13 +63,22 @@ func notchText(ms float64, polarity int, nyquist float64) string {
 }
 
 func (s *Session) askMicDelay(a *answers) {
-	moves := s.variesMicrophones()
 	// The first take that could be measured is what the others are held against.
-	base := -1
+	base, found := -1, 0
 	for i := range s.mics {
-		if !math.IsNaN(s.micDelay(i)) && (base < 0 || i == s.anchor) {
+		if math.IsNaN(s.micDelay(i)) {
+			continue
+		}
+		if found++; base < 0 || i == s.anchor {
 			base = i
 		}
+	}
+	alone := ""
+	switch {
+	case s.variesMicrophones():
+		alone = "the microphones are under test, so no take is held against another"
+	case found == 1:
+		alone = "there is no other take with two microphones to hold it against"
 	}
 	for i := range s.mics {
 		m := s.mics[i]
@@ -85,8 +94,12 @@ func (s *Session) askMicDelay(a *answers) {
 		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.estimate.Whitened), 2))
 		reason := fmt.Sprintf("right microphone after left, %.1f cm of air; %s", math.Abs(ms)/1000*speedOfSound*100,
 			notchText(ms, m.estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2))
-		if base == i || moves {
-			a.add(answer{subject: t.Name, outcome: Holds, measured: ms, value: value, reason: reason})
+		if alone != "" {
+			a.skip(t.Name, fmt.Sprintf("%s; %s, %s", alone, value, reason))
+			continue
+		}
+		if base == i {
+			a.add(answer{subject: t.Name, outcome: Holds, measured: ms, value: value, reason: reason + "; the others are held against it"})
 			continue
 		}
 		d := ms - s.micDelay(base)

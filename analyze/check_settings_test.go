@@ -76,6 +76,8 @@ func TestSettings(t *testing.T) {
 		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{idOneChange, idScales}},
 		{name: "another device", chain: ampSlot, b: "    amp: {device: Harrow}",
 			want: []wanted{{id: idOneChange, subject: "amp: the device", outcome: Fails}}},
+		{name: "a microphone aimed elsewhere", chain: ampSlot + "  - slot: mic\n    device: Coil\n    position: {distance: 2 cm, at: cap centre}\n", b: "    mic: {position: {distance: 2 cm, at: cap edge}}",
+			want: []wanted{{id: idOneChange, subject: "mic: the position", outcome: Fails, value: "differs"}}},
 		{name: "two scales", chain: ampSlot, b: "    amp: {controls: {volume: 5}}",
 			want: []wanted{{id: idScales, subject: "amp: volume", outcome: Caution}}},
 		{name: "not stated", chain: ampSlot, b: "    amp: {controls: {presence: 4}}",

@@ -145,5 +145,8 @@ func positionText(p *manifest.Position) string {
 	if p.Angle.Written != "" {
 		parts = append(parts, p.Angle.Written+" off axis")
 	}
+	if p.At != "" {
+		parts = append(parts, "at "+p.At)
+	}
 	return strings.Join(parts, ", ")
 }

@@ -126,7 +126,7 @@
 //	kind: microphone
 //	impedance: 150 ohm              # ohm, kohm, Mohm
 //	power: 0.5 mW                   # W, kW, mW
-//	position: {distance: 5 cm, angle: 30°, from: grille cloth}
+//	position: {distance: 5 cm, angle: 30°, from: grille cloth, at: cap edge}
 //	photo: {file: photos/mic.jpg, alt: Microphone at the edge of the dust cap}
 //	notes: Not moved between takes.
 //

@@ -130,6 +130,7 @@ func positionObject() object[Position] {
 		field("distance", "how far away: 5 cm", quantityKind("a distance", "5 cm", lengths, between(0, 100000)), func(p *Position) *Quantity { return &p.Distance }),
 		field("angle", "degrees off axis: 30°", quantityKind("an angle", "30°", degrees, between(-180, 180)), func(p *Position) *Quantity { return &p.Angle }),
 		field("from", "what the distance is measured from", lineKind("a place"), func(p *Position) *string { return &p.From }),
+		field("at", "what it is aimed at: cap edge, or 4 cm off the centre", lineKind("a place"), func(p *Position) *string { return &p.At }),
 	}}
 }
 

@@ -230,7 +230,7 @@ func TestOtherKeys(t *testing.T) {
 		t.Errorf("performance: %+v", c.Performance)
 	}
 	mic := c.Chain[1]
-	if *mic.Position != (Position{Quantity{"5 cm", 5, "cm"}, Quantity{"-30°", -30, "°"}, "grille cloth"}) ||
+	if *mic.Position != (Position{Quantity{"5 cm", 5, "cm"}, Quantity{"-30°", -30, "°"}, "grille cloth", "cap, edge"}) ||
 		mic.Photo.Alt != "Microphone at the dust cap" || mic.Photo.File.Path != "mic.jpg" || mic.Photo.File.Redistribute {
 		t.Errorf("mic: %+v %+v", mic.Position, mic.Photo)
 	}

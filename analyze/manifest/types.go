@@ -165,6 +165,7 @@ type Position struct {
 	Distance Quantity // m, cm, mm, in
 	Angle    Quantity // degrees off axis
 	From     string   // what the distance is measured from
+	At       string   // what it is aimed at, such as a place on the loudspeaker's cone
 }
 
 // Photo is a picture of a device or microphone setup.

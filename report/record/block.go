@@ -39,6 +39,7 @@ func (b block) properties() []property {
 		add("distance", p.Distance.Written)
 		add("distance from", p.From)
 		add("angle off axis", p.Angle.Written)
+		add("aimed at", p.At)
 	}
 	add("blend", b.Blend)
 	add("notes", d.Notes)
@@ -134,7 +135,7 @@ func (s stand) key() string {
 	if d.Position != nil {
 		position = *d.Position
 	}
-	fmt.Fprintf(&b, "%q", []string{d.Name, d.Kind, file, d.Impedance.Written, d.Power.Written, position.Distance.Written, position.From, position.Angle.Written, photo, d.Notes, s.blend})
+	fmt.Fprintf(&b, "%q", []string{d.Name, d.Kind, file, d.Impedance.Written, d.Power.Written, position.Distance.Written, position.From, position.Angle.Written, position.At, photo, d.Notes, s.blend})
 	for _, c := range d.Controls {
 		fmt.Fprintf(&b, "%q%q", []string{c.Name, settingKey(c), c.Travel, c.From, c.Scale}, c.Steps)
 	}

@@ -80,7 +80,7 @@ takes:
       photo: {file: photos/f.png, alt: A fuzz, redistribute: no}
       controls: {"+gain, coarse": -4 dB, "@tone": noon}
     mics:
-      left: {name: "Dynamic, cap edge", blend: 0 dB, position: {distance: 5 cm, angle: -30°, from: "grille: cloth"}, notes: "a\nb"}
+      left: {name: "Dynamic, cap edge", blend: 0 dB, position: {distance: 5 cm, angle: -30°, from: "grille: cloth", at: "cap, edge"}, notes: "a\nb"}
       right: {name: Ribbon, blend: -3.25 dB, photo: {file: photos/r.gif, alt: A ribbon}}
   - name: Second
     file: {file: audio/second.wav, redistribute: no}

@@ -122,6 +122,7 @@ type Position struct {
 	Distance string `json:"distance,omitempty"`
 	Angle    string `json:"angle,omitempty"`
 	From     string `json:"from,omitempty"`
+	At       string `json:"at,omitempty"`
 }
 
 // Photo is a picture. Published is its path beside the record, resized and
@@ -266,7 +267,7 @@ func position(p *manifest.Position) *Position {
 	if p == nil {
 		return nil
 	}
-	return &Position{p.Distance.Written, p.Angle.Written, p.From}
+	return &Position{p.Distance.Written, p.Angle.Written, p.From, p.At}
 }
 
 // decimal prints a number in its shortest form without an exponent.

@@ -163,7 +163,7 @@ func (w *writer) position(depth int, p *Position) {
 		return
 	}
 	var parts []string
-	for _, x := range [][2]string{{"distance", p.Distance}, {"angle", p.Angle}, {"from", p.From}} {
+	for _, x := range [][2]string{{"distance", p.Distance}, {"angle", p.Angle}, {"from", p.From}, {"at", p.At}} {
 		if x[1] != "" {
 			parts = append(parts, x[0]+": "+scalar(x[1]))
 		}
