@@ -155,8 +155,8 @@ func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
 	terminal.Fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", counted(len(s.Differences), "pair")), width)
 }
 
-// terminalTable has names in its first column, which is cut to what the others
-// leave, and figures in the others.
+// terminalTable has names in its first column and figures in the others. A name
+// that is longer than what they leave stands on a line of its own.
 type terminalTable struct {
 	heads []string
 	rows  [][]string
@@ -186,7 +186,10 @@ func (t *terminalTable) write(w io.Writer, width int) {
 		var b strings.Builder
 		for i, c := range row {
 			if i == 0 {
-				c = clipPair(c, wide[0])
+				if utf8.RuneCountInString(c) > wide[0] {
+					terminal.Fold(w, "", c, width)
+					c = ""
+				}
 				b.WriteString(c + strings.Repeat(" ", wide[0]-utf8.RuneCountInString(c)))
 				continue
 			}
@@ -194,18 +197,6 @@ func (t *terminalTable) write(w io.Writer, width int) {
 		}
 		fmt.Fprintln(w, strings.TrimRight(b.String(), " "))
 	}
-}
-
-// clipPair shortens "A / B" so that something of both names is left.
-func clipPair(s string, n int) string {
-	a, b, pair := strings.Cut(s, " / ")
-	if !pair || utf8.RuneCountInString(s) <= n {
-		return terminal.Clip(s, n)
-	}
-	half := (n - 3) / 2
-	long := max(half, n-3-utf8.RuneCountInString(b))
-	a = terminal.Clip(a, long)
-	return a + " / " + terminal.Clip(b, n-3-utf8.RuneCountInString(a))
 }
 
 func shareText(s listening.Share) string { return unit.Format(100*float64(s.Value), 1) }
