@@ -53,7 +53,7 @@
   // Where a test may be made: stretches that lie in at most two pieces, so
   // that every take is in memory before the first answer.
   function stretches() {
-    const cuts = [...data.takes[0].pieces.map(p => p.first), data.frames];
+    const cuts = data.cuts;
     const fit = (name, a, b) => {
       let k = cuts.length - 2;
       while (k > 0 && cuts[k] > a) k--;
@@ -117,7 +117,7 @@
   // A deck of hidden items: {take} or {take, low: true} for the anchor. items
   // may be changed while the deck stands still. Resolves when all is in memory.
   async function Booth(items, stretch, takes, tell) {
-    const cuts = [...data.takes[0].pieces.map(p => p.first), data.frames];
+    const cuts = data.cuts;
     const inside = cuts.slice(0, -1).map((_, k) => k).filter(k => cuts[k] < stretch.to && cuts[k + 1] > stretch.from);
     const needed = inside.flatMap(k => takes.map(t => data.takes[t].pieces[k]));
     const { store } = player;

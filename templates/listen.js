@@ -60,7 +60,6 @@
 
   // A voice plays the pieces of one file; it never resamples.
   const voiceOf = (pieces, channels) => ({ pieces, channels, buffer: k => store.buffer(pieces[k]) });
-  const cutsOf = pieces => [...pieces.map(p => p.first), data.frames];
 
   const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: -1, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text };
   // Voices: the takes, then the single microphones of those that have them.
@@ -108,7 +107,7 @@
 
   function makeDeck() {
     if (player.deck && player.deck.real) return;
-    const old = player.deck, deck = Deck(context(), voices, cutsOf(takes[0].pieces));
+    const old = player.deck, deck = Deck(context(), voices, data.cuts);
     deck.real = true;
     deck.needs = () => voicesOf(player.take);
     if (old) Object.assign(deck, { pos: old.pos, range: old.range, loop: old.loop });
