@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 )
 
@@ -183,7 +184,7 @@ func checkLimits(c *manifest.Comparison) error {
 		}
 	}
 	if bad != nil {
-		return &InputError{bad}
+		return &mistake.Error{Problems: bad}
 	}
 	return nil
 }

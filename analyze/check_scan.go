@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze/faults"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -186,7 +187,7 @@ func (s *Session) inspectDeviceFiles() error {
 			continue // known from an earlier report alone: see Options.Absent
 		}
 		if err != nil {
-			return &InputError{[]error{err}}
+			return &mistake.Error{Problems: []error{err}}
 		}
 		s.irs[f.Path] = deviceFile{f.Path, info}
 	}

@@ -7,6 +7,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 )
 
 // settingsOnly answers the questions that need no audio.
@@ -188,7 +189,7 @@ func TestLimits(t *testing.T) {
 		{"one-change: 3 dB", `the check "one-change" has no limit that can be set`},
 	} {
 		_, err := parse(c.limits)
-		var input *InputError
+		var input *mistake.Error
 		if !errors.As(err, &input) || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v, want %q", c.limits, err, c.want)
 		}

@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
 )
 
@@ -98,10 +99,10 @@ func (s *Session) readNotes() error {
 	path := manifest.OnDisk(s.Manifest.Dir, about.Path)
 	b, err := os.ReadFile(path)
 	if err != nil {
-		return &InputError{[]error{err}}
+		return &mistake.Error{Problems: []error{err}}
 	}
 	if len(b) > maxNotes {
-		return &InputError{[]error{fmt.Errorf("%s: the notes have %d bytes; at most %d are shown on a page: shorten them, or link to the rest", about.Path, len(b), maxNotes)}}
+		return mistake.Errorf("%s: the notes have %d bytes; at most %d are shown on a page: shorten them, or link to the rest", about.Path, len(b), maxNotes)
 	}
 	s.Result.Comparison.About = string(b)
 	return nil

@@ -9,6 +9,7 @@ import (
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/level"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -154,7 +155,7 @@ func (s *signal) silent(ctx context.Context) (bool, error) {
 // taken, and the result warns of it. tolerance is how far off the level may be;
 // 0 stands for level.DefaultTolerance, ±0.2 dB.
 //
-// Errors: *InputError for files that cannot be read, that are shorter than a
+// Errors: *mistake.Error for files that cannot be read, that are shorter than a
 // second or hold nothing but zeros, whose sample rates differ,
 // and for a loopback that is the dry recording itself. Recordings that have
 // nothing in common are no error: see Loopback.Certain.
@@ -206,7 +207,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		}
 	}
 	if bad != nil {
-		return nil, &InputError{bad}
+		return nil, &mistake.Error{Problems: bad}
 	}
 	sums := [2]string{}
 	for k, path := range []string{dryPath, loopPath} {
@@ -217,7 +218,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		sums[k] = sum
 	}
 	itself := func(how string) error {
-		return &InputError{[]error{fmt.Errorf("%s: %s as %s, so it says nothing about the loop; name the recording of what came back through it", loopPath, how, dryPath)}}
+		return mistake.Errorf("%s: %s as %s, so it says nothing about the loop; name the recording of what came back through it", loopPath, how, dryPath)
 	}
 	if sums[0] == sums[1] {
 		return nil, itself("the file holds the same bytes")

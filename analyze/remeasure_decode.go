@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -26,7 +27,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
 	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, Result: newResult(c, opts.Version), pageTakes: len(earlier.Takes)}
 	if err := plausible(earlier.Timeline); err != nil {
-		return nil, &InputError{[]error{err}}
+		return nil, &mistake.Error{Problems: []error{err}}
 	}
 	tl := earlier.Timeline
 	s.Result.Timeline = tl
@@ -42,7 +43,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 	}
 	const most = 500 // as in a manifest
 	if len(stored) > most {
-		return nil, &InputError{[]error{fmt.Errorf("the results have %d takes; at most %d can be measured", len(stored), most)}}
+		return nil, mistake.Errorf("the results have %d takes; at most %d can be measured", len(stored), most)
 	}
 	signals := make([]*signal, len(stored))
 	step := s.progress("decoding published audio", int64(len(stored)))
@@ -109,10 +110,10 @@ func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline)
 		return nil, nil
 	}
 	if gain := float64(t.Gain); math.IsNaN(gain) || math.Abs(gain) > 200 {
-		return nil, &InputError{[]error{fmt.Errorf("take %q has a gain of %v", t.Name, t.Gain)}}
+		return nil, mistake.Errorf("take %q has a gain of %v", t.Name, t.Gain)
 	}
 	if lag := float64(t.Alignment.Applied); math.IsNaN(lag) || math.Abs(lag) > 1<<50 {
-		return nil, &InputError{[]error{fmt.Errorf("take %q has a lag of %v", t.Name, t.Alignment.Applied)}}
+		return nil, mistake.Errorf("take %q has a lag of %v", t.Name, t.Alignment.Applied)
 	}
 	w, err := wavio.Create(wav, wavio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: 24})
 	if err != nil {

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/unit"
 )
@@ -37,7 +38,7 @@ type NoiseAgain struct {
 // missing tells which paths of the manifest are not there. It returns the takes
 // and the files that were read.
 //
-// Errors: *InputError when the earlier result's timeline does not lie in the
+// Errors: *mistake.Error when the earlier result's timeline does not lie in the
 // recordings or names other takes, and those of Measure.
 func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Result, missing func(path string) bool, opts Options) ([]TakeAgain, []File, error) {
 	part := *c
@@ -54,7 +55,7 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 			}
 		}
 		if k < 0 {
-			return nil, nil, &InputError{[]error{fmt.Errorf("%s: take %q is not in the results", c.Path, t.Name)}}
+			return nil, nil, mistake.Errorf("%s: take %q is not in the results", c.Path, t.Name)
 		}
 		part.Takes = append(part.Takes, t)
 		stored = append(stored, &earlier.Takes[k])
@@ -73,7 +74,7 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 		return nil, nil, err
 	}
 	if err := s.adoptTimeline(earlier, stored); err != nil {
-		return nil, nil, &InputError{[]error{err}}
+		return nil, nil, &mistake.Error{Problems: []error{err}}
 	}
 	if err := s.measure(ctx); err != nil {
 		return nil, nil, err

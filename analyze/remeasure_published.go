@@ -112,7 +112,7 @@ type fromLikeness struct {
 // taken from the results; a take whose file cannot be decoded is left out.
 // Decoded audio is kept in tmp meanwhile, an existing folder.
 //
-// Errors: *InputError when the results' timeline does not fit the audio, and
+// Errors: *mistake.Error when the results' timeline does not fit the audio, and
 // those of files, and ctx's.
 func RemeasureFromPublished(ctx context.Context, dir, tmp string, earlier *Result, opts Options) (*FromPublished, error) {
 	s, err := publishedSession(ctx, dir, tmp, earlier, opts)

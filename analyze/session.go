@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
-	"strings"
 	"sync"
 	"sync/atomic"
 
@@ -20,6 +19,7 @@ import (
 	"evenhand/analyze/clock"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -112,27 +112,12 @@ type Session struct {
 	checksOnly   bool
 }
 
-// InputError lists what is wrong with the files of a comparison. All that can
-// be found without measuring is found in one run.
-type InputError struct{ Problems []error }
-
-func (e *InputError) Error() string {
-	lines := make([]string, len(e.Problems))
-	for i, p := range e.Problems {
-		lines[i] = p.Error()
-	}
-	return strings.Join(lines, "\n")
-}
-
-// Unwrap returns the problems.
-func (e *InputError) Unwrap() []error { return e.Problems }
-
 // Measure reads every file of a comparison and measures it: alignment,
 // loudness, spectra, noise, the level match, differences and checks. What
 // remains is to publish the audio (Session.Publish) and to finish the checks
 // (Session.Check).
 //
-// Errors: *ChangedError when a file changes meanwhile, *InputError for files
+// Errors: *ChangedError when a file changes meanwhile, *mistake.Error for files
 // that cannot be compared and for limits of checks that mean nothing,
 // *SilentError and *CeilingError from the level match, the errors of wavio for
 // damaged files, and ctx's error when it is done.
@@ -381,7 +366,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 		}
 	}
 	if bad != nil {
-		return &InputError{bad}
+		return &mistake.Error{Problems: bad}
 	}
 
 	open := func(j *job, channels []int, mics *manifest.Mics) *signal {
@@ -416,7 +401,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the other recordings have %d Hz; export it again at %d Hz", loop.path, loop.info.SampleRate, rate, rate))
 	}
 	if bad != nil {
-		return &InputError{bad}
+		return &mistake.Error{Problems: bad}
 	}
 	for i, sig := range s.takes {
 		if wide {

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/activity"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -123,8 +124,8 @@ func (s *Session) layTimeline(context.Context) error {
 	}
 	seconds := func(frames int64) unit.Seconds { return unit.Seconds(float64(frames) / float64(rate)) }
 	if seconds(to-from) < minShared {
-		return &InputError{[]error{fmt.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed: check that the takes are of the same performance",
-			math.Max(0, float64(seconds(to-from))), first, last, float64(minShared))}}
+		return mistake.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed: check that the takes are of the same performance",
+			math.Max(0, float64(seconds(to-from))), first, last, float64(minShared))
 	}
 	sharedFrom, sharedTo := from, to
 	from, to = s.keepTime(from, to)
@@ -203,7 +204,7 @@ func (s *Session) sections(rate int) ([]section, string, error) {
 	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
 	p := s.Manifest.Performance
 	if n := len(p.Sections); n > maxListedSections {
-		return nil, "", &InputError{[]error{fmt.Errorf("%s:%d:%d: %d sections are listed; at most %d are measured: join some", s.Manifest.Path, p.Sections[0].Pos.Line, p.Sections[0].Pos.Column, n, maxListedSections)}}
+		return nil, "", mistake.Errorf("%s:%d:%d: %d sections are listed; at most %d are measured: join some", s.Manifest.Path, p.Sections[0].Pos.Line, p.Sections[0].Pos.Column, n, maxListedSections)
 	}
 	if len(p.Sections) > 0 {
 		var out []section
@@ -217,17 +218,17 @@ func (s *Session) sections(rate int) ([]section, string, error) {
 			out = append(out, section{x.Name, frame(x.From), frame(x.To)})
 		}
 		if bad != nil {
-			return nil, "", &InputError{bad}
+			return nil, "", &mistake.Error{Problems: bad}
 		}
 		return out, "manifest", nil
 	}
 	cues := s.source().info.Cues
 	if p.SectionsFrom == "markers" {
 		if len(cues) == 0 {
-			return nil, "", &InputError{[]error{fmt.Errorf("%s: sections are to come from cue markers, and the file has none; place markers there, list the sections in the manifest, or leave sections out to have them found from the pauses", s.source().path)}}
+			return nil, "", mistake.Errorf("%s: sections are to come from cue markers, and the file has none; place markers there, list the sections in the manifest, or leave sections out to have them found from the pauses", s.source().path)
 		}
 		if len(cues) > maxListedSections {
-			return nil, "", &InputError{[]error{fmt.Errorf("%s: the file has %d cue markers; at most %d sections are measured: leave the markers that part the performance", s.source().path, len(cues), maxListedSections)}}
+			return nil, "", mistake.Errorf("%s: the file has %d cue markers; at most %d sections are measured: leave the markers that part the performance", s.source().path, len(cues), maxListedSections)
 		}
 		return s.fromCues(cues), "markers", nil
 	}

@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/manifest/draft"
 	"evenhand/examples"
 	"evenhand/examples/studio"
 	"evenhand/report"
@@ -193,7 +194,7 @@ folder may then be left out; the takes of last time are listed to be recorded.`,
 			if from != "" {
 				text, warnings, err = draftFrom(cmd.Context(), from, folder, filepath.Dir(out))
 			} else {
-				text, warnings, err = analyze.DraftManifest(folder, filepath.Dir(out))
+				text, warnings, err = draft.Manifest(folder, filepath.Dir(out))
 			}
 			if err != nil {
 				return err

@@ -23,6 +23,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
@@ -136,7 +137,7 @@ func isUsage(err error) bool {
 	var (
 		usage   usageError
 		list    *manifest.Errors
-		input   *analyze.InputError
+		input   *mistake.Error
 		silent  *analyze.SilentError
 		ceiling *analyze.CeilingError
 		notOurs *folder.NotOursError

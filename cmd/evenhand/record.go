@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/manifest/draft"
 	"evenhand/report/folder"
 	settings "evenhand/report/record"
 )
@@ -148,7 +149,7 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 	}
 	var list []settings.Recording
 	if folder != "" {
-		found, w, err := analyze.Recordings(folder, dir)
+		found, w, err := draft.Recordings(folder, dir)
 		warnings = w
 		if err != nil {
 			return nil, warnings, err

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 	"evenhand/report/verify"
@@ -58,7 +59,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 	}
 	defer os.RemoveAll(tmp)
 	x, err := analyze.RemeasureFromPublished(v.ctx, dir, tmp, res, v.options())
-	if input := (*analyze.InputError)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
+	if input := (*mistake.Error)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
 		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along it: " + err.Error()}})
 		return nil
 	}

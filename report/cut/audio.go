@@ -14,6 +14,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -91,7 +92,7 @@ func (p *plan) writeTake(ctx context.Context, name string, v *voice, step func(i
 // close to full scale leaves no room for what conversion adds.
 func (p *plan) clipped(w *wavio.Writer, what string) error {
 	if n := w.Clipped(); n > 0 {
-		return &analyze.InputError{Problems: []error{fmt.Errorf("%s: %d samples over full scale at %d Hz; state a lower ceiling under match in the manifest, −1 dBTP say", what, n, p.rate)}}
+		return mistake.Errorf("%s: %d samples over full scale at %d Hz; state a lower ceiling under match in the manifest, −1 dBTP say", what, n, p.rate)
 	}
 	return nil
 }

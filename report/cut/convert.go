@@ -2,7 +2,6 @@ package cut
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"sync"
 
@@ -10,6 +9,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/loudness"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/resample"
 	"evenhand/analyze/unit"
 )
@@ -72,8 +72,8 @@ func (p *plan) settle(ctx context.Context, step func(int64)) error {
 	ceiling, highest := p.res.Parameters.Match.Ceiling, p.target
 	for i, v := range p.voices {
 		if math.IsInf(float64(found[i].Integrated), -1) {
-			return &analyze.InputError{Problems: []error{fmt.Errorf("%s: nothing is left above the absolute gate at %d Hz; write the edit at the session's rate of %d Hz",
-				p.res.Takes[v.take].Name, p.rate, p.res.Timeline.SampleRate)}}
+			return mistake.Errorf("%s: nothing is left above the absolute gate at %d Hz; write the edit at the session's rate of %d Hz",
+				p.res.Takes[v.take].Name, p.rate, p.res.Timeline.SampleRate)
 		}
 		highest = min(highest, found[i].IntegratedAt(unit.DB(ceiling-found[i].TruePeak)))
 	}

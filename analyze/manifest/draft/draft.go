@@ -1,4 +1,6 @@
-package analyze
+// Package draft begins a manifest from a folder of recordings: it reads their
+// headers and guesses from their names what they are.
+package draft
 
 import (
 	"bytes"
@@ -10,18 +12,19 @@ import (
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
 )
 
-// DraftManifest writes the beginning of a manifest for the recordings in a
+// Manifest writes the beginning of a manifest for the recordings in a
 // folder: every WAV file that can be read becomes a take with its format and
 // duration as a comment, the dry recording and the loopback are guessed from
 // the file names and marked as guesses, and everything else stands as
 // commented lines to complete. dir is the folder that the manifest will lie
 // in. It also returns what was left out and why.
 //
-// Errors: *InputError when the folder cannot be read or holds no recording.
-func DraftManifest(folder, dir string) (text []byte, warnings []string, err error) {
+// Errors: *mistake.Error when the folder cannot be read or holds no recording.
+func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	files, warnings, err := draftFiles(folder, dir)
 	if err != nil {
 		return nil, warnings, err
@@ -108,7 +111,7 @@ func DraftManifest(folder, dir string) (text []byte, warnings []string, err erro
 		line("    # repeat_of: the take that this one records a second time")
 	}
 	if n == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))}}
+		return nil, warnings, mistake.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))
 	}
 	return b.Bytes(), warnings, nil
 }
@@ -128,7 +131,7 @@ type Recording struct {
 // their names. dir is the folder of the manifest that will name them. It also
 // returns what was left out and why.
 //
-// Errors: *InputError when the folder cannot be read or holds no recording
+// Errors: *mistake.Error when the folder cannot be read or holds no recording
 // besides the dry one and the loopback.
 func Recordings(folder, dir string) (list []Recording, warnings []string, err error) {
 	files, warnings, err := draftFiles(folder, dir)
@@ -144,7 +147,7 @@ func Recordings(folder, dir string) (list []Recording, warnings []string, err er
 		}
 	}
 	if takes == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))}}
+		return nil, warnings, mistake.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))
 	}
 	return list, warnings, nil
 }
@@ -153,7 +156,7 @@ func Recordings(folder, dir string) (list []Recording, warnings []string, err er
 func draftFiles(folder, dir string) (files []draftFile, warnings []string, err error) {
 	entries, err := os.ReadDir(folder)
 	if err != nil {
-		return nil, nil, &InputError{[]error{err}}
+		return nil, nil, &mistake.Error{Problems: []error{err}}
 	}
 	for _, e := range entries {
 		if e.IsDir() || !strings.EqualFold(filepath.Ext(e.Name()), ".wav") {
@@ -175,7 +178,7 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
 	}
 	if len(files) == 0 {
-		return nil, warnings, &InputError{[]error{fmt.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to%s", folder, recordingsBelow(folder))}}
+		return nil, warnings, mistake.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to%s", folder, recordingsBelow(folder))
 	}
 	return files, warnings, nil
 }
