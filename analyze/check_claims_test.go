@@ -3,9 +3,12 @@ package analyze
 import (
 	"math"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/wavio"
 
 	"evenhand/examples/studio"
 )
@@ -87,5 +90,43 @@ func TestSlipClaims(t *testing.T) {
 	}
 	if e := standingOf(res, "edited"); worst == "" || !strings.Contains(e.Because, "gains "+worst+" samples or more") {
 		t.Errorf("worst %q, %+v", worst, e)
+	}
+}
+
+// TestDepths asks that depths are told apart from sample rates: those that differ
+// are harmless from 24 bits on, and none makes a take look resampled.
+func TestDepths(t *testing.T) {
+	float, short := wavio.Spec{Bits: 32, Float: true}, wavio.Spec{Bits: 16}
+	for _, c := range []struct {
+		name   string
+		specs  map[string]wavio.Spec
+		want   wanted
+		reason string
+	}{
+		{"equal", nil, wanted{idFormat, "", Holds, nan(), 0, "24-bit integer"}, "all takes"},
+		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{idFormat, "", Holds, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
+			"Two has 32-bit float; Again has 32-bit integer; One has 24-bit integer: a differing depth alone is harmless, since from 24 bits on the rounding lies below the noise of any converter"},
+		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{idFormat, "Two", Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
+		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{idFormat, "One and Two", Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			s := newScene(t)
+			for f, spec := range c.specs {
+				s.specs[f] = spec
+			}
+			res := s.answer(t, scanning, map[string]bool{idFormat: true})
+			assert(t, res, c.want)
+			if len(res.Checks) != 1 || res.Checks[0].Reason != c.reason {
+				t.Errorf("%+v, want the reason %q", res.Checks, c.reason)
+			}
+		})
+	}
+	if underRace {
+		return
+	}
+	s := newScene(t)
+	s.specs["two"] = short
+	if e := standingOf(s.check(t), "resampled"); strings.Contains(e.Because, "bit") || slices.Contains(e.Checks, idFormat) {
+		t.Errorf("%+v", e)
 	}
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
@@ -35,9 +36,9 @@ func fileQuestions() []question {
 			ask: (*Session).askNearCopy,
 		},
 		{
-			id: idFormat, name: "One sample format", group: groupFiles,
-			why:   "files that were saved at different bit depths went through different conversions",
-			limit: words("one sample rate and one depth for all takes"), ask: (*Session).askFormat,
+			id: idFormat, name: "Bit depth", group: groupFiles,
+			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
+			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Session).askFormat,
 		},
 		{
 			id: idLengths, name: "Takes cover the performance", group: groupFiles,
@@ -182,28 +183,59 @@ func (s *Session) askNearCopy(a *answers) {
 	}
 }
 
+// deepEnough is from how many bits on the rounding of a file lies below the noise
+// of any converter. Common practice, no source.
+const deepEnough = 24
+
+// askFormat asks about the depths of the takes' files. Their sample rates are
+// another matter: those that differ are refused before anything is measured, and
+// askRateLabel asks whether the music keeps to the label.
 func (s *Session) askFormat(a *answers) {
-	var formats []string
+	var depths []string
 	takes := map[string][]string{}
+	bits := map[string]int{}
 	for _, f := range s.scans {
 		if f.use != "take" {
 			continue
 		}
-		k := fmt.Sprintf("%d Hz, %s", f.info.SampleRate, f.info.Encoding)
+		k := f.info.Encoding
 		if takes[k] == nil {
-			formats = append(formats, k)
+			depths = append(depths, k)
 		}
 		takes[k] = append(takes[k], f.name)
+		bits[k] = f.info.Bits
 	}
-	if len(formats) == 1 {
-		a.holds("", formats[0], "all takes; files of different sample rates are refused before anything is measured, since they would have to be converted")
+	if len(depths) == 1 {
+		a.holds("", depths[0], "all takes")
 		return
 	}
-	slices.SortStableFunc(formats, func(x, y string) int { return len(takes[y]) - len(takes[x]) })
-	for _, k := range formats[1:] {
+	slices.SortStableFunc(depths, func(x, y string) int { return bits[y] - bits[x] })
+	which := func(k string) string {
+		return manifest.List(takes[k]) + map[bool]string{true: " has ", false: " have "}[len(takes[k]) == 1] + k
+	}
+	var deep []string
+	for _, k := range depths {
+		if bits[k] >= deepEnough {
+			deep = append(deep, which(k))
+		}
+	}
+	if len(deep) == len(depths) {
+		a.holds("", manifest.List(depths), strings.Join(deep, "; ")+fmt.Sprintf(": a differing depth alone is harmless, since from %d bits on the rounding lies below the noise of any converter", deepEnough))
+		return
+	}
+	for _, k := range depths {
+		if bits[k] >= deepEnough {
+			continue
+		}
+		var others []string
+		for _, o := range depths {
+			if o != k {
+				others = append(others, which(o))
+			}
+		}
 		a.add(answer{subject: manifest.List(takes[k]), outcome: Caution, measured: nan(), value: k,
-			reason: manifest.List(takes[formats[0]]) + map[bool]string{true: " has ", false: " have "}[len(takes[formats[0]]) == 1] + formats[0],
-			do:     "export all takes in one format from the recording program"})
+			reason: strings.Join(others, "; "),
+			do:     fmt.Sprintf("export all takes at %d bits or more from the recording program", deepEnough)})
 	}
 }
 

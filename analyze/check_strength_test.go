@@ -126,9 +126,7 @@ func damages(t testing.TB) []grade {
 	}
 	add(idSilent, "channel with noise of", "two", "", -70, "dBFS", below(nan, 0), dead)
 
-	for i, spec := range []wavio.Spec{{Bits: 16}, {Bits: 32}, {Bits: 32, Float: true}} {
-		add(idFormat, "depth", "two", "", float64(i), []string{"16 bits", "32 bits", "32 bits, float"}[i], of(Caution, nan, 0, []string{"16-bit", "32-bit", "32-bit float"}[i]), func(s *scene, f string, _ float64) { s.specs[f] = spec })
-	}
+	add(idFormat, "depth", "two", "", 16, "bits", of(Caution, nan, 0, "16-bit"), func(s *scene, f string, _ float64) { s.specs[f] = wavio.Spec{Bits: 16} })
 	return out
 }
 

@@ -147,7 +147,7 @@ func (s *Session) worst(id string) float64 {
 func (s *Session) openDrift() string {
 	most := s.mostDrift()
 	for _, c := range s.Result.Checks {
-		if c.Outcome == NotMeasured && (c.ID == idRateLabel || c.ID == idFormat) {
+		if c.Outcome == NotMeasured && c.ID == idRateLabel {
 			return ""
 		}
 	}
@@ -230,9 +230,9 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a take was resampled or mislabelled", []string{idDrift, idRateLabel, idFormat}, excludedMeasured,
+			"a take was resampled or mislabelled", []string{idDrift, idRateLabel}, excludedMeasured,
 			func(s *Session) string {
-				return fmt.Sprintf("no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
+				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
 			},
 		},
 		{
