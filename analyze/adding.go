@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/listening"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 )
 
@@ -149,18 +150,12 @@ func (a Adding) TimeDiffers() bool {
 	return a.Was.FirstFrame != a.Is.FirstFrame || a.Was.Frames != a.Is.Frames
 }
 
-// KeptTargetError says that the earlier report's target cannot be kept.
-type KeptTargetError struct {
-	Take    string // the take that would peak highest
-	Peak    unit.DBTP
-	Ceiling unit.DBTP
-	Adding  Adding
-}
-
-func (e *KeptTargetError) Error() string {
-	return fmt.Sprintf("match: at the earlier report's target of %s LUFS the true peak of %q would be %s dBTP, above the ceiling of %s dBTP; the highest target is now %s LUFS, which changes the published audio: %s; build with --target new to accept that, leave the take out, or write to another folder",
-		unit.Format(float64(e.Adding.Earlier), 1), e.Take, unit.Format(float64(e.Peak), 1), unit.Format(float64(e.Ceiling), 1),
-		unit.Format(float64(e.Adding.Highest), 1), e.Adding.ChangesText())
+// cannotKeep says that the earlier report's target takes a take over the
+// ceiling.
+func (a Adding) cannotKeep(over *CeilingError) error {
+	return mistake.Errorf("match: at the earlier report's target of %s LUFS the true peak of %q would be %s dBTP, above the ceiling of %s dBTP; the highest target is now %s LUFS, which changes the published audio: %s; build with --target new to accept that, leave the take out, or write to another folder",
+		unit.Format(float64(a.Earlier), 1), over.Take, unit.Format(float64(over.Peak), 1), unit.Format(float64(over.Ceiling), 1),
+		unit.Format(float64(a.Highest), 1), a.ChangesText())
 }
 
 // ChangesText lists the changes in words.
@@ -256,7 +251,7 @@ func (s *Session) matchLevels(context.Context) error {
 	err = matchTakes(s.Result, spec, s.whole)
 	var over *CeilingError
 	if errors.As(err, &over) {
-		return &KeptTargetError{Take: over.Take, Peak: over.Peak, Ceiling: over.Ceiling, Adding: a}
+		return a.cannotKeep(over)
 	}
 	if err != nil {
 		return err

@@ -6,6 +6,7 @@ import (
 
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 )
 
@@ -31,16 +32,12 @@ type CeilingError struct {
 	Highest unit.LUFS // the highest target that every take allows
 }
 
+// Unwrap says that the stated target is to be changed.
+func (e *CeilingError) Unwrap() error { return mistake.Err }
+
 func (e *CeilingError) Error() string {
 	return fmt.Sprintf("match: a target of %s LUFS would take the true peak of %q to %s dBTP, above the ceiling of %s dBTP; the highest target that every take allows is %s LUFS: state that or a lower one, or leave the target out",
 		unit.Format(float64(e.Target), 1), e.Take, unit.Format(float64(e.Peak), 1), unit.Format(float64(e.Ceiling), 1), unit.Format(float64(e.Highest), 1))
-}
-
-// SilentError says that a take has no loudness to match.
-type SilentError struct{ Take, File string }
-
-func (e *SilentError) Error() string {
-	return fmt.Sprintf("match: take %q (%s) has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", e.Take, e.File)
 }
 
 // matchTakes sets every take's gain so that all have the same integrated
@@ -60,7 +57,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	for i := range res.Takes {
 		w := whole[i]
 		if math.IsInf(float64(w.Integrated), -1) || math.IsNaN(float64(w.Integrated)) {
-			return &SilentError{res.Takes[i].Name, res.Takes[i].File}
+			return mistake.Errorf("match: take %q (%s) has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", res.Takes[i].Name, res.Takes[i].File)
 		}
 		if top := w.IntegratedAt(unit.DB(ceiling - w.TruePeak)); top < m.Highest {
 			m.Highest, limit = top, i

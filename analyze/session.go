@@ -118,9 +118,9 @@ type Session struct {
 // (Session.Check).
 //
 // Errors: *ChangedError when a file changes meanwhile, *mistake.Error for files
-// that cannot be compared and for limits of checks that mean nothing,
-// *SilentError and *CeilingError from the level match, the errors of wavio for
-// damaged files, and ctx's error when it is done.
+// that cannot be compared or matched and for limits of checks that mean
+// nothing, *CeilingError from the level match, the errors of wavio for damaged
+// files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
 	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
 		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget}

@@ -5,6 +5,7 @@ import (
 	"io/fs"
 	"os"
 
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
 )
 
@@ -15,6 +16,9 @@ type ChangedError struct{ Path string }
 func (e *ChangedError) Error() string {
 	return fmt.Sprintf("%s: it changed while it was measured; run the command again when nothing writes to it", e.Path)
 }
+
+// Unwrap says that whoever writes to the file is to stop.
+func (e *ChangedError) Unwrap() error { return mistake.Err }
 
 // input is a file as it was when it was hashed.
 type input struct {

@@ -10,6 +10,8 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+
+	"evenhand/analyze/mistake"
 )
 
 // language is the table of the whole manifest, built when first needed and
@@ -32,16 +34,16 @@ type LimitRule func(id, written string) (message, hint string)
 // are relative to the manifest's folder; ../ is allowed. Limits of checks are
 // judged by the rule, nil for any limit. It returns either a comparison or an
 // *Errors with every problem found; when the manifest itself cannot be read, the
-// error is a *NotManifestError or the system's.
+// error matches mistake.Err or is the system's.
 func Load(path string, rule LimitRule) (*Comparison, error) {
 	info, err := os.Stat(path) // first, because opening a named pipe would wait for its writer
 	switch {
 	case err != nil:
 		return nil, fmt.Errorf("manifest %s cannot be opened: %w", path, cause(err))
 	case info.IsDir():
-		return nil, &NotManifestError{path, "a folder", "name the manifest in it, or start one there with evenhand new " + path}
+		return nil, notManifest(path, "a folder", "name the manifest in it, or start one there with evenhand new "+path)
 	case !info.Mode().IsRegular():
-		return nil, &NotManifestError{path, "not a regular file", "save the manifest to a file first"}
+		return nil, notManifest(path, "not a regular file", "save the manifest to a file first")
 	}
 	f, err := os.Open(path)
 	if err != nil {
@@ -53,7 +55,7 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 		return nil, fmt.Errorf("manifest %s cannot be read: %w", path, cause(err))
 	}
 	if isWAVE(src) {
-		return nil, &NotManifestError{path, "a recording (WAVE)", "name the manifest that names the recordings; evenhand new FOLDER starts one from a folder of them"}
+		return nil, notManifest(path, "a recording (WAVE)", "name the manifest that names the recordings; evenhand new FOLDER starts one from a folder of them")
 	}
 	w := parse(path, src, true)
 	w.findFiles(filepath.Dir(path))
@@ -66,11 +68,9 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 	return w.result()
 }
 
-// NotManifestError says that what was named as a manifest is something else.
-type NotManifestError struct{ Path, Is, Do string }
-
-func (e *NotManifestError) Error() string {
-	return fmt.Sprintf("%s: a manifest is needed (YAML), this is %s; %s", e.Path, e.Is, e.Do)
+// notManifest says that what was named as a manifest is something else.
+func notManifest(path, is, do string) error {
+	return mistake.Errorf("%s: a manifest is needed (YAML), this is %s; %s", path, is, do)
 }
 
 // isWAVE tells whether a file begins as a WAVE file does.

@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"evenhand/analyze/mistake"
 )
 
 // Problem is one mistake in a manifest, or one doubt about it.
@@ -77,6 +79,9 @@ func (e *Errors) Error() string {
 	}
 	return strings.Join(parts, "\n")
 }
+
+// Unwrap says that the manifest is to be mended.
+func (e *Errors) Unwrap() error { return mistake.Err }
 
 func sortProblems(list []Problem) {
 	slices.SortStableFunc(list, func(a, b Problem) int {

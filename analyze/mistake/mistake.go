@@ -13,6 +13,16 @@ import (
 // the use. A type of error becomes one by unwrapping to it.
 var Err = errors.New("the input or the use was wrong")
 
+// Kind returns a sentinel of its own that says text and matches Err, as does
+// every error that wraps it.
+func Kind(text string) error { return &kind{text} }
+
+type kind struct{ text string }
+
+func (k *kind) Error() string { return k.text }
+
+func (k *kind) Is(target error) bool { return target == Err }
+
 // Error lists what is wrong with an input, one problem or more. All that can be
 // found at once is found in one run.
 type Error struct{ Problems []error }

@@ -4,21 +4,24 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+
+	"evenhand/analyze/mistake"
 )
 
-// The kinds of failure; match them with errors.Is. Failures of the operating
-// system (fs.ErrNotExist, fs.ErrPermission) stay matchable as well.
+// The kinds of failure; match them with errors.Is. All but ErrUse are the
+// file's fault and match mistake.Err. Failures of the operating system
+// (fs.ErrNotExist, fs.ErrPermission) stay matchable as well.
 var (
 	// ErrNotWAV: the file is not a WAVE file, or not a regular file at all.
-	ErrNotWAV = errors.New("not a WAVE file")
+	ErrNotWAV = mistake.Kind("not a WAVE file")
 	// ErrUnsupported: a WAVE file in a codec, depth, rate or channel count that is not read or written.
-	ErrUnsupported = errors.New("unsupported WAVE format")
+	ErrUnsupported = mistake.Kind("unsupported WAVE format")
 	// ErrCorrupt: a WAVE file that contradicts itself or misses an essential part.
-	ErrCorrupt = errors.New("damaged WAVE file")
+	ErrCorrupt = mistake.Kind("damaged WAVE file")
 	// ErrEmpty: a file without a single frame of audio.
-	ErrEmpty = errors.New("no audio")
+	ErrEmpty = mistake.Kind("no audio")
 	// ErrNotFinite: a floating-point sample is NaN or infinite; Error.Frame and Error.Channel say which.
-	ErrNotFinite = errors.New("sample is not a finite number")
+	ErrNotFinite = mistake.Kind("sample is not a finite number")
 	// ErrUse: the caller asked for something impossible (a frame outside the file, a block of the wrong shape).
 	ErrUse = errors.New("wrong use")
 )

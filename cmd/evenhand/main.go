@@ -21,13 +21,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
-	"evenhand/analyze/wavio"
-	"evenhand/report/folder"
-	"evenhand/report/pack"
-	settings "evenhand/report/record"
 	"evenhand/report/terminal"
 )
 
@@ -58,8 +53,8 @@ var errCheckFailed = errors.New("a check failed")
 // usageError marks an error as the user's to mend.
 type usageError struct{ err error }
 
-func (e usageError) Error() string { return e.err.Error() }
-func (e usageError) Unwrap() error { return e.err }
+func (e usageError) Error() string   { return e.err.Error() }
+func (e usageError) Unwrap() []error { return []error{mistake.Err, e.err} }
 
 // run executes one command line and returns the exit status. It is the only
 // place that decides it.
@@ -134,31 +129,7 @@ func plain(err error) string {
 
 // isUsage reports whether an error comes from the input or the use.
 func isUsage(err error) bool {
-	var (
-		usage   usageError
-		list    *manifest.Errors
-		input   *mistake.Error
-		silent  *analyze.SilentError
-		ceiling *analyze.CeilingError
-		notOurs *folder.NotOursError
-		audio   *wavio.Error
-		photo   *settings.PhotoError
-		kept    *analyze.KeptTargetError
-		refused *pack.RefusedError
-		inWay   *pack.NotOursError
-		changed *analyze.ChangedError
-		moved   *pack.ChangedError
-		other   *manifest.NotManifestError
-	)
-	// A recording that cannot be written, or a disk that fails, is not the
-	// input's fault: such errors have no kind.
-	badAudio := errors.As(err, &audio) && audio.Kind != nil && !errors.Is(audio.Kind, wavio.ErrUse)
-	return errors.As(err, &usage) || errors.As(err, &list) || errors.As(err, &input) ||
-		errors.As(err, &silent) || errors.As(err, &ceiling) || errors.As(err, &notOurs) || badAudio ||
-		errors.As(err, &photo) || errors.Is(err, settings.ErrNotRecord) ||
-		errors.As(err, &kept) || errors.As(err, &refused) || errors.As(err, &inWay) ||
-		errors.As(err, &changed) || errors.As(err, &moved) || errors.As(err, &other) || errors.Is(err, pack.ErrNotBag) ||
-		errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
+	return errors.Is(err, mistake.Err) || errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
 		strings.HasPrefix(err.Error(), "unknown command")
 }
 

@@ -14,7 +14,14 @@ import (
 	"syscall"
 	"testing"
 
+	"evenhand/analyze"
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
+	"evenhand/report/folder"
+	"evenhand/report/pack"
+	settings "evenhand/report/record"
 )
 
 // TestStatus runs commands on input and uses that are wrong: the status is 2,
@@ -113,6 +120,40 @@ func TestStatus(t *testing.T) {
 				t.Error("something was written")
 			}
 		})
+	}
+}
+
+// TestUsage: an error carries itself whose fault it is, however it is wrapped.
+func TestUsage(t *testing.T) {
+	for _, x := range []struct {
+		err   error
+		usage bool
+	}{
+		{usageError{errors.New("x")}, true},
+		{&manifest.Errors{List: []manifest.Problem{{Message: "x"}}}, true},
+		{mistake.Errorf("x"), true},
+		{&analyze.CeilingError{}, true},
+		{&analyze.ChangedError{}, true},
+		{&folder.NotOursError{}, true},
+		{&wavio.Error{Kind: wavio.ErrNotWAV}, true},
+		{&wavio.Error{Kind: wavio.ErrUnsupported}, true},
+		{&wavio.Error{Kind: wavio.ErrEmpty}, true},
+		{&wavio.Error{Kind: wavio.ErrNotFinite}, true},
+		{settings.ErrNotRecord, true},
+		{&pack.RefusedError{}, true},
+		{pack.ErrNotBag, true},
+		{fs.ErrNotExist, true},
+		{fs.ErrPermission, true},
+		{&wavio.Error{Kind: wavio.ErrUse}, false},
+		{&flacio.Error{Kind: flacio.ErrUse}, false},
+		{context.Canceled, false},
+		{errors.New("x"), false},
+	} {
+		for _, err := range []error{x.err, fmt.Errorf("a: %w", x.err), errors.Join(errors.New("b"), x.err)} {
+			if isUsage(err) != x.usage {
+				t.Errorf("%T %q: %v", x.err, err, !x.usage)
+			}
+		}
 	}
 }
 

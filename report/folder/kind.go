@@ -7,6 +7,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"evenhand/analyze/mistake"
 )
 
 // Kind is a kind of output folder. A folder is only replaced by one of its own
@@ -88,6 +90,9 @@ type NotOursError struct {
 }
 
 func (e *NotOursError) Error() string { return fmt.Sprintf("%s: %s; %s", e.Dir, e.Why, e.Do) }
+
+// Unwrap says that another destination is to be named.
+func (e *NotOursError) Unwrap() error { return mistake.Err }
 
 // otherKind says that a folder of one kind stands where one of another is to
 // go.

@@ -17,8 +17,9 @@
 package pack
 
 import (
-	"errors"
 	"fmt"
+
+	"evenhand/analyze/mistake"
 )
 
 // Limits on what is read. They are far above what a comparison needs.
@@ -49,8 +50,11 @@ func (e *RefusedError) Error() string {
 	return fmt.Sprintf("%s: refused: %q: %s", e.Path, e.File, e.Reason)
 }
 
+// Unwrap says that another archive is to be named.
+func (e *RefusedError) Unwrap() error { return mistake.Err }
+
 // ErrNotBag is returned for a folder or file that is not a bag at all.
-var ErrNotBag = errors.New("not a bag: there is no bagit.txt")
+var ErrNotBag = mistake.Kind("not a bag: there is no bagit.txt")
 
 // Fault is something in a bag that is not as it was when the bag was made.
 type Fault struct {

@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"evenhand/report/folder"
 )
 
 func sample(t testing.TB) Content {
@@ -372,7 +374,7 @@ func TestReplace(t *testing.T) {
 		f.WriteString("x")
 		f.Close()
 		before, _ := os.ReadFile(target)
-		var not *NotOursError
+		var not *folder.NotOursError
 		if err := Write(t.Context(), path, c, nil); !errors.As(err, &not) {
 			t.Errorf("%s: %v", path, err)
 		}
@@ -389,7 +391,7 @@ func TestReplace(t *testing.T) {
 		{dir, "not made by evenhand"},
 		{foreign.Items[1].Source, "ends in .zip"},
 	} {
-		var not *NotOursError
+		var not *folder.NotOursError
 		if err := Write(t.Context(), tt.path, c, nil); !errors.As(err, &not) || !strings.Contains(err.Error(), tt.want) {
 			t.Errorf("%s: %v", tt.path, err)
 		}

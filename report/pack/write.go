@@ -20,6 +20,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
 )
 
@@ -42,13 +43,6 @@ type Item struct {
 	SHA256 string
 }
 
-// NotOursError says that what stands at the destination would be lost.
-type NotOursError struct{ Path, Why string }
-
-func (e *NotOursError) Error() string {
-	return fmt.Sprintf("%s: %s; name another file or folder, or move it elsewhere", e.Path, e.Why)
-}
-
 // sums are a file's length and hashes.
 type sums struct {
 	size           int64
@@ -59,9 +53,9 @@ type sums struct {
 // Write writes a bag to dst: a zip file when its name ends in .zip, else a
 // folder. It appears complete or not at all. A bag that Write made, and that
 // is still as it was made, is replaced; anything else is left alone and the
-// error is a *NotOursError. Memory does not grow with the files, which are read
-// twice: once for the hashes and once to copy them. progress, which may be nil,
-// is called with bytes done and in all.
+// error is a *folder.NotOursError. Memory does not grow with the files, which
+// are read twice: once for the hashes and once to copy them. progress, which
+// may be nil, is called with bytes done and in all.
 //
 // The same content gives the same bytes: files in the order of their names, one
 // time for all, no compression.
@@ -130,6 +124,9 @@ func Writable(ctx context.Context, dst string) error {
 
 // mayReplace returns why dst must stay as it is, nil when it may go.
 func mayReplace(ctx context.Context, dst string, zipped bool) error {
+	stays := func(why string) error {
+		return &folder.NotOursError{Dir: dst, Why: why, Do: "name another file or folder, or move it elsewhere"}
+	}
 	info, err := os.Lstat(dst)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -137,9 +134,9 @@ func mayReplace(ctx context.Context, dst string, zipped bool) error {
 	case err != nil:
 		return err
 	case zipped && info.IsDir():
-		return &NotOursError{dst, "there is a folder of this name"}
+		return stays("there is a folder of this name")
 	case !zipped && !info.IsDir():
-		return &NotOursError{dst, "there is a file of this name; an archive file's name ends in .zip"}
+		return stays("there is a file of this name; an archive file's name ends in .zip")
 	}
 	if !zipped {
 		entries, err := os.ReadDir(dst)
@@ -149,11 +146,11 @@ func mayReplace(ctx context.Context, dst string, zipped bool) error {
 	}
 	const not = "it was not made by evenhand"
 	if kind, err := folder.KindOf(dst); !zipped && err == nil && kind != folder.Archive && kind != folder.Foreign {
-		return &NotOursError{dst, fmt.Sprintf("it holds %v, which would be lost; evenhand pack replaces only an archive", kind)}
+		return stays(fmt.Sprintf("it holds %v, which would be lost; evenhand pack replaces only an archive", kind))
 	}
 	bag, err := Open(dst)
 	if err != nil {
-		return &NotOursError{dst, not}
+		return stays(not)
 	}
 	defer bag.Close()
 	res, err := bag.Check(ctx, nil)
@@ -161,9 +158,9 @@ func mayReplace(ctx context.Context, dst string, zipped bool) error {
 	case ctx.Err() != nil:
 		return ctx.Err()
 	case err != nil || !strings.HasPrefix(bag.Info(LabelAgent), "evenhand "):
-		return &NotOursError{dst, not}
+		return stays(not)
 	case len(res.Faults) > 0:
-		return &NotOursError{dst, "it was changed since evenhand made it (" + res.Faults[0].String() + ")"}
+		return stays("it was changed since evenhand made it (" + res.Faults[0].String() + ")")
 	}
 	return nil
 }
@@ -301,14 +298,10 @@ func (it bagItem) copyTo(ctx context.Context, w io.Writer) error {
 	return nil
 }
 
-// ChangedError says that a file changed between two readings of it.
-type ChangedError struct{ Path string }
-
-func (e *ChangedError) Error() string {
-	return fmt.Sprintf("%s: it changed while it was packed; pack again when nothing writes to it", e.Path)
+// changed says that a file changed between two readings of it.
+func changed(path string) error {
+	return mistake.Errorf("%s: it changed while it was packed; pack again when nothing writes to it", path)
 }
-
-func changed(path string) error { return &ChangedError{path} }
 
 func writeArchive(ctx context.Context, path string, c Content, items []bagItem) (err error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)

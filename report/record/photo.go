@@ -11,6 +11,8 @@ import (
 	"image/png"
 	"io"
 	"os"
+
+	"evenhand/analyze/mistake"
 )
 
 const (
@@ -28,14 +30,6 @@ const (
 	jpegQuality = 82
 )
 
-// PhotoError says why a picture cannot be published. It is the input's fault.
-type PhotoError struct {
-	Path   string
-	Reason string
-}
-
-func (e *PhotoError) Error() string { return e.Path + ": " + e.Reason }
-
 // Picture is a picture ready to publish.
 type Picture struct {
 	Data          []byte
@@ -50,7 +44,7 @@ type Picture struct {
 // average of the area that it covers, in whole numbers, so that the bytes are
 // the same on every machine. name is for messages.
 //
-// The error is a *PhotoError when the file is no such picture, is broken, or
+// The error matches mistake.Err when the file is no such picture, is broken, or
 // is larger than 100 million pixels or 64 MiB; memory is not taken from a
 // declared size that the file cannot hold.
 //
@@ -58,7 +52,7 @@ type Picture struct {
 // Specification, third edition, chunk eXIf.
 func Shrink(name string, r io.Reader) (Picture, error) {
 	fault := func(format string, args ...any) (Picture, error) {
-		return Picture{}, &PhotoError{name, fmt.Sprintf(format, args...)}
+		return Picture{}, mistake.Errorf("%s: %s", name, fmt.Sprintf(format, args...))
 	}
 	data, err := io.ReadAll(io.LimitReader(r, maxPhotoBytes+1))
 	if err != nil {

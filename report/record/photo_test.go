@@ -14,6 +14,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/mistake"
 )
 
 // corners is a picture of wide × high pixels whose corners are red, green,
@@ -318,8 +320,7 @@ func TestShrinkRefuses(t *testing.T) {
 		"head alone": {bomb(10, 10), "cannot be read"},
 	} {
 		_, err := Shrink("p.x", strings.NewReader(x.data))
-		var bad *PhotoError
-		if !errors.As(err, &bad) || !strings.Contains(err.Error(), x.want) || !strings.HasPrefix(err.Error(), "p.x: ") {
+		if !errors.Is(err, mistake.Err) || !strings.Contains(err.Error(), x.want) || !strings.HasPrefix(err.Error(), "p.x: ") {
 			t.Errorf("%s: error %v, want one with %q", name, err, x.want)
 		}
 	}

@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 )
 
 // Format is the version of the layout of record.json. It grows when a field
@@ -275,7 +276,7 @@ func decimal(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 
 // ErrNotRecord is wrapped by the errors about a file that is no record or of a
 // newer format.
-var ErrNotRecord = fmt.Errorf("not a settings record")
+var ErrNotRecord = mistake.Kind("not a settings record")
 
 // Read reads a record.json and checks that a manifest could say the same. name
 // is for messages. Errors: ErrNotRecord, or a *manifest.Errors when something

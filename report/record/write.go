@@ -38,7 +38,7 @@ type Published struct {
 // is the record of c, in which the pictures' places are filled in. It returns
 // the pictures as Pictures does.
 //
-// The same input gives the same bytes. Errors: *PhotoError, and those of files.
+// The same input gives the same bytes. Errors: those of Shrink and of files.
 func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record) ([]Published, error) {
 	put := func(name string, data []byte) error {
 		full := filepath.Join(dir, filepath.FromSlash(name))
