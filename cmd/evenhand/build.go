@@ -17,6 +17,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/report"
 	"evenhand/report/folder"
+	settings "evenhand/report/record"
 	"evenhand/report/terminal"
 )
 
@@ -112,6 +113,9 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	defer draft.Discard()
 	before, err := o.earlier(earlier, c)
 	if err != nil {
+		return nil, err
+	}
+	if err := settings.CheckPhotos(ctx, c); err != nil {
 		return nil, err
 	}
 	cache := o.openCache()

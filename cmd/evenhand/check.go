@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	settings "evenhand/report/record"
 	"evenhand/report/terminal"
 )
 
@@ -33,6 +34,9 @@ Limits can be set in the manifest under limits:, by the id of the check, which
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := manifest.Load(args[0], analyze.CheckLimit)
 			if err != nil {
+				return err
+			}
+			if err := settings.CheckPhotos(cmd.Context(), c); err != nil {
 				return err
 			}
 			show, clear := progress(cmd.ErrOrStderr())

@@ -75,6 +75,9 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 		return err
 	}
 	defer draft.Discard()
+	if err := settings.CheckPhotos(ctx, c); err != nil {
+		return err
+	}
 	if err := putRecord(ctx, draft.Dir, c, nil); err != nil {
 		return err
 	}

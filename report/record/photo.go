@@ -2,6 +2,8 @@ package record
 
 import (
 	"bytes"
+	"context"
+	"errors"
 	"fmt"
 	"image"
 	"image/color"
@@ -12,6 +14,7 @@ import (
 	"io"
 	"os"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 )
 
@@ -51,12 +54,29 @@ type Picture struct {
 // Source for the orientation: CIPA DC-008 (Exif 2.32), tag 0112 hex; PNG
 // Specification, third edition, chunk eXIf.
 func Shrink(name string, r io.Reader) (Picture, error) {
-	fault := func(format string, args ...any) (Picture, error) {
-		return Picture{}, mistake.Errorf("%s: %s", name, fmt.Sprintf(format, args...))
+	src, err := decode(name, r)
+	if err != nil {
+		return Picture{}, err
+	}
+	small := turn(shrink(src.Image, MaxSide), src.orientation)
+	return encode(small, src.photographs)
+}
+
+// decoded is a picture as its file holds it.
+type decoded struct {
+	image.Image
+	orientation int
+	photographs bool // as codec says
+}
+
+// decode reads a picture, as Shrink does.
+func decode(name string, r io.Reader) (decoded, error) {
+	fault := func(format string, args ...any) (decoded, error) {
+		return decoded{}, mistake.Errorf("%s: %s", name, fmt.Sprintf(format, args...))
 	}
 	data, err := io.ReadAll(io.LimitReader(r, maxPhotoBytes+1))
 	if err != nil {
-		return Picture{}, fmt.Errorf("%s: %w", name, err)
+		return decoded{}, fmt.Errorf("%s: %w", name, err)
 	}
 	if len(data) > maxPhotoBytes {
 		return fault("the picture's file is larger than %d MiB; make it smaller", maxPhotoBytes>>20)
@@ -78,12 +98,11 @@ func Shrink(name string, r io.Reader) (Picture, error) {
 	case pixels > pixelsPerByte*int64(len(data)):
 		return fault("the file says %d × %d pixels, which %d bytes cannot hold; it is damaged", config.Width, config.Height, len(data))
 	}
-	src, err := c.decode(bytes.NewReader(data))
+	m, err := c.decode(bytes.NewReader(data))
 	if err != nil {
 		return fault("the picture cannot be read: %v; save it anew as JPEG, PNG or GIF", err)
 	}
-	small := turn(shrink(src, MaxSide), orientation(data))
-	return encode(small, c.photographs)
+	return decoded{m, orientation(data), c.photographs}, nil
 }
 
 // codec reads one of the allowed formats. The image package's own list of
@@ -267,4 +286,34 @@ func shrinkFile(name, path string) (Picture, error) {
 	}
 	defer f.Close()
 	return Shrink(name, f)
+}
+
+// CheckPhotos reads every picture of a comparison that WriteTo would publish. It
+// returns the errors of all that WriteTo would refuse, joined, or ctx's error when
+// it is done. A file that cannot be opened is left to those who hash it.
+func CheckPhotos(ctx context.Context, c *manifest.Comparison) error {
+	r, err := New(ctx, c, "", nil)
+	if err != nil {
+		return err
+	}
+	withheld := r.withheld()
+	var bad []error
+	for _, p := range r.photos() {
+		if withheld[p.File.Path] {
+			continue
+		}
+		withheld[p.File.Path] = true // once is enough
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		f, err := os.Open(manifest.OnDisk(c.Dir, p.File.Path))
+		if err != nil {
+			continue
+		}
+		if _, err := decode(p.File.Path, f); err != nil {
+			bad = append(bad, err)
+		}
+		f.Close()
+	}
+	return errors.Join(bad...)
 }

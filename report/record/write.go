@@ -47,12 +47,7 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 		}
 		return os.WriteFile(full, data, 0o644)
 	}
-	withheld := map[string]bool{}
-	for _, p := range r.photos() {
-		if !p.File.Redistribute {
-			withheld[p.File.Path] = true
-		}
-	}
+	withheld := r.withheld()
 	published := map[string]*Published{}
 	taken := map[string]bool{}
 	for _, p := range r.photos() {
@@ -103,6 +98,17 @@ func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record)
 		}
 	}
 	return r.Pictures(), nil
+}
+
+// withheld are the paths of the pictures that must not be passed on.
+func (r *Record) withheld() map[string]bool {
+	out := map[string]bool{}
+	for _, p := range r.photos() {
+		if !p.File.Redistribute {
+			out[p.File.Path] = true
+		}
+	}
+	return out
 }
 
 // Pictures lists the published pictures in the order of the chain and then of
