@@ -54,9 +54,9 @@ func (r *Record) Draft(recordings []Recording) []byte {
 		}
 	}
 	if slices.Contains(names, r.Reference) {
-		w.put(0, "reference", scalar(r.Reference))
+		w.put(0, "reference", manifest.Scalar(r.Reference))
 	} else if r.Reference != "" {
-		w.line(0, "# reference: %s", scalar(r.Reference))
+		w.line(0, "# reference: %s", manifest.Scalar(r.Reference))
 	}
 	w.mayDiffer(r, takes)
 	w.performance(r.Performance, recordings)
@@ -64,7 +64,7 @@ func (r *Record) Draft(recordings []Recording) []byte {
 	w.line(0, "")
 	w.line(0, "chain:")
 	for _, d := range r.Chain {
-		w.line(1, "- slot: %s", scalar(d.Slot))
+		w.line(1, "- slot: %s", manifest.Scalar(d.Slot))
 		w.lastPhoto(2, d.Photo)
 		d.Photo = nil
 		w.device(2, d)
@@ -201,13 +201,13 @@ func (r *Record) varied() (slot, control string) {
 }
 
 func (w *writer) draftTake(t draftTake, names []string) {
-	w.line(1, "- name: %s", scalar(t.Name))
+	w.line(1, "- name: %s", manifest.Scalar(t.Name))
 	w.line(2, "file: %s%s", w.file(&t.File), comment(t.comment))
 	if t.RepeatOf != "" {
 		if slices.Contains(names, t.RepeatOf) {
-			w.put(2, "repeat_of", scalar(t.RepeatOf))
+			w.put(2, "repeat_of", manifest.Scalar(t.RepeatOf))
 		} else {
-			w.line(2, "# repeat_of: %s", scalar(t.RepeatOf))
+			w.line(2, "# repeat_of: %s", manifest.Scalar(t.RepeatOf))
 		}
 	}
 	notes := t.Notes
@@ -254,14 +254,14 @@ func comment(s string) string {
 // remark writes a text of last time as a comment on one line.
 func (w *writer) remark(depth int, key, value string) {
 	if value != "" {
-		w.line(depth, "# %s: %s", key, scalar(value))
+		w.line(depth, "# %s: %s", key, manifest.Scalar(value))
 	}
 }
 
 // lastPhoto writes a picture of last time as a comment: it shows last time.
 func (w *writer) lastPhoto(depth int, p *Photo) {
 	if p != nil {
-		w.line(depth, "# photo: {file: %s, alt: %s}", scalar(p.File.Path), scalar(p.Alt))
+		w.line(depth, "# photo: {file: %s, alt: %s}", manifest.Scalar(p.File.Path), manifest.Scalar(p.Alt))
 	}
 }
 
@@ -322,18 +322,18 @@ func (w *writer) performance(p Performance, recordings []Recording) {
 			default:
 				than = "; not last time's file, " + x.last.Path + ", SHA-256 " + x.last.SHA256
 			}
-			w.line(1, "%s: %s  # a guess from the file's name (%s)%s", x.key, scalar(found.Path), found.About, strings.Join(strings.Fields(than), " "))
+			w.line(1, "%s: %s  # a guess from the file's name (%s)%s", x.key, manifest.Scalar(found.Path), found.About, strings.Join(strings.Fields(than), " "))
 		case x.last != nil:
 			sum := ""
 			if x.last.SHA256 != "" {
 				sum = ", SHA-256 " + x.last.SHA256
 			}
-			w.line(1, "# %s: %s  # last time's%s", x.key, scalar(x.last.Path), sum)
+			w.line(1, "# %s: %s  # last time's%s", x.key, manifest.Scalar(x.last.Path), sum)
 		}
 	}
 	switch {
 	case p.SectionsFrom != "":
-		w.line(1, "# sections: %s", scalar(p.SectionsFrom))
+		w.line(1, "# sections: %s", manifest.Scalar(p.SectionsFrom))
 	case len(p.Sections) > 0:
 		w.line(1, "# sections:  # last time's; they hold for the same dry recording")
 		for _, s := range p.Sections {

@@ -3,9 +3,10 @@ package record
 import (
 	"bytes"
 	"fmt"
-	"regexp"
 	"strconv"
 	"strings"
+
+	"evenhand/analyze/manifest"
 )
 
 // Manifest returns a manifest that says what the record says. Read by
@@ -15,9 +16,9 @@ func (r *Record) Manifest() []byte {
 	var w writer
 	w.head(r)
 	w.put(0, "about", w.file(r.About))
-	w.put(0, "date", scalar(r.Date))
-	w.put(0, "reference", scalar(r.Reference))
-	w.put(0, "disclosure", scalar(r.Disclosure))
+	w.put(0, "date", manifest.Scalar(r.Date))
+	w.put(0, "reference", manifest.Scalar(r.Reference))
+	w.put(0, "disclosure", manifest.Scalar(r.Disclosure))
 	w.list(0, "may_differ", r.MayDiffer)
 	p := r.Performance
 	w.line(0, "performance:")
@@ -30,25 +31,25 @@ func (r *Record) Manifest() []byte {
 			w.line(2, "- %s", s.yaml())
 		}
 	} else {
-		w.put(1, "sections", scalar(p.SectionsFrom))
+		w.put(1, "sections", manifest.Scalar(p.SectionsFrom))
 	}
 	w.line(0, "chain:")
 	for _, d := range r.Chain {
-		w.line(1, "- slot: %s", scalar(d.Slot))
+		w.line(1, "- slot: %s", manifest.Scalar(d.Slot))
 		w.device(2, d)
 	}
 	w.line(0, "takes:")
 	for _, t := range r.Takes {
-		w.line(1, "- name: %s", scalar(t.Name))
+		w.line(1, "- name: %s", manifest.Scalar(t.Name))
 		w.put(2, "file", w.file(&t.File))
-		w.put(2, "repeat_of", scalar(t.RepeatOf))
+		w.put(2, "repeat_of", manifest.Scalar(t.RepeatOf))
 		w.take(2, t)
 	}
 	return w.Bytes()
 }
 
 func (s Section) yaml() string {
-	return fmt.Sprintf("{name: %s, from: %s s, to: %s s}", scalar(s.Name), decimal(s.From), decimal(s.To))
+	return fmt.Sprintf("{name: %s, from: %s s, to: %s s}", manifest.Scalar(s.Name), decimal(s.From), decimal(s.To))
 }
 
 // writer writes YAML in the manifest's language. An empty value leaves its key
@@ -76,37 +77,37 @@ func (w *writer) list(depth int, key string, list []string) {
 func flow(list []string) string {
 	out := make([]string, len(list))
 	for i, s := range list {
-		out[i] = scalar(s)
+		out[i] = manifest.Scalar(s)
 	}
 	return "[" + strings.Join(out, ", ") + "]"
 }
 
 // head writes what holds for the comparison after as well.
 func (w *writer) head(r *Record) {
-	w.put(0, "title", scalar(r.Title))
-	w.put(0, "by", scalar(r.By))
-	w.put(0, "varies", scalar(r.Varies))
-	w.put(0, "mains", scalar(r.Mains))
-	w.put(0, "set_by", scalar(r.SetBy))
-	w.put(0, "full_scale_in", scalar(r.FullScale))
+	w.put(0, "title", manifest.Scalar(r.Title))
+	w.put(0, "by", manifest.Scalar(r.By))
+	w.put(0, "varies", manifest.Scalar(r.Varies))
+	w.put(0, "mains", manifest.Scalar(r.Mains))
+	w.put(0, "set_by", manifest.Scalar(r.SetBy))
+	w.put(0, "full_scale_in", manifest.Scalar(r.FullScale))
 	if r.Target != "" || r.Ceiling != "" {
 		w.line(0, "match:")
-		w.put(1, "target", scalar(r.Target))
-		w.put(1, "ceiling", scalar(r.Ceiling))
+		w.put(1, "target", manifest.Scalar(r.Target))
+		w.put(1, "ceiling", manifest.Scalar(r.Ceiling))
 	}
 	if len(r.Limits) > 0 {
 		w.line(0, "limits:")
 		for _, l := range r.Limits {
-			w.line(1, "%s: %s", scalar(l.ID), scalar(l.Limit))
+			w.line(1, "%s: %s", manifest.Scalar(l.ID), manifest.Scalar(l.Limit))
 		}
 	}
 }
 
 func (w *writer) player(p Performance) {
-	w.put(1, "instrument", scalar(p.Instrument))
-	w.put(1, "tuning", scalar(p.Tuning))
-	w.put(1, "pickup", scalar(p.Pickup))
-	w.put(1, "notes", scalar(p.Notes))
+	w.put(1, "instrument", manifest.Scalar(p.Instrument))
+	w.put(1, "tuning", manifest.Scalar(p.Tuning))
+	w.put(1, "pickup", manifest.Scalar(p.Pickup))
+	w.put(1, "notes", manifest.Scalar(p.Notes))
 }
 
 func (w *writer) file(f *File) string {
@@ -114,26 +115,26 @@ func (w *writer) file(f *File) string {
 	case f == nil || f.Path == "":
 		return ""
 	case !f.Redistribute:
-		return fmt.Sprintf("{file: %s, redistribute: no}", scalar(f.Path))
+		return fmt.Sprintf("{file: %s, redistribute: no}", manifest.Scalar(f.Path))
 	}
-	return scalar(f.Path)
+	return manifest.Scalar(f.Path)
 }
 
 // device writes a device's keys, without its slot.
 func (w *writer) device(depth int, d Device) {
-	w.put(depth, "device", scalar(d.Device))
-	w.put(depth, "kind", scalar(d.Kind))
+	w.put(depth, "device", manifest.Scalar(d.Device))
+	w.put(depth, "kind", manifest.Scalar(d.Kind))
 	w.put(depth, "file", w.file(d.File))
-	w.put(depth, "impedance", scalar(d.Impedance))
-	w.put(depth, "power", scalar(d.Power))
+	w.put(depth, "impedance", manifest.Scalar(d.Impedance))
+	w.put(depth, "power", manifest.Scalar(d.Power))
 	w.position(depth, d.Position)
 	w.photo(depth, d.Photo)
-	w.put(depth, "notes", scalar(d.Notes))
+	w.put(depth, "notes", manifest.Scalar(d.Notes))
 	if len(d.Controls) > 0 {
 		w.line(depth, "controls:")
 	}
 	for _, c := range d.Controls {
-		w.line(depth+1, "%s", strings.TrimRight(scalar(c.Name)+": "+c.yaml(), " "))
+		w.line(depth+1, "%s", strings.TrimRight(manifest.Scalar(c.Name)+": "+c.yaml(), " "))
 	}
 }
 
@@ -141,7 +142,7 @@ func (w *writer) device(depth int, d Device) {
 func (c Control) yaml() string {
 	value := ""
 	if c.Value != "" {
-		value = scalar(c.Value)
+		value = manifest.Scalar(c.Value)
 	}
 	if c.Travel == "" && c.From == "" && c.Scale == "" && len(c.Steps) == 0 {
 		return value
@@ -149,7 +150,7 @@ func (c Control) yaml() string {
 	var parts []string
 	for _, p := range [][2]string{{"value", c.Value}, {"travel", c.Travel}, {"from", c.From}, {"scale", c.Scale}} {
 		if p[1] != "" {
-			parts = append(parts, p[0]+": "+scalar(p[1]))
+			parts = append(parts, p[0]+": "+manifest.Scalar(p[1]))
 		}
 	}
 	if len(c.Steps) > 0 {
@@ -165,7 +166,7 @@ func (w *writer) position(depth int, p *Position) {
 	var parts []string
 	for _, x := range [][2]string{{"distance", p.Distance}, {"angle", p.Angle}, {"from", p.From}, {"at", p.At}} {
 		if x[1] != "" {
-			parts = append(parts, x[0]+": "+scalar(x[1]))
+			parts = append(parts, x[0]+": "+manifest.Scalar(x[1]))
 		}
 	}
 	w.line(depth, "position: {%s}", strings.Join(parts, ", "))
@@ -179,12 +180,12 @@ func (w *writer) photo(depth int, p *Photo) {
 	if !p.File.Redistribute {
 		no = ", redistribute: no"
 	}
-	w.line(depth, "photo: {file: %s, alt: %s%s}", scalar(p.File.Path), scalar(p.Alt), no)
+	w.line(depth, "photo: {file: %s, alt: %s%s}", manifest.Scalar(p.File.Path), manifest.Scalar(p.Alt), no)
 }
 
 // take writes a take's keys but for name, file and repeat_of.
 func (w *writer) take(depth int, t Take) {
-	w.put(depth, "role", scalar(t.Role))
+	w.put(depth, "role", manifest.Scalar(t.Role))
 	if len(t.Channels) > 0 {
 		s := make([]string, len(t.Channels))
 		for i, n := range t.Channels {
@@ -200,68 +201,24 @@ func (w *writer) take(depth int, t Take) {
 	for _, d := range t.Devices {
 		w.slot(depth, d)
 	}
-	w.put(depth, "notes", scalar(t.Notes))
+	w.put(depth, "notes", manifest.Scalar(t.Notes))
 }
 
 // slot writes what a take puts into a slot.
 func (w *writer) slot(depth int, d Device) {
-	w.line(depth, "%s:", scalar(d.Slot))
+	w.line(depth, "%s:", manifest.Scalar(d.Slot))
 	at := w.Len()
 	w.device(depth+1, d)
 	if w.Len() == at { // a slot without anything is no entry
-		w.Truncate(at - len(scalar(d.Slot)) - 2 - 2*depth)
+		w.Truncate(at - len(manifest.Scalar(d.Slot)) - 2 - 2*depth)
 	}
 }
 
 func (w *writer) mic(depth int, side string, m Mic) {
 	w.line(depth, "%s:", side)
-	w.put(depth+1, "name", scalar(m.Name))
-	w.put(depth+1, "blend", scalar(m.Blend))
+	w.put(depth+1, "name", manifest.Scalar(m.Name))
+	w.put(depth+1, "blend", manifest.Scalar(m.Blend))
 	w.position(depth+1, m.Position)
 	w.photo(depth+1, m.Photo)
-	w.put(depth+1, "notes", scalar(m.Notes))
-}
-
-var (
-	plainText   = regexp.MustCompile(`^\p{L}[\p{L}\p{Nd} _./'’°-]*$`)
-	plainNumber = regexp.MustCompile(`^[0-9]{1,15}(?:\.[0-9]+)?(?: ?[\p{L}%°]+)?$`)
-)
-
-// scalar writes a text so that YAML reads it as that text.
-func scalar(s string) string {
-	plain := (plainText.MatchString(s) || plainNumber.MatchString(s)) && strings.TrimSpace(s) == s
-	switch strings.ToLower(s) {
-	case "null":
-		plain = false
-	}
-	if plain {
-		return s
-	}
-	return quoteYAML(s)
-}
-
-// quoteYAML writes a text in double quotes with the escapes that YAML 1.2
-// knows. Source: YAML 1.2.2, chapter 5.7.
-func quoteYAML(s string) string {
-	var b strings.Builder
-	b.WriteByte('"')
-	for _, r := range s {
-		switch {
-		case r == '"' || r == '\\':
-			b.WriteByte('\\')
-			b.WriteRune(r)
-		case r == '\n':
-			b.WriteString(`\n`)
-		case r == '\t':
-			b.WriteString(`\t`)
-		case r < 0x20 || r == 0x7f:
-			fmt.Fprintf(&b, `\x%02x`, r)
-		case !strconv.IsPrint(r) && r <= 0xffff && r != 0x200d:
-			fmt.Fprintf(&b, `\u%04x`, r)
-		default:
-			b.WriteRune(r)
-		}
-	}
-	b.WriteByte('"')
-	return b.String()
+	w.put(depth+1, "notes", manifest.Scalar(m.Notes))
 }

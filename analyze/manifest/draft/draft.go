@@ -35,14 +35,14 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 
 	line("# Complete this and run: evenhand check, then evenhand build.")
 	line("# Lines that begin with # are not read; take the # away to use one.")
-	line("title: %s", scalar(filepath.Base(absolute(folder))))
+	line("title: %s", manifest.Scalar(filepath.Base(absolute(folder))))
 	line("# by: who recorded it")
 	line("# date: 2026-03-14")
 	line("varies: device                    # the slot of the chain that differs between takes")
-	line("# reference: %s", scalar(files[firstTake(files, dry, loop)].name))
+	line("# reference: %s", manifest.Scalar(files[firstTake(files, dry, loop)].name))
 	line("# mains: 50 Hz                    # 50 or 60 Hz; found from the recordings when not stated")
 	if about := notesFile(folder, dir); about != "" {
-		line("about: %-26s # a guess: text for the page, read as Markdown", scalar(about))
+		line("about: %-26s # a guess: text for the page, read as Markdown", manifest.Scalar(about))
 	} else {
 		line("# about: notes.md                 # Markdown for the page")
 	}
@@ -56,12 +56,12 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	line("  # tuning: B1 E2 A2 D3 F#3 B3")
 	line("  # pickup: bridge humbucker")
 	if dry >= 0 {
-		line("  dry: %-28s # a guess from the file's name (%s): the dry recording that every take was made from", scalar(files[dry].path), files[dry].describe())
+		line("  dry: %-28s # a guess from the file's name (%s): the dry recording that every take was made from", manifest.Scalar(files[dry].path), files[dry].describe())
 	} else {
 		line("  # dry: dry.wav                  # no file's name looks like the dry recording; name it if there is one")
 	}
 	if loop >= 0 {
-		line("  loopback: %-23s # a guess from the file's name (%s): the reamp output recorded back through the DI box", scalar(files[loop].path), files[loop].describe())
+		line("  loopback: %-23s # a guess from the file's name (%s): the reamp output recorded back through the DI box", manifest.Scalar(files[loop].path), files[loop].describe())
 	} else {
 		line("  # loopback: loopback.wav        # the reamp output recorded back through the DI box")
 	}
@@ -95,8 +95,8 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 			continue
 		}
 		n++
-		line("  - name: %s", scalar(f.name))
-		line("    file: %-25s # %s", scalar(f.path), f.describe())
+		line("  - name: %s", manifest.Scalar(f.name))
+		line("    file: %-25s # %s", manifest.Scalar(f.path), f.describe())
 		switch {
 		case f.info.Channels == 2:
 			line("    # mics:                       # if each side is a microphone")
@@ -106,7 +106,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 			line("    channels: [1]                 # of %d; one or two can be compared", f.info.Channels)
 		}
 		line("    device:")
-		line("      device: %s", scalar(f.name))
+		line("      device: %s", manifest.Scalar(f.name))
 		line("      # controls: {gain: noon, tone: 4, level: \"3 o'clock\"}")
 		line("    # repeat_of: the take that this one records a second time")
 	}
@@ -278,24 +278,6 @@ func firstTake(files []draftFile, not ...int) int {
 		}
 	}
 	return 0
-}
-
-// scalar writes a string so that YAML reads it as that string.
-func scalar(s string) string {
-	plain := s != "" && strings.TrimSpace(s) == s
-	for i, r := range s {
-		if !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r > 0x7f || i > 0 && (r >= '0' && r <= '9' || strings.ContainsRune(" _-./", r))) {
-			plain = false
-		}
-	}
-	switch strings.ToLower(s) {
-	case "true", "false", "null", "yes", "no", "on", "off", "y", "n":
-		plain = false
-	}
-	if plain {
-		return s
-	}
-	return strconv.Quote(s)
 }
 
 func absolute(path string) string {
