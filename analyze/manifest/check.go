@@ -68,7 +68,8 @@ func (w *walker) checkNames() {
 			p := w.drafts[j].nameAt.pos
 			w.fault(t.nameAt, "", "take %s for the second time, first at %d:%d", quote(t.Name), p.Line, p.Column)
 		} else if j, twice := slugs[slug]; twice {
-			w.fault(t.nameAt, "rename one of them", "takes %s and %s would both be written as %s.flac", quote(w.drafts[j].Name), quote(t.Name), slug)
+			p := w.drafts[j].nameAt.pos
+			w.fault(t.nameAt, "rename one of them: only letters and digits tell names of files apart", "takes %s (at %d:%d) and %s would both be written as %s.flac", quote(w.drafts[j].Name), p.Line, p.Column, quote(t.Name), slug)
 		} else {
 			names[t.Name], slugs[slug] = i, i
 		}

@@ -134,8 +134,8 @@
 //
 // # Takes
 //
-// A take has a name, unique also as a file name, and a file. Each slot of the
-// chain is a key of a take:
+// A take has a name, unique by its letters and digits alone, which name its files,
+// and a file. Each slot of the chain is a key of a take:
 //
 //	# in a take
 //	channels: [1, 2]                # of the file, from 1; one or two

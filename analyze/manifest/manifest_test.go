@@ -2,9 +2,11 @@ package manifest
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -281,7 +283,7 @@ func TestSlug(t *testing.T) {
 	for name, want := range map[string]string{
 		"Mossback": "mossback", "Kestrel 20 (bright!)": "kestrel-20-bright", "Grün & Süß": "gruen-suess",
 		"Café Åre": "cafe-are", "Cafe\u0301": "cafe", "  --x--  ": "x", "Dan's": "dans", "CON": "take-con", "com1": "take-com1",
-		strings.Repeat("ab ", 50): strings.TrimRight(strings.Repeat("ab-", 20), "-"),
+		strings.Repeat("ab ", 20): strings.TrimRight(strings.Repeat("ab-", 20), "-"), // 59 bytes
 	} {
 		if got := Slug(name); got != want {
 			t.Errorf("Slug(%q) = %q, want %q", name, got, want)
@@ -289,6 +291,41 @@ func TestSlug(t *testing.T) {
 	}
 	if a, b := Slug("山"), Slug("川"); a == b || !strings.HasPrefix(a, "take-") || Slug("") == "" {
 		t.Errorf("names without Latin letters: %q %q", a, b)
+	}
+}
+
+// Names that differ only behind what a file's name has room for keep apart, and each
+// keeps its file's name whatever takes stand beside it.
+func TestLongSlugs(t *testing.T) {
+	long := "Overdrive into the second channel, bridge pickup, tone at noon, level at "
+	names := []string{long + "10 o'clock", long + "11 o'clock", long + "noon", long + "noon, second pass", long + "noon second pass, later"}
+	parse := func(names []string) (*Comparison, error) {
+		src := "title: t\nvaries: a\nchain: [{slot: a}]\ntakes:\n"
+		for i, n := range names {
+			src += fmt.Sprintf("  - {name: %q, file: %d.wav, a: {device: d%d}}\n", n, i, i)
+		}
+		return Parse("m.yaml", []byte(src))
+	}
+	if _, err := parse(names); err != nil {
+		t.Error(err)
+	}
+	seen := map[string]bool{}
+	for _, n := range names {
+		s := Slug(n)
+		if seen[s] || len(s) > 60 || !regexp.MustCompile(`^[a-z0-9]+(-[a-z0-9]+)*$`).MatchString(s) || !strings.HasPrefix(s, "overdrive-into-the-second-channel-bridge-pickup-ton") {
+			t.Errorf("%q: %q", n, s)
+		}
+		seen[s] = true
+	}
+	// The hash is FNV-1a of 32 bits: IETF draft-eastlake-fnv, offset basis 0x811c9dc5,
+	// prime 0x01000193; computed apart over the 64 letters.
+	if got, want := Slug(strings.Repeat("a", 64)), strings.Repeat("a", 51)+"-d96f0f85"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	// Where only other characters differ both are named with their places.
+	_, err := parse([]string{long + "noon", long + "(noon)"})
+	if err == nil || !strings.Contains(err.Error(), "(at 5:12) and ") {
+		t.Error(err)
 	}
 }
 

@@ -154,7 +154,10 @@ var letters = strings.NewReplacer(
 
 // Slug returns a name for files and links: lower-case ASCII letters, digits
 // and single dashes, beginning and ending with a letter or digit, 1 to 60
-// bytes. Different names can share one; Parse refuses takes that do.
+// bytes. It depends on the name alone. One that would be longer is cut and ends in
+// eight hexadecimal digits made of the whole of it, so that names which differ only
+// far behind keep apart. Names that differ in other characters can share one; Parse
+// refuses takes that do.
 func Slug(name string) string {
 	const most = 60
 	var b strings.Builder
@@ -174,16 +177,21 @@ func Slug(name string) string {
 	}
 	s := b.String()
 	if len(s) > most {
-		s = strings.TrimRight(s[:most], "-")
+		s = strings.TrimRight(s[:most-9], "-") + "-" + digits(s)
 	}
 	if s == "" {
-		h := fnv.New32a()
-		h.Write([]byte(name))
-		return fmt.Sprintf("take-%08x", h.Sum32())
+		return "take-" + digits(name)
 	}
 	// Names that one common system keeps for devices.
 	if slices.Contains([]string{"con", "prn", "aux", "nul"}, s) || len(s) == 4 && (s[:3] == "com" || s[:3] == "lpt") && s[3] >= '0' && s[3] <= '9' {
 		return "take-" + s
 	}
 	return s
+}
+
+// digits returns eight hexadecimal digits that stand for a text.
+func digits(text string) string {
+	h := fnv.New32a()
+	h.Write([]byte(text))
+	return fmt.Sprintf("%08x", h.Sum32())
 }
