@@ -138,14 +138,16 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 // follow once the gains are known.
 func (s *Session) measuresOf(sp Span, m loudness.Measurement, p spectrum.PSD, series bool) Measures {
 	out := Measures{
+		EffectiveAverages: unit.Number(p.Effective),
+		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
+	}
+	out.AudioMeasures = AudioMeasures{
 		Span:       sp.Name,
 		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
 		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
-		Unweighted:        unit.DB(unit.FromPower(p.Power(audibleFrom, audibleTo))),
-		AWeighted:         unit.DB(unit.FromPower(p.Weighted(weighting.APower, audibleFrom, audibleTo))),
-		Weighted468:       unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, audibleFrom, audibleTo))),
-		EffectiveAverages: unit.Number(p.Effective),
-		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
+		Unweighted:  unit.DB(unit.FromPower(p.Power(audibleFrom, audibleTo))),
+		AWeighted:   unit.DB(unit.FromPower(p.Weighted(weighting.APower, audibleFrom, audibleTo))),
+		Weighted468: unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, audibleFrom, audibleTo))),
 	}
 	d := p.Describe(spectrum.DefaultFrame())
 	out.Descriptors = Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}

@@ -28,30 +28,9 @@ type FromPublished struct {
 // PublishedTake is one take's part: its figures as recorded, and its levels
 // after matching.
 type PublishedTake struct {
-	Name     string              `json:"name"`
-	Measures []publishedMeasures `json:"measures"`
-	Noise    publishedNoise      `json:"noise"`
-}
-
-type publishedMeasures struct {
-	Span           string      `json:"span"`
-	Integrated     unit.LUFS   `json:"integrated_lufs"`
-	MaxMomentary   unit.LUFS   `json:"max_momentary_lufs"`
-	MaxShortTerm   unit.LUFS   `json:"max_short_term_lufs"`
-	Range          unit.LU     `json:"range_lu"`
-	TruePeak       unit.DBTP   `json:"true_peak_dbtp"`
-	SamplePeak     unit.DBFS   `json:"sample_peak_dbfs"`
-	RMS            unit.DBFS   `json:"rms_dbfs"`
-	Crest          unit.DB     `json:"crest_db"`
-	PeakToLoudness unit.LU     `json:"peak_to_loudness_lu"`
-	Unweighted     unit.DB     `json:"unweighted_db"`
-	AWeighted      unit.DB     `json:"a_weighted_db"`
-	Weighted468    unit.DB     `json:"itu468_weighted_db"`
-	Series         *Series     `json:"series,omitempty"`
-	Third          []unit.DB   `json:"third_octave_db"`
-	Sixth          []unit.DB   `json:"sixth_octave_db"`
-	Twelfth        []unit.DB   `json:"twelfth_octave_db"`
-	Descriptors    Descriptors `json:"descriptors"`
+	Name     string          `json:"name"`
+	Measures []AudioMeasures `json:"measures"`
+	Noise    publishedNoise  `json:"noise"`
 }
 
 type publishedNoise struct {
@@ -167,70 +146,98 @@ const (
 // fill takes over what was measured. Levels that the file's rounding reaches
 // become NaN.
 func (out *FromPublished) fill(s *Session, earlier *Result) {
-	nyquist := float64(s.Result.Timeline.SampleRate) / 2
-	hide := func(matched, floor float64) bool {
-		if matched < floor && !math.IsNaN(matched) {
-			out.Rounding++
-			return true
-		}
-		return false
-	}
-	floors := map[string]float64{}
-	for i := range s.Result.Takes {
-		t := &s.Result.Takes[i]
-		floor := unit.FromPower(roundingNoise(s.takes[i].info.Bits))
-		floors[t.Name] = floor
-		gain := float64(t.Gain)
-		take := PublishedTake{Name: t.Name, Measures: []publishedMeasures{}}
+	floors := map[string]float64{} // of each take, in dB of full scale
+	for i, t := range s.Result.Takes {
+		floors[t.Name] = unit.FromPower(roundingNoise(s.takes[i].info.Bits))
+		take := PublishedTake{Name: t.Name, Measures: []AudioMeasures{}}
 		for _, m := range t.Measures {
-			x := publishedMeasures{m.Span, m.Integrated, m.MaxMomentary, m.MaxShortTerm, m.Range, m.TruePeak, m.SamplePeak, m.RMS, m.Crest,
-				m.PeakToLoudness, m.Unweighted, m.AWeighted, m.Weighted468, m.Series, m.Third, m.Sixth, m.Twelfth, m.Descriptors}
-			for scale, levels := range [][]unit.DB{x.Third, x.Sixth, x.Twelfth} {
-				for b, band := range s.bands.scales()[scale] {
-					width := math.Min(float64(band.High), nyquist) - float64(band.Low)
-					if width <= 0 || hide(float64(levels[b]), floor+unit.FromPower(width/nyquist)+bandClear) {
-						levels[b] = unit.DB(nan())
-					}
-				}
-			}
-			if x.Series != nil {
-				for _, list := range [][]unit.LUFS{x.Series.Momentary, x.Series.ShortTerm} {
-					for k := range list {
-						// K-weighting lifts white noise by some 3 dB, a second
-						// channel by 3 more.
-						if hide(float64(list[k])+gain, floor+6+levelClear) {
-							list[k] = unit.LUFS(nan())
-						}
-					}
-				}
-			}
-			take.Measures = append(take.Measures, x)
+			out.hideBands(m.AudioMeasures, s, floors[t.Name])
+			out.hideSeries(m.Series, t.Gain, floors[t.Name])
+			take.Measures = append(take.Measures, m.AudioMeasures)
 		}
-		take.Noise.AsRecorded, take.Noise.AsMatched = t.Noise.AsRecorded, t.Noise.AsMatched
-		matched, recorded := take.Noise.AsMatched.list(), take.Noise.AsRecorded.list()
-		for k := range matched {
-			// 468-weighting lifts white noise by up to 9 dB.
-			if hide(float64(*matched[k]), floor+9+levelClear) {
-				*matched[k], *recorded[k] = unit.DBFS(nan()), unit.DBFS(nan())
-			}
-		}
+		take.Noise = out.noise(t.Noise.AsRecorded, t.Noise.AsMatched, floors[t.Name])
 		out.Takes = append(out.Takes, take)
 	}
 	for _, l := range s.Result.Likeness {
-		x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
-		for _, t := range out.Takes {
-			// It comes from every third octave of the whole.
-			if (t.Name == l.A || t.Name == l.B) && slices.ContainsFunc(t.Measures[0].Third, notFinite) && !math.IsNaN(float64(x.Spectral)) {
-				x.Spectral = unit.DB(nan())
-				out.Rounding++
+		out.Likeness = append(out.Likeness, out.likeness(l, earlier, floors))
+	}
+	out.comparisons(s, earlier)
+}
+
+// reaches tells whether rounding reaches a level after matching, which is then
+// to be NaN, and counts it: where the level is below floor.
+func (out *FromPublished) reaches(floor, level float64) bool {
+	if level < floor && !math.IsNaN(level) {
+		out.Rounding++
+		return true
+	}
+	return false
+}
+
+// hideBands makes the band levels NaN that rounding reaches or that lie above
+// half the sample rate.
+func (out *FromPublished) hideBands(m AudioMeasures, s *Session, floor float64) {
+	nyquist := float64(s.Result.Timeline.SampleRate) / 2
+	for scale, levels := range [][]unit.DB{m.Third, m.Sixth, m.Twelfth} {
+		for b, band := range s.bands.scales()[scale] {
+			width := math.Min(float64(band.High), nyquist) - float64(band.Low)
+			if width <= 0 || out.reaches(floor+unit.FromPower(width/nyquist)+bandClear, float64(levels[b])) {
+				levels[b] = unit.DB(nan())
 			}
 		}
-		// What two files differ by holds the rounding of both.
-		if hide(earlier.matchedLevel(l.A)+float64(l.Residual), floors[l.A]+3+levelClear) {
-			x.Residual = unit.DB(nan())
-		}
-		out.Likeness = append(out.Likeness, x)
 	}
+}
+
+// hideSeries makes the loudness NaN that rounding reaches. A span without a
+// series has nil.
+func (out *FromPublished) hideSeries(series *Series, gain unit.DB, floor float64) {
+	if series == nil {
+		return
+	}
+	for _, list := range [][]unit.LUFS{series.Momentary, series.ShortTerm} {
+		for k := range list {
+			// K-weighting lifts white noise by some 3 dB, a second channel by
+			// 3 more.
+			if out.reaches(floor+6+levelClear, float64(list[k])+float64(gain)) {
+				list[k] = unit.LUFS(nan())
+			}
+		}
+	}
+}
+
+// noise returns the noise levels, NaN where rounding reaches them.
+func (out *FromPublished) noise(recorded, matched NoiseLevels, floor float64) publishedNoise {
+	x := publishedNoise{recorded, matched}
+	asRecorded, asMatched := x.AsRecorded.list(), x.AsMatched.list()
+	for k := range asMatched {
+		// 468-weighting lifts white noise by up to 9 dB.
+		if out.reaches(floor+9+levelClear, float64(*asMatched[k])) {
+			*asMatched[k], *asRecorded[k] = unit.DBFS(nan()), unit.DBFS(nan())
+		}
+	}
+	return x
+}
+
+// likeness returns how alike two takes are, NaN where rounding reaches what it
+// comes from. The takes' own measures must have been taken over before.
+func (out *FromPublished) likeness(l Likeness, earlier *Result, floors map[string]float64) fromLikeness {
+	x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
+	for _, t := range out.Takes {
+		// It comes from every third octave of the whole.
+		if (t.Name == l.A || t.Name == l.B) && slices.ContainsFunc(t.Measures[0].Third, notFinite) && !math.IsNaN(float64(x.Spectral)) {
+			x.Spectral = unit.DB(nan())
+			out.Rounding++
+		}
+	}
+	// What two files differ by holds the rounding of both.
+	if out.reaches(floors[l.A]+3+levelClear, earlier.matchedLevel(l.A)+float64(l.Residual)) {
+		x.Residual = unit.DB(nan())
+	}
+	return x
+}
+
+// comparisons takes over what rests on several takes, as far as they are there.
+func (out *FromPublished) comparisons(s *Session, earlier *Result) {
 	all := len(s.takes) == len(earlier.Takes)
 	if all {
 		out.Match.Alternatives = alternatives(s.Result)
@@ -281,13 +288,13 @@ func (n *NoiseLevels) list() []*unit.DBFS {
 // differences takes over the spectral differences where both levels that they
 // come from are clear of rounding.
 func (out *FromPublished) differences(s *Session, all bool) {
-	levels := map[string]publishedMeasures{}
+	levels := map[string]AudioMeasures{}
 	for _, t := range out.Takes {
 		for _, m := range t.Measures {
 			levels[t.Name+"\n"+m.Span] = m
 		}
 	}
-	scale := func(m publishedMeasures, k int) []unit.DB { return [][]unit.DB{m.Third, m.Sixth, m.Twelfth}[k] }
+	scale := func(m AudioMeasures, k int) []unit.DB { return [][]unit.DB{m.Third, m.Sixth, m.Twelfth}[k] }
 	out.Spectrum = &fromSpectrum{[]fromDifference{}}
 	for _, d := range s.Result.Spectrum.Differences {
 		x := fromDifference{Span: d.Span, Take: d.Take}

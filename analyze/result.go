@@ -251,6 +251,15 @@ type Alignment struct {
 
 // Measures are the figures of one span of one take, as recorded.
 type Measures struct {
+	AudioMeasures
+	// EffectiveAverages is the equivalent number of independent averages.
+	EffectiveAverages unit.Number `json:"effective_averages"`
+	Warnings          []string    `json:"warnings"`
+}
+
+// AudioMeasures are the figures that the span's audio alone gives, so that the
+// published audio gives them again.
+type AudioMeasures struct {
 	Span           string    `json:"span"`
 	Integrated     unit.LUFS `json:"integrated_lufs"`
 	MaxMomentary   unit.LUFS `json:"max_momentary_lufs"`
@@ -273,9 +282,6 @@ type Measures struct {
 	Sixth       []unit.DB   `json:"sixth_octave_db"`
 	Twelfth     []unit.DB   `json:"twelfth_octave_db"`
 	Descriptors Descriptors `json:"descriptors"`
-	// EffectiveAverages is the equivalent number of independent averages.
-	EffectiveAverages unit.Number `json:"effective_averages"`
-	Warnings          []string    `json:"warnings"`
 }
 
 // Series is loudness over time, in steps from the span's start.

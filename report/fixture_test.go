@@ -198,7 +198,9 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		out.Alignment.Certain, out.Alignment.Polarity, out.Alignment.Reason = false, "uncertain", "two ways of estimating differ by 41 samples"
 	}
 	for s, sp := range r.Timeline.Spans {
-		m := analyze.Measures{Span: sp.Name, Integrated: unit.LUFS(t.level - 0.4*float64(s)*math.Sin(float64(i+s))), Range: 6.1, TruePeak: unit.DBTP(t.level + 17.5 - 1.1*float64(i)), RMS: unit.DBFS(t.level - 1.2), Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}
+		m := analyze.Measures{Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}
+		m.Span, m.Integrated, m.Range = sp.Name, unit.LUFS(t.level-0.4*float64(s)*math.Sin(float64(i+s))), 6.1
+		m.TruePeak, m.RMS = unit.DBTP(t.level+17.5-1.1*float64(i)), unit.DBFS(t.level-1.2)
 		m.MaxMomentary, m.MaxShortTerm = m.Integrated+4.1, m.Integrated+2.2
 		m.SamplePeak = unit.DBFS(m.TruePeak - 0.2)
 		m.Crest, m.PeakToLoudness = unit.DB(float64(m.TruePeak)-float64(m.RMS)), unit.LU(float64(m.TruePeak)-float64(m.Integrated))
