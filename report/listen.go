@@ -2,6 +2,7 @@ package report
 
 import (
 	"strings"
+	"unicode/utf8"
 
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
@@ -27,17 +28,42 @@ type listenTake struct {
 	Encoding string
 	Mics     int
 	MicWords string
-	Notes    string
+	Notes    folded
 	Polarity string // "" when the same as the reference's
 	Withheld string // why the audio is not published; "" when it is
 	Player   int    // number of the take in the player, see newPlayerData
+}
+
+// folded is a text that stands behind its summary where it is long. Lines stay.
+type folded struct {
+	Text    string
+	Summary string // "" for a short text
+}
+
+// Above these a text is folded.
+const (
+	maxUnfolded      = 240 // characters
+	maxUnfoldedLines = 4
+)
+
+func fold(text string) folded {
+	text = strings.TrimSpace(text)
+	f := folded{Text: text}
+	lines := strings.Count(text, "\n") + 1
+	switch {
+	case lines > maxUnfoldedLines:
+		f.Summary = plural(lines, "line", "lines")
+	case utf8.RuneCountInString(text) > maxUnfolded:
+		f.Summary = plural(len(strings.Fields(text)), "word", "words")
+	}
+	return f
 }
 
 func (b *builder) listen() listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: t.Notes, Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: fold(t.Notes), Mics: len(t.Mics)}
 		if t.Device != t.Name {
 			l.Device = t.Device
 		}

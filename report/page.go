@@ -44,6 +44,7 @@ type label struct {
 // columns it takes, 0 for one; Soft is a value that is not resolved.
 type cell struct {
 	Text   string
+	Fold   string // summary that a long text stands behind; "" for none
 	Class  string
 	Head   bool
 	Soft   bool

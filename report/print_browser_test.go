@@ -9,6 +9,8 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+
+	"evenhand/analyze"
 )
 
 // On paper nothing scrolls: no table may reach beyond the sheet, with however
@@ -41,5 +43,48 @@ func TestPrintedPage(t *testing.T) {
 				t.Errorf("beyond %d px:\n%s", wide, strings.Join(over, "\n"))
 			}
 		})
+	}
+}
+
+// TestLongNotes asks that notes of many lines are folded on the screen, open
+// without a script, and stand in full, line by line, on paper.
+func TestLongNotes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res := fixture()
+	lines := make([]string, 40)
+	for i := range lines {
+		lines[i] = fmt.Sprintf("Remark %d", i+1)
+	}
+	res.Takes[1].Notes = strings.Join(lines, "\n")
+	res.Takes[2].Notes = strings.Repeat("word ", 60)
+	res.Settings.Slots[0].Rows = append(res.Settings.Slots[0].Rows, analyze.SettingRow{Name: "notes", Differs: true, Varied: true,
+		Values: []analyze.SettingValue{{Stated: true, Written: strings.Join(lines, "\n")}, {Stated: true, Written: "short"}}})
+	dir := write(t, res)
+	for _, media := range []string{"screen", "print"} {
+		ctx := browser(t)
+		as := chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+			_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: media})
+			return err
+		})
+		if err := chromedp.Do(ctx, chromedp.EmulateViewport(800, 900), as, chromedp.Navigate("file://"+dir+"/index.html")); err != nil {
+			t.Fatal(err)
+		}
+		got, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`[...document.querySelectorAll('#takes .remarks, #settings .body > .scroll .remarks')].map(e => e.firstChild.textContent + (e.querySelector('p').checkVisibility() ? ' shown' : ''))`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		want := "Notes, 40 lines|Notes, 60 words|40 lines"
+		if media == "print" {
+			want = "Notes, 40 lines shown|Notes, 60 words shown|40 lines shown"
+		}
+		if text := strings.Join(got, "|"); text != want {
+			t.Errorf("%s: %s, want %s", media, text, want)
+		}
+		tall, err := chromedp.Run(ctx, chromedp.Evaluate[float64](`(e => (e.open = true, e.querySelector('p').getBoundingClientRect().height))(document.querySelector('#takes .remarks'))`))
+		if err != nil || tall < 40*12 {
+			t.Errorf("%s: 40 lines are %v px high (%v)", media, tall, err)
+		}
 	}
 }

@@ -102,7 +102,8 @@ func alike(values []cell) []cell {
 func (b *builder) values(r analyze.SettingRow) []cell {
 	out := make([]cell, 0, len(r.Values))
 	for _, x := range r.Values {
-		c := cell{Text: x.Written}
+		f := fold(x.Written)
+		c := cell{Text: x.Written, Fold: f.Summary}
 		if len(x.Written) <= shortValue {
 			c.Class = "short"
 		}

@@ -366,7 +366,7 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 		Settings: analyze.Settings{Slots: []analyze.SlotSettings{
 			{Slot: "pedal", Rows: []analyze.SettingRow{
 				row("device", false, true, true, "Mossback", "Kiln", ""), row("kind", false, true, false, "fuzz", "fuzz", "fuzz"),
-				row("gain", true, true, false, "noon", "noon", "noon"), row("notes", false, true, false, "new", "new", "new")}},
+				row("gain", true, true, false, "noon", "noon", "noon"), row("notes", false, true, true, strings.Repeat("long\n", 40), "new", "new")}},
 			{Slot: "amp", Rows: []analyze.SettingRow{
 				row("device", false, false, false, "Kestrel", "Kestrel", "Kestrel"), row("volume", true, false, true, "2", "3", "4"), row("tone", true, false, false, "5", "5", "5")}},
 		}},
