@@ -11,10 +11,222 @@ import (
 	"os"
 	"path/filepath"
 
+	"golang.org/x/sync/errgroup"
+
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
 )
+
+// fileUse is one use of a file that the manifest names.
+type fileUse struct {
+	path         string // as the manifest names it
+	shown        string // as the result names it: no folders of the machine it was made on
+	use          string
+	redistribute bool
+	audio        bool
+
+	full string      // on disk
+	was  fs.FileInfo // before it was read
+	file File
+	info wavio.Info
+	err  error // why it cannot be used
+}
+
+// fileList is every use of a file that a manifest names.
+type fileList struct {
+	all       []*fileUse
+	dry, loop *fileUse // nil for none
+	takes     []*fileUse
+}
+
+// listFiles lists the files of a comparison. What has several uses of one kind,
+// a photo say, is listed once; every take is listed.
+func listFiles(c *manifest.Comparison) fileList {
+	l := fileList{all: []*fileUse{{path: c.Path, shown: filepath.Base(c.Path), use: "manifest", redistribute: true}}}
+	l.add(c.About, "notes", false)
+	l.dry = l.add(c.Performance.Dry, "dry", true)
+	l.loop = l.add(c.Performance.Loopback, "loopback", true)
+	for i := range c.Takes {
+		l.takes = append(l.takes, l.add(&c.Takes[i].File, "take", true))
+	}
+	for i := range c.Chain {
+		l.addDevice(&c.Chain[i])
+	}
+	for i := range c.Takes {
+		for k := range c.Takes[i].Slots {
+			l.addDevice(&c.Takes[i].Slots[k].Device)
+		}
+		if m := c.Takes[i].Mics; m != nil {
+			l.addPhoto(m.Left.Photo)
+			l.addPhoto(m.Right.Photo)
+		}
+	}
+	return l
+}
+
+// add returns the file's entry, nil for no file.
+func (l *fileList) add(f *manifest.File, use string, audio bool) *fileUse {
+	if f == nil {
+		return nil
+	}
+	for _, u := range l.all {
+		if u.path == f.Path && u.use == use && use != "take" {
+			return u
+		}
+	}
+	u := &fileUse{path: f.Path, shown: filepath.ToSlash(f.Path), use: use, redistribute: f.Redistribute, audio: audio}
+	l.all = append(l.all, u)
+	return u
+}
+
+func (l *fileList) addDevice(d *manifest.Device) {
+	l.add(d.File, "device file", false)
+	l.addPhoto(d.Photo)
+}
+
+func (l *fileList) addPhoto(p *manifest.Photo) {
+	if p != nil {
+		l.add(&p.File, "photo", false)
+	}
+}
+
+// readFiles opens, checks and hashes every file that the manifest names.
+func (s *Session) readFiles(ctx context.Context) error {
+	l := listFiles(s.Manifest)
+	step := s.progress("reading", int64(len(l.all)))
+	g, gctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for _, u := range l.all {
+		g.Go(func() error {
+			defer step(1)
+			return s.readFile(gctx, u)
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	if err := s.takeFiles(l.all); err != nil {
+		return err
+	}
+	if err := s.openRecordings(l); err != nil {
+		return err
+	}
+	return s.readNotes()
+}
+
+// readFile looks into a recording's header and hashes a file. What is wrong with
+// the file is kept in it; the error is ctx's.
+func (s *Session) readFile(ctx context.Context, u *fileUse) error {
+	c := s.Manifest
+	u.full = manifest.OnDisk(c.Dir, u.path)
+	if u.use == "manifest" {
+		u.full = u.path
+	}
+	// A failure is that of opening it, which says more.
+	u.was, _ = os.Stat(u.full)
+	if u.audio {
+		if u.info, u.err = wavio.Inspect(u.full); u.err != nil {
+			return nil
+		}
+	}
+	sum, n, err := SHA256File(ctx, u.full)
+	if errors.Is(err, fs.ErrNotExist) && !u.audio && s.absent != nil {
+		if f := s.absent(u.path); f != nil {
+			u.file = File{Path: u.shown, Use: u.use, SHA256: f.SHA256, Bytes: f.Bytes, Redistribute: u.redistribute}
+			return nil
+		}
+	}
+	if err != nil {
+		u.err = err
+		return ctx.Err()
+	}
+	u.file = File{Path: u.shown, Use: u.use, SHA256: sum, Bytes: n, Redistribute: u.redistribute}
+	if u.err = (input{u.full, u.was}).unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
+		u.err = &ChangedError{u.full}
+	}
+	if u.audio {
+		u.file.Audio = audioFormat(u.info)
+	}
+	return nil
+}
+
+// takeFiles puts the files that were read into the result. The error lists all
+// that cannot be used.
+func (s *Session) takeFiles(list []*fileUse) error {
+	var bad []error
+	for _, u := range list {
+		if n := u.info.Frames; u.err == nil && (u.use == "take" || u.use == "dry") && u.info.Duration() < minShared {
+			count := fmt.Sprintf("%d samples", n)
+			if n == 1 {
+				count = "1 sample"
+			}
+			u.err = fmt.Errorf("%s: it has %s (%.2f s); at least %.0f s are needed: check that it was exported whole", u.full, count, float64(u.info.Duration()), float64(minShared))
+		}
+		if u.err != nil {
+			bad = append(bad, u.err)
+			continue
+		}
+		s.Result.Files = append(s.Result.Files, u.file)
+		s.inputs = append(s.inputs, input{u.full, u.was})
+		for _, w := range u.info.Warnings {
+			s.warn(u.path, "%s", w)
+		}
+	}
+	if bad != nil {
+		return &mistake.Error{Problems: bad}
+	}
+	return nil
+}
+
+// openRecordings makes signals of the recordings, all of one sample rate. The
+// error lists all that cannot be compared.
+func (s *Session) openRecordings(l fileList) error {
+	c := s.Manifest
+	var bad []error
+	open := func(u *fileUse, channels []int, mics *manifest.Mics) *signal {
+		sig, err := newSignal(u.full, u.info, channels, mics)
+		if err != nil {
+			bad = append(bad, err)
+			return nil
+		}
+		sig.sha256 = u.file.SHA256
+		sig.input.was = u.was
+		return sig
+	}
+	rate, first := l.takes[0].info.SampleRate, "first take"
+	if l.dry != nil {
+		rate, first = l.dry.info.SampleRate, "dry recording"
+		s.dry = open(l.dry, monoChannels(l.dry.info), nil)
+	}
+	if l.loop != nil {
+		s.loopback = open(l.loop, monoChannels(l.loop.info), nil)
+	}
+	wide := false
+	for i, u := range l.takes {
+		sig := open(u, c.Takes[i].Channels, c.Takes[i].Mics)
+		s.takes = append(s.takes, sig)
+		wide = wide || sig != nil && sig.channels() == 2
+		if u.info.SampleRate != rate {
+			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: %s",
+				u.path, u.info.SampleRate, first, rate, rateAdvice(s.source(), sig)))
+		}
+	}
+	if l.loop != nil && l.loop.info.SampleRate != rate {
+		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the other recordings have %d Hz; export it again at %d Hz", l.loop.path, l.loop.info.SampleRate, rate, rate))
+	}
+	if bad != nil {
+		return &mistake.Error{Problems: bad}
+	}
+	for i, sig := range s.takes {
+		if wide {
+			sig.widen()
+		}
+		s.Result.Takes[i].Signal = sig.label
+	}
+	s.Result.Timeline.SampleRate = rate
+	return nil
+}
 
 // SHA256File returns the lower-case hexadecimal SHA-256 of a file and its
 // length in bytes, reading it once in blocks. It stops with ctx's error when

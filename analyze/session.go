@@ -2,12 +2,8 @@ package analyze
 
 import (
 	"context"
-	"errors"
 	"fmt"
-	"io/fs"
 	"math"
-	"os"
-	"path/filepath"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -19,7 +15,6 @@ import (
 	"evenhand/analyze/clock"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -244,173 +239,6 @@ func newResult(c *manifest.Comparison, version string) *Result {
 		r.Takes = append(r.Takes, out)
 	}
 	return r
-}
-
-// readFiles opens, checks and hashes every file that the manifest names.
-func (s *Session) readFiles(ctx context.Context) error {
-	c := s.Manifest
-	type job struct {
-		path, use    string
-		shown        string
-		redistribute bool
-		audio        bool
-		file         File
-		info         wavio.Info
-		full         string
-		was          fs.FileInfo // before it was read
-		err          error
-	}
-	// A result names no folders of the machine it was made on.
-	jobs := []*job{{path: c.Path, shown: filepath.Base(c.Path), use: "manifest", redistribute: true}}
-	add := func(f *manifest.File, use string, audio bool) *job {
-		if f == nil {
-			return nil
-		}
-		for _, j := range jobs {
-			if j.path == f.Path && j.use == use && use != "take" {
-				return j
-			}
-		}
-		j := &job{path: f.Path, shown: filepath.ToSlash(f.Path), use: use, redistribute: f.Redistribute, audio: audio}
-		jobs = append(jobs, j)
-		return j
-	}
-	add(c.About, "notes", false)
-	dry := add(c.Performance.Dry, "dry", true)
-	loop := add(c.Performance.Loopback, "loopback", true)
-	var takes []*job
-	for i := range c.Takes {
-		takes = append(takes, add(&c.Takes[i].File, "take", true))
-	}
-	device := func(d *manifest.Device) {
-		add(d.File, "device file", false)
-		if d.Photo != nil {
-			add(&d.Photo.File, "photo", false)
-		}
-	}
-	for i := range c.Chain {
-		device(&c.Chain[i])
-	}
-	for i := range c.Takes {
-		for k := range c.Takes[i].Slots {
-			device(&c.Takes[i].Slots[k].Device)
-		}
-		if m := c.Takes[i].Mics; m != nil {
-			for _, p := range []*manifest.Photo{m.Left.Photo, m.Right.Photo} {
-				if p != nil {
-					add(&p.File, "photo", false)
-				}
-			}
-		}
-	}
-
-	step := s.progress("reading", int64(len(jobs)))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for _, j := range jobs {
-		g.Go(func() error {
-			defer step(1)
-			full := manifest.OnDisk(c.Dir, j.path)
-			if j.use == "manifest" {
-				full = j.path
-			}
-			j.full = full
-			// A failure is that of opening it, which says more.
-			j.was, _ = os.Stat(full)
-			if j.audio {
-				if j.info, j.err = wavio.Inspect(full); j.err != nil {
-					return nil
-				}
-			}
-			sum, n, err := SHA256File(ctx, full)
-			if errors.Is(err, fs.ErrNotExist) && !j.audio && s.absent != nil {
-				if f := s.absent(j.path); f != nil {
-					j.file = File{Path: j.shown, Use: j.use, SHA256: f.SHA256, Bytes: f.Bytes, Redistribute: j.redistribute}
-					return nil
-				}
-			}
-			if err != nil {
-				j.err = err
-				return ctx.Err()
-			}
-			j.file = File{Path: j.shown, Use: j.use, SHA256: sum, Bytes: n, Redistribute: j.redistribute}
-			if j.err = (input{full, j.was}).unchanged(); j.err == nil && j.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
-				j.err = &ChangedError{full}
-			}
-			if j.audio {
-				j.file.Audio = audioFormat(j.info)
-			}
-			return nil
-		})
-	}
-	if err := g.Wait(); err != nil {
-		return err
-	}
-	var bad []error
-	for _, j := range jobs {
-		if n := j.info.Frames; j.err == nil && (j.use == "take" || j.use == "dry") && j.info.Duration() < minShared {
-			count := fmt.Sprintf("%d samples", n)
-			if n == 1 {
-				count = "1 sample"
-			}
-			j.err = fmt.Errorf("%s: it has %s (%.2f s); at least %.0f s are needed: check that it was exported whole", j.full, count, float64(j.info.Duration()), float64(minShared))
-		}
-		if j.err != nil {
-			bad = append(bad, j.err)
-			continue
-		}
-		s.Result.Files = append(s.Result.Files, j.file)
-		s.inputs = append(s.inputs, input{j.full, j.was})
-		for _, w := range j.info.Warnings {
-			s.warn(j.path, "%s", w)
-		}
-	}
-	if bad != nil {
-		return &mistake.Error{Problems: bad}
-	}
-
-	open := func(j *job, channels []int, mics *manifest.Mics) *signal {
-		sig, err := newSignal(manifest.OnDisk(c.Dir, j.path), j.info, channels, mics)
-		if err != nil {
-			bad = append(bad, err)
-			return nil
-		}
-		sig.sha256 = j.file.SHA256
-		sig.input.was = j.was
-		return sig
-	}
-	rate := takes[0].info.SampleRate
-	if dry != nil {
-		rate = dry.info.SampleRate
-		s.dry = open(dry, monoChannels(dry.info), nil)
-	}
-	if loop != nil {
-		s.loopback = open(loop, monoChannels(loop.info), nil)
-	}
-	wide := false
-	for i, j := range takes {
-		sig := open(j, c.Takes[i].Channels, c.Takes[i].Mics)
-		s.takes = append(s.takes, sig)
-		wide = wide || sig != nil && sig.channels() == 2
-		if j.info.SampleRate != rate {
-			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: %s",
-				j.path, j.info.SampleRate, map[bool]string{true: "dry recording", false: "first take"}[dry != nil], rate, rateAdvice(s.source(), sig)))
-		}
-	}
-	if loop != nil && loop.info.SampleRate != rate {
-		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the other recordings have %d Hz; export it again at %d Hz", loop.path, loop.info.SampleRate, rate, rate))
-	}
-	if bad != nil {
-		return &mistake.Error{Problems: bad}
-	}
-	for i, sig := range s.takes {
-		if wide {
-			sig.widen()
-		}
-		s.Result.Takes[i].Signal = sig.label
-	}
-	s.Result.Timeline.SampleRate = rate
-	return s.readNotes()
 }
 
 // monoChannels picks the first channel of a dry or loopback recording with
