@@ -243,7 +243,7 @@ func TestPublishedCheats(t *testing.T) {
 	publish := func() (*Result, string) {
 		t.Helper()
 		out := t.TempDir()
-		if err := session.Publish(context.Background(), out); err != nil {
+		if err := session.Publish(context.Background(), out, PublishOptions{}); err != nil {
 			t.Fatal(err)
 		}
 		session.Check()

@@ -38,7 +38,7 @@ func built(t *testing.T, scenario string) (*analyze.Session, string) {
 		t.Fatal(err)
 	}
 	out := filepath.Join(dir, "out")
-	if err := s.Publish(context.Background(), out); err != nil {
+	if err := s.Publish(context.Background(), out, analyze.PublishOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	s.Check()

@@ -110,7 +110,7 @@ func TestMicrophoneAloneKeepsTheCeiling(t *testing.T) {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	if err := session.PublishPieces(context.Background(), dir); err != nil {
+	if err := session.Publish(context.Background(), dir, PublishOptions{Pieces: true}); err != nil {
 		t.Fatal(err)
 	}
 	take := session.Result.Takes[1]

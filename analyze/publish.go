@@ -19,6 +19,21 @@ import (
 // slash when part of a path there.
 const AudioDir = "audio"
 
+// PublishOptions say what is published.
+type PublishOptions struct {
+	// Pieces writes every published take once more in short pieces into
+	// dir/audio/pieces, for players that decode one at a time, and for each
+	// two-microphone take the pieces of one microphone alone, with the gains for
+	// other blends. Published.Pieces and Published.Blend are filled in too.
+	//
+	// The pieces hold the very samples of the published file: they are cut from
+	// it while it is decoded to be measured again. Cuts lie between sections, to
+	// the nearest block of the file, where that allows pieces of at most
+	// PieceSeconds, and shorter ones where the takes together need more than
+	// PieceBytes decoded.
+	Pieces bool
+}
+
 // Publish writes every take's matched, aligned audio of the whole span as FLAC
 // into dir/audio and measures each written file again. It fills in
 // Take.Published and Match.WorstDeviation. The audio of a take whose recording
@@ -28,14 +43,13 @@ const AudioDir = "audio"
 // Depth: 24 bits when a take's source is deeper than 16, otherwise 16 bits with
 // dither, since gain was applied. Frames: the whole span, the same number for
 // every take, each shifted by its lag rounded to a whole frame.
-func (s *Session) Publish(ctx context.Context, dir string) error {
-	return s.publish(ctx, dir, nil)
-}
-
-// publish is Publish, with the player's pieces where starts holds their first
-// frames.
-func (s *Session) publish(ctx context.Context, dir string, starts []int64) error {
-	if err := os.MkdirAll(filepath.Join(dir, AudioDir), 0o777); err != nil {
+func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) error {
+	into := AudioDir
+	var starts []int64 // of the pieces
+	if opts.Pieces {
+		into, starts = PieceDir, s.pieceStarts()
+	}
+	if err := os.MkdirAll(filepath.Join(dir, filepath.FromSlash(into)), 0o777); err != nil {
 		return err
 	}
 	res := s.Result

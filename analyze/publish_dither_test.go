@@ -38,7 +38,7 @@ func TestDitherIsOfTheRecordingAlone(t *testing.T) {
 			t.Fatal(err)
 		}
 		dir := t.TempDir()
-		if err := session.PublishPieces(context.Background(), dir); err != nil {
+		if err := session.Publish(context.Background(), dir, PublishOptions{Pieces: true}); err != nil {
 			t.Fatal(err)
 		}
 		take := session.Result.Takes[len(session.Result.Takes)-1]

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path"
 	"path/filepath"
 	"slices"
@@ -68,20 +67,8 @@ type BlendStep struct {
 	Peak     unit.DBFS   `json:"sample_peak_dbfs"`
 }
 
-// PublishPieces does what Publish does and writes every published take once
-// more in short pieces into dir/audio/pieces, for players that decode one at a
-// time, and for each two-microphone take the pieces of one microphone alone,
-// with the gains for other blends. It fills in Published.Pieces and
-// Published.Blend too.
-//
-// The pieces hold the very samples of the published file: they are cut from it
-// while it is decoded to be measured again. Cuts lie between sections, to the
-// nearest block of the file, where that allows pieces of at most PieceSeconds,
-// and shorter ones where the takes together need more than PieceBytes decoded.
-func (s *Session) PublishPieces(ctx context.Context, dir string) error {
-	if err := os.MkdirAll(filepath.Join(dir, filepath.FromSlash(PieceDir)), 0o777); err != nil {
-		return err
-	}
+// pieceStarts returns the first frames of the player's pieces.
+func (s *Session) pieceStarts() []int64 {
 	perFrame := 0
 	for i, t := range s.Result.Takes {
 		if s.Withheld(i) {
@@ -92,7 +79,7 @@ func (s *Session) PublishPieces(ctx context.Context, dir string) error {
 			perFrame += 4
 		}
 	}
-	return s.publish(ctx, dir, cutPieces(s.Result.Timeline, perFrame))
+	return cutPieces(s.Result.Timeline, perFrame)
 }
 
 // cutPieces returns the first frames of all pieces, counted from the start of

@@ -60,7 +60,7 @@ func plainReport(t *testing.T, text string) (*Result, string) {
 		t.Fatal(err)
 	}
 	out := filepath.Join(dir, "out")
-	if err := s.PublishPieces(context.Background(), out); err != nil {
+	if err := s.Publish(context.Background(), out, PublishOptions{Pieces: true}); err != nil {
 		t.Fatal(err)
 	}
 	s.Check()

@@ -39,8 +39,8 @@ type Loopback struct {
 	LowBand  string  `json:"low_band"`
 	High     unit.DB `json:"high_db"`
 	HighBand string  `json:"high_band"`
-	// Noise is what the loop adds in the pauses, in dBFS (rms).
-	Noise       unit.DB      `json:"noise_added_dbfs"`
+	// Noise is what the loop adds in the pauses (rms).
+	Noise       unit.DBFS    `json:"noise_added_dbfs"`
 	NoiseReason string       `json:"noise_reason"` // why not measured; "" otherwise
 	Lag         unit.Samples `json:"lag_samples"`
 	Polarity    string       `json:"polarity"`

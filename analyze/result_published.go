@@ -15,7 +15,7 @@ type Published struct {
 	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
 	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
 	Deviation  unit.LU   `json:"deviation_lu"` // re-measured less target
-	// Pieces are the same samples once more, for the player; see Session.PublishPieces.
+	// Pieces are the same samples once more, for the player; see PublishOptions.
 	Pieces []Piece    `json:"pieces,omitempty"`
 	Blend  *BlendPlan `json:"blend,omitempty"` // two-microphone takes only
 }

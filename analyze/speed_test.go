@@ -112,7 +112,7 @@ func BenchmarkEight(b *testing.B) {
 		{"measure", func(b *testing.B) { session(b, analyze.Options{}) }},
 		{"build", func(b *testing.B) {
 			s, dir := session(b, analyze.Options{}), b.TempDir()
-			if err := s.PublishPieces(ctx, dir); err != nil {
+			if err := s.Publish(ctx, dir, analyze.PublishOptions{Pieces: true}); err != nil {
 				b.Fatal(err)
 			}
 			s.Check()

@@ -67,7 +67,7 @@ func TestChangedMeanwhile(t *testing.T) {
 			change()
 		}
 		if err == nil {
-			err = session.Publish(context.Background(), t.TempDir())
+			err = session.Publish(context.Background(), t.TempDir(), PublishOptions{})
 		}
 		return session, err
 	}

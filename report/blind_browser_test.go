@@ -31,9 +31,16 @@ func opened(t *testing.T, ctx context.Context, id string) {
 func answerCode(t *testing.T, ctx context.Context, id, sealed string) (listening.Answer, map[string]any) {
 	t.Helper()
 	until(t, ctx, `document.querySelector('#`+id+` .result')`)
-	a, err := listening.Decode(eval[string](t, ctx, `document.querySelector('#`+id+` output.code').textContent`))
-	if err != nil {
-		t.Fatal(err)
+	var a listening.Answer
+	codes := 0
+	for f, err := range listening.Find(strings.NewReader(eval[string](t, ctx, `document.querySelector('#`+id+` output.code').textContent`))) {
+		if err != nil || f.Err != nil {
+			t.Fatal(err, f.Err)
+		}
+		a, codes = f.Answer, codes+1
+	}
+	if codes != 1 {
+		t.Fatalf("%d codes", codes)
 	}
 	key := eval[string](t, ctx, `document.querySelector('#`+id+` details .seal').textContent`)
 	sum := sha256.Sum256([]byte(key))

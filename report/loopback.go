@@ -23,7 +23,7 @@ func (b *builder) loopback() *loopbackView {
 	}
 	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{
 		{"Level", l.Level.String() + " " + l.Where()}, {"Level may be off by", "±" + unit.Format(float64(l.LevelError), 2) + " dB"}, {"20 Hz to 20 kHz", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
-		{"Noise added", unit.DBFS(l.Noise).String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
+		{"Noise added", l.Noise.String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
 	}}
 	if len(l.Shape) > 0 {
 		v.Facts = append(v.Facts, fact{"Octaves of " + l.LevelBands, l.Middle.String()})

@@ -170,7 +170,7 @@ takes:
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := s.PublishPieces(ctx, dir); err != nil {
+	if err := s.Publish(ctx, dir, analyze.PublishOptions{Pieces: true}); err != nil {
 		t.Fatal(err)
 	}
 	s.Check()

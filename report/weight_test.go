@@ -78,10 +78,7 @@ func demoReport(t *testing.T) string {
 		t.Fatal(err)
 	}
 	out := filepath.Join(dir, "out")
-	if err := s.Publish(context.Background(), out); err != nil {
-		t.Fatal(err)
-	}
-	if err := s.PublishPieces(context.Background(), out); err != nil {
+	if err := s.Publish(context.Background(), out, analyze.PublishOptions{Pieces: true}); err != nil {
 		t.Fatal(err)
 	}
 	s.Check()

@@ -8,19 +8,20 @@ import (
 )
 
 const (
-	order  = 8  // of the prediction
-	piece  = 64 // frames whose greatest residual is kept
-	apart  = 24 // frames around a click that are its own
-	usual  = 4  // rank of the greatest residual among the pieces around
-	around = 72 // pieces each way: 96 ms at 48 kHz
-	near   = 5  // pieces each way in which all is compared sample by sample
-	level  = 16 // pieces each way whose power tells an onset: 21 ms at 48 kHz
-	ringR  = 1 << 14
-	ringB  = 1 << 8
-	ringG  = ringR / chunk
-	crest  = 9 // greatest over rms residual from which on the prediction is fitted again
-	refits = 3
-	shape  = 0.85 // share of a residual's energy that an impulse explains
+	order        = 8    // of the prediction
+	piece        = 64   // frames whose greatest residual is kept
+	ownFrames    = 24   // each way of a click: they belong to it
+	usualRank    = 4    // rank among the greatest residuals of the pieces around
+	usualPieces  = 72   // each way, in which it is looked for: 96 ms at 48 kHz
+	nearPieces   = 5    // each way, in which all is compared sample by sample
+	onsetPieces  = 16   // each way, whose power tells an onset: 21 ms at 48 kHz
+	refitCrest   = 9    // greatest over rms residual from which on the prediction is fitted again
+	refits       = 3    // at most
+	impulseShare = 0.85 // of a residual's energy that an impulse explains
+
+	residualRing = 1 << 14 // residuals kept
+	pieceRing    = 1 << 8  // pieces kept
+	filterRing   = residualRing / chunk
 )
 
 // clicks finds samples that do not fit those on both sides of them.
@@ -39,7 +40,7 @@ type clicks struct {
 	taper []float64
 	w     []float64 // tapered chunk with order zeros behind
 	r     []float64 // residuals, a ring; residual i belongs to frame i−order
-	g     [ringG][order + 1]float64
+	g     [filterRing][order + 1]float64
 	top   []float64              // greatest residual of each piece, a ring
 	frame int64                  // residuals computed
 	piece int64                  // pieces complete
@@ -57,9 +58,9 @@ func (c *clicks) init(m *Meter) {
 	}
 	c.w = make([]float64, chunk+order)
 	c.e, c.y = make([]float64, chunk), make([]float64, 2*order+chunk)
-	c.r = make([]float64, ringR)
-	c.top = make([]float64, ringB)
-	c.power = make([]float64, ringB)
+	c.r = make([]float64, residualRing)
+	c.top = make([]float64, pieceRing)
+	c.power = make([]float64, pieceRing)
 	c.least = unit.ToAmplitude(float64(m.p.LeastClick))
 }
 
@@ -190,7 +191,7 @@ func (s *channel) residual(n int) {
 	most, all := c.peaks(e)
 	// A great click spoils the prediction: fit again without it.
 	again := false
-	for try := 0; try < refits && most*most*float64(n) > crest*crest*all && most >= c.least; try++ {
+	for try := 0; try < refits && most*most*float64(n) > refitCrest*refitCrest*all && most >= c.least; try++ {
 		if !again {
 			copy(c.y, x)
 		}
@@ -208,7 +209,7 @@ func (s *channel) residual(n int) {
 	if again {
 		filter(e, x, &g)
 	}
-	c.g[c.frame/chunk%ringG] = g
+	c.g[c.frame/chunk%filterRing] = g
 	if c.frame == 0 {
 		clear(e[:min(n, 2*order)]) // before the beginning, or of the cut there
 	}
@@ -216,13 +217,13 @@ func (s *channel) residual(n int) {
 		c.peaks(e)
 	}
 	for i, k := 0, 0; i < n; i, k = i+piece, k+1 {
-		c.top[c.piece&(ringB-1)] = c.peak[k]
-		c.power[c.piece&(ringB-1)] = squares(x[order+i : order+min(i+piece, n)])
+		c.top[c.piece&(pieceRing-1)] = c.peak[k]
+		c.power[c.piece&(pieceRing-1)] = squares(x[order+i : order+min(i+piece, n)])
 		c.piece++
 	}
-	copy(c.r[c.frame&(ringR-1):], e)
+	copy(c.r[c.frame&(residualRing-1):], e)
 	c.frame += int64(n)
-	for ; c.next+around < c.piece; c.next++ {
+	for ; c.next+usualPieces < c.piece; c.next++ {
 		s.judge(c.next)
 	}
 	copy(s.x, s.x[n:n+2*order])
@@ -243,15 +244,15 @@ func (s *channel) judge(b int64) {
 		if i < 0 || i >= c.piece {
 			return 0
 		}
-		return c.top[i&(ringB-1)]
+		return c.top[i&(pieceRing-1)]
 	}
 	v := top(b)
 	k := s.m.p.ClickRatio
 	if b&7 == 0 {
 		// What this piece would need: the rank keeps clicks themselves out.
-		var n [2*near + 1]float64
+		var n [2*nearPieces + 1]float64
 		for i := range n {
-			n[i] = top(b + int64(i) - near)
+			n[i] = top(b + int64(i) - nearPieces)
 		}
 		slices.Sort(n[:])
 		need := k
@@ -264,7 +265,7 @@ func (s *channel) judge(b int64) {
 		return
 	}
 	more := 0
-	for i := int64(2); i <= near; i++ {
+	for i := int64(2); i <= nearPieces; i++ {
 		if v < k*top(b-i) {
 			more++
 		}
@@ -279,13 +280,13 @@ func (s *channel) judge(b int64) {
 	}
 	at := b * piece
 	for i := b * piece; i < min((b+1)*piece, c.frame); i++ {
-		if math.Abs(c.r[i&(ringR-1)]) > math.Abs(c.r[at&(ringR-1)]) {
+		if math.Abs(c.r[i&(residualRing-1)]) > math.Abs(c.r[at&(residualRing-1)]) {
 			at = i
 		}
 	}
 	companion := c.nearby(at, at)
-	around := max(usual, math.Abs(c.r[c.nearby(at, companion)&(ringR-1)]))
-	impulse := c.share(at) >= shape
+	around := max(usual, math.Abs(c.r[c.nearby(at, companion)&(residualRing-1)]))
+	impulse := c.share(at) >= impulseShare
 	switch {
 	case c.onset(b):
 		if !impulse || v < s.m.p.OnsetRatio*around {
@@ -304,23 +305,23 @@ func (s *channel) judge(b int64) {
 // usual is the rank-th greatest residual of the pieces around b but its own and
 // the next to it.
 func (c *clicks) usual(b int64, top func(int64) float64) float64 {
-	var most [usual]float64
-	from, to := max(0, b-around), min(c.piece, b+around+1)
+	var most [usualRank]float64
+	from, to := max(0, b-usualPieces), min(c.piece, b+usualPieces+1)
 	for i := from; i < to; i++ {
 		if i >= b-1 && i <= b+1 {
 			continue
 		}
-		v := c.top[i&(ringB-1)]
-		if v <= most[usual-1] {
+		v := c.top[i&(pieceRing-1)]
+		if v <= most[usualRank-1] {
 			continue
 		}
-		j := usual - 1
+		j := usualRank - 1
 		for ; j > 0 && most[j-1] < v; j-- {
 			most[j] = most[j-1]
 		}
 		most[j] = v
 	}
-	return most[usual-1]
+	return most[usualRank-1]
 }
 
 // share is how much of the energy of the residual around at is explained by one
@@ -328,7 +329,7 @@ func (c *clicks) usual(b int64, top func(int64) float64) float64 {
 func (c *clicks) share(at int64) float64 {
 	fit, own, all := 0.0, 0.0, 0.0
 	for i := max(0, at-order); i < min(c.frame, at+order+1); i++ {
-		r, w := c.r[i&(ringR-1)], c.g[i/chunk%ringG][max(i-at, at-i)]
+		r, w := c.r[i&(residualRing-1)], c.g[i/chunk%filterRing][max(i-at, at-i)]
 		fit += r * w
 		own += w * w
 		all += r * r
@@ -340,12 +341,12 @@ func (c *clicks) share(at int64) float64 {
 // edges are sharper than all that follow.
 func (c *clicks) onset(b int64) bool {
 	before, after := 0.0, 0.0
-	for i := int64(2); i < 2+level; i++ {
+	for i := int64(2); i < 2+onsetPieces; i++ {
 		if b-i >= 0 {
-			before += c.power[(b-i)&(ringB-1)]
+			before += c.power[(b-i)&(pieceRing-1)]
 		}
 		if b+i < c.piece {
-			after += c.power[(b+i)&(ringB-1)]
+			after += c.power[(b+i)&(pieceRing-1)]
 		}
 	}
 	return after > 1.2*before
@@ -355,14 +356,14 @@ func (c *clicks) onset(b int64) bool {
 // that belong to at and to also.
 func (c *clicks) nearby(at, also int64) int64 {
 	best, most := at, -1.0
-	for i := max(0, at-near*piece); i < min(c.frame, at+near*piece+1); i++ {
-		if d := i - at; d >= -apart && d <= apart {
+	for i := max(0, at-nearPieces*piece); i < min(c.frame, at+nearPieces*piece+1); i++ {
+		if d := i - at; d >= -ownFrames && d <= ownFrames {
 			continue
 		}
-		if d := i - also; d >= -apart && d <= apart {
+		if d := i - also; d >= -ownFrames && d <= ownFrames {
 			continue
 		}
-		if v := math.Abs(c.r[i&(ringR-1)]); v > most {
+		if v := math.Abs(c.r[i&(residualRing-1)]); v > most {
 			best, most = i, v
 		}
 	}

@@ -258,9 +258,9 @@ func (s *channel) release(pending *[]Click) {
 // found reports a click unless it belongs to a dropout.
 func (s *channel) found(c Click) {
 	r := &s.r
-	by := func(at int64) bool { return c.Frame >= at-apart && c.Frame <= at+apart }
+	by := func(at int64) bool { return c.Frame >= at-ownFrames && c.Frame <= at+ownFrames }
 	for _, e := range r.edges {
-		if e.to > e.from && c.Frame >= e.from-apart && c.Frame <= e.to+apart {
+		if e.to > e.from && c.Frame >= e.from-ownFrames && c.Frame <= e.to+ownFrames {
 			return
 		}
 	}

@@ -88,7 +88,6 @@ type Ratings struct {
 // Errors of the codes; match them with errors.Is.
 var (
 	ErrAnswer  = errors.New("answer cannot be written as a code")
-	ErrNoCode  = errors.New("no answer code")
 	ErrDamaged = errors.New("damaged answer code")
 	ErrVersion = errors.New("answer code of a version that this program does not know")
 )

@@ -82,7 +82,7 @@ func TestRoundTrip(t *testing.T) {
 		if !letters.MatchString(c) {
 			t.Fatalf("%s has other characters than letters and digits", c)
 		}
-		got, err := Decode(c)
+		got, err := decode(c)
 		if err != nil || !reflect.DeepEqual(got, a) {
 			t.Fatalf("%s of %+v gives %+v, %v", c, a, got, err)
 		}
@@ -118,7 +118,7 @@ func TestFrozenCodes(t *testing.T) {
 		t.Fatalf("only %d codes", len(frozen))
 	}
 	for _, f := range frozen {
-		if got, err := Decode(f.Code); err != nil || !reflect.DeepEqual(got, f.Answer) {
+		if got, err := decode(f.Code); err != nil || !reflect.DeepEqual(got, f.Answer) {
 			t.Errorf("%s gives %+v, %v", f.Code, got, err)
 		}
 		if got := code(t, f.Answer); got != f.Code {
@@ -134,7 +134,7 @@ func TestDocumentedFormat(t *testing.T) {
 		t.Fatal(err)
 	}
 	example := regexp.MustCompile(`EVNH1\w+`).FindString(string(doc))
-	a, err := Decode(example)
+	a, err := decode(example)
 	if err != nil {
 		t.Fatalf("%q: %v", example, err)
 	}
@@ -169,9 +169,9 @@ func TestDamageIsNoticed(t *testing.T) {
 		c := code(t, a)
 		try := func(s string) {
 			t.Helper()
-			if got, err := Decode(s); err == nil {
+			if got, err := decode(s); err == nil {
 				t.Errorf("%s, damaged from %s, gives %+v", s, c, got)
-			} else if !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrNoCode) && !errors.Is(err, ErrVersion) {
+			} else if !errors.Is(err, ErrDamaged) && !errors.Is(err, errNoCode) && !errors.Is(err, ErrVersion) {
 				t.Errorf("%s: error %v of no known type", s, err)
 			}
 		}
@@ -221,17 +221,17 @@ func TestForgivingDecode(t *testing.T) {
 		"non-breaking":     c[:20] + "\u00a0" + c[20:],
 		"variation select": c[:20] + "\ufe0f" + c[20:],
 	} {
-		got, err := Decode(s)
+		got, err := decode(s)
 		if err != nil || !reflect.DeepEqual(got, a) {
 			t.Errorf("%s: %q gives %+v, %v", name, s, got, err)
 		}
 	}
 	for _, s := range []string{"", " ", "EVNH", "hello", c + "A", "x" + c, c + " " + c, c[:30] + strings.Repeat(" ", 17) + c[30:], "EV NH" + c[4:], "EVNH2" + c[5:], "\xff" + c} {
-		if got, err := Decode(s); err == nil {
+		if got, err := decode(s); err == nil {
 			t.Errorf("%q gives %+v, want an error", s, got)
 		}
 	}
-	if _, err := Decode("EVNH2" + c[5:]); !errors.Is(err, ErrVersion) {
+	if _, err := decode("EVNH2" + c[5:]); !errors.Is(err, ErrVersion) {
 		t.Errorf("version 2: error %v", err)
 	}
 }
@@ -295,7 +295,7 @@ func TestForgedFields(t *testing.T) {
 			b.put(uint64(f[0]), f[1])
 		}
 		b.put(uint64(crc30(b)), 30)
-		_, err := Decode(spell(b))
+		_, err := decode(spell(b))
 		if name == "right" && err != nil || name != "right" && !errors.Is(err, ErrDamaged) {
 			t.Errorf("%s: error %v", name, err)
 		}

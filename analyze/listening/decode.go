@@ -2,35 +2,7 @@ package listening
 
 import (
 	"fmt"
-	"strings"
 )
-
-// Decode reads a text that holds one code and nothing else but what may stand
-// around and inside a code. The error wraps [ErrNoCode] when the text does not
-// begin with a code or something follows it, [ErrVersion] or [ErrDamaged].
-// What Decode returns, [Encode] writes as the same code.
-func Decode(text string) (Answer, error) {
-	marks := newMarks(strings.NewReader(text))
-	for v := marks.at(0).v; v == soft || v == hard; v = marks.at(0).v {
-		marks.drop(1)
-	}
-	n, ok := marks.prefixed()
-	if !ok {
-		return Answer{}, fmt.Errorf("%w: it begins with %s", ErrNoCode, prefix)
-	}
-	a, _, used, err := marks.read(n)
-	if err != nil {
-		return Answer{}, err
-	}
-	marks.drop(used)
-	for marks.at(0).v != end {
-		if v := marks.at(0).v; v != soft && v != hard {
-			return Answer{}, fmt.Errorf("%w: more text follows after the last character", ErrNoCode)
-		}
-		marks.drop(1)
-	}
-	return a, nil
-}
 
 // length returns how many characters the code has after its prefix, by its
 // first three values.

@@ -251,22 +251,22 @@ func FuzzDecode(f *testing.F) {
 	f.Add("EVNH1")
 	f.Add("&amp;#69;VNH\\u0031<br>")
 	f.Fuzz(func(t *testing.T, s string) {
-		a, err := Decode(s)
+		a, err := decode(s)
 		if err != nil {
 			if !reflect.DeepEqual(a, Answer{}) {
 				t.Errorf("%q: an answer and the error %v", s, err)
 			}
-			if !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrNoCode) && !errors.Is(err, ErrVersion) {
+			if !errors.Is(err, ErrDamaged) && !errors.Is(err, errNoCode) && !errors.Is(err, ErrVersion) {
 				t.Errorf("%q: error %v of no known type", s, err)
 			}
 			return
 		}
-		again, err := Decode(code(t, a))
+		again, err := decode(code(t, a))
 		if err != nil || !reflect.DeepEqual(a, again) {
 			t.Errorf("%q: %+v becomes %+v, %v", s, a, again, err)
 		}
 		if sound, _ := find(t, strings.NewReader(s)); len(sound) != 1 || !reflect.DeepEqual(sound[0], a) {
-			// A text of which Decode makes something begins like UTF-16 only by accident.
+			// A text of which decode makes something begins like UTF-16 only by accident.
 			t.Errorf("%q: Find gives %+v", s, sound)
 		}
 	})

@@ -118,7 +118,7 @@ func testScriptCodes(t *testing.T, run map[string]engine) {
 				if !reflect.DeepEqual(got[i].Answer, a) {
 					t.Fatalf("%s is %+v, want %+v", got[i].Code, got[i].Answer, a)
 				}
-				if back, err := Decode(got[i].Code); err != nil || !reflect.DeepEqual(back, a) {
+				if back, err := decode(got[i].Code); err != nil || !reflect.DeepEqual(back, a) {
 					t.Fatalf("%s is %+v, %v", got[i].Code, back, err)
 				}
 			}
@@ -150,7 +150,7 @@ func testScriptAnswersAreRead(t *testing.T, run map[string]engine) {
 		nonces := map[string]bool{}
 		for _, g := range got {
 			g.Answer.Comparison = hash[:10]
-			a, err := Decode(g.Code)
+			a, err := decode(g.Code)
 			if err != nil || !reflect.DeepEqual(a, g.Answer) {
 				t.Fatalf("%s is %+v, %v, want %+v", g.Code, a, err, g.Answer)
 			}
@@ -192,7 +192,7 @@ func testScriptRefuses(t *testing.T, run map[string]engine) {
 	b.put(uint64(crc30(b)), 30)
 	texts = append(texts, spell(b))
 	for _, s := range texts {
-		if _, err := Decode(s); err == nil {
+		if _, err := decode(s); err == nil {
 			t.Fatalf("Go reads %s", s)
 		}
 	}

@@ -296,7 +296,7 @@ func (w *walker) base(d *Device, e entry) *Control {
 			return &b.Controls[i]
 		}
 	}
-	if n := near(e.key, controlNames(*b)); n != "" && !slices.ContainsFunc(d.Controls, func(c Control) bool { return c.Name == n }) {
+	if n := Nearest(e.key, controlNames(*b)); n != "" && !slices.ContainsFunc(d.Controls, func(c Control) bool { return c.Name == n }) {
 		w.warn(e.at, "did you mean "+quote(n)+"?", "control %s is not among those of %s in the chain", quote(e.key), b.Slot+":")
 	}
 	return nil

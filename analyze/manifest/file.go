@@ -144,7 +144,7 @@ func (w *walker) missing(f fileUse, dir string) {
 			}
 		}
 		hint := ""
-		if n := near(part, names); n != "" {
+		if n := Nearest(part, names); n != "" {
 			hint = "did you mean " + quote(seen+strings.Join(append([]string{n}, parts[i+1:]...), "/")) + "?"
 		} else if len(names) == 0 {
 			hint = "the folder is empty"

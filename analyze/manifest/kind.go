@@ -88,7 +88,7 @@ func (o object[T]) read(w *walker, v value, t *T) bool {
 		switch {
 		case i < 0 && k.required:
 			// A misspelt key is reported as such and not also as missing.
-			if !slices.ContainsFunc(list, func(e entry) bool { return !slices.Contains(names, e.key) && near(e.key, names) == k.name }) {
+			if !slices.ContainsFunc(list, func(e entry) bool { return !slices.Contains(names, e.key) && Nearest(e.key, names) == k.name }) {
 				w.fault(v.place, k.name+": "+k.doc, "no %s in %s", k.name+":", o.what)
 			}
 		case i < 0:
@@ -126,7 +126,7 @@ func (w *walker) rejoin(list []entry, names []string) []entry {
 	for _, e := range list {
 		if e.bare && !slices.Contains(names, e.key) && len(out) > 0 {
 			last := &out[len(out)-1]
-			if s, ok := last.val.scalar(); ok && s != "" && slices.Contains(names, last.key) && near(e.key, names) == "" {
+			if s, ok := last.val.scalar(); ok && s != "" && slices.Contains(names, last.key) && Nearest(e.key, names) == "" {
 				last.val.node = textNode(s + ", " + e.key)
 				w.warn(last.val.place, "put the text in quotes: "+last.key+`: "`+s+", "+e.key+`"`,
 					"a comma inside braces ends a value; read as %s", quote(s+", "+e.key))

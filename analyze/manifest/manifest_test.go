@@ -340,8 +340,8 @@ func TestDistance(t *testing.T) {
 		}
 	}
 	for _, tt := range []struct{ found, want string }{{"vareis", "varies"}, {"Titel", "title"}, {"xx", ""}, {"colour", ""}, {"b", ""}} {
-		if got := near(tt.found, comparisonObject().names()); got != tt.want {
-			t.Errorf("near(%q) = %q, want %q", tt.found, got, tt.want)
+		if got := Nearest(tt.found, comparisonObject().names()); got != tt.want {
+			t.Errorf("Nearest(%q) = %q, want %q", tt.found, got, tt.want)
 		}
 	}
 }

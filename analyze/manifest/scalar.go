@@ -178,7 +178,7 @@ func quantityKind(what, example string, units unitSet, check func(q Quantity) st
 			case strings.HasPrefix(rest, ","):
 				return fault("write decimals with a point", "%s has a comma in its number", quote(s))
 			}
-			if n := near(rest, names); n != "" {
+			if n := Nearest(rest, names); n != "" {
 				hint = "did you mean " + quote(head+" "+n) + "?"
 			}
 			return fault(hint, "unknown unit %s for %s; allowed: %s", quote(rest), what, strings.Join(names, ", "))

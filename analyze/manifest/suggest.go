@@ -31,9 +31,11 @@ func distance(a, b string) int {
 	return last[len(y)]
 }
 
-// near returns the name that found was probably meant to be, "" if none is
-// close. Case does not count; the earliest of equally close names wins.
-func near(found string, names []string) string {
+// Nearest returns the one of names that found was probably meant to be, "" if
+// none is close: fewer changes of a character, or swaps of two neighbours, than
+// a third of it, at least two. Case does not count; the earliest of equally
+// close names wins.
+func Nearest(found string, names []string) string {
 	const longest, most = 80, 200 // the work must not grow with what is found
 	n := len([]rune(found))
 	if n == 0 || n > longest {
@@ -53,7 +55,7 @@ func near(found string, names []string) string {
 }
 
 func didYouMean(found string, names []string) string {
-	if n := near(found, names); n != "" {
+	if n := Nearest(found, names); n != "" {
 		return "did you mean " + quote(n) + "?"
 	}
 	return ""

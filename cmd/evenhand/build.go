@@ -217,7 +217,7 @@ func publish(ctx context.Context, c *manifest.Comparison, dir string, opts analy
 	if err != nil {
 		return nil, err
 	}
-	if err := s.PublishPieces(ctx, dir); err != nil {
+	if err := s.Publish(ctx, dir, analyze.PublishOptions{Pieces: true}); err != nil {
 		return nil, err
 	}
 	s.Check()

@@ -124,7 +124,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	if l.NoiseReason != "" {
 		row("noise added", "not measured: "+l.NoiseReason)
 	} else {
-		row("noise added", unit.DBFS(l.Noise).String())
+		row("noise added", l.Noise.String())
 	}
 	row("lag", l.Lag.String())
 	row("polarity", l.Polarity)

@@ -184,7 +184,7 @@ func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOption
 	if err != nil {
 		return nil, err
 	}
-	if err := s.Publish(cmd.Context(), tmp); err != nil {
+	if err := s.Publish(cmd.Context(), tmp, analyze.PublishOptions{}); err != nil {
 		return nil, err
 	}
 	return s.Result, nil

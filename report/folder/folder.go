@@ -8,11 +8,11 @@ package folder
 
 import (
 	"bufio"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -20,6 +20,8 @@ import (
 	"strings"
 	"syscall"
 	"time"
+
+	"evenhand/analyze"
 )
 
 // Sums is the name of the list of files in a committed folder: a line each of
@@ -261,26 +263,12 @@ func mayLose(dst string, kind Kind) error {
 		case want == "":
 			return nil
 		}
-		got, err := sumOf(filepath.Join(dst, filepath.FromSlash(path)))
+		got, _, err := analyze.SHA256File(context.Background(), filepath.Join(dst, filepath.FromSlash(path)))
 		if err == nil && got != want {
 			err = &NotOursError{Dir: dst, Path: path, Changed: true, Why: fmt.Sprintf("%s was changed since evenhand wrote it and would be lost", path), Do: "move it elsewhere or name another folder"}
 		}
 		return err
 	})
-}
-
-// sumOf returns a file's SHA-256 in lower-case hexadecimal.
-func sumOf(path string) (string, error) {
-	f, err := os.Open(path)
-	if err != nil {
-		return "", err
-	}
-	defer f.Close()
-	h := sha256.New()
-	if _, err := io.Copy(h, f); err != nil {
-		return "", err
-	}
-	return hex.EncodeToString(h.Sum(nil)), nil
 }
 
 // walk calls f for everything below dir that is not a folder, in the order of
@@ -324,7 +312,7 @@ func ReadSums(dir string) ([]Sum, error) {
 func writeSums(dir string) error {
 	var lines []string
 	err := walk(dir, func(path string, e fs.DirEntry) error {
-		sum, err := sumOf(filepath.Join(dir, filepath.FromSlash(path)))
+		sum, _, err := analyze.SHA256File(context.Background(), filepath.Join(dir, filepath.FromSlash(path)))
 		if err != nil {
 			return err
 		}
