@@ -212,11 +212,16 @@ func (s *Session) askDualMono(a *answers) {
 			}
 			found = true
 			value, how := "same", "sample for sample"
-			if !x.Same {
+			switch {
+			case x.Same:
+			case x.Inverted || math.Abs(float64(x.Gain)) >= 0.005:
 				value, how = "copy", fmt.Sprintf("a copy, %s dB louder", unit.Signed(float64(x.Gain), 2))
 				if x.Inverted {
 					how += " and inverted"
 				}
+				how += ", to within " + x.Within.String()
+			default:
+				value, how = "equal to within "+x.Within.String(), "they differ by noise far below the music, so this is practically mono on two channels"
 			}
 			outcome := Caution
 			if f.take >= 0 && s.mics[f.take].described {

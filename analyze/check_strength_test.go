@@ -114,6 +114,13 @@ func damages(t testing.TB) []grade {
 		}
 		return x
 	}
+	// Even noise of peak a has an rms level of a/√3, 4.8 dB below.
+	for v, value := range map[float64]string{-120: "−124.", -100: "−104.", -86: "−90."} {
+		add(idDualMono, "copy with noise of", "two", "demo", v, "dBFS", of(Caution, nan, 0, "equal to within "+value), func(s *scene, f string, v float64) {
+			second(s, f, 0)
+			hiss(s.files[f][1], v)
+		})
+	}
 	add(idDualMono, "copy with noise of", "two", "demo", -40, "dBFS", below(nan, 0), func(s *scene, f string, v float64) {
 		second(s, f, 0)
 		hiss(s.files[f][1], v)

@@ -219,9 +219,7 @@ func (s *Session) openRecordings(l fileList) error {
 		return &mistake.Error{Problems: bad}
 	}
 	for i, sig := range s.takes {
-		if wide {
-			sig.widen()
-		}
+		s.Result.Takes[i].Widened = wide && sig.widen()
 		s.Result.Takes[i].Signal = sig.label
 	}
 	s.Result.Timeline.SampleRate = rate

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strings"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
@@ -116,7 +115,8 @@ func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
 		if first := s.firstFrame(i, whole); first < -edge || first > sig.info.Frames-int64(whole.Frames)+edge {
 			return fmt.Errorf("the time that all takes share lies outside the recording of %q", stored[i].Name)
 		}
-		if strings.Contains(stored[i].Signal, "two equal channels") {
+		// The first results said it by the kind of signal alone.
+		if t := stored[i]; t.Widened || t.Signal == signalWideMono || t.Signal == signalWideBlend {
 			sig.widen()
 			s.Result.Takes[i].Signal = sig.label
 		}

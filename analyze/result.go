@@ -194,33 +194,29 @@ type Span struct {
 
 // Take is one take's measurements.
 type Take struct {
-	Name      string     `json:"name"`
-	Slug      string     `json:"slug"` // for file names and links; unique
-	File      string     `json:"file"`
-	Device    string     `json:"device"` // what fills the varied slot
-	Role      string     `json:"role"`
-	RepeatOf  string     `json:"repeat_of"`
-	Notes     string     `json:"notes"`
-	Signal    string     `json:"signal"` // "mono", "stereo", "blend of two microphones"; the first and last also ", as two equal channels"
-	Mics      []Mic      `json:"mics"`
-	Alignment Alignment  `json:"alignment"`
-	Measures  []Measures `json:"measures"` // one per span of the timeline
-	Noise     Noise      `json:"noise"`
-	Gain      unit.DB    `json:"gain_db"` // applied to match
+	Name     string `json:"name"`
+	Slug     string `json:"slug"` // for file names and links; unique
+	File     string `json:"file"`
+	Device   string `json:"device"` // what fills the varied slot
+	Role     string `json:"role"`
+	RepeatOf string `json:"repeat_of"`
+	Notes    string `json:"notes"`
+	Signal   string `json:"signal"` // "mono", "stereo", "blend of two microphones", and the first and last "as two equal channels"
+	// Widened says that one channel is measured and heard as two equal ones, since
+	// another take has two.
+	Widened bool `json:"widened"`
+	// EqualChannels is nil but for a recording of two channels that carry one signal.
+	EqualChannels *EqualChannels `json:"equal_channels,omitempty"`
+	Mics          []Mic          `json:"mics"`
+	Alignment     Alignment      `json:"alignment"`
+	Measures      []Measures     `json:"measures"` // one per span of the timeline
+	Noise         Noise          `json:"noise"`
+	Gain          unit.DB        `json:"gain_db"` // applied to match
 	// Published is the take's matched audio in the report; nil before it is
 	// written, and for a take whose recording is marked redistribute: no:
 	// Withheld then says what its matched audio measures.
 	Published *Published `json:"published,omitempty"`
 	Withheld  *Withheld  `json:"withheld,omitempty"`
-}
-
-// Mic is one side of a two-microphone take.
-type Mic struct {
-	Side     string  `json:"side"`
-	Name     string  `json:"name"`
-	Blend    unit.DB `json:"blend_db"`
-	Position string  `json:"position"`
-	Notes    string  `json:"notes"`
 }
 
 // Alignment is where a take lies on the timeline.

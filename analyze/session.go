@@ -162,6 +162,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 	if err := g.Wait(); err != nil {
 		return nil, s.orChanged(err)
 	}
+	s.noteEqualChannels()
 	return s, nil
 }
 

@@ -77,10 +77,11 @@ func (s *signal) seed(what string) uint64 {
 
 // The kinds of signal, as they stand in Take.Signal.
 const (
-	signalMono     = "mono"
-	signalStereo   = "stereo"
-	signalDualMono = "mono as two equal channels"
-	signalBlend    = "blend of two microphones"
+	signalMono      = "mono"
+	signalStereo    = "stereo"
+	signalWideMono  = "mono as two equal channels"
+	signalBlend     = "blend of two microphones"
+	signalWideBlend = "blend of two microphones, as two equal channels"
 )
 
 // newSignal picks the channels of a file. channels is 1-based and may be nil
@@ -130,16 +131,14 @@ func newSignal(path string, info wavio.Info, channels []int, mics *manifest.Mics
 }
 
 // widen turns a one-channel signal into two equal channels, as it is heard
-// from two loudspeakers beside a stereo take.
-func (s *signal) widen() {
-	if len(s.mix) == 1 {
-		s.mix = [][]float64{s.mix[0], s.mix[0]}
-		if s.label == signalMono {
-			s.label = signalDualMono
-		} else {
-			s.label += ", as two equal channels"
-		}
+// from two loudspeakers beside a stereo take. It reports whether it did.
+func (s *signal) widen() bool {
+	if len(s.mix) != 1 {
+		return false
 	}
+	s.mix = [][]float64{s.mix[0], s.mix[0]}
+	s.label = map[string]string{signalMono: signalWideMono, signalBlend: signalWideBlend}[s.label]
+	return true
 }
 
 func (s *signal) channels() int { return len(s.mix) }

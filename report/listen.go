@@ -64,6 +64,9 @@ func (b *builder) listen() listenView {
 	player := 0
 	for i, t := range b.res.Takes {
 		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: fold(t.Notes), Mics: len(t.Mics)}
+		if e := t.EqualChannels; e != nil {
+			l.Signal += ", " + e.String()
+		}
 		if t.Device != t.Name {
 			l.Device = t.Device
 		}

@@ -2,6 +2,7 @@ package faults
 
 import (
 	"math"
+	"slices"
 
 	"evenhand/analyze/unit"
 )
@@ -24,7 +25,7 @@ type channel struct {
 	over, firstOver               int64
 	clipRun, clips, clipFrames    int64
 	firstClip                     int64
-	withFirst                     float64
+	withFirst, apart              float64 // sums of products and of squared differences
 	differs                       bool
 
 	r runs
@@ -59,12 +60,12 @@ func (s *channel) levels(x, first []float64, at int64) int {
 			}
 		}
 	}
-	if s.index > 0 && !s.differs {
-		for i, v := range x {
-			if v != first[i] {
-				s.differs = true
-				break
-			}
+	if s.index > 0 {
+		if !s.differs {
+			s.differs = !slices.Equal(x, first[:len(x)])
+		}
+		if s.differs {
+			s.apart += distance(x, first[:len(x)])
 		}
 	}
 	if peak >= fullScale || s.clipRun > 0 {
@@ -112,6 +113,23 @@ func sums(x, y []float64) (sum, cross float64) {
 		cross += v * y[whole+i]
 	}
 	return sum, cross
+}
+
+// distance returns the sum of the squared differences of x and y, of the same length.
+func distance(x, y []float64) float64 {
+	var a, b float64
+	y = y[:len(x)]
+	whole := len(x) &^ 1
+	for i := 0; i < whole; i += 2 {
+		d, e := x[i]-y[i], x[i+1]-y[i+1]
+		a += d * d
+		b += e * e
+	}
+	for i := whole; i < len(x); i++ {
+		d := x[i] - y[i]
+		a += d * d
+	}
+	return a + b
 }
 
 func (s *channel) clipping(x []float64, at int64) {
@@ -195,17 +213,23 @@ func (s *channel) finish(first *channel, frames int64) Channel {
 		return c
 	}
 	c.Correlation = unit.Number(math.NaN())
-	c.Gain = unit.DB(math.NaN())
+	c.Gain, c.Within = unit.DB(math.NaN()), unit.DBFS(math.NaN())
 	if s.square == 0 || first.square == 0 {
 		return c
 	}
 	rho := s.withFirst / math.Sqrt(s.square*first.square)
 	c.Correlation = unit.Number(rho)
 	c.Same = !s.differs
-	c.Copy = c.Same || 1-rho*rho <= unit.ToPower(float64(p.Copy))
+	// What the best scaled copy leaves, and what the channels differ by as they are.
+	left := max(0, 1-rho*rho)
+	rest, apart := unit.DBFS(unit.FromPower(left*s.square/n)), unit.DBFS(unit.FromPower(s.apart/n))
+	c.Copy = c.Same || left <= unit.ToPower(float64(p.Copy)) || rest <= p.Near && left <= unit.ToPower(-float64(p.NearBelow))
 	if c.Copy {
 		c.Gain = unit.DB(unit.FromPower(s.square / first.square))
 		c.Inverted = rho < 0
+		if c.Within = rest; !c.Inverted && math.Abs(float64(c.Gain)) < 0.005 {
+			c.Within = apart
+		}
 	}
 	c.Opposed = !c.Copy && rho <= p.Opposed
 	return c

@@ -55,6 +55,11 @@ type Params struct {
 	// Copy is the level of what remains of a channel less the best scaled copy
 	// of the first, from which on down it is a copy; default −80 dB.
 	Copy unit.DB
+	// Near is the rms level from which on down what remains is a converter's or a
+	// dither's noise, so that a channel is a copy too, if it lies NearBelow beneath
+	// the channel; defaults −90 dBFS and 50 dB.
+	Near      unit.DBFS
+	NearBelow unit.DB
 	// Opposed is the correlation of two channels from which on down their
 	// polarities are opposed; default −0.5.
 	Opposed float64
@@ -84,6 +89,8 @@ func (p Params) WithDefaults() Params {
 	or(&p.CutContrast, 20)
 	or(&p.Silent, -80)
 	or(&p.Copy, -80)
+	or(&p.Near, -90)
+	or(&p.NearBelow, 50)
 	or(&p.Opposed, -0.5)
 	return p
 }
@@ -157,8 +164,12 @@ type Channel struct {
 	Same        bool    // sample for sample
 	Copy        bool    // a scaled copy, perhaps inverted; Same is one too
 	Gain        unit.DB // of the copy over the first
-	Inverted    bool    // of a copy
-	Opposed     bool    // not a copy, but of opposed polarity for the most part
+	// Within is the rms level of what remains of a copy less the first channel, and
+	// at its Gain where that is no less than 0.005 dB or it is inverted; −Inf for
+	// Same, NaN where it is no copy.
+	Within   unit.DBFS
+	Inverted bool // of a copy
+	Opposed  bool // not a copy, but of opposed polarity for the most part
 }
 
 // Result is what one pass over a file found.

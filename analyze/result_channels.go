@@ -1,0 +1,52 @@
+package analyze
+
+import (
+	"math"
+
+	"evenhand/analyze/unit"
+)
+
+// Mic is one side of a two-microphone take.
+type Mic struct {
+	Side     string  `json:"side"`
+	Name     string  `json:"name"`
+	Blend    unit.DB `json:"blend_db"`
+	Position string  `json:"position"`
+	Notes    string  `json:"notes"`
+}
+
+// EqualChannels tells of two channels that are equal but for noise.
+type EqualChannels struct {
+	// Within is the rms level of their difference; −Inf: equal sample for sample.
+	Within unit.DBFS `json:"within_dbfs"`
+}
+
+// String says how equal they are: "channels equal to within −98.0 dBFS".
+func (e EqualChannels) String() string {
+	if math.IsInf(float64(e.Within), -1) {
+		return "channels equal sample for sample"
+	}
+	return "channels equal to within " + e.Within.String()
+}
+
+// equal returns what the second of two channels is when it is the first but for
+// noise, nil otherwise.
+func (f *scan) equal() *EqualChannels {
+	if len(f.faults.Channels) != 2 {
+		return nil
+	}
+	c := f.faults.Channels[1]
+	if !c.Copy || c.Inverted || math.Abs(float64(c.Gain)) >= 0.005 {
+		return nil
+	}
+	return &EqualChannels{c.Within}
+}
+
+// noteEqualChannels writes down which takes are mono on two channels.
+func (s *Session) noteEqualChannels() {
+	for _, f := range s.scans {
+		if f.take >= 0 {
+			s.Result.Takes[f.take].EqualChannels = f.equal()
+		}
+	}
+}

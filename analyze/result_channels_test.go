@@ -1,0 +1,72 @@
+package analyze
+
+import (
+	"bytes"
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
+)
+
+// TestEqualChannels puts a take on two channels that differ by noise far below the
+// music beside takes of one channel: it is said with the level of the noise, and
+// what is measured again of the others alone counts them as they were counted.
+func TestEqualChannels(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	s := newScene(t)
+	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
+	rng, noisy := rand.New(rand.NewPCG(3, 3)), []float64{}
+	for _, v := range s.files["two"][0] {
+		noisy = append(noisy, v+unit.ToAmplitude(-98)*rng.NormFloat64())
+	}
+	s.files["two"] = append(s.files["two"], noisy)
+	c, err := manifest.Load(s.write(t), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	session, err := Measure(t.Context(), c, Options{ChecksOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	session.Check()
+	res := session.Result
+	assert(t, res, wanted{idDualMono, "Two", Caution, nan(), 0, "equal to within −98.0 dBFS"})
+	one, two := &res.Takes[0], &res.Takes[1]
+	if e := two.EqualChannels; e == nil || math.Abs(float64(e.Within)+98) > 0.05 || e.String() != "channels equal to within −98.0 dBFS" || two.Widened {
+		t.Errorf("two: %+v, widened %v", e, two.Widened)
+	}
+	if one.EqualChannels != nil || !one.Widened || one.Signal != "mono as two equal channels" {
+		t.Errorf("one: %+v, widened %v, %s", one.EqualChannels, one.Widened, one.Signal)
+	}
+
+	var text bytes.Buffer
+	if err := json.NewEncoder(&text).Encode(res); err != nil {
+		t.Fatal(err)
+	}
+	for _, without := range []string{"", `"widened":true,`} {
+		stored, err := ReadResult(strings.NewReader(strings.Replace(text.String(), without, "", 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		again, _, err := RemeasurePresent(t.Context(), c, stored, func(path string) bool { return path == "two.wav" }, Options{})
+		if err != nil || len(again) != 1 {
+			t.Fatal(again, err)
+		}
+		got, want := again[0].Measures[0].Integrated, one.Measures[0].Integrated
+		if again[0].Signal != one.Signal || math.Abs(float64(got-want)) > 1e-4 {
+			t.Errorf("without %q: %s, %v, want %s, %v", without, again[0].Signal, got, one.Signal, want)
+		}
+	}
+}
+
+func TestEqualChannelsInWords(t *testing.T) {
+	if got := (EqualChannels{unit.DBFS(math.Inf(-1))}).String(); got != "channels equal sample for sample" {
+		t.Error(got)
+	}
+}
