@@ -27,8 +27,10 @@ func recordCommand() *cobra.Command {
 
   recall.html   a sheet to print: each device in signal order, its knobs as
                 dials, blank rings for what is not stated, pictures
-  record.csv    the same as a table
-  record.json   the same for a program; evenhand new --from begins the next
+  record.csv    devices, microphones and their settings as a table, each with the
+                takes that it stood so in
+  record.json   all of it for a program, also the performance, its sections and the
+                SHA-256 of every file; evenhand new --from begins the next
                 comparison with it
   photos/       the pictures, at most 1200 pixels, without metadata
 

@@ -13,7 +13,8 @@ import (
 // csvTable returns the settings as a table, a line for each property and control of
 // each device, in signal order. Columns: slot, device, takes, setting, control
 // (yes or no), value, position (per cent of travel), scale, travel, from,
-// steps. A control that is there without a value has an empty one.
+// steps. A control that is there without a value has an empty one. The performance,
+// its sections, hashes and what a take says beside its devices are in the JSON alone.
 //
 // Values are kept as written: -4 dB and +5 dB are settings. Only a text that a
 // spreadsheet would take for a formula is given a leading apostrophe; the JSON

@@ -1,7 +1,7 @@
 // Package record keeps the settings of a comparison for those who have to dial
 // them in again: as JSON that the next comparison can start from, as a CSV
-// table, as a sheet to print, and as a list of what changed since another
-// record.
+// table of the devices and settings, as a sheet to print, and as a list of what
+// changed since another record.
 //
 // The JSON record holds everything that a manifest says, as written, and the
 // SHA-256 of the files that it names. A record is read by writing it as a
