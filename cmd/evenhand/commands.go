@@ -166,8 +166,8 @@ func newCommand() *cobra.Command {
 		Use:   "new FOLDER",
 		Short: "Start a manifest from a folder of recordings",
 		Long: `New looks through a folder of recordings and writes a manifest to complete:
-file names, formats and durations filled in, the dry recording guessed (and
-marked as a guess), everything else as commented lines.
+file names, formats and durations filled in, the dry recording, a bypass and
+repeats guessed (and marked as guesses), everything else as commented lines.
 
 With --from it begins with the chain and the settings of an earlier comparison:
 a record.json, a folder that holds one (a report does), or a manifest. A

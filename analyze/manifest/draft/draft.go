@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -18,8 +17,8 @@ import (
 
 // Manifest writes the beginning of a manifest for the recordings in a
 // folder: every WAV file that can be read becomes a take with its format and
-// duration as a comment, the dry recording and the loopback are guessed from
-// the file names and marked as guesses, and everything else stands as
+// duration as a comment, the dry recording, the loopback, bypasses and repeats are
+// guessed from the file names and marked as guesses, and everything else stands as
 // commented lines to complete. dir is the folder that the manifest will lie
 // in. It also returns what was left out and why.
 //
@@ -30,6 +29,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 		return nil, warnings, err
 	}
 	dry, loop := guesses(files)
+	parts := partsOf(files, dry, loop)
 	var b bytes.Buffer
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 
@@ -39,7 +39,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	line("# by: who recorded it")
 	line("# date: 2026-03-14")
 	line("varies: device                    # the slot of the chain that differs between takes")
-	line("# reference: %s", manifest.Scalar(files[firstTake(files, dry, loop)].name))
+	line("# reference: %s", manifest.Scalar(files[firstTake(parts)].name))
 	line("# mains: 50 Hz                    # 50 or 60 Hz; found from the recordings when not stated")
 	if about := notesFile(folder, dir); about != "" {
 		line("about: %-26s # a guess: text for the page, read as Markdown", manifest.Scalar(about))
@@ -67,7 +67,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	}
 	source := dry
 	if source < 0 {
-		source = firstTake(files, dry, loop)
+		source = firstTake(parts)
 	}
 	if n := len(files[source].info.Cues); n > 0 {
 		line("  sections: markers               # %s has %d cue markers", files[source].name, n)
@@ -91,7 +91,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	line("takes:")
 	n := 0
 	for i, f := range files {
-		if i == dry || i == loop {
+		if parts[i].kind == noTake {
 			continue
 		}
 		n++
@@ -105,10 +105,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 		case f.info.Channels > 2:
 			line("    channels: [1]                 # of %d; one or two can be compared", f.info.Channels)
 		}
-		line("    device:")
-		line("      device: %s", manifest.Scalar(f.name))
-		line("      # controls: {gain: noon, tone: 4, level: \"3 o'clock\"}")
-		line("    # repeat_of: the take that this one records a second time")
+		parts[i].write(line, files, f.name)
 	}
 	if n == 0 {
 		return nil, warnings, mistake.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))
@@ -227,12 +224,6 @@ func notesFile(folder, dir string) string {
 	return ""
 }
 
-// guesses returns which files look like the dry recording and the loopback, −1
-// for none.
-func guesses(files []draftFile) (dry, loop int) {
-	return guess(files, "dry", "di", "clean di", "direct"), guess(files, "loopback", "loop", "reamp loop")
-}
-
 type draftFile struct {
 	path, name string
 	info       wavio.Info
@@ -248,36 +239,6 @@ func (f draftFile) describe() string {
 	}
 	return fmt.Sprintf("%v, %s, %s, %s kHz", f.info.Duration(), channels, f.info.Encoding,
 		strconv.FormatFloat(float64(f.info.SampleRate)/1000, 'f', -1, 64))
-}
-
-// guess returns the file whose name has one of the words as a word of its own,
-// −1 for none. Of several, the one with the fewest channels (a DI is one channel),
-// then the one whose name says least beside it ("DI 2" rather than "Dry Well amp"),
-// then the one with the earlier word.
-func guess(files []draftFile, words ...string) int {
-	best, bestRank := -1, []int(nil)
-	for i, f := range files {
-		letters := strings.FieldsFunc(strings.ToLower(f.name), func(r rune) bool { return strings.ContainsRune(" _-.,()[]0123456789", r) })
-		for n, w := range words {
-			if !strings.Contains(" "+strings.Join(letters, " ")+" ", " "+w+" ") {
-				continue
-			}
-			rank := []int{f.info.Channels, len(letters) - len(strings.Fields(w)), n}
-			if best < 0 || slices.Compare(rank, bestRank) < 0 {
-				best, bestRank = i, rank
-			}
-		}
-	}
-	return best
-}
-
-func firstTake(files []draftFile, not ...int) int {
-	for i := range files {
-		if !slices.Contains(not, i) {
-			return i
-		}
-	}
-	return 0
 }
 
 func absolute(path string) string {

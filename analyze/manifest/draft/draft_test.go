@@ -1,6 +1,8 @@
 package draft
 
 import (
+	"strconv"
+	"strings"
 	"testing"
 
 	"evenhand/analyze/wavio"
@@ -20,6 +22,7 @@ func TestGuessesFromNames(t *testing.T) {
 		{"the shorter name, at equal channels", []file{{"dry-well", 1}, {"dry", 1}}, 1, -1},
 		{"two words", []file{{"amp", 1}, {"03 Clean DI", 1}}, 1, -1},
 		{"part of a word does not count", []file{{"ridiculous", 1}, {"laundry", 1}, {"loophole", 1}}, -1, -1},
+		{"a bypass is not the dry recording", []file{{"dry through", 1}, {"DI bypass", 1}, {"kiln direct", 2}}, 2, -1},
 		{"the loopback apart from the DI", []file{{"reamp_loop", 1}, {"di", 1}, {"kiln", 1}}, 1, 0},
 	} {
 		var files []draftFile
@@ -28,6 +31,39 @@ func TestGuessesFromNames(t *testing.T) {
 		}
 		if dry, loop := guesses(files); dry != c.dry || loop != c.loop {
 			t.Errorf("%s: dry %d, loopback %d; want %d, %d", c.about, dry, loop, c.dry, c.loop)
+		}
+	}
+}
+
+func TestPartsFromNames(t *testing.T) {
+	for _, c := range []struct {
+		names []string
+		want  string // of each file: - no take, b bypass, t take; the place of what it repeats
+	}{
+		{[]string{"bypass", "dry", "Kiln", "Kiln, again", "Kiln_2", "Kiln (2)", "kiln repeat"}, "b - t t2 t2 t2 t2"},
+		{[]string{"Bypass 2", "Bypass", "DI", "Amp (bypassed)"}, "b1 b - b"},
+		{[]string{"Direct", "dry", "Direct box"}, "b - t"},
+		{[]string{"direct", "Kiln", "dry-through"}, "- t b"},
+		// What it would repeat is not there, or the number is a part of the name.
+		{[]string{"di", "Kiln 1", "Kiln 2", "Kestrel 20", "Kestrel", "Mossback again", "2", "again"}, "- t t t t t t t"},
+		{[]string{"Kiln noon dark", "Kiln noon dark second pass", "Kiln noon dark second pass 2", "Kiln noon"}, "t t0 t1 t"},
+		{[]string{"dry", "dry again"}, "- t"},
+	} {
+		var files []draftFile
+		for _, n := range c.names {
+			files = append(files, draftFile{name: n, info: wavio.Info{Channels: 1}})
+		}
+		dry, loop := guesses(files)
+		var got []string
+		for _, p := range partsOf(files, dry, loop) {
+			text := map[partKind]string{aTake: "t", aBypass: "b", noTake: "-"}[p.kind]
+			if p.repeat >= 0 {
+				text += strconv.Itoa(p.repeat)
+			}
+			got = append(got, text)
+		}
+		if text := strings.Join(got, " "); text != c.want {
+			t.Errorf("%q: %s, want %s", c.names, text, c.want)
 		}
 	}
 }
