@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/examples"
+	"evenhand/examples/oracle"
 	"evenhand/examples/studio"
 )
 
@@ -175,15 +176,10 @@ var (
 // meter: ffmpeg's FLAC decoder and its ebur128 filter, which prints tenths.
 func compareFFmpeg(t *testing.T, res *analyze.Result, out string) {
 	t.Helper()
-	if _, err := exec.LookPath("ffmpeg"); err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("ffmpeg is missing")
-		}
-		t.Skip("ffmpeg is not installed")
-	}
+	ffmpeg := oracle.Path(t, "ffmpeg")
 	for _, take := range res.Takes {
 		name := filepath.Join(out, filepath.FromSlash(take.Published.Path))
-		text, err := exec.Command("ffmpeg", "-nostats", "-hide_banner", "-i", name, "-af", "ebur128=peak=true:framelog=verbose", "-f", "null", "-").CombinedOutput()
+		text, err := exec.Command(ffmpeg, "-nostats", "-hide_banner", "-i", name, "-af", "ebur128=peak=true:framelog=verbose", "-f", "null", "-").CombinedOutput()
 		if err != nil {
 			t.Fatalf("%v\n%s", err, text)
 		}

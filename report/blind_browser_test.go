@@ -17,6 +17,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/listening"
+	"evenhand/examples/oracle"
 )
 
 // opened clicks a part of the tools open and waits for what it loads.
@@ -361,7 +362,7 @@ func TestRecheckInTheBrowser(t *testing.T) {
 		quietBrowser(t, bad)
 	}
 	got := eval[[][]float64](t, ctx, `(async () => { const out = []; for (const t of Evenhand.comparison.takes) { const m = await Evenhand.recheck.measure(t, Evenhand.comparison.rate, () => {}); out.push([m.integrated, m.peak, m.frames]); } return out })()`)
-	ffmpeg, err := exec.LookPath("ffmpeg")
+	ffmpeg := oracle.Look(t, "ffmpeg")
 	for i, take := range res.Takes {
 		p := take.Published
 		if d := got[i][0] - float64(p.Integrated); math.Abs(d) > 0.001 {
@@ -370,7 +371,7 @@ func TestRecheckInTheBrowser(t *testing.T) {
 		if d := got[i][1] - float64(p.SamplePeak); math.Abs(d) > 0.0001 || int64(got[i][2]) != p.Frames {
 			t.Errorf("%s: peak %.5f here, %.5f in Go; %v frames", take.Name, got[i][1], float64(p.SamplePeak), got[i][2])
 		}
-		if err != nil {
+		if ffmpeg == "" {
 			continue
 		}
 		out, ferr := exec.Command(ffmpeg, "-nostats", "-hide_banner", "-i", filepath.Join(dir, p.Path), "-af", "ebur128=metadata=1,ametadata=print:key=lavfi.r128.I:file=-", "-f", "null", "-").Output()

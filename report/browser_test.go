@@ -7,12 +7,10 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
@@ -23,6 +21,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze"
+	"evenhand/examples/oracle/chromium"
 )
 
 // browser starts headless Chromium, with further flags. Under the race detector the
@@ -32,31 +31,7 @@ func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Contex
 	if raced {
 		t.Skip("what happens in a browser is out of the race detector's sight; the plain run has it")
 	}
-	path := installed(t, "chromium", "chromium-browser", "google-chrome", "chrome")
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
-	actx, c1 := chromedp.NewExecAllocator(t.Context(), append(opts, flags...)...)
-	ctx, c2 := chromedp.NewContext(actx)
-	ctx, c3 := context.WithTimeout(ctx, 2*time.Minute)
-	t.Cleanup(func() { c3(); c2(); c1() })
-	return ctx
-}
-
-// installed returns the path of a program under one of its names. Without it the
-// test is skipped, but fails where the environment says CI.
-func installed(t *testing.T, names ...string) string {
-	t.Helper()
-	for _, n := range names {
-		if p, err := exec.LookPath(n); err == nil {
-			return p
-		}
-	}
-	if os.Getenv("CI") != "" {
-		t.Fatalf("%s is not installed", names[0])
-	}
-	t.Skipf("%s is not installed", names[0])
-	return ""
+	return chromium.Start(t, flags...)
 }
 
 // watch collects what the browser complains about and every request that

@@ -17,6 +17,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/flacio"
+	"evenhand/examples/oracle"
 )
 
 // soundServer starts a sound server whose only output is a sink that drops what
@@ -24,7 +25,7 @@ import (
 // that records the left channel of what is played during d.
 func soundServer(t *testing.T) (environment []string, record func(d time.Duration) []float32) {
 	t.Helper()
-	server, client := installed(t, "pulseaudio"), installed(t, "parec")
+	server, client := oracle.Path(t, "pulseaudio"), oracle.Path(t, "parec")
 	dir, err := os.MkdirTemp("", "evenhand-sound-") // a socket's path must be short
 	if err != nil {
 		t.Fatal(err)

@@ -15,6 +15,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"evenhand/examples/oracle"
 )
 
 // remote is a browser that is not driven by chromedp. do carries out a command
@@ -129,7 +131,7 @@ func freePort(t *testing.T) int {
 // Source: Mozilla, Marionette protocol, version 3 (from memory).
 func firefox(t *testing.T, environment []string) remote {
 	t.Helper()
-	path := installed(t, "firefox-esr", "firefox")
+	path := oracle.Path(t, "firefox-esr", "firefox")
 	profile, port := t.TempDir(), freePort(t)
 	prefs := fmt.Sprintf("user_pref(\"marionette.port\", %d);\nuser_pref(\"network.proxy.type\", 0);\nuser_pref(\"app.normandy.enabled\", false);\nuser_pref(\"datareporting.policy.dataSubmissionEnabled\", false);\n", port)
 	if err := os.WriteFile(filepath.Join(profile, "user.js"), []byte(prefs), 0o600); err != nil {
@@ -199,8 +201,8 @@ func within(raw json.RawMessage) json.RawMessage {
 // own.
 func webkit(t *testing.T, environment []string) remote {
 	t.Helper()
-	xvfb, path, port := installed(t, "xvfb-run"), installed(t, "WebKitWebDriver"), freePort(t)
-	installed(t, "xauth")
+	xvfb, path, port := oracle.Path(t, "xvfb-run"), oracle.Path(t, "WebKitWebDriver"), freePort(t)
+	oracle.Path(t, "xauth")
 	cmd := exec.Command(xvfb, "-a", path, fmt.Sprint("--port=", port))
 	cmd.Env = append(os.Environ(), environment...)
 	started(t, port, cmd).Close()

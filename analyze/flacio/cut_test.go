@@ -9,13 +9,15 @@ import (
 	"path/filepath"
 	"slices"
 	"testing"
+
+	"evenhand/examples/oracle"
 )
 
 // TestForeignForms decodes forms of coding that the encoder here does not
 // choose, as the flac program writes them: long and exhaustive predictors, many
 // partitions, other block lengths, one Rice parameter a block.
 func TestForeignForms(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	for _, form := range [][]string{
 		{"-8", "-e", "-p", "--lax", "-l", "32", "-r", "0,15"},
 		{"-b", "192", "-l", "12"}, {"-b", "1000", "-l", "0"}, {"-b", "16384", "-l", "3", "--lax"}, {"-b", "65535", "--lax"},
@@ -46,7 +48,7 @@ func TestForeignForms(t *testing.T) {
 // TestCut: each piece is a file that the flac program accepts and decodes to the
 // very samples of its stretch.
 func TestCut(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	for _, bits := range []int{16, 24} {
 		x := guitar(2, 260*blockSize+77, bits, 3)
 		dir := t.TempDir()

@@ -14,21 +14,9 @@ import (
 	"os/exec"
 	"path/filepath"
 	"testing"
-)
 
-// needTool returns a general-purpose tool that serves as an oracle. On a
-// development machine without it the test is skipped; in CI it fails.
-func needTool(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatalf("%s is not installed; CI needs it as an oracle", name)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return path
-}
+	"evenhand/examples/oracle"
+)
 
 // guitar makes a decaying, driven chord with some noise, different in each channel.
 func guitar(channels, n, bits int, seed uint64) [][]int32 {
@@ -213,7 +201,7 @@ func interleave(x [][]int32, bits int) []byte {
 
 // TestReference lets the flac program test each file and decode it.
 func TestReference(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	each(t, func(t *testing.T, spec Spec, x [][]int32) {
 		path := filepath.Join(t.TempDir(), "a.flac")
 		encode(t, path, spec, x, 4096)
@@ -232,7 +220,7 @@ func TestReference(t *testing.T) {
 
 // TestFFmpeg lets ffmpeg's independent decoder do the same.
 func TestFFmpeg(t *testing.T) {
-	tool := needTool(t, "ffmpeg")
+	tool := oracle.Path(t, "ffmpeg")
 	for _, bits := range []int{16, 24} {
 		for _, channels := range []int{1, 2} {
 			x := guitar(channels, 20000, bits, 5)
@@ -252,7 +240,7 @@ func TestFFmpeg(t *testing.T) {
 
 // TestForeign decodes what the flac program writes, at several efforts.
 func TestForeign(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	for _, bits := range []int{16, 24} {
 		for _, effort := range []string{"-0", "-5", "-8"} {
 			x := guitar(2, 20000, bits, 6)
@@ -276,7 +264,7 @@ func TestForeign(t *testing.T) {
 
 // TestRates: rates that a block header cannot hold are written all the same.
 func TestRates(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	x := guitar(1, 5000, 16, 1)
 	for _, rate := range []int{8000, 11025, 24000, 44100, 48000, 88200, 96000, 176400, 192000, 352800, 384000, 65537, 100001} {
 		path := filepath.Join(t.TempDir(), "a.flac")
@@ -294,7 +282,7 @@ func TestRates(t *testing.T) {
 
 // TestManyBlocks: block numbers of more than one byte.
 func TestManyBlocks(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	path := filepath.Join(t.TempDir(), "a.flac")
 	x := [][]int32{make([]int32, 2100*blockSize)}
 	encode(t, path, Spec{48000, 1, 16}, x, 1<<20)
@@ -353,7 +341,7 @@ func TestSameBytes(t *testing.T) {
 
 // TestSize: within 5 % of the reference encoder at its default effort.
 func TestSize(t *testing.T) {
-	tool := needTool(t, "flac")
+	tool := oracle.Path(t, "flac")
 	for _, bits := range []int{16, 24} {
 		x := guitar(2, 10*48000, bits, 4)
 		dir := t.TempDir()

@@ -5,11 +5,12 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
-	"os"
 	"os/exec"
 	"regexp"
 	"strconv"
 	"testing"
+
+	"evenhand/examples/oracle"
 )
 
 // ffmpeg's ebur128 filter is the oracle: integrated loudness and range to
@@ -19,13 +20,7 @@ import (
 // much above an eighth of the rate, 0.25 dB at 48 kHz, where the filter of
 // BS.1770 Annex 2 itself is up to 0.21 dB off (see Oversampling).
 func TestAgainstFFmpeg(t *testing.T) {
-	path, err := exec.LookPath("ffmpeg")
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatal("ffmpeg is not installed")
-		}
-		t.Skip("ffmpeg is not installed")
-	}
+	path := oracle.Path(t, "ffmpeg")
 	for _, rate := range []int{44100, 48000, 88200, 96000} {
 		for name, x := range map[string][][]float64{
 			"noise":  softened(noise(rate, 2, 5, 0.4)),

@@ -15,21 +15,9 @@ import (
 
 	"github.com/go-audio/audio"
 	"github.com/go-audio/wav"
-)
 
-// needTool returns a general-purpose tool that serves as an oracle. On a
-// development machine without it the test is skipped; in CI it fails.
-func needTool(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CI") != "" {
-			t.Fatalf("%s is not installed; CI needs it as an oracle", name)
-		}
-		t.Skipf("%s is not installed", name)
-	}
-	return path
-}
+	"evenhand/examples/oracle"
+)
 
 func run(t *testing.T, name string, args ...string) []byte {
 	t.Helper()
@@ -74,7 +62,7 @@ func ffmpegSamples(t *testing.T, ffmpeg string, paths []string, channels []int) 
 // TestReadsWhatOthersWrite: files of ffmpeg and sox, sample by sample against
 // ffmpeg's own decoder.
 func TestReadsWhatOthersWrite(t *testing.T) {
-	ffmpeg, sox := needTool(t, "ffmpeg"), needTool(t, "sox")
+	ffmpeg, sox := oracle.Path(t, "ffmpeg"), oracle.Path(t, "sox")
 	dir := t.TempDir()
 	source := filepath.Join(dir, "source.wav")
 	write(t, source, Spec{SampleRate: 48000, Channels: 2, Bits: 64, Float: true}, scaled(steps(Spec{Channels: 2, Bits: 64, Float: true}, 4001)))
@@ -165,7 +153,7 @@ func scaled(x [][]float64) [][]float64 {
 
 // TestOthersReadWhatWeWrite: every depth, and 24 bits in every number of channels, decoded by ffmpeg and sox.
 func TestOthersReadWhatWeWrite(t *testing.T) {
-	ffmpeg, sox := needTool(t, "ffmpeg"), needTool(t, "sox")
+	ffmpeg, sox := oracle.Path(t, "ffmpeg"), oracle.Path(t, "sox")
 	dir := t.TempDir()
 	var paths, names []string
 	var channels []int

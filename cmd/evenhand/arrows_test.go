@@ -12,8 +12,8 @@ import (
 
 // TestArrows reads every import of the project and fails on one that goes
 // against the direction of the data: cmd → report → analyze → measurements →
-// unit and internal/dsp. Test files may also import the studio and each other's
-// readers.
+// unit and internal/dsp. Test files may also import the studio, the oracles and
+// each other's readers.
 func TestArrows(t *testing.T) {
 	// May a package with the prefix on the left import one with a prefix on
 	// the right? The longest prefix on the left decides.
@@ -54,6 +54,7 @@ func TestArrows(t *testing.T) {
 		"gonum.org/v1/plot":              "report/chart",
 		"github.com/yuin/goldmark":       "report",
 		"github.com/goccy/go-yaml":       "analyze/manifest",
+		"github.com/chromedp/":           "examples/oracle/chromium",
 		"github.com/spf13/cobra":         "cmd/evenhand",
 		"github.com/schollz/progressbar": "cmd/evenhand",
 	}
@@ -91,6 +92,9 @@ func TestArrows(t *testing.T) {
 			own, ok := strings.CutPrefix(to, "evenhand/")
 			if !ok {
 				continue
+			}
+			if under(own, "examples/oracle") && !under(from, "examples/oracle") {
+				t.Errorf("%s imports %s, which is for tests", from, own)
 			}
 			rule := ""
 			for prefix := range may {

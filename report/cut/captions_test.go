@@ -16,6 +16,8 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze"
+	"evenhand/examples/oracle"
+	"evenhand/examples/oracle/chromium"
 )
 
 // sample is a record with awkward names.
@@ -114,24 +116,9 @@ fuzz Kiln: heat 2:30
 	}
 }
 
-// oracle returns the path of a program that a test checks with; without it the
-// test is skipped, and fails where CI is set.
-func oracle(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err == nil {
-		return path
-	}
-	if os.Getenv("CI") != "" {
-		t.Fatal(name + " is not installed")
-	}
-	t.Skip(name + " is not installed")
-	return ""
-}
-
 // ffmpeg, an independent reader, finds the same times and texts in both files.
 func TestCaptionsReadByFFmpeg(t *testing.T) {
-	ffmpeg := oracle(t, "ffmpeg")
+	ffmpeg := oracle.Path(t, "ffmpeg")
 	r := sample()
 	dir := t.TempDir()
 	for name, text := range map[string]string{captionsVTT: webVTT(r), captionsSRT: subRip(r)} {
@@ -182,13 +169,8 @@ func TestWebVTTReadByParser(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(oracle(t, "chromium")), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND"))
-	actx, stop := chromedp.NewExecAllocator(t.Context(), opts...)
-	defer stop()
-	ctx, closeTab := chromedp.NewContext(actx)
-	defer closeTab()
 	_, real := at44k.edit(t)
+	ctx := chromium.Start(t)
 	for name, r := range map[string]*Record{"sample": sample(), "an edit": real} {
 		text, err := json.Marshal(webVTT(r))
 		if err != nil {

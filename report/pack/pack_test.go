@@ -15,6 +15,7 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/examples/oracle"
 	"evenhand/report/folder"
 )
 
@@ -179,13 +180,11 @@ func TestOtherPrograms(t *testing.T) {
 		}
 	}
 	run := func(dir, name string, args ...string) {
-		if _, err := exec.LookPath(name); err != nil {
-			if os.Getenv("CI") != "" {
-				t.Errorf("%s is not installed", name)
-			}
+		path := oracle.Look(t, name)
+		if path == "" {
 			return
 		}
-		cmd := exec.Command(name, args...)
+		cmd := exec.Command(path, args...)
 		cmd.Dir = dir
 		if out, err := cmd.CombinedOutput(); err != nil {
 			t.Errorf("%s %v: %v\n%s", name, args, err, out)

@@ -14,7 +14,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
@@ -25,37 +24,9 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/manifest"
+	"evenhand/examples/oracle"
+	"evenhand/examples/oracle/chromium"
 )
-
-// browser starts headless Chromium. Without one the test is skipped, but fails
-// where the environment says CI.
-func browser(t *testing.T) context.Context {
-	t.Helper()
-	bin := tool(t, "chromium", "chromium-browser", "google-chrome", "chrome")
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(bin), chromedp.NoSandbox, chromedp.DisableGPU,
-		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
-	actx, c1 := chromedp.NewExecAllocator(t.Context(), opts...)
-	ctx, c2 := chromedp.NewContext(actx)
-	ctx, c3 := context.WithTimeout(ctx, 2*time.Minute)
-	t.Cleanup(func() { c3(); c2(); c1() })
-	return ctx
-}
-
-// tool finds a program under one of its names.
-func tool(t *testing.T, names ...string) string {
-	t.Helper()
-	for _, n := range names {
-		if p, err := exec.LookPath(n); err == nil {
-			return p
-		}
-	}
-	if os.Getenv("CI") != "" {
-		t.Fatalf("no %s found", names[0])
-	}
-	t.Skipf("no %s found", names[0])
-	return ""
-}
 
 // watch collects what the browser complains about and requests that leave the
 // folder.
@@ -221,7 +192,7 @@ func TestSheetInBrowser(t *testing.T) {
 		t.Fatal(err)
 	}
 	all := sheets(t)
-	window := browser(t)
+	window := chromium.Start(t)
 	for _, x := range []struct {
 		name   string
 		scheme string
@@ -266,9 +237,9 @@ func TestSheetOnPaper(t *testing.T) {
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
-	pdftotext := tool(t, "pdftotext")
+	pdftotext := oracle.Path(t, "pdftotext")
 	all := sheets(t)
-	ctx := browser(t)
+	ctx := chromium.Start(t)
 	for _, name := range []string{"full", "four-fuzzes"} {
 		dir := put(t, all[name])
 		if err := chromedp.Do(ctx, chromedp.Navigate("file://"+dir+"/"+SheetName)); err != nil {
@@ -377,7 +348,7 @@ func TestShots(t *testing.T) {
 	if out == "" {
 		t.Skip("EVENHAND_SHOTS is not set")
 	}
-	ctx := browser(t)
+	ctx := chromium.Start(t)
 	for name, src := range sheets(t) {
 		dir := put(t, src)
 		for _, s := range []string{"light", "dark"} {

@@ -1,0 +1,37 @@
+// Package chromium starts headless Chromium for tests. Only tests import it.
+package chromium
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"github.com/chromedp/chromedp"
+
+	"evenhand/examples/oracle"
+)
+
+// Look returns where Chromium is, "" for nowhere; see oracle.Look.
+func Look(t testing.TB) string {
+	t.Helper()
+	return oracle.Look(t, "chromium", "chromium-browser", "google-chrome", "chrome")
+}
+
+// Start starts Chromium, with further flags, for at most two minutes or until the
+// test ends. It reaches no host but 127.0.0.1. Without Chromium the test is
+// skipped, but fails where the environment says CI.
+func Start(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Context {
+	t.Helper()
+	path := Look(t)
+	if path == "" {
+		t.Skip("chromium is not installed")
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
+	browser, stopBrowser := chromedp.NewExecAllocator(t.Context(), append(opts, flags...)...)
+	tab, closeTab := chromedp.NewContext(browser)
+	ctx, cancel := context.WithTimeout(tab, 2*time.Minute)
+	t.Cleanup(func() { cancel(); closeTab(); stopBrowser() })
+	return ctx
+}
