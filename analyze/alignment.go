@@ -88,12 +88,20 @@ func (s *Session) align(ctx context.Context) error {
 	for i := range s.takes {
 		s.checkWithNotes(i)
 	}
-	// Where two takes cannot be compared, both may be with the dry recording.
+	if err := s.link(features); err != nil {
+		return err
+	}
+	// Where two takes cannot be compared, both may be with another take or with the
+	// dry recording.
 	for i := range toAnchor {
+		if s.through[i] >= 0 {
+			toAnchor[i].Polarity = s.linked[i].Polarity
+		}
 		if toAnchor[i].Polarity == 0 {
 			toAnchor[i].Polarity = toBase[i].Polarity * toBase[s.anchor].Polarity
 		}
 	}
+	origin := s.origin()
 	for i := range s.takes {
 		a := &s.Result.Takes[i].Alignment
 		e := toBase[i]
@@ -103,7 +111,9 @@ func (s *Session) align(ctx context.Context) error {
 			Confidence: e.Confidence, Certain: e.Certain, Reason: e.Reason,
 			Drift: e.Drift, DriftError: e.DriftError, Spread: e.Spread,
 		}
-		a.Applied, a.AppliedError, a.PlacedBy = s.applied(i)
+		at, beside := s.applied(i, origin)
+		a.Applied, a.AppliedError, a.PlacedBy = at.lag, at.err, at.by
+		a.BesideError, a.BesideBy = beside.err, beside.by
 		if math.IsNaN(float64(a.Applied)) {
 			a.Applied = 0
 			s.warn(s.Result.Takes[i].Name, "the take could not be aligned and is compared as it lies in its file: %s", e.Reason)
@@ -193,47 +203,137 @@ func (s *Session) checkWithNotes(i int) {
 	if by := s.besideNotes(i, s.toDry[i]); by > besideNotes {
 		doubt(&s.toDry[i], by)
 	}
-	p, q := s.byNotes[i], s.byNotes[s.anchor]
-	if i == s.anchor || !s.toAnchor[i].Certain || !p.Certain {
+	if i == s.anchor || !s.toAnchor[i].Certain {
 		return
+	}
+	if by := s.besideAnchorsNotes(i, s.toAnchor[i]); by > besideNotes {
+		doubt(&s.toAnchor[i], by)
+	}
+}
+
+// besideAnchorsNotes is by how many seconds an estimate of take i against the
+// anchor take lies beside the beginnings of its notes; 0 where those do not tell.
+func (s *Session) besideAnchorsNotes(i int, e align.Estimate) float64 {
+	p, q := s.byNotes[i], s.byNotes[s.anchor]
+	if !p.Certain {
+		return 0
 	}
 	rate := s.source().info.SampleRate
 	from := s.toDry[s.anchor].LagAt(p.At, rate)
 	if q.Certain {
 		from = q.Lag
 	} else if !s.toDry[s.anchor].Certain {
-		return
+		return 0
 	}
-	at := float64(s.toAnchor[i].LagAt(p.At, rate) - (p.Lag - from))
-	if by := math.Abs(at) / float64(rate); by > besideNotes {
-		doubt(&s.toAnchor[i], by)
-	}
+	return math.Abs(float64(e.LagAt(p.At, rate)-(p.Lag-from))) / float64(rate)
 }
 
-// applied returns the lag that is taken out of take i, one standard error of it
-// (NaN when it is not known) and how it was found: relative to the anchor take
-// where that is certain, else against the timeline, else by the notes. how is
-// "" for a guess.
-func (s *Session) applied(i int) (lag, err unit.Samples, how string) {
-	own := func(i int) (unit.Samples, unit.Samples, string) {
-		e, p := s.toDry[i], s.byNotes[i]
-		switch {
-		case e.Certain:
-			return e.Lag, lagError(e), byPhase
-		case p.Certain && s.besideNotes(i, e) <= nearNotes && !math.IsNaN(float64(e.Lag)):
-			return e.Lag, p.Error, byNotes
-		case p.Certain:
-			return p.Lag, p.Error, byNotes
+// link compares takes that the anchor take cannot be compared with to those that it
+// can: two settings of one device are more alike than two devices. Of several the
+// one counts whose lag scatters least, the first of equals.
+func (s *Session) link(features []*align.Feature) error {
+	rate := s.source().info.SampleRate
+	s.through, s.linked = make([]int, len(s.takes)), make([]align.Estimate, len(s.takes))
+	for i := range s.takes {
+		s.through[i] = -1
+		if i == s.anchor || s.toAnchor[i].Certain {
+			continue
 		}
-		return e.Lag, unit.Samples(math.NaN()), ""
-	}
-	lag, err, how = own(i)
-	if x := s.toAnchor[i]; x.Certain && i != s.anchor {
-		if from, fromErr, fromHow := own(s.anchor); !math.IsNaN(float64(from)) && (fromHow != "" || how == "") {
-			return from + x.Lag, unit.Samples(math.Hypot(float64(fromErr), float64(lagError(x)))), fromHow
+		for k := range s.takes {
+			x := s.toAnchor[k]
+			if k == s.anchor || !x.Certain {
+				continue
+			}
+			e, err := between(features[k], features[i])
+			if err != nil {
+				return err
+			}
+			if !e.Certain || s.through[i] >= 0 && !(e.Spread < s.linked[i].Spread) {
+				continue
+			}
+			sum := e
+			sum.Lag += x.LagAt(e.At, rate)
+			sum.Polarity *= x.Polarity
+			sum.Drift += x.Drift
+			if s.besideAnchorsNotes(i, sum) <= besideNotes {
+				s.through[i], s.linked[i] = k, sum
+			}
 		}
 	}
-	return lag, err, how
+	return nil
+}
+
+// place is a lag, one standard error of it (NaN where it is a guess) and what it
+// rests on: byPhase, byNotes, "" for a guess.
+type place struct {
+	lag, err unit.Samples
+	by       string
+}
+
+// surer reports whether a place rests on more than another.
+func (p place) surer(than place) bool {
+	rank := map[string]int{byPhase: 2, byNotes: 1}
+	return rank[p.by] > rank[than.by]
+}
+
+// ownPlace is where take i lies on the timeline by itself.
+func (s *Session) ownPlace(i int) place {
+	e, p := s.toDry[i], s.byNotes[i]
+	switch {
+	case e.Certain:
+		return place{e.Lag, lagError(e), byPhase}
+	case p.Certain && s.besideNotes(i, e) <= nearNotes && !math.IsNaN(float64(e.Lag)):
+		return place{e.Lag, p.Error, byNotes}
+	case p.Certain:
+		return place{p.Lag, p.Error, byNotes}
+	}
+	return place{e.Lag, unit.Samples(math.NaN()), ""}
+}
+
+// besideAnchor is where take i lies beside the anchor take by their phases, with
+// another take between them where they cannot be compared themselves; by is ""
+// where nothing tells.
+func (s *Session) besideAnchor(i int) place {
+	direct, k := s.toAnchor[i], s.through[i]
+	switch {
+	case i == s.anchor:
+		return place{by: byPhase}
+	case direct.Certain:
+		return place{direct.Lag, lagError(direct), byPhase}
+	case k >= 0:
+		return place{s.linked[i].Lag, unit.Samples(math.Hypot(float64(lagError(s.linked[i])), float64(lagError(s.toAnchor[k])))), byPhase}
+	}
+	return place{err: unit.Samples(math.NaN())}
+}
+
+// origin is where the anchor take lies on the timeline: by itself, or, where its
+// own place is less sure, through the first of the surest takes that lie beside it
+// for certain.
+func (s *Session) origin() place {
+	best := s.ownPlace(s.anchor)
+	for i := range s.takes {
+		if own, x := s.ownPlace(i), s.besideAnchor(i); x.by != "" && own.surer(best) {
+			best = place{own.lag - x.lag, unit.Samples(math.Hypot(float64(own.err), float64(x.err))), own.by}
+		}
+	}
+	return best
+}
+
+// applied returns the lag that is taken out of take i and how sure its place beside
+// the anchor take then is: through the anchor take, whose place is the origin, where
+// they can be compared; by itself where both are sure by themselves, or nothing else
+// is; else through a third take.
+func (s *Session) applied(i int, origin place) (at, beside place) {
+	own, beside := s.ownPlace(i), s.besideAnchor(i)
+	alone := s.through[i] >= 0 && own.by == byPhase && origin.by == byPhase
+	if beside.by != "" && !alone && !math.IsNaN(float64(origin.lag)) {
+		return place{origin.lag + beside.lag, unit.Samples(math.Hypot(float64(origin.err), float64(beside.err))), origin.by}, beside
+	}
+	beside = place{own.lag - origin.lag, unit.Samples(math.Hypot(float64(own.err), float64(origin.err))), own.by}
+	if own.surer(origin) {
+		beside.by = origin.by
+	}
+	return own, beside
 }
 
 // placement is the estimate of take i against the timeline along which its notes

@@ -1,11 +1,14 @@
 package analyze
 
 import (
+	"math"
+	"math/rand/v2"
 	"testing"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
 	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
 )
 
 // TestAsNotes: whether the phase or the notes say where a take lies.
@@ -30,5 +33,104 @@ func TestAsNotes(t *testing.T) {
 		if got := asNotes(e, p, 44100); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
+	}
+}
+
+// TestPlaces: where a take is put, and how sure its place beside the anchor take is.
+func TestPlaces(t *testing.T) {
+	sure := func(lag unit.Samples) align.Estimate {
+		return align.Estimate{Lag: lag, Certain: true, Drift: unit.PPM(nan()), Spread: 0.1, Windows: []align.WindowLag{{Weight: 1}}}
+	}
+	guess := func(lag unit.Samples) align.Estimate {
+		return align.Estimate{Lag: lag, Drift: unit.PPM(nan())}
+	}
+	notes := func(lag unit.Samples) clock.Placement {
+		return clock.Placement{Lag: lag, Error: 30, Certain: true}
+	}
+	none := clock.Placement{}
+	for _, c := range []struct {
+		name                  string
+		anchor, dry, toAnchor align.Estimate
+		anchorNotes, own      clock.Placement
+		linked                *align.Estimate // by way of a third take
+		lag                   unit.Samples
+		by, besideBy          string
+	}{
+		{"all certain: by the anchor, since takes are more alike", sure(100), sure(161), sure(60), none, none, nil, 160, byPhase, byPhase},
+		{"the anchor by its notes, near which its phase is kept: the take beside it for certain", guess(110), guess(1), sure(60), notes(100), none, nil, 170, byNotes, byPhase},
+		{"the anchor a guess, the take certain: both by the take", guess(7), sure(160), sure(60), none, none, nil, 160, byPhase, byPhase},
+		{"the anchor by notes, the take certain: both by the take", guess(7), sure(160), sure(60), notes(105), none, nil, 160, byPhase, byPhase},
+		{"not comparable, each certain", sure(100), sure(160), guess(9), none, none, nil, 160, byPhase, byPhase},
+		{"not comparable, the take by its notes", sure(100), guess(9), guess(9), none, notes(160), nil, 160, byNotes, byNotes},
+		{"not comparable, the anchor by its notes", guess(100), sure(160), guess(9), notes(100), none, nil, 160, byPhase, byNotes},
+		{"by way of another, each certain: each by itself", sure(100), sure(161), guess(9), none, none, &align.Estimate{Lag: 60}, 161, byPhase, byPhase},
+		{"by way of another", sure(100), guess(9), guess(9), none, none, &align.Estimate{Lag: 60}, 160, byPhase, byPhase},
+		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, byPhase, byPhase},
+		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
+	} {
+		s := &Session{takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: 48000}},
+			toDry: []align.Estimate{c.anchor, c.dry, guess(0)}, toAnchor: []align.Estimate{{}, c.toAnchor, sure(3)},
+			byNotes: []clock.Placement{c.anchorNotes, c.own, none}, through: []int{-1, -1, -1}, linked: make([]align.Estimate, 3)}
+		if c.linked != nil {
+			s.through[1], s.linked[1] = 2, *c.linked
+		}
+		at, beside := s.applied(1, s.origin())
+		if at.lag != c.lag || at.by != c.by || beside.by != c.besideBy {
+			t.Errorf("%s: %.0f by %q, beside by %q; want %.0f by %q, beside by %q", c.name, float64(at.lag), at.by, beside.by, float64(c.lag), c.by, c.besideBy)
+		}
+		if a, _ := s.applied(0, s.origin()); beside.by == byPhase && at.by != "" && at.lag-a.lag != 60 && c.linked == nil {
+			t.Errorf("%s: %.0f samples behind the anchor take, which lies at %.0f", c.name, float64(at.lag-a.lag), float64(a.lag))
+		}
+	}
+}
+
+// TestLink: a take that cannot be compared with the anchor take lies beside it by
+// way of one that can; lags add up, polarities multiply.
+func TestLink(t *testing.T) {
+	const rate = 48000
+	r := rand.New(rand.NewPCG(3, 4))
+	dry := make([]float64, 12*rate)
+	for i := range dry {
+		dry[i] = r.NormFloat64() * math.Exp(-6*float64(i%(rate/3+i/9))/rate)
+	}
+	later := func(frames int, sign float64) align.Source {
+		x := make([]float64, len(dry)+frames)
+		for i, v := range dry {
+			x[i+frames] = sign * v
+		}
+		return align.NewMemory(rate, x)
+	}
+	base, err := align.NewFeature(align.NewMemory(rate, dry), align.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := &Session{takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]clock.Placement, 3)}
+	var features []*align.Feature
+	for _, x := range []align.Source{later(100, 1), later(250, -1), later(400, -1)} {
+		f, err := base.Follow(x)
+		if err != nil {
+			t.Fatal(err)
+		}
+		features = append(features, f)
+	}
+	for i := range 3 {
+		if s.toAnchor[i], err = between(features[0], features[i]); err != nil || !s.toAnchor[i].Certain {
+			t.Fatalf("take %d: %v, %s", i, err, s.toAnchor[i].Reason)
+		}
+	}
+	if err := s.link(features); err != nil || s.through[1] != -1 || s.through[2] != -1 {
+		t.Errorf("linked without need: %v, %v", s.through, err)
+	}
+	s.toAnchor[1].Certain = false
+	if err := s.link(features); err != nil {
+		t.Fatal(err)
+	}
+	if e := s.linked[1]; s.through[1] != 2 || math.Abs(float64(e.Lag)-150) > 0.01 || e.Polarity != -1 {
+		t.Errorf("by way of take %d: %.3f samples, polarity %d; want 2, 150, -1", s.through[1], float64(e.Lag), e.Polarity)
+	}
+	// Notes that say another place are believed.
+	s.toDry[0], s.byNotes[1] = align.Estimate{Certain: true, Lag: 100}, clock.Placement{Certain: true, Lag: 250 + 0.01*rate}
+	if err := s.link(features); err != nil || s.through[1] != -1 {
+		t.Errorf("against the notes: by way of take %d, %v", s.through[1], err)
 	}
 }

@@ -59,13 +59,14 @@ func (s *Session) held() []int {
 	return out
 }
 
-// leftOver is how far, at most, a take is out of step after it was shifted, in
-// frames: the rounding to whole frames, the drift over half the span, slips and,
-// where the lag is uncertain, by how much the notes begin apart.
+// leftOver is how far, at most, a take is out of step with the others after it was
+// shifted, in frames: the rounding to whole frames, the drift over half the span,
+// slips, two standard errors of its place beside the others and, where that is a
+// guess, by how much the notes begin apart.
 func (s *Session) leftOver(i int) float64 {
 	a := s.Result.Takes[i].Alignment
 	left := math.Abs(float64(a.Applied) - float64(s.offsets[i]))
-	if d := float64(a.Drift); s.placed(i) && math.Abs(d) > 2*float64(a.DriftError) {
+	if d := float64(a.Drift); a.BesideBy != "" && math.Abs(d) > 2*float64(a.DriftError) {
 		left += math.Abs(d) * 1e-6 * float64(s.Result.Timeline.Spans[0].Frames) / 2
 	}
 	// Every slip moves what follows it.
@@ -78,15 +79,13 @@ func (s *Session) leftOver(i int) float64 {
 		most = math.Max(most, math.Abs(moved))
 	}
 	left += most
-	if !s.placed(i) {
+	if a.BesideBy == "" {
 		// The notes' beginnings say where it lies, less closely.
 		v := s.verdicts[i]
 		n := math.Max(1, float64(v.Onsets))
-		left += (math.Abs(float64(v.Moved)) + 2*1.2533*float64(v.Spread)/math.Sqrt(n)) * float64(s.Result.Timeline.SampleRate)
-	} else if e := float64(a.AppliedError); a.PlacedBy == byNotes && !math.IsNaN(e) {
-		left += 2 * e
+		return left + (math.Abs(float64(v.Moved))+2*1.2533*float64(v.Spread)/math.Sqrt(n))*float64(s.Result.Timeline.SampleRate)
 	}
-	return left
+	return left + 2*float64(a.BesideError)
 }
 
 // placed reports whether a take's place on the timeline is certain, by itself,
@@ -114,8 +113,8 @@ func (s *Session) askLag(a *answers) {
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
-		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift at most %s samples are left", s.sourceName(), sizeText(left))
-		if e.PlacedBy != byPhase {
+		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift it is at most %s samples out of step with the others", s.sourceName(), sizeText(left))
+		if e.BesideBy != byPhase {
 			reason += ", judged by the beginnings of the notes"
 			if e.Reason != "" {
 				reason += ": " + e.Reason
@@ -131,11 +130,15 @@ func (s *Session) askPolarity(a *answers) {
 		if i == s.anchor {
 			continue
 		}
+		against := "against " + s.Result.Takes[s.anchor].Name
+		if k := s.through[i]; k >= 0 {
+			against += ", by way of " + s.Result.Takes[k].Name
+		}
 		switch e := t.Alignment; e.PolarityToReference {
 		case "same":
-			a.holds(t.Name, "same", "against "+s.Result.Takes[s.anchor].Name)
+			a.holds(t.Name, "same", against)
 		case "inverted":
-			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted", reason: "against " + s.Result.Takes[s.anchor].Name + "; devices with an odd number of inverting stages do that",
+			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
 				do: "nothing, for listening to one take at a time; invert it before mixing takes"})
 		default:
 			a.skip(t.Name, "the polarity against "+s.Result.Takes[s.anchor].Name+" cannot be told: "+s.toAnchor[i].Reason)

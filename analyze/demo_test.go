@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strconv"
+	"strings"
 	"testing"
 
 	"evenhand/analyze"
@@ -58,6 +59,13 @@ func TestDemo(t *testing.T) {
 	t.Run("truth", func(t *testing.T) { compareTruth(t, res) })
 	t.Run("match", func(t *testing.T) { checkPublished(t, res) })
 	t.Run("checks", func(t *testing.T) { nothingFails(t, res) })
+	t.Run("by way of another", func(t *testing.T) {
+		for _, c := range res.Checks {
+			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != analyze.Holds || !strings.HasSuffix(c.Reason, ", by way of Dry Well")) {
+				t.Errorf("polarity of Bypass: %s, %s", c.Outcome, c.Reason)
+			}
+		}
+	})
 	t.Run("ffmpeg", func(t *testing.T) { compareFFmpeg(t, res, out) })
 	t.Run("golden", func(t *testing.T) { compareGolden(t, res, "four-fuzzes") })
 	t.Run("from the published audio", func(t *testing.T) { checkFromPublished(t, res, out, 20000) })

@@ -243,6 +243,13 @@ type Alignment struct {
 	// PlacedBy says what Applied rests on: "phase", "notes" where the phase is
 	// uncertain and the beginnings of the notes are not, "" for a guess.
 	PlacedBy string `json:"placed_by"`
+	// BesideError is one standard error of where the take, shifted by Applied, lies
+	// beside the take that the others are aligned to, 0 for that take itself, NaN
+	// for a guess. It is mostly far smaller than AppliedError, since takes are more
+	// alike than a take and the dry recording.
+	BesideError unit.Samples `json:"beside_error_samples"`
+	// BesideBy says what that rests on, in the words of PlacedBy.
+	BesideBy string `json:"beside_by"`
 }
 
 // Measures are the figures of one span of one take, as recorded.

@@ -79,6 +79,8 @@ type Session struct {
 	offsets    []int64           // frame of take i at the timeline's frame 0
 	toDry      []align.Estimate  // of each take against the timeline's source
 	toAnchor   []align.Estimate  // of each take against the anchor take
+	linked     []align.Estimate  // the same by way of take through
+	through    []int             // −1 where none is needed or none tells
 	beginnings clock.Memo        // of the timeline's source
 	byNotes    []clock.Placement // of each take against the timeline's source, where the phase leaves a doubt
 	quiet      []noise.Stretch   // the timeline's pauses, in its frames

@@ -175,7 +175,7 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 	gain := -19.2 - t.level
 	out := analyze.Take{Name: t.name, Slug: slug(t.name), File: "audio/" + slug(t.name) + ".wav", Device: t.device, Role: t.role, RepeatOf: t.repeat, Signal: "mono", Mics: []analyze.Mic{}, Gain: unit.DB(gain),
-		Alignment: analyze.Alignment{Lag: unit.Samples(37.25 + 3.1*float64(i)), LagToReference: unit.Samples(3.1 * float64(i)), Polarity: "same", PolarityToReference: "same", Confidence: 5.2, Certain: true, Drift: 0.02, DriftError: 0.03, Applied: unit.Samples(37.25 + 3.1*float64(i))},
+		Alignment: analyze.Alignment{Lag: unit.Samples(37.25 + 3.1*float64(i)), LagToReference: unit.Samples(3.1 * float64(i)), Polarity: "same", PolarityToReference: "same", Confidence: 5.2, Certain: true, Drift: 0.02, DriftError: 0.03, Applied: unit.Samples(37.25 + 3.1*float64(i)), PlacedBy: "phase", BesideBy: "phase"},
 		Published: &analyze.Published{Path: "audio/" + slug(t.name) + ".flac", SHA256: fixtureHash(t.name + ".flac"), Bytes: 3876543, Encoding: "FLAC, 24-bit", Channels: 1, SampleRate: 48000, Frames: 2304000, Integrated: -19.204, TruePeak: unit.DBTP(-1 - 0.6*float64(i)), SamplePeak: -1.3, Deviation: -0.004},
 		Noise: analyze.Noise{Measured: true, Duration: 4.4, Mains: 50, Third: []unit.DB{}, Warnings: []string{},
 			AsRecorded: analyze.NoiseLevels{Unweighted: unit.DBFS(t.noise + 6), AWeighted: unit.DBFS(t.noise), Weighted468: unit.DBFS(t.noise + 9), Hum: unit.DBFS(t.noise + t.hum/2), Hiss: unit.DBFS(t.noise - t.hum/2)},
@@ -196,6 +196,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		out.Noise.CarriedIn, out.Noise.Added, out.Noise.SplitReason = unit.DBFS(nan), unit.DBFS(nan), "the dry recording’s own noise is not above its quantisation"
 	case "Quarry":
 		out.Alignment.Certain, out.Alignment.Polarity, out.Alignment.Reason = false, "uncertain", "two ways of estimating differ by 41 samples"
+		out.Alignment.PlacedBy, out.Alignment.BesideBy = "", ""
 	}
 	for s, sp := range r.Timeline.Spans {
 		m := analyze.Measures{Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}

@@ -184,9 +184,9 @@ func newPlayerBlend(t analyze.Take) *playerBlend {
 	gain := float64(t.Gain)
 	return &playerBlend{
 		Left: t.Mics[0].Name, Right: t.Mics[1].Name, Side: b.Side,
-		Own:   unit.ToAmplitude(gain + float64(own.Blend)),
-		Alone: unit.ToAmplitude(gain + float64(alone.Blend)),
-		Scale: unit.ToAmplitude(float64(b.Gain)),
+		Own:   rounded(unit.ToAmplitude(gain+float64(own.Blend)), 9), // more digits differ between processors
+		Alone: rounded(unit.ToAmplitude(gain+float64(alone.Blend)), 9),
+		Scale: rounded(unit.ToAmplitude(float64(b.Gain)), 9),
 		Start: rounded(float64(b.Start), 5),
 	}
 }

@@ -123,35 +123,41 @@ func gathered(checks []analyze.Check, word string) []analyze.Check {
 	return out
 }
 
-// lagLegend says what the question mark behind a lag means; "" where none has
-// one.
+// lagLegend says what the question mark behind a lag means, and how far the lags
+// can be off together; "" where there is nothing to say.
 func lagLegend(res *analyze.Result) string {
 	var notes, open []string
+	together := 0.0
 	for _, t := range res.Takes {
-		switch {
-		case t.Alignment.Certain:
-		case t.Alignment.PlacedBy != "":
-			notes = append(notes, t.Name)
-		default:
+		a := t.Alignment
+		if a.PlacedBy == "notes" && a.BesideBy == "phase" {
+			together = max(together, 2*float64(a.AppliedError))
+		}
+		switch a.BesideBy {
+		case "phase":
+		case "":
 			open = append(open, t.Name)
+		default:
+			notes = append(notes, t.Name)
 		}
 	}
 	var parts []string
 	if notes != nil {
-		parts = append(parts, "placed by the beginnings of the notes: "+listUpTo(notes, 8))
+		parts = append(parts, "? placed beside the other takes by the beginnings of the notes: "+listUpTo(notes, 8))
 	}
 	if open != nil {
-		parts = append(parts, "place not certain: "+listUpTo(open, 8))
+		parts = append(parts, "? place beside the other takes not certain: "+listUpTo(open, 8))
 	}
-	if parts == nil {
-		return ""
+	if together > 0 {
+		parts = append(parts, fmt.Sprintf("the lags are known to ± %s samples against the dry recording, far better against each other", unit.Format(together, 0)))
 	}
-	return terminal.Clean("? the sound alone does not tell the lag; " + strings.Join(parts, "; "))
+	return terminal.Clean(strings.Join(parts, "; "))
 }
 
+// lagText prints the lag that is taken out.
 func lagText(a analyze.Alignment) string {
-	s := unit.Signed(float64(a.Lag), a.LagDecimals())
-	if !a.Certain {
+	s := unit.Signed(float64(a.Applied), a.LagDecimals())
+	if a.BesideBy != "phase" {
 		s += "?"
 	}
 	return s

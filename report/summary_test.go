@@ -19,7 +19,7 @@ Lanternfish       −18.9      −3.6   −0.3   +43.45    gated
 Quarry            −16.2      −2.0   −3.0  +46.55?    −58.1
 Mossback again    −21.3      −8.2   +2.1   +49.65    −58.9
 No fuzz           −27.8     −15.8   +8.6   +52.75    −69.8
-? the sound alone does not tell the lag; place not certain: Quarry
+? place beside the other takes not certain: Quarry
 matched to −19.2 LUFS, limited by Mossback
 21 checks: 1 fails, 1 caution, 1 not measured, 18 hold
 fails: Only the fuzz differs: 1 other control moved (limit none); set the amp’s
@@ -72,6 +72,27 @@ func TestSummaryFitsAnyWidth(t *testing.T) {
 					t.Errorf("%s at %d: a line of %d columns: %s", name, width, n, l)
 				}
 			}
+		}
+	}
+}
+
+// TestLagLegend: a mark where a take's place beside the others is not told by the
+// sound, and one sentence where that of all against the dry recording is not.
+func TestLagLegend(t *testing.T) {
+	a := func(name, placed, beside string) analyze.Take {
+		return analyze.Take{Name: name, Alignment: analyze.Alignment{PlacedBy: placed, BesideBy: beside, AppliedError: 29}}
+	}
+	for _, c := range []struct {
+		takes []analyze.Take
+		want  string
+	}{
+		{[]analyze.Take{a("A", "phase", "phase"), a("B", "phase", "phase")}, ""},
+		{[]analyze.Take{a("A", "notes", "phase"), a("B", "notes", "phase")}, "the lags are known to ± 58 samples against the dry recording, far better against each other"},
+		{[]analyze.Take{a("A", "phase", "phase"), a("B", "notes", "notes")}, "? placed beside the other takes by the beginnings of the notes: B"},
+		{[]analyze.Take{a("A", "phase", "phase"), a("B", "", "")}, "? place beside the other takes not certain: B"},
+	} {
+		if got := lagLegend(&analyze.Result{Takes: c.takes}); got != c.want {
+			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}
 }
