@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"evenhand/analyze"
 	"evenhand/analyze/unit"
 )
 
@@ -73,10 +74,21 @@ func (b *builder) method() methodView {
 		rows = append(rows, row{Cells: append([]cell{notedCell(b.labels[i])}, append(cells(
 			unit.Signed(float64(x.Lag), x.LagDecimals()), unit.Signed(float64(x.LagToReference), x.LagDecimals()), unit.Signed(float64(x.Applied), x.LagDecimals())),
 			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
-			cell{Text: unit.Within(float64(x.Drift), 2*float64(x.DriftError))}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"})...)})
+			cell{Text: unit.Within(float64(x.Drift), 2*float64(x.DriftError))}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"}, cell{Text: besideWords(x), Class: "t"})...)})
 	}
-	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag against the reference, samples", "Removed, samples", "<Polarity", "<Polarity against the reference", "Drift, ppm", "Peak to next peak, ratio", "<Certain"), rows)
+	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag against the reference, samples", "Removed, samples", "<Polarity", "<Polarity against the reference", "Drift, ppm", "Peak to next peak, ratio", "<Certain", "<Beside the others, samples"), rows)
 	return v
+}
+
+// besideWords says how sure a take's place beside the other takes is.
+func besideWords(a analyze.Alignment) string {
+	switch a.BesideBy {
+	case "":
+		return "not certain"
+	case "notes":
+		return "± " + unit.Format(2*float64(a.BesideError), 0) + ", by the beginnings of the notes"
+	}
+	return "± " + unit.Format(2*float64(a.BesideError), 2)
 }
 
 func (b *builder) timelineWords() string {
