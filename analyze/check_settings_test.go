@@ -264,3 +264,36 @@ func TestSettingsCarryTravel(t *testing.T) {
 		t.Errorf("%d controls of 3", seen)
 	}
 }
+
+// A bypass makes no row differ in the slot under test, however it is marked, and
+// does in any other; where one device alone stands against it, it does.
+func TestBypassMakesNoRowDiffer(t *testing.T) {
+	head := "title: T\nvaries: od\nchain:\n  - {slot: od, kind: pedal}\n  - {slot: amp, device: K, controls: {volume: noon}}\ntakes:\n"
+	a := "  - {name: A, file: a.wav, od: {device: Alpha, controls: {level: noon, drive: 3}}}\n"
+	b := "  - {name: B, file: b.wav, od: {device: Beta, controls: {level: \"12:00\", drive: 7}}}\n"
+	bypass := "  - {name: By, file: by.wav, role: bypass}\n"
+	for _, c := range []struct{ name, takes, want string }{
+		{"none", a + b, "od device, od drive"},
+		{"a role", a + b + bypass, "od device, od drive"},
+		{"first of all", bypass + a + b, "od device, od drive"},
+		{"a repeat of it", a + b + bypass + "  - {name: By 2, file: by2.wav, repeat_of: By}\n", "od device, od drive"},
+		{"an empty slot", a + b + "  - {name: By, file: by.wav}\n", "od device, od drive"},
+		{"a name", a + b + "  - {name: By, file: by.wav, od: {device: Bypass}}\n", "od device, od drive"},
+		{"another amplifier", a + b + "  - {name: By, file: by.wav, role: bypass, amp: {controls: {volume: 2}}}\n", "od device, od drive, amp volume"},
+		{"one device", a + bypass, "od device, od kind, od level, od drive"},
+		{"one device, twice", a + "  - {name: A 2, file: a2.wav, repeat_of: A}\n" + bypass, "od device, od kind, od level, od drive"},
+		{"one device, two settings", a + strings.NewReplacer("A,", "A2,", "a.wav", "a2.wav", "drive: 3", "drive: 4").Replace(a) + bypass, "od drive"},
+	} {
+		var got []string
+		for _, s := range settingsOnly(t, head+c.takes).Settings.Slots {
+			for _, r := range s.Rows {
+				if r.Differs {
+					got = append(got, s.Slot+" "+r.Name)
+				}
+			}
+		}
+		if text := strings.Join(got, ", "); text != c.want {
+			t.Errorf("%s: %s, want %s", c.name, text, c.want)
+		}
+	}
+}

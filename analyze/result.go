@@ -441,7 +441,7 @@ type SlotSettings struct {
 type SettingRow struct {
 	Name    string         `json:"name"` // "device", "file", a control's name …
 	Control bool           `json:"control"`
-	Differs bool           `json:"differs"`
+	Differs bool           `json:"differs"`    // in the slot under test: between takes that are no bypass
 	Varied  bool           `json:"varied"`     // it is what the comparison varies
 	Allowed bool           `json:"may_differ"` // listed in may_differ
 	Values  []SettingValue `json:"values"`     // one per take

@@ -11,6 +11,10 @@ import (
 // settingsOf lays the resolved chains of all takes side by side: for every slot
 // in signal order its device, file and further properties, then every control
 // that any take's device there has, in order of first appearance.
+//
+// A bypass has nothing in the slot under test, which is no difference between the
+// devices there: rows of that slot are held against each other without it, where two
+// takes or more of devices are left.
 func settingsOf(c *manifest.Comparison) Settings {
 	chains := make([]map[string]manifest.Device, len(c.Takes))
 	for t := range c.Takes {
@@ -23,9 +27,14 @@ func settingsOf(c *manifest.Comparison) Settings {
 	for _, p := range c.MayDiffer {
 		allowed[[2]string{p.Slot, p.Control}] = true
 	}
+	filled := filledTakes(c)
 	s := Settings{Slots: []SlotSettings{}}
 	for _, base := range c.Chain {
 		slot := SlotSettings{Slot: base.Slot, Kind: base.Kind, Rows: []SettingRow{}}
+		held := filled
+		if base.Slot != c.Varies.Slot {
+			held = nil
+		}
 		devices := make([]manifest.Device, len(chains))
 		for t := range chains {
 			devices[t] = chains[t][base.Slot]
@@ -42,7 +51,7 @@ func settingsOf(c *manifest.Comparison) Settings {
 				row.Values = append(row.Values, SettingValue{Written: v, Kind: string(manifest.Text), Fraction: unit.Number(math.NaN()), Stated: v != ""})
 			}
 			if stated || always {
-				row.Differs = differs(row.Values)
+				row.Differs = differs(only(row.Values, held))
 				row.Varied = c.Varies.Slot == base.Slot && c.Varies.Control == ""
 				row.Allowed = allowed[[2]string{base.Slot, ""}] || allowed[[2]string{base.Slot, name}]
 				slot.Rows = append(slot.Rows, row)
@@ -60,13 +69,46 @@ func settingsOf(c *manifest.Comparison) Settings {
 		add("power", false, func(d manifest.Device) string { return d.Power.Written })
 		add("position", false, func(d manifest.Device) string { return positionText(d.Position) })
 		add("notes", false, func(d manifest.Device) string { return d.Notes })
-		slot.Rows = append(slot.Rows, controlRows(c, base.Slot, devices, allowed)...)
+		slot.Rows = append(slot.Rows, controlRows(c, base.Slot, devices, held, allowed)...)
 		s.Slots = append(s.Slots, slot)
 	}
 	return s
 }
 
-func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device, allowed map[[2]string]bool) []SettingRow {
+// filledTakes are the places of the takes with something in the slot under test;
+// nil where all have, or too few to differ.
+func filledTakes(c *manifest.Comparison) []int {
+	var out []int
+	first := 0 // takes that are no repeat
+	for i := range c.Takes {
+		if t := &c.Takes[i]; !c.Bypassed(t) {
+			out = append(out, i)
+			if t.RepeatOf == "" {
+				first++
+			}
+		}
+	}
+	if first < 2 || len(out) == len(c.Takes) {
+		return nil
+	}
+	return out
+}
+
+// only returns the values at some places, all for nil.
+func only(values []SettingValue, places []int) []SettingValue {
+	if places == nil {
+		return values
+	}
+	out := make([]SettingValue, 0, len(places))
+	for _, i := range places {
+		out = append(out, values[i])
+	}
+	return out
+}
+
+// controlRows lists the controls of a slot; held are the takes that are held
+// against each other, nil for all.
+func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device, held []int, allowed map[[2]string]bool) []SettingRow {
 	var names []string
 	seen := map[string]bool{}
 	for _, d := range devices {
@@ -98,7 +140,7 @@ func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device,
 			}
 			row.Values = append(row.Values, v)
 		}
-		row.Differs = differs(row.Values)
+		row.Differs = differs(only(row.Values, held))
 		row.Varied = c.Varies.Slot == slot && (c.Varies.Control == "" || c.Varies.Control == name)
 		row.Allowed = allowed[[2]string{slot, name}] || allowed[[2]string{slot, ""}]
 		rows = append(rows, row)

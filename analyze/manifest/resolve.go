@@ -31,20 +31,12 @@ func (c *Comparison) slotIndex(slot string) int {
 // bypass the varied slot is empty (without a name) unless the take fills it.
 // The slices are the caller's; what pointers lead to is shared.
 func (c *Comparison) ChainOf(t *Take) []Device {
-	lineage := []*Take{t}
-	for range c.Takes {
-		o := c.TakeByName(lineage[len(lineage)-1].RepeatOf)
-		if o == nil || slices.Contains(lineage, o) {
-			break
-		}
-		lineage = append(lineage, o)
-	}
+	lineage := c.lineage(t)
 	chain := slices.Clone(c.Chain)
 	for i := range chain {
 		chain[i].Controls = slices.Clone(chain[i].Controls)
 	}
-	if i := c.slotIndex(c.Varies.Slot); i >= 0 && c.Varies.Control == "" &&
-		slices.ContainsFunc(lineage, func(t *Take) bool { return t.Role == RoleBypass }) {
+	if i := c.slotIndex(c.Varies.Slot); i >= 0 && c.Varies.Control == "" && bypassRole(lineage) {
 		chain[i] = Device{Slot: chain[i].Slot, Pos: chain[i].Pos}
 	}
 	for _, t := range slices.Backward(lineage) {
@@ -55,6 +47,39 @@ func (c *Comparison) ChainOf(t *Take) []Device {
 		}
 	}
 	return chain
+}
+
+// lineage is a take, the take that it repeats, and so on.
+func (c *Comparison) lineage(t *Take) []*Take {
+	out := []*Take{t}
+	for range c.Takes {
+		o := c.TakeByName(out[len(out)-1].RepeatOf)
+		if o == nil || slices.Contains(out, o) {
+			break
+		}
+		out = append(out, o)
+	}
+	return out
+}
+
+func bypassRole(lineage []*Take) bool {
+	return slices.ContainsFunc(lineage, func(t *Take) bool { return t.Role == RoleBypass })
+}
+
+// Bypassed reports whether a take has nothing in the slot under test: by its role
+// or that of the take that it repeats, by an empty slot, or by a device that is
+// called bypass or none.
+func (c *Comparison) Bypassed(t *Take) bool {
+	if bypassRole(c.lineage(t)) {
+		return true
+	}
+	i := c.slotIndex(c.Varies.Slot)
+	if i < 0 {
+		return false
+	}
+	d := c.ChainOf(t)[i]
+	return d.Name == "" && d.File == nil && len(d.Controls) == 0 ||
+		slices.Contains([]string{"bypass", "bypassed", "none"}, strings.ToLower(strings.TrimSpace(d.Name)))
 }
 
 // sameDevice tells whether a take's entry is about the device that is in the
