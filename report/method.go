@@ -34,7 +34,7 @@ func (b *builder) method() methodView {
 	add("Alignment", fmt.Sprintf("Each take is placed on that timeline in two steps: the correlation of the level in blocks of %s, searched within ±%s; then %d windows of %d samples, correlated between %s and %s, to a fraction of a sample. A lag contains the gear’s own delay. Where two ways of estimating disagree, the answer is “uncertain”.",
 		seconds(a.CoarseBlock), seconds(a.MaxLag), a.FineWindows, a.FineWindow, a.FineBand[0], a.FineBand[1]))
 	if a.Clocks != "" {
-		add("Clocks", "How much slower a take’s clock runs, and where samples were lost or inserted, is told by "+a.Clocks+". The range of a drift is two standard errors.")
+		add("Clocks", fmt.Sprintf("Each take is compared with %s from beginning to end. If its clock runs slower or faster, the two drift apart steadily; where samples were lost or inserted, they jump apart and stay so. %s The range given for a drift is two standard errors.", b.timelineSource(), a.Clocks))
 	}
 	l := p.Loudness
 	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s. RMS: a full-scale sine is −3.01 dBFS. Crest factor: sample peak minus RMS; peak to loudness: true peak minus integrated loudness.",
@@ -91,13 +91,17 @@ func besideWords(a analyze.Alignment) string {
 	return "± " + unit.Format(2*float64(a.BesideError), 2)
 }
 
+// timelineSource names the recording that the timeline is taken from.
+func (b *builder) timelineSource() string {
+	if t := b.res.Timeline; t.Source != "dry" {
+		return "the take " + orElse(t.Source, "that comes first")
+	}
+	return "the dry recording"
+}
+
 func (b *builder) timelineWords() string {
 	t := b.res.Timeline
-	source := "the dry recording"
-	if t.Source != "dry" {
-		source = "the take " + orElse(t.Source, "that comes first")
-	}
-	s := "All times are those of " + source
+	s := "All times are those of " + b.timelineSource()
 	if t.SampleRate > 0 {
 		s += fmt.Sprintf(" (%d Hz)", t.SampleRate)
 	}

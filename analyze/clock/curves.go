@@ -21,14 +21,16 @@ const (
 	bankWindows = 256   // at most, spread over the recording
 )
 
-// Method says in a sentence how drift and slips are told, for those who want to
-// repeat it.
+// Method says in a few sentences how drift and slips are told, first in plain
+// words, then for those who want to repeat it.
 func Method() string {
-	return fmt.Sprintf("windows of a third of a second against what all have in common; through gear that distorts, gear fitted to the take: "+
-		"one complex gain per %d Hz from %d Hz to %d kHz for the recording that it is held against and for four curves of that behind a first-order high-pass at %d Hz, "+
-		"v/(1+|v|) of %d, %d and %d times its effective value and √(1+v²) of %d times; "+
-		"the lag of each of %d to %d passages is the one at which gains fitted to all others foretell it best",
-		bankBand, bankLow, bankHigh/1000, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven, minSegments, maxSegments)
+	return fmt.Sprintf("The lag of windows of a third of a second is compared with what all windows have in common. "+
+		"Gear that distorts also moves each note a little, in its own way, which could be taken for a clock. "+
+		"For such gear a model of it is therefore fitted to the take: each of %d to %d passages lies where the model that is fitted to all other passages predicts it best. "+
+		"The model is the sum of %d signals, each with one complex gain for every %d Hz from %d Hz to %d kHz: "+
+		"the recording that the take is compared with, and %d distortions of it. "+
+		"For these it goes through a first-order high-pass at %d Hz and is brought to an RMS of %d, %d and %d for the curve v/(1+|v|), and of %d for the curve √(1+v²).",
+		minSegments, maxSegments, curves, bankBand, bankLow, bankHigh/1000, curves-1, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven)
 }
 
 // bankGains and bankEven are the gains before the curves.
@@ -42,15 +44,15 @@ const bankEven = 4
 // to depend on the notes.
 //
 // The curves are the recording itself, and behind a high-pass, at which most
-// circuits that distort begin, v/(1+|v|) of 1, 6 and 36 times its effective
-// value and √(1+v²) of 4 times, which is even.
+// circuits that distort begin, v/(1+|v|) with v at an RMS of 1, 6 and 36, and
+// √(1+v²) with v at an RMS of 4, which is even.
 type bank struct {
 	rate, size int
 	lo, hi     int     // bins lo ≤ k < hi
 	width      float64 // bins of a band
 	settle     int
 	pass       float64 // pole of the high-pass
-	gain       float64 // one over the effective value behind it
+	gain       float64 // one over the RMS behind it
 	taper      []float64
 	fft        *dsp.Complex
 	in         []float64
