@@ -65,6 +65,7 @@ type row struct {
 type table struct {
 	Caption string
 	Class   string
+	Over    []cell // headings over several columns; nil for none
 	Head    []cell
 	Rows    []row
 	Columns int

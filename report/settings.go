@@ -1,6 +1,7 @@
 package report
 
 import (
+	"slices"
 	"strings"
 
 	"evenhand/analyze"
@@ -21,63 +22,109 @@ type settingsView struct {
 	Pictures     []record.Published
 }
 
+// setting is a row of the settings with the cells of its takes.
+type setting struct {
+	analyze.SettingRow
+	slot   string
+	values []cell
+}
+
+// settingGroup is settings that differ for one reason.
+type settingGroup struct {
+	name     string
+	void     bool // they should not differ
+	settings []setting
+}
+
 func (b *builder) settings(opts Options) settingsView {
-	head, plain := heads("Setting"), heads("Setting")
-	for _, l := range b.labels {
-		head = append(head, cell{Text: l.Name, Head: true, Swatch: l.Swatch})
-		plain = append(plain, cell{Text: l.Name, Head: true})
-	}
 	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Valve: valveAmplifier(b.res.Settings), Pictures: opts.pictures}
-	var varied, allowed, voids, all []row
+	groups := []settingGroup{{name: "Not held equal, and not allowed to move", void: true}, {name: "Under test"}, {name: "Allowed to move"}}
+	differing := 0
 	for _, s := range b.res.Settings.Slots {
-		group := s.Slot
-		if s.Kind != "" && s.Kind != s.Slot {
-			group += " – " + s.Kind
-		}
-		for i, r := range s.Rows {
+		for _, r := range s.Rows {
 			v.Count++
-			values := b.values(r)
-			line := row{Cells: append([]cell{{Text: s.Slot + " " + r.Name, Head: true}}, values...)}
 			for _, x := range r.Values {
 				if !x.Stated && !x.Absent && r.Control {
 					v.Unstated++
 				}
 			}
-			full := row{Cells: append([]cell{{Text: r.Name, Head: true}}, alike(values)...)}
-			if i == 0 {
-				full.Group = group
-			}
-			if r.Differs {
-				full.Class = "differs"
-			}
-			all = append(all, full)
+			k := -1
 			switch {
 			case r.Varied && r.Differs:
-				varied = append(varied, line)
+				k = 1
 			case r.Allowed:
-				allowed = append(allowed, line)
+				k = 2
 			case r.Differs && !r.Varied:
-				line.Class = "void"
-				voids = append(voids, line)
+				k = 0
+			}
+			if k >= 0 {
+				groups[k].settings = append(groups[k].settings, setting{r, s.Slot, b.values(r)})
+				differing++
 			}
 		}
 	}
-	group := func(name string, rows []row) []row {
-		if len(rows) > 0 {
-			rows[0].Group = name
-		}
-		return rows
+	groups = slices.DeleteFunc(groups, func(g settingGroup) bool { return g.settings == nil })
+	if len(b.labels) >= manyTakes && differing <= len(b.labels) {
+		v.Differs, v.All = b.differsByTake(groups), b.allAtOnce()
+	} else {
+		v.Differs, v.All = b.differsBySetting(groups), b.allBySetting()
 	}
-	rows := group("Not held equal, and not allowed to move", voids)
-	rows = append(rows, group("Under test", varied)...)
-	rows = append(rows, group("Allowed to move", allowed)...)
-	v.Differs = newTable("Settings that differ", head, rows)
-	v.All = newTable("All settings, in signal order; what stands over all columns holds for every take", plain, all)
 	v.Differs.Class, v.All.Class = "words", "words"
 	if v.Unstated > 0 {
 		v.Notes = append(v.Notes, plural(v.Unstated, "control is", "controls are")+" named without a position: shown as an empty ring.")
 	}
 	return v
+}
+
+// differsBySetting has a line for each setting and a column for each take.
+func (b *builder) differsBySetting(groups []settingGroup) table {
+	head := heads("Setting")
+	for _, l := range b.labels {
+		head = append(head, cell{Text: l.Name, Head: true, Swatch: l.Swatch})
+	}
+	var rows []row
+	for _, g := range groups {
+		for i, s := range g.settings {
+			line := row{Cells: append([]cell{{Text: s.slot + " " + s.Name, Head: true}}, s.values...)}
+			if i == 0 {
+				line.Group = g.name
+			}
+			if g.void {
+				line.Class = "void"
+			}
+			rows = append(rows, line)
+		}
+	}
+	return newTable("Settings that differ", head, rows)
+}
+
+// slotHeading names a slot above its settings.
+func slotHeading(s analyze.SlotSettings) string {
+	if s.Kind != "" && s.Kind != s.Slot {
+		return s.Slot + " – " + s.Kind
+	}
+	return s.Slot
+}
+
+func (b *builder) allBySetting() table {
+	head := heads("Setting")
+	for _, l := range b.labels {
+		head = append(head, cell{Text: l.Name, Head: true})
+	}
+	var rows []row
+	for _, s := range b.res.Settings.Slots {
+		for i, r := range s.Rows {
+			line := row{Cells: append([]cell{{Text: r.Name, Head: true}}, alike(b.values(r))...)}
+			if i == 0 {
+				line.Group = slotHeading(s)
+			}
+			if r.Differs {
+				line.Class = "differs"
+			}
+			rows = append(rows, line)
+		}
+	}
+	return newTable("All settings, in signal order; what stands over all columns holds for every take", head, rows)
 }
 
 // alike makes equal cells one that takes the width of all; cells that differ
@@ -109,7 +156,7 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 		}
 		switch {
 		case x.Absent || (!r.Control && x.Written == ""):
-			out = append(out, cell{Text: "–", Soft: true})
+			out = append(out, cell{Text: without, Soft: true})
 			continue
 		case !x.Stated || x.Written == "":
 			c.Text, c.Class, c.Soft = "not stated", "short", true
@@ -124,6 +171,9 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 	}
 	return out
 }
+
+// without stands for what a take has not got.
+const without = "–"
 
 // shortValue is the length in bytes up to which a value stays on one line.
 const shortValue = 14
