@@ -11,21 +11,27 @@ import (
 	"evenhand/templates"
 )
 
-// answersOf renders answers as the page does, without markup.
-func answersOf(t *testing.T, ks ...analyze.Check) []string {
+// part renders one part of the page.
+func part(t *testing.T, name string, data any) string {
 	t.Helper()
 	tmpl, err := template.New("").Funcs(template.FuncMap{"serial": func() string { return "" }}).ParseFS(templates.Files(), "*.html")
 	if err != nil {
 		t.Fatal(err)
 	}
-	res := &analyze.Result{Takes: []analyze.Take{{Name: "A"}, {Name: "B"}, {Name: "C"}}, Checks: ks}
-	b := &builder{res: res}
 	var out bytes.Buffer
-	if err := tmpl.ExecuteTemplate(&out, "checks", pageView{Checks: b.checks()}); err != nil {
+	if err := tmpl.ExecuteTemplate(&out, name, data); err != nil {
 		t.Fatal(err)
 	}
+	return out.String()
+}
+
+// answersOf renders answers as the page does, without markup.
+func answersOf(t *testing.T, ks ...analyze.Check) []string {
+	t.Helper()
+	res := &analyze.Result{Takes: []analyze.Take{{Name: "A"}, {Name: "B"}, {Name: "C"}}, Checks: ks}
+	b := &builder{res: res}
 	lines := []string{}
-	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(out.String(), -1) {
+	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(part(t, "checks", pageView{Checks: b.checks()}), -1) {
 		lines = append(lines, strings.TrimSpace(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(m[1], "")))
 	}
 	return lines

@@ -87,6 +87,17 @@ type figure struct {
 // AxesID is the id of the words about the axes, by which the plot is described.
 func (f figure) AxesID() string { return f.ID + "-axes" }
 
+// Unfolded is how many sentences stand below a figure that has many.
+func (f figure) Unfolded() int { return 6 }
+
+// Folded is how many more are told when the reader asks; 0 where all have room.
+func (f figure) Folded() int {
+	if more := len(f.Words) - f.Unfolded(); more > 2 {
+		return more
+	}
+	return 0
+}
+
 // WordsID is the id of the nth sentence.
 func (f figure) WordsID(n int) string { return f.ID + "-" + number(n) }
 

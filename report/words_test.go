@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"html"
 	"math"
 	"os"
@@ -314,5 +315,24 @@ func TestEqualChannelsAreTold(t *testing.T) {
 	b := &builder{res: res, labels: make([]label, len(res.Takes))}
 	if got, want := b.listen().Takes[1].Signal, "stereo, channels equal to within −98.0 dBFS"; got != want {
 		t.Errorf("%q, want %q", got, want)
+	}
+}
+
+// TestSentencesFold: below a figure of many takes stand six sentences, and the
+// others where a reader asks for them; all are there, in order.
+func TestSentencesFold(t *testing.T) {
+	for n, folded := range map[int]int{0: 0, 6: 0, 8: 0, 9: 3, 19: 13} {
+		f := figure{ID: "f", SVG: "<svg></svg>", Title: "Levels"}
+		for i := range n {
+			f.Words = append(f.Words, fmt.Sprint("Sentence ", i, "."))
+		}
+		text := part(t, "figure", f)
+		shown, rest, _ := strings.Cut(text, fmt.Sprint("<details><summary>", folded, " more, in words</summary>"))
+		if folded > 0 {
+			rest, _, _ = strings.Cut(rest, "</details>")
+		}
+		if strings.Count(shown, "<p id=") != n-folded || strings.Count(rest, "<p id=") != folded {
+			t.Errorf("%d sentences, of which %d should be folded:\n%s", n, folded, text)
+		}
 	}
 }
