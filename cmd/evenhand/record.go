@@ -160,7 +160,7 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 			return nil, warnings, err
 		}
 		for _, f := range found {
-			x := settings.Recording{Path: f.Path, Name: f.Name, About: f.About, Channels: f.Channels, Dry: f.Dry, Loopback: f.Loopback}
+			x := settings.Recording{Path: f.Path, Name: f.Name, About: f.About, Channels: f.Channels, Dry: f.Dry, Loopback: f.Loopback, Bypass: f.Bypass, RepeatOf: f.RepeatOf}
 			if f.Dry || f.Loopback {
 				if x.SHA256, _, err = analyze.SHA256File(ctx, manifest.OnDisk(dir, f.Path)); err != nil {
 					return nil, warnings, err

@@ -18,6 +18,8 @@ type Recording struct {
 	Channels int
 	Dry      bool   // guessed to be the dry recording
 	Loopback bool   // guessed to be the loopback
+	Bypass   bool   // guessed to be a bypass
+	RepeatOf string // path of the recording that it is guessed to repeat; "" for none
 	SHA256   string // of the file, for these two; "" when it is not known
 }
 
@@ -191,7 +193,31 @@ func (r *Record) plan(recordings []Recording) []draftTake {
 		}
 		out = append(out, t)
 	}
+	for _, x := range recordings {
+		k := slices.IndexFunc(out, func(d draftTake) bool { return d.fresh && d.File.Path == x.Path })
+		if k >= 0 {
+			out[k].guess(x, out)
+		}
+	}
 	return out
+}
+
+// guess makes of a fresh take what its recording's name says.
+func (t *draftTake) guess(x Recording, all []draftTake) {
+	k := slices.IndexFunc(all, func(d draftTake) bool { return x.RepeatOf != "" && !d.left && d.File.Path == x.RepeatOf })
+	var words []string
+	if x.Bypass {
+		t.Role = string(manifest.RoleBypass)
+		words = append(words, "that it is a bypass")
+	}
+	if k >= 0 {
+		t.RepeatOf = all[k].Name
+		words = append(words, "that it repeats a take")
+	}
+	if words != nil {
+		t.Devices = nil
+		t.comment = strings.TrimPrefix(t.comment+"; a guess from the file's name: "+strings.Join(words, ", "), "; ")
+	}
 }
 
 // varied returns the slot, and the control, under test.

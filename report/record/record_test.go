@@ -308,6 +308,39 @@ func TestDraftWithRecordings(t *testing.T) {
 	}
 }
 
+// A new recording that seems a bypass or a repeat becomes one, and that is said to be
+// a guess.
+func TestDraftGuesses(t *testing.T) {
+	src := "title: t\nvaries: fuzz\nchain: [{slot: fuzz}]\ntakes:\n  - {name: Kiln, file: kiln.wav, fuzz: {device: Kiln, controls: {gain: 2}}}\n"
+	rec, err := New(t.Context(), parse(t, src), "test", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := rec.Draft([]Recording{
+		{Path: "n/bypass.wav", Name: "bypass", About: "0:09.0, mono", Channels: 1, Bypass: true},
+		{Path: "n/kiln again.wav", Name: "kiln again", Channels: 1, RepeatOf: "n/kiln.wav"},
+		{Path: "n/kiln.wav", Name: "kiln", Channels: 1},
+		{Path: "n/other 2.wav", Name: "other 2", Channels: 1, RepeatOf: "n/other.wav"},
+		{Path: "n/other.wav", Name: "other", Channels: 1},
+	})
+	next, err := manifest.Parse("next.yaml", text)
+	if err != nil {
+		t.Fatalf("%v\n%s", err, text)
+	}
+	var got []string
+	for _, k := range next.Takes {
+		got = append(got, fmt.Sprintf("%s|%s|%s|%s", k.Name, k.Role, k.RepeatOf, next.ChainOf(&k)[0].Name))
+	}
+	if list, want := strings.Join(got, " "), "Kiln|||Kiln bypass|bypass|| kiln again||Kiln|Kiln other 2||other|other other|||other"; list != want {
+		t.Errorf("%s, want %s", list, want)
+	}
+	for _, want := range []string{"# 0:09.0, mono; a guess from the file's name: that it is a bypass\n", "a guess from the file's name: that it repeats a take\n"} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("no %q in\n%s", want, text)
+		}
+	}
+}
+
 // A control that is under test is offered to be filled in.
 func TestDraftOfSweep(t *testing.T) {
 	src := "title: t\nvaries: amp.gain\nchain: [{slot: amp, device: Harrow 15, controls: {gain: noon, tone: 3}}]\ntakes:\n  - {name: low, file: low.wav, amp: {controls: {gain: 2}}}\n  - {name: high, file: high.wav, amp: {controls: {gain: 9}}}\n"

@@ -113,8 +113,8 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	return b.Bytes(), warnings, nil
 }
 
-// Recording is a recording found in a folder. Dry and Loopback are guesses
-// from the file's name.
+// Recording is a recording found in a folder. What it is is guessed from the
+// file's name.
 type Recording struct {
 	Path     string // relative to the manifest's folder, with forward slashes
 	Name     string // of the file, without its extension
@@ -122,6 +122,8 @@ type Recording struct {
 	Channels int
 	Dry      bool
 	Loopback bool
+	Bypass   bool
+	RepeatOf string // path of the recording of the same setting; "" for none
 }
 
 // Recordings lists the WAV files of a folder that can be read, in the order of
@@ -136,9 +138,14 @@ func Recordings(folder, dir string) (list []Recording, warnings []string, err er
 		return nil, warnings, err
 	}
 	dry, loop := guesses(files)
+	parts := partsOf(files, dry, loop)
 	takes := 0
 	for i, f := range files {
-		list = append(list, Recording{f.path, f.name, f.describe(), f.info.Channels, i == dry, i == loop})
+		x := Recording{f.path, f.name, f.describe(), f.info.Channels, i == dry, i == loop, parts[i].kind == aBypass, ""}
+		if k := parts[i].repeat; k >= 0 {
+			x.RepeatOf = files[k].path
+		}
+		list = append(list, x)
 		if i != dry && i != loop {
 			takes++
 		}
