@@ -75,6 +75,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		return err
 	}
 	s.beginnings = clock.Memo{} // it has been used for the last time
+	s.storeSlips()
 	for _, i := range held {
 		d, e, _ := s.drift(i)
 		a := &s.Result.Takes[i].Alignment
@@ -126,7 +127,8 @@ func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
 	out, err := clock.FindSlips(r, take, e, clock.Params{Processed: true})
 	later := unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))
 	for j := range out.Slips { // on the timeline
-		out.Slips[j].At -= later
+		x := &out.Slips[j]
+		x.At, x.From, x.To = x.At-later, x.From-later, x.To-later
 	}
 	out.From, out.To = out.From-later, out.To-later
 	return out, err
@@ -149,13 +151,15 @@ const (
 
 // unsureSlips reports whether a slip of a take is not kept by the notes behind
 // it: while a chord dies away or feedback sets in, gear can turn the phase as a
-// slip would.
+// slip would, but not by what parts lie apart that are found by their sound.
 func (s *Session) unsureSlips(a, b align.Source, i int) (bool, error) {
 	found := s.slips[i]
-	if len(found.Slips) == 0 || float64(found.Scatter) < onePath {
+	if len(found.Slips) == 0 || found.Far || float64(found.Scatter) < onePath {
 		return false, nil
 	}
-	notes, err := clock.OnsetLags(a, b, s.placement(i), found.Slips)
+	e := s.placement(i)
+	e.Lag += found.Start
+	notes, err := clock.OnsetLags(a, b, e, found.Slips)
 	if err != nil {
 		return false, err
 	}
@@ -234,6 +238,44 @@ func (s *Session) slipsOf(i int) (r clock.Slips, against string) {
 	return r, against
 }
 
+// sureSlips reports whether the slips of take i that were found against something
+// are beyond doubt: a step is where the notes behind it keep it.
+func (s *Session) sureSlips(i int, against string) bool {
+	return s.verdicts[i].Outcome == clock.Same && !(s.unsure[i] && against != s.Result.Takes[i].RepeatOf)
+}
+
+// storeSlips stores the slips that are reported in the takes' alignments.
+func (s *Session) storeSlips() {
+	for _, i := range s.held() {
+		r, against := s.slipsOf(i)
+		if s.verdicts[i].Outcome == clock.Different || r.Reason != "" {
+			continue
+		}
+		var told []Slip
+		for _, x := range r.Slips {
+			told = append(told, Slip{From: x.From, To: x.To, Lag: x.Lag, Error: x.Error, Certain: s.sureSlips(i, against)})
+		}
+		s.Result.Takes[i].Alignment.Slips = told
+	}
+}
+
+// slipTime says when a slip happened, as closely as is known: "at 0:12.3 ± 0.1 s",
+// or "between 0:12.0 and 0:15.5", both ends rounded outwards.
+func slipTime(x clock.Slip) string {
+	at := math.Round(10*float64(x.At)) / 10
+	beside := math.Ceil(10*math.Max(at-float64(x.From), float64(x.To)-at)-1e-9) / 10
+	if beside <= mostBeside {
+		return fmt.Sprintf("at %s ± %s s", unit.Seconds(at), unit.Format(beside, 1))
+	}
+	from, to := math.Floor(10*float64(x.From)+1e-9)/10, math.Ceil(10*float64(x.To)-1e-9)/10
+	return fmt.Sprintf("between %s and %s", unit.Seconds(from), unit.Seconds(to))
+}
+
+const (
+	mostBeside = 0.2 // s beyond which both ends are told
+	leastLong  = 0.1 // s from which on the size of a slip is told in seconds too
+)
+
 // sizeText prints a detectable size upwards, with the digits that it supports.
 func sizeText(v float64) string {
 	if v >= 10 {
@@ -294,7 +336,11 @@ func (s *Session) askSlips(a *answers) {
 		if x.Lag < 0 {
 			what = "lost"
 		}
-		value := fmt.Sprintf("%s %s at %s", unit.Format(math.Abs(float64(x.Lag)), 1)+" samples", what, x.At)
+		size := unit.Format(math.Abs(float64(x.Lag)), 1) + " samples"
+		if long := math.Abs(float64(x.Lag)) / float64(s.Result.Timeline.SampleRate); long >= leastLong {
+			size += fmt.Sprintf(" (%s s)", unit.Format(long, 2))
+		}
+		value := fmt.Sprintf("%s %s %s", size, what, slipTime(x))
 		reason := fmt.Sprintf("the lag against %s steps there, by %s ± %s samples", against, unit.Signed(float64(x.Lag), 1), unit.Format(2*float64(x.Error), 1))
 		if n := len(r.Slips); n > 1 || r.More {
 			more := fmt.Sprintf("%d", n)
@@ -304,8 +350,7 @@ func (s *Session) askSlips(a *answers) {
 			reason += fmt.Sprintf("; %s places in all", more)
 		}
 		do := "record the take again with a larger buffer; if it was edited, export it unedited"
-		if s.verdicts[i].Outcome != clock.Same || s.unsure[i] && against != s.Result.Takes[i].RepeatOf {
-			// A step is sure where the notes behind it keep it.
+		if !s.sureSlips(i, against) {
 			a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), value: value,
 				reason: reason + "; too few notes begin clearly behind it to tell it from what the gear does", do: do})
 			continue

@@ -1,6 +1,57 @@
 package analyze
 
-import "math"
+import (
+	"math"
+
+	"evenhand/analyze/unit"
+)
+
+// Alignment is where a take lies on the timeline.
+type Alignment struct {
+	// Lag is how much later the take is than the timeline's source; positive
+	// means later. It contains the gear's own delay.
+	Lag unit.Samples `json:"lag_samples"`
+	// LagToReference is the same against the reference (or first) take.
+	LagToReference      unit.Samples `json:"lag_to_reference_samples"`
+	Polarity            string       `json:"polarity"` // "same", "inverted", "uncertain": against the dry recording
+	PolarityToReference string       `json:"polarity_to_reference"`
+	Confidence          unit.Number  `json:"confidence"` // coarse peak over next best; below 2 nothing is claimed
+	Certain             bool         `json:"certain"`
+	Reason              string       `json:"reason"` // why uncertain; "" otherwise
+	Drift               unit.PPM     `json:"drift_ppm"`
+	DriftError          unit.PPM     `json:"drift_error_ppm"` // one standard error
+	// Spread is the robust standard deviation of the lag over time: below a few
+	// samples for one performance, hundreds for another pass at the same music.
+	Spread unit.Samples `json:"spread_samples"`
+	// Applied is the lag that the published, aligned audio removes.
+	Applied unit.Samples `json:"applied_samples"`
+	// AppliedError is one standard error of Applied; NaN where it is a guess.
+	AppliedError unit.Samples `json:"applied_error_samples"`
+	// PlacedBy says what Applied rests on: "phase", "notes" where the phase is
+	// uncertain and the beginnings of the notes are not, "" for a guess.
+	PlacedBy string `json:"placed_by"`
+	// BesideError is one standard error of where the take, shifted by Applied, lies
+	// beside the take that the others are aligned to, 0 for that take itself, NaN
+	// for a guess. It is mostly far smaller than AppliedError, since takes are more
+	// alike than a take and the dry recording.
+	BesideError unit.Samples `json:"beside_error_samples"`
+	// BesideBy says what that rests on, in the words of PlacedBy.
+	BesideBy string `json:"beside_by"`
+	// Slips are where frames were lost or inserted, in order of time; none for
+	// most takes.
+	Slips []Slip `json:"slips,omitempty"`
+}
+
+// Slip is a place at which frames were lost or inserted.
+type Slip struct {
+	// From and To are the times on the timeline between which it happened, in 19
+	// of 20 cases; all lost frames lie between them.
+	From    unit.Seconds `json:"from_s"`
+	To      unit.Seconds `json:"to_s"`
+	Lag     unit.Samples `json:"lag_samples"`       // by how much what follows is later; negative where frames were lost
+	Error   unit.Samples `json:"lag_error_samples"` // one standard error
+	Certain bool         `json:"certain"`           // false where the gear might do the same
+}
 
 // LagDecimals is how many decimals of the take's lags, in samples, the
 // measurement supports: none from half a sample of spread or error on, one from

@@ -34,7 +34,7 @@ func (t *tracker) byGear(out *Slips, slips []Slip, slope, smallest float64) ([]S
 		if f.span() < passages {
 			break
 		}
-		s, need, err := t.nextSlip(f, slips, slope)
+		s, within, need, err := t.nextSlip(f, slips, slope)
 		if err != nil {
 			return slips, smallest, err
 		}
@@ -45,7 +45,7 @@ func (t *tracker) byGear(out *Slips, slips []Slip, slope, smallest float64) ([]S
 			smallest = max(missed, min(smallest, need))
 			break
 		}
-		slips = amend(slips, s, float64(s.Within))
+		slips = t.amend(slips, s, within)
 	}
 	if f.low < leastTold {
 		return slips, smallest, nil
@@ -156,31 +156,32 @@ func (t *tracker) weigh(slips []Slip, i int, slope float64) (size, sure float64,
 }
 
 // nextSlip returns a slip that the gear along the line makes certain, of 0 frames
-// for none, and how large one must be to be found in 39 of 40 cases.
-func (t *tracker) nextSlip(f *driftFit, slips []Slip, slope float64) (s Slip, need float64, err error) {
+// for none, within how many seconds it lies, and how large one must be to be found
+// in 39 of 40 cases.
+func (t *tracker) nextSlip(f *driftFit, slips []Slip, slope float64) (s Slip, within, need float64, err error) {
 	at, start, step := f.likeliestStep()
 	g := f.stepping(at)
 	g.regress()
 	if sure := g.stepError(); f.even && start == 0 && math.Abs(step) < smallStep && math.Abs(g.step) < gearSigmas/3*sure {
-		return s, max(float64(t.p.Least), (gearSigmas+2)*sure), nil
+		return s, 0, max(float64(t.p.Least), (gearSigmas+2)*sure), nil
 	}
 	g, err = t.fit(slips, slope, at, start)
 	if err != nil || g == nil || g.low < leastTold {
-		return s, math.Inf(1), err
+		return s, 0, math.Inf(1), err
 	}
 	need = max(float64(t.p.Least), (gearSigmas+2)*g.stepError())
 	if !f.even {
 		need = math.Inf(1)
 	}
 	if math.Abs(g.step) < gearSigmas*g.stepError() || g.told <= f.told || g.low < f.low+leastGain {
-		return s, need, nil
+		return s, 0, need, nil
 	}
-	within := g.span() / float64(len(g.segments))
+	within = g.span() / float64(len(g.segments))
 	for by := within / 2; by > leastWithin; by /= 2 {
 		for _, x := range []float64{at - by, at + by} {
 			other, err := t.fit(slips, slope, x, g.step)
 			if err != nil {
-				return s, need, err
+				return s, 0, need, err
 			}
 			if other != nil && other.told > g.told {
 				g, at = other, x
@@ -188,9 +189,9 @@ func (t *tracker) nextSlip(f *driftFit, slips []Slip, slope float64) (s Slip, ne
 		}
 	}
 	if start != 0 && g.low < f.low+jumpGain {
-		return s, math.Inf(1), nil
+		return s, 0, math.Inf(1), nil
 	}
-	return Slip{At: unit.Seconds(at), Lag: unit.Samples(g.step), Error: unit.Samples(g.stepError()), Within: unit.Seconds(within)}, need, nil
+	return Slip{At: unit.Seconds(at), Lag: unit.Samples(g.step), Error: unit.Samples(g.stepError())}, within, need, nil
 }
 
 const (

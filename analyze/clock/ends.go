@@ -64,7 +64,7 @@ func (t *tracker) endSlip(r *rises, found []Slip, at, n int) (best []Slip, away 
 			from, to = float64(at)*tick, float64(at+n)*tick+endSeconds
 		}
 		s.At = unit.Seconds(r.split(lineOf(moved, found, t.rate), d, from, to))
-		more := amend(slices.Clone(found), s, 0.5)
+		more := t.amend(slices.Clone(found), s, 0.5)
 		if odds := r.lags(lineOf(moved, more, t.rate), 0).odds(oneHand).decades; odds >= was+gainDecades {
 			best, e, was = more, moved, odds
 		}

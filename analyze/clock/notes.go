@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"evenhand/analyze/align"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -78,7 +79,7 @@ func (t *tracker) coarseSlips(r *rises) []Slip {
 		}
 		with := lineOf(t.e, out, t.rate)
 		s.At = unit.Seconds(r.split(func(x float64) float64 { return with(x) + off }, float64(s.Lag)/float64(t.rate), lo, hi))
-		if t.likelier(r, out, append(slices.Clone(out), s)) {
+		if t.likelier(r, out, t.e, append(slices.Clone(out), s)) {
 			out = append(out, s)
 		}
 	}
@@ -119,11 +120,14 @@ func (s *stretches) curve(first int) []float64 {
 	return s.back.Inverse(s.x, s.sum)[:2*r.margin+1]
 }
 
-// likelier reports whether the notes make more slips much likelier than those
-// found. In music that repeats its rhythm they may fit elsewhere as well.
-func (t *tracker) likelier(r *rises, found, more []Slip) bool {
-	odds := func(s []Slip) float64 { return r.lags(lineOf(t.e, s, t.rate), 0).odds(oneHand).decades }
-	return odds(more) >= odds(found)+gainDecades
+// likelier reports whether the notes make more slips, along the line of e, much
+// likelier than those found. In music that repeats its rhythm they may fit elsewhere
+// as well.
+func (t *tracker) likelier(r *rises, found []Slip, e align.Estimate, more []Slip) bool {
+	odds := func(e align.Estimate, s []Slip) float64 {
+		return r.lags(lineOf(e, s, t.rate), 0).odds(oneHand).decades
+	}
+	return odds(e, more) >= odds(t.e, found)+gainDecades
 }
 
 func abs(i int) int { return max(i, -i) }
@@ -172,11 +176,15 @@ func (t *tracker) noteSlips(r *rises, found []Slip) ([]Slip, float64, int) {
 		at := (seq[j.at-1].time + seq[j.at].time) / 2
 		at = r.split(func(x float64) float64 { return with(x) + off }, j.size/float64(t.rate), at-2, at+2)
 		s := Slip{At: unit.Seconds(at), Lag: unit.Samples(j.size), Error: unit.Samples(j.err)}
-		more := amend(append([]Slip(nil), found...), s, 0.5)
-		if !t.likelier(r, found, more) {
+		more := t.amend(append([]Slip(nil), found...), s, 0.5)
+		moved := t.e
+		if math.Abs(off) >= leastNotes && more[0].At == s.At {
+			moved.Lag += unit.Samples(off * float64(t.rate)) // the line was that behind the slip
+		}
+		if !t.likelier(r, found, moved, more) {
 			return found, math.Abs(j.size) + 2*j.err, notes
 		}
-		found = more
+		found, t.e = more, moved
 	}
 }
 

@@ -50,19 +50,25 @@ func meanOdds(decades []float64) float64 {
 // decades is the sum of the logarithms of the notes' odds.
 func (l lagList) decades(mid, sigma float64) float64 {
 	every := max(1, (len(l)+oddNotes-1)/oddNotes)
-	sum, scale := 0.0, 2*onsetReach/(sigma*math.Sqrt(2*math.Pi))
+	sum := 0.0
 	for i := 0; i < len(l); i += every {
-		near := 0.0
-		for _, p := range l[i].peaks {
-			if x := (p.at - mid) / sigma; math.Abs(x) < 6 {
-				near += p.chance * math.Exp(-x*x/2)
-			}
-		}
-		if l[i].peaks != nil {
-			sum += math.Log10((1-stray)*scale*near + stray)
-		}
+		sum += l[i].decades(mid, sigma)
 	}
 	return sum * float64(every)
+}
+
+// decades is the logarithm of the odds that the note lies about mid.
+func (o *OnsetLag) decades(mid, sigma float64) float64 {
+	if o.peaks == nil {
+		return 0
+	}
+	near, scale := 0.0, 2*onsetReach/(sigma*math.Sqrt(2*math.Pi))
+	for _, p := range o.peaks {
+		if x := (p.at - mid) / sigma; math.Abs(x) < 6 {
+			near += p.chance * math.Exp(-x*x/2)
+		}
+	}
+	return math.Log10((1-stray)*scale*near + stray)
 }
 
 // near returns the difference from the line that is nearest to mid among the

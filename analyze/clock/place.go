@@ -10,9 +10,6 @@ const (
 	shortSeconds = 0.03 // a short window is the power of two from here
 	shortHop     = 0.0025
 	placeReach   = 0.3
-	placeWithin  = 0.05
-	placeBeside  = 0.15
-	noteWithin   = 1.0
 )
 
 // place returns the time at which the lag steps: where short windows, compared

@@ -44,15 +44,16 @@ type Verdict struct {
 }
 
 const (
-	leastOnsets = 5
-	oneHand     = 0.0008 // s: scatter of onsets of one performance through different gear
-	twoHands    = 0.0055 // s: scatter between two passes of one player to a click
-	sureDecades = 4
-	farApart    = 0.012  // s: beyond, the notes do not belong together
-	sureEach    = 0.18   // decades for each note; two passes give 0.2 to 0.4, octave dividers 0.15 and less
-	steady      = 2.5e-4 // s: largest spread of window lags of one performance
-	soundOf     = 20     // windows of FindSlips that tell one performance
-	soundSteady = 5e-5   // s: largest scatter of these; that of two performances begins at 1.9e-4
+	leastOnsets   = 5
+	oneHand       = 0.0008 // s: scatter of onsets of one performance through different gear
+	twoHands      = 0.0055 // s: scatter between two passes of one player to a click
+	sureDecades   = 4
+	farApart      = 0.012  // s: beyond, the notes do not belong together
+	sureEach      = 0.18   // decades for each note; two passes give 0.2 to 0.4, octave dividers 0.15 and less
+	steady        = 2.5e-4 // s: largest spread of window lags of one performance
+	steadyWindows = 6      // of the fine search that tell one performance
+	soundOf       = 20     // windows of FindSlips that tell one performance
+	soundSteady   = 5e-5   // s: largest scatter of these; that of two performances begins at 1.9e-4
 )
 
 // SamePerformance tells whether b, which lies relative to a as e says, records
@@ -68,7 +69,8 @@ const (
 // estimate's own has nine tenths beforehand. The outcome needs odds of 10⁴. Where onsets say too little, a lag of the fine search that is
 // constant within 0.25 ms over six windows and stands out twice from any other
 // place is proof as well, and so are twenty windows of found that keep one lag
-// within 0.05 ms, with no slip; where the two contradict each other the outcome is
+// within 0.05 ms, with no slip, and parts of found that lie far apart, each at one
+// lag, where the notes do not speak for two passes; where the two contradict each other the outcome is
 // Uncertain. It is so, too, where many notes each speak a little for two: gear
 // that begins its tones anew does that. High gain can make of clear beginnings a scatter like that of two
 // passes, but no two passes are alike in phase.
@@ -96,7 +98,11 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 	var best lagList
 	var one, two []float64
 	mid, most := 0.0, math.Inf(-1)
-	for _, shift := range r.places() {
+	places := r.places()
+	if found != nil && found.Far {
+		places = append(places, int(math.Round(float64(found.Start)/float64(a.Rate())/tick)))
+	}
+	for _, shift := range places {
 		l := r.lags(line, shift)
 		o, t := l.odds(oneHand), l.odds(twoHands)
 		one, two = append(one, o.decades), append(two, t.decades)
@@ -120,7 +126,7 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 			windows++
 		}
 	}
-	if windows >= 6 {
+	if windows >= steadyWindows {
 		v.Windows = unit.Seconds(float64(e.Spread) / float64(a.Rate()))
 	}
 	constant := float64(v.Windows) <= steady && e.Confidence >= 2
@@ -141,6 +147,9 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 	case enough && v.Sureness >= sureDecades && float64(v.Spread) <= farApart:
 		v.Outcome = Same
 		v.Basis = fmt.Sprintf("%d of %d notes begin equally late, within %s", v.Onsets, v.Notes, milliseconds(v.Spread))
+	case found != nil && found.Far && len(slips) > 0 && (v.Sureness > -sureDecades || !(len(two) > 0 && placeOdds(two) >= silentNotes)):
+		v.Outcome = Same
+		v.Basis = fmt.Sprintf("%d parts of the sound keep one lag each; the notes' beginnings say too little", len(slips)+1)
 	case enough && v.Sureness <= -sureDecades && constant:
 		v.Basis = fmt.Sprintf("the notes' beginnings scatter by %.1f ms, but the lag is constant within %s", 1000*float64(v.Spread), milliseconds(v.Windows))
 	case enough && each > -sureEach && v.Sureness <= -sureDecades:
@@ -165,7 +174,7 @@ func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict
 // oneLag reports whether the windows of a search lie along one line, as only those
 // of one performance do.
 func (s *Slips) oneLag(rate int) bool {
-	return s != nil && len(s.Slips) == 0 && s.Windows >= soundOf && float64(s.Scatter) <= soundSteady*float64(rate)
+	return s != nil && !s.uneven && len(s.Slips) == 0 && s.Windows >= soundOf && float64(s.Scatter) <= soundSteady*float64(rate)
 }
 
 // milliseconds prints a scatter upwards, never as nothing.

@@ -1,0 +1,79 @@
+package analyze
+
+import (
+	"encoding/json"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/clock"
+	"evenhand/analyze/unit"
+)
+
+// TestSlipTime: both ends of a range are rounded outwards, so that what is printed
+// holds what is meant.
+func TestSlipTime(t *testing.T) {
+	for _, c := range []struct {
+		from, at, to unit.Seconds
+		want         string
+	}{
+		{6.05, 6.1, 6.15, "at 0:06.1 ± 0.1 s"},
+		{6.01, 6.14, 6.21, "at 0:06.1 ± 0.2 s"},
+		{11.96, 12.5, 15.41, "between 0:11.9 and 0:15.5"},
+		{59.7, 60, 60.3, "between 0:59.7 and 1:00.3"},
+	} {
+		if got := slipTime(clock.Slip{From: c.from, At: c.at, To: c.to}); got != c.want {
+			t.Errorf("%v, %v, %v: %q, want %q", c.from, c.at, c.to, got, c.want)
+		}
+	}
+}
+
+// TestSlipInResult: a piece that was lost behind a reverberation is told with its
+// size and the times between which it lay, in the answer and in the result.
+func TestSlipInResult(t *testing.T) {
+	s := newScene(t)
+	const at, lost = 3.2, 0.5
+	s.each("two", func(x []float64) []float64 {
+		x = echoing(x)
+		return slices.Delete(x, at*sceneRate, (at+lost)*sceneRate)
+	})
+	res := s.check(t)
+	assert(t, res, wanted{idSlips, "Two", Fails, lost * sceneRate, 48, "(0.50 s) lost "})
+	assert(t, res, wanted{idPerformance, "Two", Holds, nan(), 0, ""})
+	for _, take := range res.Takes {
+		found := take.Alignment.Slips
+		if take.Name != "Two" {
+			if len(found) > 0 {
+				t.Errorf("%s: %+v", take.Name, found)
+			}
+			continue
+		}
+		when := at - float64(lagOf(s, "two"))/sceneRate
+		if len(found) != 1 || !found[0].Certain || float64(found[0].From) > when || float64(found[0].To) < when+lost || found[0].To-found[0].From > 2 {
+			t.Errorf("%+v, want from %.2f to %.2f s", found, when, when+lost)
+		}
+		if b, err := json.Marshal(take.Alignment); err != nil || !strings.Contains(string(b), `"slips":[{"from_s":`) {
+			t.Errorf("%s, %v", b, err)
+		}
+	}
+}
+
+// echoing is x with a hundred reflections that die away by 60 dB in 2 s, together as
+// loud as x.
+func echoing(x []float64) []float64 {
+	rng := rand.New(rand.NewPCG(4, 4))
+	y := slices.Clone(x)
+	gain := 0.32 // of the first; Σ gain²·10^(−6·k/100) over k is 1 some
+	for k := range 100 {
+		late := int((0.01 + 0.02*(float64(k)+rng.Float64())) * sceneRate)
+		g := gain * unit.ToAmplitude(-0.6*float64(k))
+		if rng.IntN(2) == 0 {
+			g = -g
+		}
+		for i := late; i < len(y); i++ {
+			y[i] += g * x[i-late]
+		}
+	}
+	return y
+}
