@@ -29,8 +29,10 @@ func Method() string {
 		"For such gear a model of it is therefore fitted to the take: each of %d to %d passages lies where the model that is fitted to all other passages predicts it best. "+
 		"The model is the sum of %d signals, each with one complex gain for every %d Hz from %d Hz to %d kHz: "+
 		"the recording that the take is compared with, and %d distortions of it. "+
-		"For these it goes through a first-order high-pass at %d Hz and is brought to an RMS of %d, %d and %d for the curve v/(1+|v|), and of %d for the curve √(1+v²).",
-		minSegments, maxSegments, curves, bankBand, bankLow, bankHigh/1000, curves-1, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven)
+		"For these it goes through a first-order high-pass at %d Hz and is brought to an RMS of %d, %d and %d for the curve v/(1+|v|), and of %d for the curve √(1+v²). "+
+		"Where the beginnings of notes do not tell whether a piece is missing, stretches of %d s are looked for up to %g s away. "+
+		"When samples were lost or inserted is told as the time within which the model stops to predict the sound at the lag before and begins to at the lag behind.",
+		minSegments, maxSegments, curves, bankBand, bankLow, bankHigh/1000, curves-1, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven, partSeconds, lagReach)
 }
 
 // bankGains and bankEven are the gains before the curves.
