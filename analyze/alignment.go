@@ -125,10 +125,11 @@ func (s *Session) align(ctx context.Context) error {
 	return nil
 }
 
-// How a take was placed, as it stands in Alignment.PlacedBy.
+// What a take was placed by, as it stands in Alignment.PlacedBy and BesideBy; "" is a
+// guess.
 const (
-	byPhase = "phase"
-	byNotes = "notes"
+	ByPhase = "phase"
+	ByNotes = "notes"
 )
 
 const (
@@ -264,7 +265,7 @@ func (s *Session) link(features []*align.Feature) error {
 }
 
 // place is a lag, one standard error of it (NaN where it is a guess) and what it
-// rests on: byPhase, byNotes, "" for a guess.
+// rests on: ByPhase, ByNotes, "" for a guess.
 type place struct {
 	lag, err unit.Samples
 	by       string
@@ -272,8 +273,7 @@ type place struct {
 
 // surer reports whether a place rests on more than another.
 func (p place) surer(than place) bool {
-	rank := map[string]int{byPhase: 2, byNotes: 1}
-	return rank[p.by] > rank[than.by]
+	return p.by == ByPhase && than.by != ByPhase || p.by == ByNotes && than.by == ""
 }
 
 // ownPlace is where take i lies on the timeline by itself.
@@ -281,11 +281,11 @@ func (s *Session) ownPlace(i int) place {
 	e, p := s.toDry[i], s.byNotes[i]
 	switch {
 	case e.Certain:
-		return place{e.Lag, lagError(e), byPhase}
+		return place{e.Lag, lagError(e), ByPhase}
 	case p.Certain && s.besideNotes(i, e) <= nearNotes && !math.IsNaN(float64(e.Lag)):
-		return place{e.Lag, p.Error, byNotes}
+		return place{e.Lag, p.Error, ByNotes}
 	case p.Certain:
-		return place{p.Lag, p.Error, byNotes}
+		return place{p.Lag, p.Error, ByNotes}
 	}
 	return place{e.Lag, unit.Samples(math.NaN()), ""}
 }
@@ -297,11 +297,11 @@ func (s *Session) besideAnchor(i int) place {
 	direct, k := s.toAnchor[i], s.through[i]
 	switch {
 	case i == s.anchor:
-		return place{by: byPhase}
+		return place{by: ByPhase}
 	case direct.Certain:
-		return place{direct.Lag, lagError(direct), byPhase}
+		return place{direct.Lag, lagError(direct), ByPhase}
 	case k >= 0:
-		return place{s.linked[i].Lag, unit.Samples(math.Hypot(float64(lagError(s.linked[i])), float64(lagError(s.toAnchor[k])))), byPhase}
+		return place{s.linked[i].Lag, unit.Samples(math.Hypot(float64(lagError(s.linked[i])), float64(lagError(s.toAnchor[k])))), ByPhase}
 	}
 	return place{err: unit.Samples(math.NaN())}
 }
@@ -325,7 +325,7 @@ func (s *Session) origin() place {
 // is; else through a third take.
 func (s *Session) applied(i int, origin place) (at, beside place) {
 	own, beside := s.ownPlace(i), s.besideAnchor(i)
-	alone := s.through[i] >= 0 && own.by == byPhase && origin.by == byPhase
+	alone := s.through[i] >= 0 && own.by == ByPhase && origin.by == ByPhase
 	if beside.by != "" && !alone && !math.IsNaN(float64(origin.lag)) {
 		return place{origin.lag + beside.lag, unit.Samples(math.Hypot(float64(origin.err), float64(beside.err))), origin.by}, beside
 	}

@@ -56,16 +56,16 @@ func TestPlaces(t *testing.T) {
 		lag                   unit.Samples
 		by, besideBy          string
 	}{
-		{"all certain: by the anchor, since takes are more alike", sure(100), sure(161), sure(60), none, none, nil, 160, byPhase, byPhase},
-		{"the anchor by its notes, near which its phase is kept: the take beside it for certain", guess(110), guess(1), sure(60), notes(100), none, nil, 170, byNotes, byPhase},
-		{"the anchor a guess, the take certain: both by the take", guess(7), sure(160), sure(60), none, none, nil, 160, byPhase, byPhase},
-		{"the anchor by notes, the take certain: both by the take", guess(7), sure(160), sure(60), notes(105), none, nil, 160, byPhase, byPhase},
-		{"not comparable, each certain", sure(100), sure(160), guess(9), none, none, nil, 160, byPhase, byPhase},
-		{"not comparable, the take by its notes", sure(100), guess(9), guess(9), none, notes(160), nil, 160, byNotes, byNotes},
-		{"not comparable, the anchor by its notes", guess(100), sure(160), guess(9), notes(100), none, nil, 160, byPhase, byNotes},
-		{"by way of another, each certain: each by itself", sure(100), sure(161), guess(9), none, none, &align.Estimate{Lag: 60}, 161, byPhase, byPhase},
-		{"by way of another", sure(100), guess(9), guess(9), none, none, &align.Estimate{Lag: 60}, 160, byPhase, byPhase},
-		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, byPhase, byPhase},
+		{"all certain: by the anchor, since takes are more alike", sure(100), sure(161), sure(60), none, none, nil, 160, ByPhase, ByPhase},
+		{"the anchor by its notes, near which its phase is kept: the take beside it for certain", guess(110), guess(1), sure(60), notes(100), none, nil, 170, ByNotes, ByPhase},
+		{"the anchor a guess, the take certain: both by the take", guess(7), sure(160), sure(60), none, none, nil, 160, ByPhase, ByPhase},
+		{"the anchor by notes, the take certain: both by the take", guess(7), sure(160), sure(60), notes(105), none, nil, 160, ByPhase, ByPhase},
+		{"not comparable, each certain", sure(100), sure(160), guess(9), none, none, nil, 160, ByPhase, ByPhase},
+		{"not comparable, the take by its notes", sure(100), guess(9), guess(9), none, notes(160), nil, 160, ByNotes, ByNotes},
+		{"not comparable, the anchor by its notes", guess(100), sure(160), guess(9), notes(100), none, nil, 160, ByPhase, ByNotes},
+		{"by way of another, each certain: each by itself", sure(100), sure(161), guess(9), none, none, &align.Estimate{Lag: 60}, 161, ByPhase, ByPhase},
+		{"by way of another", sure(100), guess(9), guess(9), none, none, &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
+		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
 		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
 	} {
 		s := &Session{takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: 48000}},
@@ -78,7 +78,7 @@ func TestPlaces(t *testing.T) {
 		if at.lag != c.lag || at.by != c.by || beside.by != c.besideBy {
 			t.Errorf("%s: %.0f by %q, beside by %q; want %.0f by %q, beside by %q", c.name, float64(at.lag), at.by, beside.by, float64(c.lag), c.by, c.besideBy)
 		}
-		if a, _ := s.applied(0, s.origin()); beside.by == byPhase && at.by != "" && at.lag-a.lag != 60 && c.linked == nil {
+		if a, _ := s.applied(0, s.origin()); beside.by == ByPhase && at.by != "" && at.lag-a.lag != 60 && c.linked == nil {
 			t.Errorf("%s: %.0f samples behind the anchor take, which lies at %.0f", c.name, float64(at.lag-a.lag), float64(a.lag))
 		}
 	}

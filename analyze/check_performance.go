@@ -105,7 +105,7 @@ func (s *Session) askLag(a *answers) {
 		left := s.leftOver(i)
 		applied := unit.Signed(float64(e.Applied), e.LagDecimals()) + " samples"
 		value := applied + " taken out"
-		if e.PlacedBy == byNotes {
+		if e.PlacedBy == ByNotes {
 			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
 		}
 		if !s.placed(i) && s.verdicts[i].Outcome != clock.Same || math.IsNaN(left) {
@@ -114,7 +114,7 @@ func (s *Session) askLag(a *answers) {
 			continue
 		}
 		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift it is at most %s samples out of step with the others", s.sourceName(), sizeText(left))
-		if e.BesideBy != byPhase {
+		if e.BesideBy != ByPhase {
 			reason += ", judged by the beginnings of the notes"
 			if e.Reason != "" {
 				reason += ": " + e.Reason
@@ -151,11 +151,11 @@ func (s *Session) askPolarity(a *answers) {
 // notes where the windows are not alike. NaN where neither does.
 func (s *Session) drift(i int) (drift, err float64, by string) {
 	if x := s.slips[i]; !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
-		return float64(x.Drift), float64(x.DriftError), byPhase
+		return float64(x.Drift), float64(x.DriftError), ByPhase
 	}
 	p := s.byNotes[i]
 	if p.Certain && !math.IsNaN(float64(p.Drift)) {
-		return float64(p.Drift), float64(p.DriftError), byNotes
+		return float64(p.Drift), float64(p.DriftError), ByNotes
 	}
 	return nan(), nan(), ""
 }
@@ -193,7 +193,7 @@ func (s *Session) askDrift(a *answers) {
 			sure, e = 3*e, 2*e
 			x.measured, x.value = d, unit.Within(d, e)+" ppm"
 			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range is two standard errors", t.RepeatOf)
-		} else if by == byNotes {
+		} else if by == ByNotes {
 			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range is two standard errors"
 		}
 		switch {

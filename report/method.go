@@ -85,7 +85,7 @@ func besideWords(a analyze.Alignment) string {
 	switch a.BesideBy {
 	case "":
 		return "not certain"
-	case "notes":
+	case analyze.ByNotes:
 		return "± " + unit.Format(2*float64(a.BesideError), 0) + ", by the beginnings of the notes"
 	}
 	return "± " + unit.Format(2*float64(a.BesideError), 2)

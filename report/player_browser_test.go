@@ -58,12 +58,15 @@ func eval[T any](t *testing.T, ctx context.Context, expression string) T {
 	return v
 }
 
+// saysNow is what the listening part tells its reader.
+const saysNow = `[...document.querySelectorAll('#listen [role=status]')].map(e => e.textContent).join(' | ')`
+
 // until waits for an expression to become true.
 func until(t *testing.T, ctx context.Context, condition string) {
 	t.Helper()
 	for end := time.Now().Add(20 * time.Second); !eval[bool](t, ctx, "!!("+condition+")"); time.Sleep(20 * time.Millisecond) {
 		if time.Now().After(end) {
-			t.Fatalf("never true: %s\nthe page says: %s", condition, eval[string](t, ctx, `[...document.querySelectorAll('#listen [role=status]')].map(e => e.textContent).join(' | ')`))
+			t.Fatalf("never true: %s\nthe page says: %s", condition, eval[string](t, ctx, saysNow))
 		}
 	}
 }

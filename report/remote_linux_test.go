@@ -64,7 +64,7 @@ func (r remote) waitFor(t *testing.T, condition string) {
 	t.Helper()
 	for end := time.Now().Add(time.Minute); !value[bool](t, r, "!!("+condition+")"); time.Sleep(50 * time.Millisecond) {
 		if time.Now().After(end) {
-			t.Fatalf("never true: %s\nthe page says: %s", condition, value[string](t, r, `[...document.querySelectorAll('#listen [role=status]')].map(e => e.textContent).join(' | ')`))
+			t.Fatalf("never true: %s\nthe page says: %s", condition, value[string](t, r, saysNow))
 		}
 	}
 }

@@ -130,11 +130,11 @@ func lagLegend(res *analyze.Result) string {
 	together := 0.0
 	for _, t := range res.Takes {
 		a := t.Alignment
-		if a.PlacedBy == "notes" && a.BesideBy == "phase" {
+		if a.PlacedBy == analyze.ByNotes && a.BesideBy == analyze.ByPhase {
 			together = max(together, 2*float64(a.AppliedError))
 		}
 		switch a.BesideBy {
-		case "phase":
+		case analyze.ByPhase:
 		case "":
 			open = append(open, t.Name)
 		default:
@@ -157,7 +157,7 @@ func lagLegend(res *analyze.Result) string {
 // lagText prints the lag that is taken out.
 func lagText(a analyze.Alignment) string {
 	s := unit.Signed(float64(a.Applied), a.LagDecimals())
-	if a.BesideBy != "phase" {
+	if a.BesideBy != analyze.ByPhase {
 		s += "?"
 	}
 	return s

@@ -66,14 +66,16 @@ const (
 // good player: each about 4 ms, common practice, no source), both with a tenth
 // spread evenly over ±40 ms, and no relation at all. The common lag is averaged
 // over ±20 ms and over the places at which the rises agree best, of which the
-// estimate's own has nine tenths beforehand. The outcome needs odds of 10⁴. Where onsets say too little, a lag of the fine search that is
-// constant within 0.25 ms over six windows and stands out twice from any other
-// place is proof as well, and so are twenty windows of found that keep one lag
-// within 0.05 ms, with no slip, and parts of found that lie far apart, each at one
-// lag, where the notes do not speak for two passes; where the two contradict each other the outcome is
-// Uncertain. It is so, too, where many notes each speak a little for two: gear
-// that begins its tones anew does that. High gain can make of clear beginnings a scatter like that of two
-// passes, but no two passes are alike in phase.
+// estimate's own has nine tenths beforehand. The outcome needs odds of 10⁴.
+//
+// Where onsets say too little, each of these is proof as well: a lag of the fine
+// search that is constant within 0.25 ms over six windows and stands out twice from
+// any other place; twenty windows of found that keep one lag within 0.05 ms, with no
+// slip; and parts of found that lie far apart, each at one lag, where the notes do
+// not speak for two passes. Where the two contradict each other the outcome is
+// Uncertain. It is so, too, where many notes each speak a little for two: gear that
+// begins its tones anew does that. High gain can make of clear beginnings a scatter
+// like that of two passes, but no two passes are alike in phase.
 func SamePerformance(a, b align.Source, e align.Estimate, found *Slips) (Verdict, error) {
 	nan := math.NaN()
 	v := Verdict{Outcome: Uncertain, Spread: unit.Seconds(nan), Windows: unit.Seconds(nan), Sureness: 0}
