@@ -84,7 +84,7 @@ func (z *zipFile) readEnd() (count, dirSize, dirEnd uint64, err error) {
 		return 0, 0, 0, err
 	}
 	if le.Uint32(b) != sigEnd || le.Uint16(b[20:]) != 0 {
-		return 0, 0, 0, refuse("", "the last %d bytes are not the end of a zip file (without a comment): it is cut short, damaged, or no zip file", lenEnd)
+		return 0, 0, 0, refuse("", "the last %d bytes are not the end of a zip file (without a comment): it is cut short, damaged, or no zip file; name an archive that pack wrote, or fetch it again", lenEnd)
 	}
 	if le.Uint32(b[4:]) != 0 || le.Uint16(b[8:]) != le.Uint16(b[10:]) {
 		return 0, 0, 0, refuse("", "a part of an archive in several parts")
