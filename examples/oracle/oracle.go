@@ -1,4 +1,4 @@
-// Package oracle finds the programs that tests check against. Only tests import
+// Package oracle finds the programs and files that tests check against. Only tests import
 // it. The programs are those of the packages in .ci/packages.
 package oracle
 
@@ -15,6 +15,19 @@ func Path(t testing.TB, names ...string) string {
 	path := Look(t, names...)
 	if path == "" {
 		t.Skipf("%s is not installed", names[0])
+	}
+	return path
+}
+
+// File returns path when there is such a file. Without it the test is skipped, but
+// fails where the environment says CI.
+func File(t testing.TB, path string) string {
+	t.Helper()
+	if _, err := os.Stat(path); err != nil {
+		if os.Getenv("CI") != "" {
+			t.Fatal(err)
+		}
+		t.Skip(err)
 	}
 	return path
 }
