@@ -35,6 +35,7 @@ const (
 // In the same way the published time stays: a new take that begins or ends a
 // little inside it gets silence there, see keptEdge.
 type Earlier struct {
+	Format int // the lowest that it had, see Result.EarlierFormat
 	Target unit.LUFS
 	Takes  []EarlierTake
 	Whole  Span   // the published time
@@ -79,7 +80,10 @@ func ReadResult(r io.Reader) (*Result, error) {
 
 // EarlierFrom returns what a result says to the report that replaces it.
 func EarlierFrom(res *Result) *Earlier {
-	e := &Earlier{Target: res.Match.Target, Audience: res.Audience, Audio: res.audio()}
+	e := &Earlier{Format: res.Format, Target: res.Match.Target, Audience: res.Audience, Audio: res.audio()}
+	if res.EarlierFormat > 0 {
+		e.Format = res.EarlierFormat
+	}
 	if len(res.Timeline.Spans) > 0 {
 		e.Whole = res.Timeline.Spans[0]
 	}
@@ -236,6 +240,9 @@ func (s *Session) matchLevels(context.Context) error {
 	}
 	if len(a.Changes) == 0 {
 		return nil // another comparison
+	}
+	if s.earlier.Format < ResultFormat {
+		s.Result.EarlierFormat = s.earlier.Format
 	}
 	// Stored targets have four decimals.
 	if math.Abs(float64(s.Result.Match.Target-a.Earlier)) < 1e-4 {

@@ -5,9 +5,10 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// ResultFormat is the version of the layout of results.json. It grows when a
-// field changes its meaning or goes; new fields alone do not change it.
-const ResultFormat = 1
+// ResultFormat is the version of results.json. It grows with the first released
+// change of the meaning of a field or of a rule in Rules; new fields alone do
+// not change it.
+const ResultFormat = 2
 
 // Result is everything that is known about a comparison: what was read, what
 // was measured with which parameters, and what follows. The page, the tables
@@ -37,6 +38,10 @@ type Result struct {
 	// EarlierAudio is what was published before as a comparison of its own and
 	// is still here, file by file: answers about it count. The latest first.
 	EarlierAudio []EarlierAudio `json:"earlier_audio,omitempty"`
+	// EarlierFormat is the lowest format that this report had in earlier builds,
+	// where that is lower than Format; else 0. RulesAfter(EarlierFormat) are what
+	// changed its figures since.
+	EarlierFormat int `json:"earlier_format,omitempty"`
 }
 
 // Tool names the program that made a Result.

@@ -60,6 +60,11 @@ func (b *builder) method() methodView {
 	add("Noise", fmt.Sprintf("Measured in pauses of at least %s%s, leaving out %s at either end; bandwidth %s. Hum is what stands at the mains frequency (%s) and its first %d harmonics, hiss is the rest. 468-weighted values are rms, not quasi-peak.",
 		seconds(n.MinimumPause), under, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
 	add("What counts", resolutionWords(b.res.Resolution))
+	if f := b.res.EarlierFormat; f > 0 {
+		if rules := analyze.RulesAfter(f); len(rules) > 0 {
+			add("New rules", newRulesWords(rules))
+		}
+	}
 
 	rows := []row{}
 	for i, t := range b.res.Takes {
@@ -78,6 +83,16 @@ func (b *builder) method() methodView {
 	}
 	v.Lags = newTable("Lag, polarity and clock", heads("Take", "Lag, samples", "Lag against the reference, samples", "Removed, samples", "<Polarity", "<Polarity against the reference", "Drift, ppm", "Peak to next peak, ratio", "<Certain", "<Beside the others, samples"), rows)
 	return v
+}
+
+// newRulesWords says by which rules figures of a report that was published before
+// may have changed.
+func newRulesWords(rules []analyze.Rule) string {
+	text := "An earlier version of this report was published before these rules, and its figures may differ for that reason."
+	for _, r := range rules {
+		text += " " + r.Says
+	}
+	return text
 }
 
 // besideWords says how sure a take's place beside the other takes is.

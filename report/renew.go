@@ -24,7 +24,8 @@ var ErrOtherVersion = errors.New("the results were written by another version of
 
 // Read returns the result that the report in a folder shows. The error wraps
 // fs.ErrNotExist when there is no report, and ErrOtherVersion when the result,
-// written again, would not give the same bytes.
+// written again, would not give the same bytes or has another format; the result
+// is returned with it then.
 func Read(dir string) (*analyze.Result, error) {
 	path := filepath.Join(dir, resultsName)
 	f, err := os.Open(path)
@@ -38,8 +39,8 @@ func Read(dir string) (*analyze.Result, error) {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	again, err := encode(res)
-	if err != nil || !bytes.Equal(again, text.Bytes()) {
-		return nil, fmt.Errorf("%s: %w", path, ErrOtherVersion)
+	if err != nil || !bytes.Equal(again, text.Bytes()) || res.Format != analyze.ResultFormat {
+		return res, fmt.Errorf("%s: %w", path, ErrOtherVersion)
 	}
 	return res, nil
 }

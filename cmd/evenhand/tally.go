@@ -48,7 +48,7 @@ written.`,
 			return nil
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
-			r, title, err := tally(cmd, args[0], args[1:], dir, opts)
+			r, added, title, err := tally(cmd, args[0], args[1:], dir, opts)
 			if err != nil {
 				return err
 			}
@@ -58,7 +58,9 @@ written.`,
 			if err := writeTally(cmd.OutOrStdout(), title, r, width(cmd.OutOrStdout())); err != nil {
 				return err
 			}
-			fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: next:", afterTally(args, dir, r))
+			if added || dir == "" {
+				fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: next:", afterTally(args, dir, r))
+			}
 			return nil
 		},
 	}
@@ -72,9 +74,9 @@ written.`,
 }
 
 // tally counts the codes in the files of comments and, when a report is named,
-// adds them to it.
-func tally(cmd *cobra.Command, path string, comments []string, dir string, o buildOptions) (listening.Result, string, error) {
-	fail := func(err error) (listening.Result, string, error) { return listening.Result{}, "", err }
+// adds them to it; added says that it did. The text is the comparison's title.
+func tally(cmd *cobra.Command, path string, comments []string, dir string, o buildOptions) (r listening.Result, added bool, title string, err error) {
+	fail := func(err error) (listening.Result, bool, string, error) { return listening.Result{}, false, "", err }
 	c, err := manifest.Load(path, analyze.CheckLimit)
 	if err != nil {
 		return fail(err)
@@ -88,14 +90,19 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	var draft *folder.Draft
 	var res *analyze.Result
 	if dir != "" {
-		if res, err = publishedResult(c, dir); err != nil {
+		res, err = publishedResult(c, dir)
+		switch {
+		case errors.Is(err, report.ErrOtherVersion):
+			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %v, so the page stays as it is: build the report again with this version and repeat this command to add the answers to the page\n", err)
+		case err != nil:
 			return fail(err)
+		default:
+			// The check of the folder comes before the work.
+			if draft, err = folder.Begin(dir, folder.Report); err != nil {
+				return fail(err)
+			}
+			defer draft.Discard()
 		}
-		// The check of the folder comes before the work.
-		if draft, err = folder.Begin(dir, folder.Report); err != nil {
-			return fail(err)
-		}
-		defer draft.Discard()
 	} else if res, err = unpublishedResult(cmd, c, o); err != nil {
 		return fail(err)
 	}
@@ -103,7 +110,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	if n := len(names); n < listening.MinTakes {
 		return fail(usageError{fmt.Errorf("%s: the audio of %d takes is published; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
 	}
-	r, err := listening.Tally(everyCode(cmd, comments), names, res.AudioID(), res.Earlier()...)
+	r, err = listening.Tally(everyCode(cmd, comments), names, res.AudioID(), res.Earlier()...)
 	if err != nil {
 		return fail(err)
 	}
@@ -115,7 +122,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: no code is about this audio, %d are about other audio%s\n", r.Foreign, hint)
 	}
 	if draft == nil {
-		return r, c.Title, nil
+		return r, false, c.Title, nil
 	}
 	if r.Counted == 0 {
 		return fail(usageError{fmt.Errorf("%s: no answer code that counts was found in the comments (%d damaged, %d of other audio); the report stays as it was", dir, r.Damaged, r.Foreign)})
@@ -132,7 +139,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	}
 	sayLeft(cmd.ErrOrStderr(), draft)
 	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: added what readers heard to %s\n", filepath.Join(dir, "index.html"))
-	return r, c.Title, nil
+	return r, true, c.Title, nil
 }
 
 // afterTally says what to do with a tally that was printed.
@@ -146,15 +153,16 @@ func afterTally(args []string, dir string, r listening.Result) string {
 	return "publish " + dir + " again; later, tally all comments anew, old and new ones"
 }
 
-// publishedResult reads the result of the report that readers listened to.
+// publishedResult reads the result of the report that readers listened to. With an
+// error that is report.ErrOtherVersion it returns the result all the same: its
+// answers can be counted.
 func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error) {
 	res, err := report.Read(dir)
+	other := errors.Is(err, report.ErrOtherVersion)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, usageError{fmt.Errorf("%s: there is no report in this folder; name the folder that build wrote: %w", dir, err)}
-	case errors.Is(err, report.ErrOtherVersion):
-		return nil, usageError{fmt.Errorf("%w; build the report with this version first, then tally", err)}
-	case err != nil:
+	case err != nil && !other:
 		return nil, usageError{err}
 	}
 	same := len(res.Takes) == len(c.Takes)
@@ -167,7 +175,7 @@ func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error
 	if res.AudioID() == "" {
 		return nil, usageError{fmt.Errorf("%s: the report publishes no audio, so nobody can have listened to it", dir)}
 	}
-	return res, nil
+	return res, err
 }
 
 // unpublishedResult measures a comparison and encodes its audio, to learn what

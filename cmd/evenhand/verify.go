@@ -229,6 +229,13 @@ func (v *verifier) otherVersion() bool {
 	return v.r.Format != analyze.ResultFormat || v.r.MadeBy != "evenhand "+version()
 }
 
+// compare adds how stored results and what was computed again differ.
+func (v *verifier) compare(stored, again any, opts verify.Options) {
+	opts.OtherVersion = v.otherVersion()
+	opts.Rules = analyze.RulesAfter(v.r.Format)
+	v.r.Add(verify.Compare(stored, again, opts), opts.Rules)
+}
+
 // leftOut reads which files the archive does not hold.
 func (v *verifier) leftOut(dir, main string) error {
 	name := filepath.Join(dir, "data", bagLeftOut)
@@ -300,7 +307,7 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	opts := v.options()
 	opts.Absent = func(path string) *analyze.File { return absent[path] }
 	skip := func(place string) bool {
-		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
+		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || place == "earlier_format" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
 			return true // the published files are compared by their samples
 		}
 		if strings.Contains(place, ".pieces[") && (strings.HasSuffix(place, ".sha256") || strings.HasSuffix(place, ".bytes")) {
@@ -315,11 +322,12 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 		}
 		return false
 	}
-	compare := verify.Options{File: name, OtherVersion: v.otherVersion(), Skip: skip}
+	compare := verify.Options{File: name, Skip: skip}
 	if len(audio) > 0 {
 		return v.recomputePart(c, opts, compare, reportDir, absent, audio, res, stored)
 	}
-	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept {
+	// An earlier version may have found other places and another time.
+	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept || res.Format != analyze.ResultFormat {
 		opts.Earlier = analyze.EarlierFrom(res)
 	}
 	again := filepath.Join(v.tmp, "again")
@@ -334,7 +342,7 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	if err != nil {
 		return err
 	}
-	v.r.Add(verify.Compare(stored, tree, compare))
+	v.compare(stored, tree, compare)
 	return v.compareAudio(reportDir, again, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
 }
 
@@ -388,7 +396,7 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 		return err
 	}
 	compare.Part = true
-	v.r.Add(verify.Compare(stored, tree, compare))
+	v.compare(stored, tree, compare)
 	return v.fromPublished(reportDir, strings.TrimSuffix(compare.File, resultsName), res, stored)
 }
 

@@ -75,9 +75,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 	if err != nil {
 		return err
 	}
-	v.r.Add(verify.Compare(stored, tree, verify.Options{
-		File: prefix + resultsName, Part: true, Null: true, OtherVersion: v.otherVersion(), Tolerances: verify.PublishedTolerances(),
-	}))
+	v.compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true, Null: true, Tolerances: verify.PublishedTolerances()})
 	return nil
 }
 
@@ -115,6 +113,6 @@ func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, sto
 		return err
 	}
 	// A part of the stored takes: names alone tell them apart here.
-	v.r.Add(verify.Compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true}))
+	v.compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true})
 	return nil
 }

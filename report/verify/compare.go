@@ -10,6 +10,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+
+	"evenhand/analyze"
 )
 
 // Difference is one value that is not what it was.
@@ -57,6 +59,9 @@ type Options struct {
 	// Skip reports places that are not compared; nil for none. Places are
 	// written as in Difference.Quantity.
 	Skip func(place string) bool
+	// Rules are those by which the stored results were not yet computed; the
+	// figures that they govern are counted and not compared.
+	Rules []analyze.Rule
 }
 
 // Comparison is what Compare found.
@@ -66,6 +71,8 @@ type Comparison struct {
 	// NotCompared are places that only one of the two has, or that are text
 	// worded by another version.
 	NotCompared []string
+	// ByRule counts the stored values that each of Options.Rules governs.
+	ByRule []int
 }
 
 // Compare walks two results, as encoding/json decodes them with UseNumber, and
@@ -78,7 +85,8 @@ func Compare(stored, recomputed any, opts Options) Comparison {
 		opts.Tolerances = Tolerances()
 	}
 	c := &comparer{opts: opts}
-	c.value("", "", stored, recomputed)
+	c.out.ByRule = make([]int, len(opts.Rules))
+	c.value(place{}, "", stored, recomputed)
 	return c.out
 }
 
@@ -107,8 +115,71 @@ type comparer struct {
 	out  Comparison
 }
 
-func (c *comparer) differ(place string, stored, recomputed any, tolerance string) {
-	c.out.Differences = append(c.out.Differences, Difference{c.opts.File, place, text(stored), text(recomputed), tolerance})
+// place is where a value stands.
+type place struct {
+	name string // as in Difference.Quantity
+	path string // as in analyze.Rule.Fields
+}
+
+// field is the place of a field below p.
+func (p place) field(name string) place {
+	if p.name == "" {
+		return place{name, name}
+	}
+	return place{p.name + "." + name, p.path + "." + name}
+}
+
+// entry is the place of an entry of the list p.
+func (p place) entry(name string, v any) place {
+	q := place{p.name + "[" + name + "]", p.path}
+	if m, ok := v.(map[string]any); ok {
+		if id, ok := m["id"].(string); ok {
+			q.path += "[" + id + "]"
+		}
+	}
+	return q
+}
+
+// skips reports whether a place is not compared, and counts the stored values
+// there when another rule is the reason.
+func (c *comparer) skips(at place, stored any) bool {
+	if at.name == "" {
+		return false
+	}
+	if c.opts.Skip != nil && c.opts.Skip(at.name) {
+		return true
+	}
+	for i, r := range c.opts.Rules {
+		if r.Governs(at.path) {
+			c.out.ByRule[i] += values(stored)
+			return true
+		}
+	}
+	return false
+}
+
+// values counts the numbers, texts and truths in a tree.
+func values(v any) int {
+	n := 0
+	switch x := v.(type) {
+	case map[string]any:
+		for _, y := range x {
+			n += values(y)
+		}
+	case []any:
+		for _, y := range x {
+			n += values(y)
+		}
+	default:
+		if v != missing {
+			n = 1
+		}
+	}
+	return n
+}
+
+func (c *comparer) differ(at place, stored, recomputed any, tolerance string) {
+	c.out.Differences = append(c.out.Differences, Difference{c.opts.File, at.name, text(stored), text(recomputed), tolerance})
 }
 
 func text(v any) string {
@@ -127,19 +198,19 @@ var missing any = absent{}
 
 type absent struct{}
 
-func (c *comparer) value(place, field string, stored, recomputed any) {
-	if place != "" && c.opts.Skip != nil && c.opts.Skip(place) {
+func (c *comparer) value(at place, field string, stored, recomputed any) {
+	if c.skips(at, stored) {
 		return
 	}
 	switch s := stored.(type) {
 	case map[string]any:
 		if r, ok := recomputed.(map[string]any); ok {
-			c.object(place, s, r)
+			c.object(at, s, r)
 			return
 		}
 	case []any:
 		if r, ok := recomputed.([]any); ok {
-			c.list(place, field, s, r)
+			c.list(at, field, s, r)
 			return
 		}
 	default:
@@ -148,28 +219,28 @@ func (c *comparer) value(place, field string, stored, recomputed any) {
 		}
 		c.out.Compared++
 		if same, tolerance := c.scalar(field, stored, recomputed); !same {
-			c.differ(place, stored, recomputed, tolerance)
+			c.differ(at, stored, recomputed, tolerance)
 		}
 		return
 	}
 	c.out.Compared++
-	c.differ(place, stored, recomputed, "")
+	c.differ(at, stored, recomputed, "")
 }
 
 // lone deals with a value that one side does not have.
-func (c *comparer) lone(place string, stored, recomputed any) {
+func (c *comparer) lone(at place, stored, recomputed any) {
 	switch {
-	case c.opts.Skip != nil && c.opts.Skip(place):
 	case recomputed == missing && c.opts.Part:
+	case c.skips(at, stored):
 	case c.opts.OtherVersion:
-		c.out.NotCompared = append(c.out.NotCompared, place)
+		c.out.NotCompared = append(c.out.NotCompared, at.name)
 	default:
 		c.out.Compared++
-		c.differ(place, stored, recomputed, "")
+		c.differ(at, stored, recomputed, "")
 	}
 }
 
-func (c *comparer) object(place string, stored, recomputed map[string]any) {
+func (c *comparer) object(at place, stored, recomputed map[string]any) {
 	keys := make([]string, 0, len(stored))
 	for k := range stored {
 		keys = append(keys, k)
@@ -181,10 +252,7 @@ func (c *comparer) object(place string, stored, recomputed map[string]any) {
 	}
 	slices.Sort(keys)
 	for _, k := range keys {
-		at := k
-		if place != "" {
-			at = place + "." + k
-		}
+		at := at.field(k)
 		s, inStored := stored[k]
 		r, inRecomputed := recomputed[k]
 		switch {
@@ -198,29 +266,28 @@ func (c *comparer) object(place string, stored, recomputed map[string]any) {
 	}
 }
 
-func (c *comparer) list(place, field string, stored, recomputed []any) {
+func (c *comparer) list(at place, field string, stored, recomputed []any) {
 	if s, r := names(stored), names(recomputed); s != nil && r != nil {
-		at := func(name string) string { return place + "[" + name + "]" }
 		for i, name := range s {
 			if k := slices.Index(r, name); k >= 0 {
-				c.value(at(name), field, stored[i], recomputed[k])
+				c.value(at.entry(name, stored[i]), field, stored[i], recomputed[k])
 			} else {
-				c.lone(at(name), stored[i], missing)
+				c.lone(at.entry(name, stored[i]), stored[i], missing)
 			}
 		}
 		for k, name := range r {
 			if !slices.Contains(s, name) {
-				c.lone(at(name), missing, recomputed[k])
+				c.lone(at.entry(name, recomputed[k]), missing, recomputed[k])
 			}
 		}
 		return
 	}
 	for i := range min(len(stored), len(recomputed)) {
-		c.value(fmt.Sprintf("%s[%d]", place, i), field, stored[i], recomputed[i])
+		c.value(at.entry(strconv.Itoa(i), stored[i]), field, stored[i], recomputed[i])
 	}
 	if len(stored) != len(recomputed) {
 		c.out.Compared++
-		c.differ(place, fmt.Sprintf("%d entries", len(stored)), fmt.Sprintf("%d entries", len(recomputed)), "")
+		c.differ(at, fmt.Sprintf("%d entries", len(stored)), fmt.Sprintf("%d entries", len(recomputed)), "")
 	}
 }
 
@@ -272,6 +339,9 @@ func (c *comparer) scalar(field string, stored, recomputed any) (same bool, tole
 	r, rIs := recomputed.(string)
 	if !sIs || !rIs {
 		return stored == recomputed, ""
+	}
+	if c.opts.OtherVersion {
+		s = analyze.Renamed(field, s)
 	}
 	if s == r || !fact(field) && (c.opts.OtherVersion || sameSentence(s, r)) {
 		return true, ""

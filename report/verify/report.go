@@ -3,8 +3,10 @@ package verify
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 
+	"evenhand/analyze"
 	"evenhand/report/pack"
 	"evenhand/report/terminal"
 )
@@ -28,6 +30,9 @@ type Report struct {
 	Compared    int          `json:"values_compared"`
 	Differences []Difference `json:"differences"`
 	NotCompared []string     `json:"not_compared"`
+	// EarlierRules count the values that were not compared because an earlier
+	// rule gave them.
+	EarlierRules []EarlierRule `json:"earlier_rules"`
 
 	LeftOut    []LeftOut   `json:"left_out"`
 	Notes      []string    `json:"notes"` // what could not be done, and why
@@ -43,6 +48,16 @@ type Fault struct {
 	What string `json:"what"`
 }
 
+// EarlierRule says how many stored values are not by a rule of today.
+type EarlierRule struct {
+	Values int    `json:"values"`
+	Rule   string `json:"rule"` // the rule of today
+}
+
+func (e EarlierRule) String() string {
+	return fmt.Sprintf("%d values, computed by an earlier rule. The rule is now: %s", e.Values, e.Rule)
+}
+
 // LeftOut is a file that an archive does not hold.
 type LeftOut struct {
 	Path   string `json:"path"`
@@ -56,7 +71,7 @@ type LeftOut struct {
 func New(path, kind string) *Report {
 	return &Report{
 		Path: path, Kind: kind, Algorithms: []string{}, Faults: []Fault{}, Differences: []Difference{},
-		NotCompared: []string{}, LeftOut: []LeftOut{}, Notes: []string{}, Tolerances: Tolerances(), PublishedTolerances: PublishedTolerances(),
+		NotCompared: []string{}, EarlierRules: []EarlierRule{}, LeftOut: []LeftOut{}, Notes: []string{}, Tolerances: Tolerances(), PublishedTolerances: PublishedTolerances(),
 	}
 }
 
@@ -73,11 +88,21 @@ func (r *Report) AddFaults(prefix string, faults []pack.Fault) {
 	}
 }
 
-// Add adds what a comparison of results found.
-func (r *Report) Add(c Comparison) {
+// Add adds what a comparison of results found; rules are its Options.Rules.
+func (r *Report) Add(c Comparison, rules []analyze.Rule) {
 	r.Compared += c.Compared
 	r.Differences = append(r.Differences, c.Differences...)
 	r.NotCompared = append(r.NotCompared, c.NotCompared...)
+	for i, n := range c.ByRule {
+		k := slices.IndexFunc(r.EarlierRules, func(e EarlierRule) bool { return e.Rule == rules[i].Says })
+		switch {
+		case n == 0:
+		case k >= 0:
+			r.EarlierRules[k].Values += n
+		default:
+			r.EarlierRules = append(r.EarlierRules, EarlierRule{n, rules[i].Says})
+		}
+	}
 }
 
 // Note adds what could not be done.
@@ -115,6 +140,7 @@ func (r *Report) Write(w io.Writer, all bool) error {
 		}
 		return fmt.Sprintf("%s (%s, %d bytes, %s), SHA-256 %s", f.Path, f.Use, f.Bytes, state, f.SHA256)
 	}))
+	list("not compared", each(r.EarlierRules, EarlierRule.String))
 	list("not compared", r.NotCompared)
 	list("note", r.Notes)
 	if all {

@@ -1,0 +1,54 @@
+package analyze
+
+import "strings"
+
+// Rule is a rule by which figures of a result are computed today, and were not
+// before. What an earlier version computed by another rule is not wrong: verify
+// does not compare it, and the page says which rule the figures follow.
+type Rule struct {
+	Since int // the first ResultFormat whose figures follow it
+	// Fields are the figures, by their fields in results.json from the top, with
+	// points between: "likeness.spectral_db". A field stands for all that is below
+	// it and for every entry of a list. "checks[lag]" are the checks of that id.
+	Fields []string
+	Says   string // the rule, a sentence for readers that names the figures
+}
+
+// Rules returns the rules that are newer than the first format, the oldest
+// first.
+func Rules() []Rule {
+	return []Rule{}
+}
+
+// RulesAfter returns the rules that results of a format do not follow yet.
+func RulesAfter(format int) []Rule {
+	later := []Rule{}
+	for _, r := range Rules() {
+		if r.Since > format {
+			later = append(later, r)
+		}
+	}
+	return later
+}
+
+// Governs reports whether the figure at a path, written as in Fields, follows
+// the rule.
+func (r Rule) Governs(path string) bool {
+	for _, f := range r.Fields {
+		if rest, ok := strings.CutPrefix(path, f); ok && (rest == "" || rest[0] == '.' || rest[0] == '[') {
+			return true
+		}
+	}
+	return false
+}
+
+// Renamed returns what today's results say in a field where those of an earlier
+// version say was: the same but for the words listed here, by the name of their
+// field, what was written then and what is written now.
+func Renamed(field, was string) string {
+	words := map[string]map[string]string{}
+	if now, ok := words[field][was]; ok {
+		return now
+	}
+	return was
+}
