@@ -19,7 +19,7 @@ func settingQuestions() []question {
 		{
 			id: idVaried, name: "Every take sets the slot under test", group: groupSettings,
 			why:   "two takes of one setting show no difference between devices",
-			limit: words("each take, except repeats, has its own device or setting"), ask: (*Session).askVaried,
+			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Session).askVaried,
 		},
 		{
 			id: idAllowed, name: "Allowed changes", group: groupSettings,
@@ -162,7 +162,7 @@ func (s *Session) microphoneChanges() []difference {
 				}
 				r.Values = append(r.Values, v)
 			}
-			if differs(r.Values) {
+			if differs(only(r.Values, heldTakes(s.Manifest, notRoom))) {
 				out = append(out, difference{r.Name, s.values(r)})
 			}
 		}
@@ -179,7 +179,7 @@ func (s *Session) askVaried(a *answers) {
 	var seen []entry
 	for i := range c.Takes {
 		t := &c.Takes[i]
-		if t.RepeatOf != "" {
+		if t.RepeatOf != "" || t.Role == manifest.RoleRoom {
 			continue
 		}
 		var parts []string
@@ -222,7 +222,7 @@ func (s *Session) askVaried(a *answers) {
 		if len(seen) == 1 {
 			count = "1 setting"
 		}
-		a.holds("", count, "every take that is no repeat has its own device or setting in the slot "+c.Varies.Slot)
+		a.holds("", count, "every take that is not a repeat or the room has its own device or setting in the slot "+c.Varies.Slot)
 	}
 }
 

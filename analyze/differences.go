@@ -5,7 +5,6 @@ import (
 	"math"
 	"slices"
 
-	"evenhand/analyze/manifest"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )
@@ -123,12 +122,9 @@ func (s *Session) toMedian(take, span, scale int, dof [][]float64) BandDifferenc
 	return s.resolve(diff, half, span, scale)
 }
 
-// countsForMedian leaves out repeats, which would count a take twice, and the
-// bypass, which is not one of the things compared.
-func (s *Session) countsForMedian(i int) bool {
-	t := &s.Result.Takes[i]
-	return t.RepeatOf == "" && t.Role != string(manifest.RoleBypass)
-}
+// countsForMedian leaves out what is not one of the things compared: a repeat would
+// count a take twice.
+func (s *Session) countsForMedian(i int) bool { return s.Result.Takes[i].Contestant() }
 
 // median sorts v and returns its median, NaN for none.
 func median[T ~float64](v []T) T {

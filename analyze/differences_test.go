@@ -27,10 +27,10 @@ func TestNeighbours(t *testing.T) {
 	}
 }
 
-// TestMedianOfTakes asks that neither a repeat nor the bypass moves the median.
+// TestMedianOfTakes asks that no repeat, bypass or room moves the median.
 func TestMedianOfTakes(t *testing.T) {
-	s := &Session{Result: &Result{Takes: []Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}}}}
-	for i, want := range []bool{true, false, false} {
+	s := &Session{Result: &Result{Takes: []Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}
+	for i, want := range []bool{true, false, false, false} {
 		if got := s.countsForMedian(i); got != want {
 			t.Errorf("%s: %v", s.Result.Takes[i].Name, got)
 		}

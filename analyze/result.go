@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"evenhand/analyze/listening"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
 
@@ -223,6 +224,9 @@ type Take struct {
 	Published *Published `json:"published,omitempty"`
 	Withheld  *Withheld  `json:"withheld,omitempty"`
 }
+
+// Contestant reports what manifest.Contestant says of the take.
+func (t *Take) Contestant() bool { return manifest.Contestant(manifest.Role(t.Role), t.RepeatOf) }
 
 // Measures are the figures of one span of one take, as recorded.
 type Measures struct {

@@ -1,6 +1,9 @@
 package analyze
 
-import "evenhand/analyze/unit"
+import (
+	"evenhand/analyze/listening"
+	"evenhand/analyze/unit"
+)
 
 // Published is a file of the report, measured again after writing.
 type Published struct {
@@ -64,6 +67,17 @@ func (r *Result) Heard() []string {
 		}
 	}
 	return names
+}
+
+// Ranked returns the takes that can be heard as listening answers know them.
+func (r *Result) Ranked() []listening.Take {
+	takes := []listening.Take{}
+	for i := range r.Takes {
+		if t := &r.Takes[i]; t.Published != nil {
+			takes = append(takes, listening.Take{Name: t.Name, Aside: !t.Contestant()})
+		}
+	}
+	return takes
 }
 
 // WithheldNames returns the names of the takes whose audio is withheld, in

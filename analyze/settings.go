@@ -14,7 +14,8 @@ import (
 //
 // A bypass has nothing in the slot under test, which is no difference between the
 // devices there: rows of that slot are held against each other without it, where two
-// takes or more of devices are left.
+// takes or more of devices are left. The in-room reference is heard in another way,
+// in whichever slot its manifest entry says, and is held against none.
 func settingsOf(c *manifest.Comparison) Settings {
 	chains := make([]map[string]manifest.Device, len(c.Takes))
 	for t := range c.Takes {
@@ -27,13 +28,14 @@ func settingsOf(c *manifest.Comparison) Settings {
 	for _, p := range c.MayDiffer {
 		allowed[[2]string{p.Slot, p.Control}] = true
 	}
-	filled := filledTakes(c)
+	filled := heldTakes(c, func(t *manifest.Take) bool { return notRoom(t) && !c.Bypassed(t) })
+	elsewhere := heldTakes(c, notRoom)
 	s := Settings{Slots: []SlotSettings{}}
 	for _, base := range c.Chain {
 		slot := SlotSettings{Slot: base.Slot, Kind: base.Kind, Rows: []SettingRow{}}
 		held := filled
 		if base.Slot != c.Varies.Slot {
-			held = nil
+			held = elsewhere
 		}
 		devices := make([]manifest.Device, len(chains))
 		for t := range chains {
@@ -75,13 +77,15 @@ func settingsOf(c *manifest.Comparison) Settings {
 	return s
 }
 
-// filledTakes are the places of the takes with something in the slot under test;
-// nil where all have, or too few to differ.
-func filledTakes(c *manifest.Comparison) []int {
+func notRoom(t *manifest.Take) bool { return t.Role != manifest.RoleRoom }
+
+// heldTakes are the places of the takes that are held against each other; nil for
+// all, also where too few are left to differ.
+func heldTakes(c *manifest.Comparison, held func(*manifest.Take) bool) []int {
 	var out []int
-	first := 0 // takes that are no repeat
+	first := 0 // takes that are not a repeat
 	for i := range c.Takes {
-		if t := &c.Takes[i]; !c.Bypassed(t) {
+		if t := &c.Takes[i]; held(t) {
 			out = append(out, i)
 			if t.RepeatOf == "" {
 				first++

@@ -13,7 +13,7 @@ import (
 const laterHash = "beef00112233445566778899"
 
 // fourTakes are the three in another order and one more.
-var fourTakes = []string{"Harrow", "Kiln", "Dune", "Mossback"}
+var fourTakes = named("Harrow", "Kiln", "Dune", "Mossback")
 
 var asThree = Earlier{Comparison: hash, Takes: []int{3, 1, 0}, SameReference: true}
 
@@ -47,7 +47,7 @@ func TestTallyEarlierSaysTheSame(t *testing.T) {
 	if is.Counted != was.Counted || is.Readers != was.Readers || is.Foreign != 0 || len(is.Preferences.Pairs) != 3 {
 		t.Fatalf("%+v\n%+v", was, is)
 	}
-	if want := []EarlierCodes{{hash[:10], threeTakes, 120, 40}}; !reflect.DeepEqual(is.Earlier, want) {
+	if want := []EarlierCodes{{hash[:10], was.Takes, 120, 40}}; !reflect.DeepEqual(is.Earlier, want) {
 		t.Errorf("earlier codes %+v, want %+v", is.Earlier, want)
 	}
 	type votes struct{ a, b, ties int }

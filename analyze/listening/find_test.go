@@ -323,7 +323,7 @@ func BenchmarkFind(b *testing.B) {
 		codes = append(codes, code(b, random(rng, KindPreference, 8)))
 	}
 	text := comments(rng, codes)
-	takes := []string{"a", "b", "c", "d", "e", "f", "g", "h"}
+	takes := named("a", "b", "c", "d", "e", "f", "g", "h")
 	for _, c := range []struct {
 		name string
 		b    []byte

@@ -58,8 +58,27 @@ type Result struct {
 	Preferences    Preferences    `json:"preferences"`
 	Discrimination Discrimination `json:"discrimination"`
 	Ratings        RatingSummary  `json:"ratings"`
+	// Aside are the answers about takes that are not ranked; nil without any.
+	Aside *Aside `json:"not_ranked,omitempty"`
 	// Caveats says in sentences what cannot be concluded.
 	Caveats []string `json:"caveats"`
+}
+
+// Take is a take of the comparison that listeners can hear.
+type Take struct {
+	Name string
+	// Aside: the take is not ranked. Answers about it are counted, but listed in
+	// [Result].Aside, and neither the order of preference nor the probabilities of
+	// other pairs depend on them.
+	Aside bool
+}
+
+// Aside are the pairs with a take that is not ranked, those that were asked. The
+// probabilities allow for the number of pairs in the same list.
+type Aside struct {
+	Preferences []PairVote   `json:"preferences,omitempty"` // without an expected share
+	Trials      []PairTrials `json:"trials,omitempty"`
+	Ratings     []RatedGap   `json:"ratings,omitempty"`
 }
 
 // Preferences sums up the preferences.

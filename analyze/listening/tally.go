@@ -21,7 +21,7 @@ var ErrTally = errors.New("cannot tally")
 // are one set of answers: later codes add the pairs that were not asked before.
 // The result depends on nothing but the arguments. The error wraps [ErrTally]
 // or is the one that reading the text gave.
-func Tally(found iter.Seq2[Found, error], takes []string, comparison string, earlier ...Earlier) (Result, error) {
+func Tally(found iter.Seq2[Found, error], takes []Take, comparison string, earlier ...Earlier) (Result, error) {
 	if n := len(takes); n < MinTakes || n > MaxTakes {
 		return Result{}, fmt.Errorf("%w: the comparison has %d takes; listening tests have %d to %d", ErrTally, n, MinTakes, MaxTakes)
 	}
@@ -29,7 +29,10 @@ func Tally(found iter.Seq2[Found, error], takes []string, comparison string, ear
 	if err != nil {
 		return Result{}, err
 	}
-	r := Result{Comparison: strings.ToLower(comparison[:digits]), Takes: append([]string{}, takes...), Confidence: Confidence}
+	r := Result{Comparison: strings.ToLower(comparison[:digits]), Takes: []string{}, Confidence: Confidence}
+	for _, t := range takes {
+		r.Takes = append(r.Takes, t.Name)
+	}
 	type question struct {
 		nonce string
 		kind  Kind
@@ -89,26 +92,33 @@ func Tally(found iter.Seq2[Found, error], takes []string, comparison string, ear
 	}
 	r.Readers = len(readers)
 	r.tellEarlier(earlier, about)
-	if r.Preferences, err = preferences(answers[1], takes); err != nil {
+	var aside Aside
+	if r.Preferences, aside.Preferences, err = preferences(answers[1], takes); err != nil {
 		return Result{}, err
 	}
-	r.Discrimination = discrimination(answers[2], takes)
-	r.Ratings = ratings(answers[3], takes)
+	r.Discrimination, aside.Trials = discrimination(answers[2], takes)
+	r.Ratings, aside.Ratings = ratings(answers[3], takes)
+	if len(aside.Preferences)+len(aside.Trials)+len(aside.Ratings) > 0 {
+		r.Aside = &aside
+	}
 	r.Caveats = caveats(r)
 	return r, nil
 }
 
-// preferences sums up the answers of that kind.
-func preferences(answers []Answer, takes []string) (Preferences, error) {
+// preferences sums up the answers of that kind. Votes about pairs that are not
+// ranked are returned apart; the fit knows nothing of them.
+func preferences(answers []Answer, takes []Take) (Preferences, []PairVote, error) {
 	p := Preferences{
 		Readers: len(answers), Pairs: []PairVote{}, Abilities: []Ability{}, Tiers: [][]string{},
 		Tie: unit.Number(math.NaN()), TieError: unit.Number(math.NaN()),
 	}
-	counts := NewCounts(len(takes))
+	counts, apart := NewCounts(len(takes)), NewCounts(len(takes))
 	var readers [][]Outcome
 	for _, a := range answers {
-		counts.Add(a.Preference.Pairs)
-		readers = append(readers, a.Preference.Pairs)
+		ranked, other := split(a.Preference.Pairs, takes)
+		counts.Add(ranked)
+		apart.Add(other)
+		readers = append(readers, ranked)
 		switch a.Preference.Same {
 		case Tie:
 			p.ZeroLine.Ties++
@@ -123,16 +133,42 @@ func preferences(answers []Answer, takes []string) (Preferences, error) {
 	z.Preferred = share(z.First+z.Second, z.Asked)
 	z.OrderP = P(TwoSided(z.First, z.First+z.Second))
 
+	aside := pairVotes(apart, takes, nil)
 	fit, err := FitPreferences(counts, readers)
 	switch {
 	case err == nil:
 		p.describe(fit, counts, takes)
 	case len(answers) > 0 && !blank(counts):
-		return Preferences{}, err
+		return Preferences{}, nil, err
 	default:
 		p.Reason = "no preferences were given"
-		return p, nil
+		return p, aside, nil
 	}
+	p.Pairs = pairVotes(counts, takes, &fit)
+	return p, aside, nil
+}
+
+// split parts one reader's outcomes into those of pairs that are ranked and the
+// others.
+func split(pairs []Outcome, takes []Take) (ranked, other []Outcome) {
+	ranked, other = make([]Outcome, len(pairs)), make([]Outcome, len(pairs))
+	k := 0
+	for i := range takes {
+		for j := i + 1; j < len(takes); j++ {
+			if takes[i].Aside || takes[j].Aside {
+				other[k] = pairs[k]
+			} else {
+				ranked[k] = pairs[k]
+			}
+			k++
+		}
+	}
+	return ranked, other
+}
+
+// pairVotes lists the pairs that were asked; fit is nil for those without a model.
+func pairVotes(counts Counts, takes []Take, fit *Fit) []PairVote {
+	out := []PairVote{}
 	var ps []float64
 	for i := range takes {
 		for j := i + 1; j < len(takes); j++ {
@@ -140,18 +176,22 @@ func preferences(answers []Answer, takes []string) (Preferences, error) {
 				continue
 			}
 			a, b := int(counts.Wins[i][j]), int(counts.Wins[j][i])
-			d, _ := fit.Difference(i, j)
-			p.Pairs = append(p.Pairs, PairVote{
-				A: takes[i], B: takes[j], ForA: a, ForB: b, Ties: int(counts.Ties[i][j]),
-				Share: share(a, a+b), P: P(TwoSided(a, a+b)), Expected: unit.Number(1 / (1 + math.Exp(-d))),
+			expected := math.NaN()
+			if fit != nil {
+				d, _ := fit.Difference(i, j)
+				expected = 1 / (1 + math.Exp(-d))
+			}
+			out = append(out, PairVote{
+				A: takes[i].Name, B: takes[j].Name, ForA: a, ForB: b, Ties: int(counts.Ties[i][j]),
+				Share: share(a, a+b), P: P(TwoSided(a, a+b)), Expected: unit.Number(expected),
 			})
 			ps = append(ps, TwoSided(a, a+b))
 		}
 	}
 	for i, v := range Holm(ps) {
-		p.Pairs[i].PHolm = P(v)
+		out[i].PHolm = P(v)
 	}
-	return p, nil
+	return out
 }
 
 func blank(c Counts) bool {
@@ -166,9 +206,12 @@ func blank(c Counts) bool {
 }
 
 // describe writes the fit into the summary.
-func (p *Preferences) describe(fit Fit, counts Counts, takes []string) {
+func (p *Preferences) describe(fit Fit, counts Counts, takes []Take) {
 	z := math.Sqrt2 * math.Erfinv(Confidence)
-	for i, name := range takes {
+	for i, t := range takes {
+		if t.Aside {
+			continue
+		}
 		e := fit.Error(i)
 		compared := 0.0
 		for j := range takes {
@@ -178,7 +221,7 @@ func (p *Preferences) describe(fit Fit, counts Counts, takes []string) {
 		}
 		v := fit.Ability[i]
 		p.Abilities = append(p.Abilities, Ability{
-			Take: name, Value: unit.Number(v), Error: unit.Number(e),
+			Take: t.Name, Value: unit.Number(v), Error: unit.Number(e),
 			Low: unit.Number(v - z*e), High: unit.Number(v + z*e), Group: fit.Group[i], Compared: int(compared),
 		})
 	}
@@ -192,15 +235,15 @@ func (p *Preferences) describe(fit Fit, counts Counts, takes []string) {
 	for _, t := range fit.Tiers {
 		names := []string{}
 		for _, i := range t {
-			names = append(names, takes[i])
+			names = append(names, takes[i].Name)
 		}
 		p.Tiers = append(p.Tiers, names)
 	}
 }
 
-// discrimination pools the trials.
-func discrimination(answers []Answer, takes []string) Discrimination {
-	d := Discrimination{Pairs: []PairTrials{}}
+// discrimination pools the trials; those of pairs that are not ranked apart.
+func discrimination(answers []Answer, takes []Take) (d Discrimination, aside []PairTrials) {
+	d.Pairs = []PairTrials{}
 	readers := map[string]bool{}
 	n := len(takes)
 	pools := make([]PairTrials, n*n)
@@ -224,27 +267,36 @@ func discrimination(answers []Answer, takes []string) Discrimination {
 		}
 	}
 	d.Readers = len(readers)
-	var ps []float64
 	for k, p := range pools {
 		if p.Readers+p.Unfinished == 0 {
 			continue
 		}
-		p.A, p.B = takes[k/n], takes[k%n]
+		a, b := takes[k/n], takes[k%n]
+		p.A, p.B = a.Name, b.Name
 		p.Share = share(p.Correct, p.Trials)
 		p.P = P(Tail(p.Correct, p.Trials, 0.5))
 		p.ByChance = unit.Number(chance[k])
-		d.Pairs = append(d.Pairs, p)
-		ps = append(ps, float64(p.P))
+		if a.Aside || b.Aside {
+			aside = append(aside, p)
+		} else {
+			d.Pairs = append(d.Pairs, p)
+		}
 	}
-	for i, v := range Holm(ps) {
-		d.Pairs[i].PHolm = P(v)
+	for _, pairs := range [][]PairTrials{d.Pairs, aside} {
+		var ps []float64
+		for _, p := range pairs {
+			ps = append(ps, float64(p.P))
+		}
+		for i, v := range Holm(ps) {
+			pairs[i].PHolm = P(v)
+		}
 	}
-	return d
+	return d, aside
 }
 
-// ratings sums up the ratings.
-func ratings(answers []Answer, takes []string) RatingSummary {
-	s := RatingSummary{ScreenBelow: ScreenBelow, Takes: []Rated{}, Differences: []RatedGap{}}
+// ratings sums up the ratings; differences of pairs that are not ranked apart.
+func ratings(answers []Answer, takes []Take) (s RatingSummary, aside []RatedGap) {
+	s = RatingSummary{ScreenBelow: ScreenBelow, Takes: []Rated{}, Differences: []RatedGap{}}
 	n := len(takes)
 	values := make([][]float64, n+2)
 	gaps := make([]RatedGap, n*n)
@@ -273,24 +325,32 @@ func ratings(answers []Answer, takes []string) RatingSummary {
 			}
 		}
 	}
-	for i, name := range takes {
-		s.Takes = append(s.Takes, rated(name, values[i]))
+	for i, t := range takes {
+		s.Takes = append(s.Takes, rated(t.Name, values[i]))
 	}
 	s.Hidden, s.Anchor = rated("hidden reference", values[n]), rated("anchor", values[n+1])
-	var ps []float64
 	for k, g := range gaps {
 		if g.AboveA+g.AboveB+g.Equal == 0 {
 			continue
 		}
-		p := TwoSided(g.AboveA, g.AboveA+g.AboveB)
-		g.A, g.B, g.P = takes[k/n], takes[k%n], P(p)
-		s.Differences = append(s.Differences, g)
-		ps = append(ps, p)
+		a, b := takes[k/n], takes[k%n]
+		g.A, g.B, g.P = a.Name, b.Name, P(TwoSided(g.AboveA, g.AboveA+g.AboveB))
+		if a.Aside || b.Aside {
+			aside = append(aside, g)
+		} else {
+			s.Differences = append(s.Differences, g)
+		}
 	}
-	for i, v := range Holm(ps) {
-		s.Differences[i].PHolm = P(v)
+	for _, pairs := range [][]RatedGap{s.Differences, aside} {
+		var ps []float64
+		for _, g := range pairs {
+			ps = append(ps, float64(g.P))
+		}
+		for i, v := range Holm(ps) {
+			pairs[i].PHolm = P(v)
+		}
 	}
-	return s
+	return s, aside
 }
 
 func rated(name string, values []float64) Rated {

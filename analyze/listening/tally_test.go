@@ -14,7 +14,16 @@ import (
 	"testing/iotest"
 )
 
-var threeTakes = []string{"Mossback", "Kiln", "Harrow"}
+var threeTakes = named("Mossback", "Kiln", "Harrow")
+
+// named are takes that are all ranked.
+func named(names ...string) []Take {
+	out := []Take{}
+	for _, n := range names {
+		out = append(out, Take{Name: n})
+	}
+	return out
+}
 
 func reader(i int) string { return fmt.Sprintf("%010x", 0xA000000000+i) }
 
@@ -97,9 +106,9 @@ func TestTallyOfNothing(t *testing.T) {
 func TestTallyErrors(t *testing.T) {
 	none := Find(strings.NewReader(""))
 	for name, c := range map[string]struct {
-		takes []string
+		takes []Take
 		hash  string
-	}{"one take": {threeTakes[:1], hash}, "many takes": {make([]string, 17), hash}, "short hash": {threeTakes, "abc"}, "no hash": {threeTakes, ""}, "not hexadecimal": {threeTakes, "0123456789xyz"[3:]}} {
+	}{"one take": {threeTakes[:1], hash}, "many takes": {make([]Take, 17), hash}, "short hash": {threeTakes, "abc"}, "no hash": {threeTakes, ""}, "not hexadecimal": {threeTakes, "0123456789xyz"[3:]}} {
 		if _, err := Tally(none, c.takes, c.hash); !errors.Is(err, ErrTally) {
 			t.Errorf("%s: error %v", name, err)
 		}
@@ -173,7 +182,7 @@ func TestTallyPreferences(t *testing.T) {
 	near(t, "p", float64(p.Pairs[0].P), TwoSided(18, 24), 1e-12)
 	sum := 0.0
 	for i, a := range p.Abilities {
-		if a.Take != threeTakes[i] || a.Compared != 48 || a.Group != 0 || !(a.Low < a.Value && a.Value < a.High) {
+		if a.Take != threeTakes[i].Name || a.Compared != 48 || a.Group != 0 || !(a.Low < a.Value && a.Value < a.High) {
 			t.Errorf("%+v", a)
 		}
 		near(t, "half width", float64(a.High-a.Value), 1.959964*float64(a.Error), 1e-5)
@@ -279,6 +288,81 @@ func TestCaveats(t *testing.T) {
 	} {
 		if !strings.Contains(all, s) {
 			t.Errorf("the caveats do not say %q:\n%s", s, all)
+		}
+	}
+}
+
+// Law: a take that is not ranked changes nothing about the others. What was
+// answered about it is still counted, apart.
+func TestTallyAside(t *testing.T) {
+	rng := rand.New(rand.NewPCG(9, 4))
+	list := []Answer{}
+	for i := range 60 {
+		n := 6 + rng.IntN(10)
+		list = append(list, votes(i, Outcome(rng.IntN(4)), Outcome(rng.IntN(4)), Outcome(rng.IntN(4)), Outcome(rng.IntN(4))),
+			tried(i, rng.IntN(2), 2, n, n, rng.IntN(n)), tried(i, 0, 1, n, n, rng.IntN(n)),
+			marked(i, 92, 5, rng.IntN(101), rng.IntN(101), rng.IntN(101)))
+	}
+	all := tally(t, pasted(t, list...))
+	if all.Aside != nil {
+		t.Fatalf("every take is ranked: %+v", all.Aside)
+	}
+	takes := slices.Clone(threeTakes)
+	takes[2].Aside = true
+	got, err := Tally(Find(strings.NewReader(pasted(t, list...))), takes, hash)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got.Counted != all.Counted || got.Readers != all.Readers || got.Preferences.ZeroLine != all.Preferences.ZeroLine {
+		t.Errorf("counted %d of %d readers, want %d of %d", got.Counted, got.Readers, all.Counted, all.Readers)
+	}
+	// As if nobody had been asked about the third take.
+	for i := range list {
+		switch a := &list[i]; {
+		case a.Preference != nil:
+			pairs := slices.Clone(a.Preference.Pairs)
+			pairs[1], pairs[2] = NotAsked, NotAsked
+			a.Preference = &Preference{Pairs: pairs, Same: a.Preference.Same}
+		case a.Ratings != nil:
+			a.Ratings = &Ratings{Takes: []int{a.Ratings.Takes[0], a.Ratings.Takes[1], NotRated}, Hidden: a.Ratings.Hidden, Anchor: a.Ratings.Anchor}
+		}
+	}
+	list = slices.DeleteFunc(list, func(a Answer) bool { return a.Trials != nil && a.Trials.B == 2 })
+	without := tally(t, pasted(t, list...))
+	without.Preferences.Abilities = slices.DeleteFunc(without.Preferences.Abilities, func(a Ability) bool { return a.Take == "Harrow" })
+	same := func(what string, got, want any) {
+		g, err := json.Marshal(got)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, err := json.Marshal(want)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(g, w) {
+			t.Errorf("%s:\n%s\nwant\n%s", what, g, w)
+		}
+	}
+	same("preferences", got.Preferences, without.Preferences)
+	same("told apart", got.Discrimination.Pairs, without.Discrimination.Pairs)
+	same("ratings", got.Ratings.Differences, without.Ratings.Differences)
+	// The answers about the third take are all there.
+	x := got.Aside
+	if x == nil || len(x.Preferences) != 2 || len(x.Trials) != 2 || len(x.Ratings) != 2 {
+		t.Fatalf("not ranked: %+v", x)
+	}
+	for i, p := range x.Preferences {
+		q := all.Preferences.Pairs[i+1]
+		if p.A != q.A || p.B != "Harrow" || p.ForA != q.ForA || p.ForB != q.ForB || p.Ties != q.Ties || p.P != q.P || !math.IsNaN(float64(p.Expected)) {
+			t.Errorf("votes %+v, want those of %+v", p, q)
+		}
+		r := all.Discrimination.Pairs[i+1]
+		if s := x.Trials[i]; s.A != r.A || s.B != r.B || s.Trials != r.Trials || s.Correct != r.Correct || s.P != r.P {
+			t.Errorf("trials %+v, want those of %+v", s, r)
+		}
+		g := all.Ratings.Differences[i+1]
+		if s := x.Ratings[i]; s.A != g.A || s.B != g.B || s.AboveA != g.AboveA || s.P != g.P {
+			t.Errorf("ratings %+v, want those of %+v", s, g)
 		}
 	}
 }

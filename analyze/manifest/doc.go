@@ -139,7 +139,7 @@
 //
 //	# in a take
 //	channels: [1, 2]                # of the file, from 1; one or two
-//	role: bypass                    # reference, bypass, room or bridge
+//	role: bypass                    # reference, bypass, room or link
 //	notes: Second evening.
 //	amp: Kestrel 20                 # short for {device: Kestrel 20}
 //
@@ -158,6 +158,16 @@
 //
 //	# in a take
 //	repeat_of: Mossback
+//
+// role: room marks the in-room reference, the gear as heard in front of it.
+// role: link marks a take that joins two sessions. It was called bridge before,
+// and that word is still read.
+//
+// Takes with the role bypass or room and repeats are not contestants. They can be
+// played, are measured and keep their rows in tables. But no sentence ranks them,
+// a video edit leaves them out unless you name them, and listeners are not asked
+// which they prefer. A repeat shows how much two passes of one setting differ:
+// listeners can try to tell it from the take that it repeats.
 //
 // mics describes a two-channel file with one microphone on each side; blend is
 // its gain in the blend, 0 dB when not stated. A microphone can have a

@@ -202,8 +202,12 @@ func micsObject() object[Mics] {
 }
 
 func takeObject() object[draft] {
-	roles := []string{string(RoleReference), string(RoleBypass), string(RoleRoom), string(RoleBridge)}
+	roles := []string{string(RoleReference), string(RoleBypass), string(RoleRoom), string(RoleLink)}
 	role := kind[Role]{func(w *walker, v value) (Role, bool) {
+		if s, ok := v.scalar(); ok && s == formerLink {
+			w.warn(v.place, "write role: "+string(RoleLink), "role: %s is now called %s, because a pickup has a position of that name", formerLink, RoleLink)
+			return RoleLink, true
+		}
 		s, ok := oneOf("a role", roles...).read(w, v)
 		return Role(s), ok
 	}, schema{"enum": roles}}
@@ -214,7 +218,7 @@ func takeObject() object[draft] {
 			must(placed("name", "the take's name, shown to readers", lineKind("a name"), func(t *draft) *string { return &t.Name }, func(_ *walker, t *draft) *place { return &t.nameAt })),
 			must(field("file", "its recording", audioKind(), func(t *draft) *File { return &t.File })),
 			placed("repeat_of", "the take that this one records a second time", lineKind("a take's name"), func(t *draft) *string { return &t.RepeatOf }, func(_ *walker, t *draft) *place { return &t.repeatAt }),
-			placed("role", "reference: the take others are compared with; bypass: the chain without the device under test; room: the in-room reference; bridge: joins two sessions",
+			placed("role", "reference: the take others are compared with; bypass: the chain without the device under test; room: the in-room reference; link: joins two sessions",
 				role, func(t *draft) *Role { return &t.Role }, func(_ *walker, t *draft) *place { return &t.roleAt }),
 			placed("channels", "the channels of the file to use, from 1", channelsKind(), func(t *draft) *[]int { return &t.Channels }, func(_ *walker, t *draft) *place { return &t.channelsAt }),
 			optional("mics", "the two microphones of a two-channel file", micsObject().asKind(), func(t *draft) **Mics { return &t.Mics }),

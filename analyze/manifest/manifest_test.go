@@ -236,7 +236,7 @@ func TestOtherKeys(t *testing.T) {
 		mic.Photo.Alt != "Microphone at the dust cap" || mic.Photo.File.Path != "mic.jpg" || mic.Photo.File.Redistribute {
 		t.Errorf("mic: %+v %+v", mic.Position, mic.Photo)
 	}
-	if got := c.Takes[1]; got.Role != RoleBridge || !reflect.DeepEqual(got.Channels, []int{3}) || got.File.Redistribute || got.Notes != "late" || got.RepeatOf != "Low" {
+	if got := c.Takes[1]; got.Role != RoleLink || !reflect.DeepEqual(got.Channels, []int{3}) || got.File.Redistribute || got.Notes != "late" || got.RepeatOf != "Low" {
 		t.Errorf("take: %+v", got)
 	}
 }
@@ -342,6 +342,37 @@ func TestDistance(t *testing.T) {
 	for _, tt := range []struct{ found, want string }{{"vareis", "varies"}, {"Titel", "title"}, {"xx", ""}, {"colour", ""}, {"b", ""}} {
 		if got := Nearest(tt.found, comparisonObject().names()); got != tt.want {
 			t.Errorf("Nearest(%q) = %q, want %q", tt.found, got, tt.want)
+		}
+	}
+}
+
+// A word that a role had before is read, with a note that names the new one, and
+// a misspelt one is an error as before.
+func TestFormerRole(t *testing.T) {
+	const src = "title: x\nvaries: amp\nchain: [{slot: amp}]\ntakes:\n  - {name: One, file: one.wav, amp: A}\n  - {name: Two, file: two.wav, amp: B, role: bridge}\n"
+	c := mustParse(t, src)
+	if c.Takes[1].Role != RoleLink || len(c.Warnings) != 1 {
+		t.Fatalf("role %q, warnings %v", c.Takes[1].Role, c.Warnings)
+	}
+	if w := c.Warnings[0]; w.Pos != (Pos{6, 46}) || !strings.Contains(w.Message, "role: bridge is now called link") || w.Hint != "write role: link" {
+		t.Errorf("the note is %v", w)
+	}
+	if c := mustParse(t, strings.Replace(src, "bridge", "link", 1)); c.Takes[1].Role != RoleLink || c.Warnings != nil {
+		t.Errorf("role %q, warnings %v", c.Takes[1].Role, c.Warnings)
+	}
+	if list := problems(strings.Replace(src, "bridge", "bridges", 1)); len(list) != 1 || !strings.Contains(list[0], "allowed: reference, bypass, room, link") {
+		t.Errorf("problems %v", list)
+	}
+}
+
+func TestContestant(t *testing.T) {
+	for _, x := range []struct {
+		role   Role
+		repeat string
+		want   bool
+	}{{"", "", true}, {RoleReference, "", true}, {RoleLink, "", true}, {RoleBypass, "", false}, {RoleRoom, "", false}, {"", "One", false}, {RoleReference, "One", false}} {
+		if got := (&Take{Role: x.role, RepeatOf: x.repeat}).Contestant(); got != x.want {
+			t.Errorf("role %q, repeat of %q: %v", x.role, x.repeat, got)
 		}
 	}
 }

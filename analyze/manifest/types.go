@@ -182,8 +182,28 @@ const (
 	RoleReference Role = "reference" // the take others are compared with
 	RoleBypass    Role = "bypass"    // the chain without the device under test
 	RoleRoom      Role = "room"      // the in-room reference
-	RoleBridge    Role = "bridge"    // joins two sessions
+	RoleLink      Role = "link"      // joins two sessions
 )
+
+// formerLink is what RoleLink was called before.
+const formerLink = "bridge"
+
+// ReadRole returns the role that a word stands for. A word that a role had before
+// stands for that role, any other for itself.
+func ReadRole(word string) Role {
+	if word == formerLink {
+		return RoleLink
+	}
+	return Role(word)
+}
+
+// Contestant reports whether a take is one of those that are compared with each
+// other: it repeats no other take and has neither the role bypass nor room. Only
+// contestants are ranked in sentences, count for medians, play in an edit unless
+// others are asked for, and meet in listening tests.
+func Contestant(role Role, repeatOf string) bool {
+	return repeatOf == "" && role != RoleBypass && role != RoleRoom
+}
 
 // Take is one render of the performance.
 type Take struct {
@@ -197,6 +217,9 @@ type Take struct {
 	Notes    string
 	Pos      Pos
 }
+
+// Contestant reports what the function of that name says of the take.
+func (t *Take) Contestant() bool { return Contestant(t.Role, t.RepeatOf) }
 
 // Slot is a take's entry for one slot: a device of its own, or changes to
 // controls of the chain's device there.

@@ -39,6 +39,7 @@ func cutCommand() *cobra.Command {
   edit.wav         the performance once through, changing takes on the way
   takes/           every take in full length; all files begin and end together,
                    so they can be stacked below the edit and cut freely
+                   (with --shuffle only the takes to guess)
   captions.vtt     captions that name the take and its settings, WebVTT
   captions.srt     the same, SubRip
   chapters.txt     chapters, none shorter than 10 s
@@ -49,6 +50,9 @@ func cutCommand() *cobra.Command {
 
 A take marked redistribute: no is in the edit too, since the edit is yours; the
 command names it, so that you do not publish it without permission.
+
+The edit plays every take except a bypass, the in-room reference and repeats;
+--order names others. A line says which takes are not heard.
 
 All audio is level-matched and aligned, 24-bit broadcast WAV whose header states
 its measured loudness. Takes change where the sections meet, or with --every
@@ -84,7 +88,7 @@ camera where it is heard least: in a pause where there is one.`,
 	fl.StringVar(&f.tempo, "tempo", "", "beats a minute, for bars: 20 to 400")
 	fl.IntVar(&f.beats, "beats", 0, "beats in a bar, 1 to 32 (default 4)")
 	fl.DurationVar(&f.from, "from", 0, "where in the edit the counting of --every begins (default: the beginning for seconds, the first section for bars)")
-	fl.StringVar(&f.order, "order", "", "takes by name or by the name of their file in takes/, in the order of playing, with commas, again from the front when all are played (default: all, as in the manifest)")
+	fl.StringVar(&f.order, "order", "", "takes by name or by the name of their file in takes/, in the order of playing, with commas, again from the front when all are played (default: all but a bypass, the room and repeats, as in the manifest)")
 	fl.BoolVar(&f.shuffle, "shuffle", false, "guess which: play in the order that --seed gives and show letters for names")
 	fl.Uint64Var(&f.seed, "seed", 0, "whole number from 0 to 18446744073709551615 that decides the order with --shuffle; kept in key.json")
 	fl.IntVar(&f.rate, "rate", cut.DefaultRate, "sample rate in Hz: "+rates)

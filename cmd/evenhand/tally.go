@@ -106,11 +106,11 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	} else if res, err = unpublishedResult(cmd, c, o); err != nil {
 		return fail(err)
 	}
-	names := res.Heard()
-	if n := len(names); n < listening.MinTakes {
+	takes := res.Ranked()
+	if n := len(takes); n < listening.MinTakes {
 		return fail(usageError{fmt.Errorf("%s: the audio of %d takes is published; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
 	}
-	r, err = listening.Tally(everyCode(cmd, comments), names, res.AudioID(), res.Earlier()...)
+	r, err = listening.Tally(everyCode(cmd, comments), takes, res.AudioID(), res.Earlier()...)
 	if err != nil {
 		return fail(err)
 	}

@@ -59,9 +59,9 @@ func takesReport(tb testing.TB, n int) (manifest, dir, id string) {
 // Sixteen takes with long names, 120 pairs: the tables keep the width.
 func TestTallyTableWidth(t *testing.T) {
 	rng := rand.New(rand.NewPCG(3, 3))
-	names := make([]string, listening.MaxTakes)
+	names := make([]listening.Take, listening.MaxTakes)
 	for i := range names {
-		names[i] = fmt.Sprintf("A long name of a circuit with its year %d\x1b[31m", i)
+		names[i].Name = fmt.Sprintf("A long name of a circuit with its year %d\x1b[31m", i)
 	}
 	id := strings.Repeat("ab", 32)
 	var text strings.Builder

@@ -77,7 +77,7 @@ type Options struct {
 	Every Interval      // zero: change at sections
 	From  *unit.Seconds // where counting Every begins, in the edit; nil: see Interval
 	// Order are names or slugs of takes, in the order of playing, again from
-	// the front when they are all played; none: every take, as in the manifest.
+	// the front when they are all played; none: every contestant, as in the manifest.
 	Order   []string
 	Shuffle bool // guess which: the order comes from Seed, letters stand for names
 	Seed    uint64

@@ -32,6 +32,9 @@ func (p *plan) describe(r *Record) string {
 	} else {
 		line("%d takes of %s: %s. What is compared is the %s.", len(names), same, manifest.List(names), c.Varies)
 	}
+	if p.unheard != nil {
+		line("Not heard in this edit: %s.", oneLine(manifest.List(p.unheard)))
+	}
 	if i := instrument(c); i != "" {
 		line("Played on: %s.", i)
 	}

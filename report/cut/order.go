@@ -3,13 +3,14 @@ package cut
 import (
 	"math/rand/v2"
 	"slices"
+	"strconv"
 	"strings"
 
 	"evenhand/analyze/manifest"
 )
 
 // takeOrder returns the takes, as places in the manifest, in the order of
-// playing. With Shuffle it is the order that the seed gives: takes are put into
+// playing: those of Order, or every contestant (manifest.Contestant). With Shuffle it is the order that the seed gives: takes are put into
 // the manifest's order, then each place from the last is swapped with one drawn
 // from those up to it. The draws are those of the PCG generator with the seed
 // and 0, without the ones that would make some places likelier. (PCG-DXSM:
@@ -35,12 +36,20 @@ func takeOrder(o Options, c *manifest.Comparison) ([]int, error) {
 		if seen[at] && o.Shuffle {
 			return nil, bad("order", "%q is listed twice; with --shuffle each take is listed once", names[at])
 		}
+		if of := c.Takes[at].RepeatOf; of != "" && o.Shuffle {
+			return nil, bad("order", "%q repeats %q, so nobody can guess which it is; leave it out, or leave out --shuffle", names[at], of)
+		}
 		seen[at] = true
 		order = append(order, at)
 	}
 	if o.Order == nil {
-		for i := range names {
-			order = append(order, i)
+		for i := range c.Takes {
+			if c.Takes[i].Contestant() {
+				order = append(order, i)
+			}
+		}
+		if len(order) < 2 && len(names) > 1 {
+			return nil, bad("order", "%d of %d takes is neither a bypass, nor the room, nor a repeat, and an edit changes between at least two; name the takes to play, such as --order %s", len(order), len(names), strconv.Quote(names[0]+","+names[1]))
 		}
 	}
 	distinct := map[int]bool{}

@@ -33,6 +33,8 @@ type plan struct {
 	parts  []part
 	edit   measured
 	notes  []string
+	// unheard are the takes, as shown, that are there as files only.
+	unheard []string
 }
 
 // voice is a take in the edit: its name or letter and its own file.
@@ -138,14 +140,26 @@ func (p *plan) cast(order []int, parts int) {
 		}
 		p.voices = append(p.voices, v)
 	}
-	var silent []string
-	for _, v := range p.voices {
-		if !slices.Contains(order[:min(parts, len(order))], v.take) {
-			silent = append(silent, v.shown)
-		}
+	if aside := len(p.res.Takes) - len(takes); p.o.Shuffle && aside > 0 {
+		p.note("not among the takes to guess: %d of %d (--order names those to guess; without it a bypass, the room and repeats are left out)", aside, len(p.res.Takes))
 	}
-	if silent != nil {
-		p.note("not heard in the edit, but there as a file: %s", manifest.Join(silent))
+	var late, aside []string
+	for _, v := range p.voices {
+		switch {
+		case slices.Contains(order[:min(parts, len(order))], v.take):
+			continue
+		case slices.Contains(order, v.take):
+			late = append(late, v.shown)
+		default:
+			aside = append(aside, v.shown)
+		}
+		p.unheard = append(p.unheard, v.shown)
+	}
+	if late != nil {
+		p.note("not heard in the edit, only as files in %s: %s; the edit has %d stretches for %d takes, and a shorter --every makes more", takesDir, manifest.Join(late), parts, len(order))
+	}
+	if aside != nil {
+		p.note("not heard in the edit, only as files in %s: %s; --order names the takes to play (without it a bypass, the room and repeats are left out)", takesDir, manifest.Join(aside))
 	}
 }
 

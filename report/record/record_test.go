@@ -3,6 +3,7 @@ package record
 import (
 	"bytes"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
@@ -388,5 +389,25 @@ func TestDraftByFileName(t *testing.T) {
 		if !strings.Contains(string(text), s) {
 			t.Errorf("no %q in\n%s", s, text)
 		}
+	}
+}
+
+// A record that an earlier version wrote calls the role link bridge.
+func TestReadFormerRole(t *testing.T) {
+	rec, _ := pair(t, strings.Replace(odd, "role: bypass", "role: link", 1), nil)
+	var b bytes.Buffer
+	if err := json.NewEncoder(&b).Encode(rec); err != nil {
+		t.Fatal(err)
+	}
+	old := strings.Replace(b.String(), `"role":"link"`, `"role":"bridge"`, 1)
+	if old == b.String() {
+		t.Fatal("the record has no role")
+	}
+	got, c, err := Read("record.json", strings.NewReader(old))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if slices.ContainsFunc(c.Warnings, func(w manifest.Problem) bool { return strings.Contains(w.Message, "role") }) || !strings.Contains(string(got.Draft(nil)), "role: link\n") {
+		t.Errorf("warnings %v in\n%s", c.Warnings, got.Draft(nil))
 	}
 }

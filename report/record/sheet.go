@@ -197,8 +197,8 @@ func takeWords(c *manifest.Comparison, t manifest.Take) []string {
 	case t.Role == manifest.RoleBypass:
 		out = append(out, "without the device under test")
 	case t.Role == manifest.RoleRoom:
-		out = append(out, "in the room")
-	case t.Role == manifest.RoleBridge:
+		out = append(out, "the in-room reference")
+	case t.Role == manifest.RoleLink:
 		out = append(out, "joins two sessions")
 	}
 	if t.Notes != "" {

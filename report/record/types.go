@@ -299,6 +299,9 @@ func Read(name string, r io.Reader) (*Record, *manifest.Comparison, error) {
 	case rec.Format < 1 || rec.Format > Format:
 		return nil, nil, fmt.Errorf("%s: %w of a format that can be read: format %d, this version reads 1 to %d; use the version that wrote it or a later one", name, ErrNotRecord, rec.Format, Format)
 	}
+	for i := range rec.Takes {
+		rec.Takes[i].Role = string(manifest.ReadRole(rec.Takes[i].Role))
+	}
 	c, err := manifest.Parse(name+" as a manifest", rec.Manifest())
 	if err != nil {
 		return nil, nil, err

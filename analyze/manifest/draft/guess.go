@@ -131,6 +131,7 @@ func (p part) write(line func(string, ...any), files []draftFile, name string) {
 	line("      device: %s", name)
 	line("      # controls: {gain: noon, tone: 4, level: \"3 o'clock\"}")
 	line("    # repeat_of: the take that this one records a second time")
+	line("    # role: room                  # the in-room reference; also reference, bypass, link (joins two sessions)")
 }
 
 // firstTake returns the first file that is a take of a device, else the first.
