@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"evenhand/analyze"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
@@ -31,6 +32,7 @@ type preferenceView struct {
 
 type trialsView struct {
 	Told  told
+	Same  []string // of takes and their repeats
 	Pairs pairTable
 }
 
@@ -98,14 +100,18 @@ func (b *builder) audience() *audienceView {
 		return nil
 	}
 	v := &audienceView{Words: audienceWords(a, b.res.Heard()), Caveats: a.Caveats}
-	if len(a.Preferences.Pairs) > 0 || a.Preferences.ZeroLine.Asked > 0 {
-		v.Preferences = b.preferences(a.Preferences)
+	var aside listening.Aside
+	if a.Aside != nil {
+		aside = *a.Aside
 	}
-	if len(a.Discrimination.Pairs) > 0 {
-		v.Trials = b.trials(a.Discrimination)
+	if len(a.Preferences.Pairs)+len(aside.Preferences) > 0 || a.Preferences.ZeroLine.Asked > 0 {
+		v.Preferences = b.preferences(a.Preferences, aside.Preferences)
+	}
+	if len(a.Discrimination.Pairs)+len(aside.Trials) > 0 {
+		v.Trials = b.trials(a.Discrimination, aside.Trials)
 	}
 	if a.Ratings.Readers+a.Ratings.Screened > 0 {
-		v.Ratings = b.ratings(a.Ratings)
+		v.Ratings = b.ratings(a.Ratings, aside.Ratings)
 	}
 	return v
 }
@@ -182,22 +188,43 @@ func tell(found []string, pairs int, what, none string) told {
 	return t
 }
 
-// repeats tells of two takes that are recordings of the same, "" otherwise.
+// oneSetting reports whether one of two takes repeats the other.
+func (b *builder) oneSetting(x, y string) bool {
+	return slices.ContainsFunc(b.res.Takes, func(t analyze.Take) bool {
+		return t.RepeatOf != "" && (t.Name == x && t.RepeatOf == y || t.Name == y && t.RepeatOf == x)
+	})
+}
+
+// repeats tells of two takes that are recordings of the same, "" otherwise. A tally
+// of an earlier version ranks them.
 func (b *builder) repeats(x, y string) string {
-	for _, t := range b.res.Takes {
-		if t.RepeatOf != "" && (t.Name == x && t.RepeatOf == y || t.Name == y && t.RepeatOf == x) {
-			return " Both are recordings of the same take: this is about the repeat, not about the gear."
-		}
+	if b.oneSetting(x, y) {
+		return " Both are recordings of the same take: this is about the repeat, not about the gear."
 	}
 	return ""
 }
 
-func (b *builder) preferences(p listening.Preferences) *preferenceView {
+// asideRows puts the lines of pairs that are not ranked below a heading.
+func asideRows(rows []row) []row {
+	if len(rows) > 0 {
+		rows[0].Group = "Not ranked: with a bypass, the room or a repeat"
+	}
+	return rows
+}
+
+func (b *builder) preferences(p listening.Preferences, aside []listening.PairVote) *preferenceView {
 	v := &preferenceView{Told: told{Findings: []string{}}}
 	rows, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
-	for _, q := range p.Pairs {
-		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
+	line := func(q listening.PairVote) row {
+		return row{Cells: append(b.pairCells(q.A, q.B), cells(
 			number(q.ForA), number(q.ForB), number(q.Ties), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm))...)}
+	}
+	for _, q := range aside {
+		after = append(after, line(q))
+	}
+	after = asideRows(after)
+	for _, q := range p.Pairs {
+		r := line(q)
 		if float64(q.PHolm) <= rare {
 			r.Class = "differs"
 			win, lose, k, share := q.A, q.B, q.ForA, q.Share
@@ -279,13 +306,23 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 // ability 0.
 func preferred(v unit.Number) unit.Number { return unit.Number(1 / (1 + math.Exp(-float64(v)))) }
 
-func (b *builder) trials(d listening.Discrimination) *trialsView {
-	v := &trialsView{}
-	rows, found, ps := []row{}, []string{}, []listening.P{}
-	for _, q := range d.Pairs {
-		r := row{Cells: append(b.pairCells(q.A, q.B), cells(
+func (b *builder) trials(d listening.Discrimination, aside []listening.PairTrials) *trialsView {
+	v := &trialsView{Told: told{Findings: []string{}}, Same: []string{}}
+	rows, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
+	line := func(q listening.PairTrials) row {
+		return row{Cells: append(b.pairCells(q.A, q.B), cells(
 			number(q.Readers), number(q.Trials), number(q.Correct), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm),
 			number(q.Passed), unit.Format(float64(q.ByChance), 1))...)}
+	}
+	for _, q := range aside {
+		after = append(after, line(q))
+		if b.oneSetting(q.A, q.B) && q.Trials > 0 {
+			v.Same = append(v.Same, fmt.Sprintf("%s and %s are two recordings of one setting. %d of %s about them were right: %s. Any difference heard there is between two passes, not between devices.",
+				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), shareWords(q.Share)))
+		}
+	}
+	for _, q := range d.Pairs {
+		r := line(q)
 		if float64(q.PHolm) <= rare && float64(q.Share.Low) > 0.5 {
 			r.Class = "differs"
 			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right, %s; by guessing %s.%s",
@@ -293,13 +330,15 @@ func (b *builder) trials(d listening.Discrimination) *trialsView {
 		}
 		rows, ps = append(rows, r), append(ps, q.PHolm)
 	}
-	v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
-		"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
-	v.Pairs = newPairTable("Told apart, all finished tests together", trialsCSVName, heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps)
+	if len(d.Pairs) > 0 {
+		v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
+			"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
+	}
+	v.Pairs = newPairTable("Told apart, all finished tests together", trialsCSVName, heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
 	return v
 }
 
-func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
+func (b *builder) ratings(s listening.RatingSummary, aside []listening.RatedGap) *ratingsView {
 	v := &ratingsView{Told: told{Findings: []string{}}}
 	rows := []row{}
 	line := func(first cell, r listening.Rated) {
@@ -317,9 +356,15 @@ func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
 	line(cell{Text: "Hidden copy of the reference", Head: true}, s.Hidden)
 	line(cell{Text: "Low-passed copy", Head: true}, s.Anchor)
 	v.Takes = newTable("How close to the reference, 0 to 100", heads("Take", "Ratings", "Median", "Interval", "Its confidence, %"), rows)
-	pairs, found, ps := []row{}, []string{}, []listening.P{}
+	pairs, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
+	gap := func(g listening.RatedGap) row {
+		return row{Cells: append(b.pairCells(g.A, g.B), cells(number(g.AboveA), number(g.AboveB), number(g.Equal), byChance(g.PHolm))...)}
+	}
+	for _, g := range aside {
+		after = append(after, gap(g))
+	}
 	for _, g := range s.Differences {
-		r := row{Cells: append(b.pairCells(g.A, g.B), cells(number(g.AboveA), number(g.AboveB), number(g.Equal), byChance(g.PHolm))...)}
+		r := gap(g)
 		if float64(g.PHolm) <= rare {
 			r.Class = "differs"
 			win, lose, k := g.A, g.B, g.AboveA
@@ -335,7 +380,7 @@ func (b *builder) ratings(s listening.RatingSummary) *ratingsView {
 		v.Told = tell(found, len(s.Differences), "more readers rated one take closer to the reference than chance explains:",
 			"In none of %s do the ratings exclude that neither take is closer to the reference.")
 	}
-	v.Pairs = newPairTable("Ratings, pair by pair", ratingsCSVName, heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps)
+	v.Pairs = newPairTable("Ratings, pair by pair", ratingsCSVName, heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps, asideRows(after)...)
 	return v
 }
 

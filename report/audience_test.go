@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -21,11 +22,8 @@ import (
 // first of its pairs; other pairs are even.
 func heardBy(res *analyze.Result, readers int, first float64, kinds ...listening.Kind) *analyze.Result {
 	rng := rand.New(rand.NewPCG(5, uint64(readers)))
-	names := []string{}
-	for _, t := range res.Takes {
-		names = append(names, t.Name)
-	}
-	n := len(names)
+	takes := res.Ranked()
+	n := len(takes)
 	vote := func(p float64) listening.Outcome {
 		switch {
 		case rng.Float64() < 0.2:
@@ -74,7 +72,7 @@ func heardBy(res *analyze.Result, readers int, first float64, kinds ...listening
 			fmt.Fprintf(&text, "%s\n", code)
 		}
 	}
-	tally, err := listening.Tally(listening.Find(strings.NewReader(text.String())), names, res.AudioID())
+	tally, err := listening.Tally(listening.Find(strings.NewReader(text.String())), takes, res.AudioID())
 	if err != nil {
 		panic(err)
 	}
@@ -91,13 +89,14 @@ func TestAudienceFindings(t *testing.T) {
 	}
 	v := p.Audience
 	words := v.Preferences.Told.Lead + "\n" + strings.Join(v.Preferences.Told.Findings, "\n") + "\n" + v.Preferences.Zero
-	for _, want := range []string{"In 5 of 15 pairs more readers preferred", "Mossback was preferred to Kiln by", "Both are recordings of the same take", "The zero line: of 60 readers"} {
+	for _, want := range []string{"In 3 of 6 pairs more readers preferred", "Mossback was preferred to Kiln by", "The zero line: of 60 readers"} {
 		if !strings.Contains(words, want) {
 			t.Errorf("no %q in:\n%s", want, words)
 		}
 	}
-	// The even pairs are no findings: what is told are the first take's five.
-	if n := strings.Count(words, " was preferred to "); n != 5 || strings.Contains(words, "Kiln was preferred") {
+	// The even pairs are not findings, nor is what was answered about the bypass and
+	// the repeat: what is told are the first take's three.
+	if n := strings.Count(words, " was preferred to "); n != 3 || strings.Contains(words, "Kiln was preferred") {
 		t.Errorf("%d findings:\n%s", n, words)
 	}
 	bold := 0
@@ -106,7 +105,7 @@ func TestAudienceFindings(t *testing.T) {
 			bold++
 		}
 	}
-	if bold != 5 || len(v.Preferences.Pairs.Table.Rows) != 16 {
+	if bold != 3 || len(v.Preferences.Pairs.Table.Rows) != 16 {
 		t.Errorf("%d of %d lines are bold", bold, len(v.Preferences.Pairs.Table.Rows))
 	}
 	if w := strings.Join(v.Trials.Told.Findings, "\n"); !strings.Contains(w, "Mossback and Kiln were told apart") || strings.Contains(w, "Lanternfish") {
@@ -115,8 +114,56 @@ func TestAudienceFindings(t *testing.T) {
 	if len(v.Caveats) < 5 || !strings.Contains(v.Caveats[0], "chose themselves") {
 		t.Errorf("caveats %q", v.Caveats)
 	}
-	if s := string(v.Preferences.Order.SVG); strings.Count(s, `class="join"`) != 6 || !strings.Contains(s, `class="zero"`) {
+	if s := string(v.Preferences.Order.SVG); strings.Count(s, `class="join"`) != 4 || !strings.Contains(s, `class="zero"`) {
 		t.Errorf("order of preference: %.400s", s)
+	}
+}
+
+// What was answered about a bypass or a repeat stays in tables and files, below the
+// pairs that are ranked. A tally of an earlier version, which ranked them, is shown
+// as it was.
+func TestAudienceAside(t *testing.T) {
+	res := fixture()
+	takes, text := res.Ranked(), ""
+	again := slices.IndexFunc(res.Takes, func(t analyze.Take) bool { return t.RepeatOf == "Mossback" })
+	for i := range 12 {
+		code, err := listening.Encode(listening.Answer{Kind: listening.KindTrials, Comparison: res.AudioID(), Nonce: fmt.Sprintf("%010x", i), Takes: len(takes),
+			Trials: &listening.Trials{A: 0, B: again, Planned: 16, Done: 16, Correct: 13}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		text += code + "\n"
+	}
+	show := func(takes []listening.Take) (*trialsView, string) {
+		tally, err := listening.Tally(listening.Find(strings.NewReader(text)), takes, res.AudioID())
+		if err != nil {
+			t.Fatal(err)
+		}
+		res.Audience = &tally
+		p, err := newPage(res, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		csv := ""
+		for _, r := range trialsCSV(res)[1:] {
+			csv += strings.Join(r, ",")
+		}
+		return p.Audience.Trials, csv
+	}
+	v, csv := show(takes)
+	rows := v.Pairs.Table.Rows
+	if v.Told.Lead != "" || len(rows) != 1 || !strings.HasPrefix(rows[0].Group, "Not ranked") || !strings.HasSuffix(csv, ",no") {
+		t.Errorf("%q, rows %+v, CSV %s", v.Told.Lead, rows, csv)
+	}
+	if w := strings.Join(v.Same, " "); !strings.Contains(w, "Mossback and Mossback again are two recordings of one setting. 156 of 192 answers about them were right: 81") {
+		t.Errorf("about the repeat: %q", w)
+	}
+	for i := range takes {
+		takes[i].Aside = false
+	}
+	v, csv = show(takes)
+	if w := strings.Join(v.Told.Findings, " "); len(v.Same) > 0 || !strings.Contains(w, "Both are recordings of the same take") || !strings.HasSuffix(csv, ",yes") {
+		t.Errorf("a tally that ranks the repeat: %q, %q, CSV %s", w, v.Same, csv)
 	}
 }
 

@@ -17,7 +17,7 @@ type likenessView struct {
 
 func (b *builder) likeness() likenessView {
 	ls := b.res.Likeness
-	v := likenessView{Words: likenessWords(ls), Any: len(ls) > 0}
+	v := likenessView{Words: likenessWords(ls, b.ranked, b.leftOut()), Any: len(ls) > 0}
 	top := 0.0
 	for _, l := range ls {
 		if d := float64(l.Spectral); chart.Finite(d) && d > top {

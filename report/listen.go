@@ -63,15 +63,12 @@ func (b *builder) listen() listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Role: t.Role, Signal: t.Signal, Gain: t.Gain.String(), Notes: fold(t.Notes), Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Role: partWords(&t), Signal: t.Signal, Gain: t.Gain.String(), Notes: fold(t.Notes), Mics: len(t.Mics)}
 		if e := t.EqualChannels; e != nil {
 			l.Signal += ", " + e.String()
 		}
 		if t.Device != t.Name {
 			l.Device = t.Device
-		}
-		if t.RepeatOf != "" {
-			l.Role = strings.TrimPrefix(l.Role+", repeat of "+t.RepeatOf, ", ")
 		}
 		if t.Alignment.PolarityToReference == "inverted" {
 			l.Polarity = "polarity inverted against the reference"

@@ -2,6 +2,7 @@ package report
 
 import (
 	"math"
+	"strings"
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
@@ -29,8 +30,10 @@ func (b *builder) loudness() loudnessView {
 		if !ok {
 			continue
 		}
-		integrated = append(integrated, levelPoint{t.Name, float64(m.Integrated)})
-		crest = append(crest, levelPoint{t.Name, float64(m.Crest)})
+		if t.Contestant() {
+			integrated = append(integrated, levelPoint{t.Name, float64(m.Integrated)})
+			crest = append(crest, levelPoint{t.Name, float64(m.Crest)})
+		}
 		again, peak := "–", "–"
 		if p := t.Published; p != nil {
 			again, peak = unit.Format(float64(p.Integrated), 2), unit.Format(float64(p.TruePeak), 1)
@@ -45,9 +48,13 @@ func (b *builder) loudness() loudnessView {
 	}
 	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels)
 	v.Dynamics = newTable("Dynamics", heads("Take", "Loudness range, LU", "Max. momentary after matching, LUFS", "Max. short-term after matching, LUFS", "Crest factor, dB", "Peak to loudness, LU", "RMS as recorded, dBFS", "Sample peak as recorded, dBFS"), dynamics)
-	v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
-	if w := crestWords(crest); w != "" {
-		v.Words = append(v.Words, w)
+	if len(integrated) > 0 || len(levels) == 0 {
+		v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
+	}
+	for _, w := range []string{crestWords(crest), b.leftOut()} {
+		if w != "" {
+			v.Words = append(v.Words, w)
+		}
 	}
 	v.Time = b.timeFigure()
 	v.Sections = b.sectionTable()
@@ -172,11 +179,18 @@ func (b *builder) alternativesOf(span string) []analyze.Alternative {
 
 func (b *builder) alternatives(span, caption string) (table, string) {
 	alts := b.alternativesOf(span)
-	rows := []row{}
+	rows, ranked := []row{}, []analyze.Alternative{}
 	for _, a := range alts {
 		rows = append(rows, b.alternativeRow(a))
+		if b.ranked(a.Take) {
+			ranked = append(ranked, a)
+		}
 	}
-	return newTable(caption, alternativeHeads(), rows), alternativeWords(alts)
+	words := b.leftOut()
+	if len(ranked) > 0 || len(alts) == 0 {
+		words = strings.TrimSpace(alternativeWords(ranked) + " " + words)
+	}
+	return newTable(caption, alternativeHeads(), rows), words
 }
 
 func alternativeHeads() []cell {

@@ -17,6 +17,9 @@ type noiseView struct {
 
 func (b *builder) noise() noiseView {
 	v := noiseView{Words: noiseWords(b.res.Takes)}
+	if w := b.leftOut(); w != "" {
+		v.Words = append(v.Words, w)
+	}
 	shown := []chart.Row{}
 	curves := []chart.Curve{}
 	legend := []label{}

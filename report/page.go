@@ -225,6 +225,40 @@ func (b *builder) index(name string) int {
 	return -1
 }
 
+// ranked reports whether a take is a contestant: sentences that rank takes leave
+// out the others.
+func (b *builder) ranked(name string) bool {
+	i := b.index(name)
+	return i >= 0 && b.res.Takes[i].Contestant()
+}
+
+// leftOut says which takes the sentences before it leave out, and why; "" for
+// none.
+func (b *builder) leftOut() string {
+	names := []string{}
+	for i := range b.res.Takes {
+		if t := &b.res.Takes[i]; !t.Contestant() {
+			names = append(names, t.Name+" ("+partWords(t)+")")
+		}
+	}
+	if len(names) == 0 {
+		return ""
+	}
+	return "These sentences leave out " + listUpTo(names, 8) + "."
+}
+
+// partWords says what part a take plays; "" for one without a role.
+func partWords(t *analyze.Take) string {
+	out := []string{}
+	if t.Role != "" {
+		out = append(out, t.Role)
+	}
+	if t.RepeatOf != "" {
+		out = append(out, "repeat of "+t.RepeatOf)
+	}
+	return strings.Join(out, ", ")
+}
+
 // wholeName is the name of the span that covers everything.
 func (b *builder) wholeName() string {
 	if len(b.res.Timeline.Spans) == 0 {

@@ -60,6 +60,11 @@ type playerTake struct {
 	Peak       unit.DBFS    `json:"peak"`
 	Path       string       `json:"path"`
 	Blend      *playerBlend `json:"blend,omitempty"`
+	// Aside: the take is not a contestant, so listeners are not asked to rank it.
+	// Repeats, where it records a take of the player a second time, is that take's
+	// number from 1 on.
+	Aside   bool `json:"aside,omitempty"`
+	Repeats int  `json:"repeats,omitempty"`
 	playerPieces
 }
 
@@ -128,6 +133,7 @@ func newPlayerData(res *analyze.Result) *playerData {
 		used[slug] = true
 		d.Sections = append(d.Sections, playerSection{s.Name, slug, int64(s.FirstFrame - whole.FirstFrame), int64(s.Frames)})
 	}
+	heard := res.Heard()
 	for _, t := range res.Takes {
 		p := t.Published
 		if p == nil {
@@ -139,6 +145,10 @@ func newPlayerData(res *analyze.Result) *playerData {
 		out := playerTake{
 			Name: t.Name, Slug: t.Slug, Gain: t.Gain, Inverted: t.Alignment.PolarityToReference == "inverted",
 			Channels: p.Channels, Integrated: p.Integrated, Peak: p.SamplePeak, Path: p.Path,
+			Aside: !t.Contestant(),
+		}
+		if t.RepeatOf != "" {
+			out.Repeats = 1 + slices.Index(heard, t.RepeatOf) // 0 when that one is withheld
 		}
 		ok := d.pieces(&out.playerPieces, p.Pieces)
 		if p.Blend != nil && len(t.Mics) == 2 {
@@ -189,6 +199,30 @@ func newPlayerBlend(t analyze.Take) *playerBlend {
 		Scale: rounded(unit.ToAmplitude(float64(b.Gain)), 9),
 		Start: rounded(float64(b.Start), 5),
 	}
+}
+
+// Contestants is how many takes of the player are ranked.
+func (d *playerData) Contestants() int {
+	n := 0
+	for _, t := range d.Takes {
+		if !t.Aside {
+			n++
+		}
+	}
+	return n
+}
+
+// Repeated reports whether the player has a take and its repeat.
+func (d *playerData) Repeated() bool {
+	return slices.ContainsFunc(d.Takes, func(t playerTake) bool { return t.Repeats > 0 })
+}
+
+// Rated reports whether the player has the reference and a contestant beside it.
+func (d *playerData) Rated() bool {
+	if d.Reference < 0 {
+		return false
+	}
+	return slices.ContainsFunc(d.Takes, func(t playerTake) bool { return !t.Aside && t.Slug != d.Takes[d.Reference].Slug })
 }
 
 // newPlayerMore is in the order of the player's takes.

@@ -38,7 +38,7 @@ type sectionWords struct {
 
 func (b *builder) spectra() spectraView {
 	res := b.res
-	v := spectraView{Against: res.Spectrum.Against, Resolution: resolutionWords(res.Resolution), Strips: []stripView{}, Sections: []sectionWords{}}
+	v := spectraView{Against: b.againstWords(), Resolution: resolutionWords(res.Resolution), Strips: []stripView{}, Sections: []sectionWords{}}
 	v.Third = b.spectrumFigure("third", "Third-octave spectra", 1, res.Spectrum.Third, func(m analyze.Measures) []unit.DB { return m.Third })
 	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, res.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth })
 	v.Third.CSV, v.Twelfth.CSV = "data/spectrum-third-octave.csv", "data/spectrum-twelfth-octave.csv"
@@ -64,6 +64,9 @@ func (b *builder) spectra() spectraView {
 			band, d.Third.Resolved))})
 	}
 	v.StripTable = b.differenceTable(shown)
+	if w := b.leftOut(); w != "" && b.index(res.Spectrum.Against) < 0 && len(v.Strips) > 0 {
+		v.Third.Words = append(v.Third.Words, strings.Replace(w, "These sentences leave", "The median leaves", 1))
+	}
 	if len(v.Strips) > 0 {
 		v.Third.Words = append(v.Third.Words, "Bands more than "+number(faintest)+" dB below the strongest are left out of these sentences. Where half of the louder level or more is the noise of its pauses, what differs is called noise.")
 	}
@@ -121,6 +124,9 @@ func (b *builder) floors(take int) floors {
 func (b *builder) againstWords() string {
 	if a := b.res.Spectrum.Against; b.index(a) >= 0 || a == "" {
 		return orElse(a, "the others")
+	}
+	if b.leftOut() != "" {
+		return "the median"
 	}
 	return "the " + strings.TrimPrefix(b.res.Spectrum.Against, "the ")
 }

@@ -337,7 +337,7 @@ func alternativeWords(alts []analyze.Alternative) string {
 	return s
 }
 
-// noiseWords says which take is the noisiest after matching and of what kind
+// noiseWords says which contestant is the noisiest after matching and of what kind
 // its noise is. Gated takes and takes without a measurement are named apart.
 func noiseWords(takes []analyze.Take) []string {
 	out := []string{}
@@ -350,6 +350,7 @@ func noiseWords(takes []analyze.Take) []string {
 			missing = append(missing, t.Name)
 		case t.Noise.Gated:
 			gated = append(gated, t.Name)
+		case !t.Contestant():
 		default:
 			ps = append(ps, levelPoint{t.Name, float64(t.Noise.AsMatched.AWeighted)})
 			byName[t.Name] = t.Noise
@@ -387,8 +388,9 @@ func noiseWords(takes []analyze.Take) []string {
 	return out
 }
 
-// likenessWords names the most and the least alike pair.
-func likenessWords(ls []analyze.Likeness) []string {
+// likenessWords names the most and the least alike pair of ranked takes, says which
+// takes are left out of that, and counts the pairs that are not resolved.
+func likenessWords(ls []analyze.Likeness, ranked func(string) bool, leftOut string) []string {
 	out := []string{}
 	var near, far *analyze.Likeness
 	unresolved := 0
@@ -399,6 +401,9 @@ func likenessWords(ls []analyze.Likeness) []string {
 		}
 		if !l.Resolved {
 			unresolved++
+			continue
+		}
+		if !ranked(l.A) || !ranked(l.B) {
 			continue
 		}
 		if near == nil || l.Spectral < near.Spectral {
@@ -414,6 +419,9 @@ func likenessWords(ls []analyze.Likeness) []string {
 			s += fmt.Sprintf("; closest, of those that can be told apart, are %s and %s (%s)", near.A, near.B, dB(float64(near.Spectral)))
 		}
 		out = append(out, s+".")
+	}
+	if leftOut != "" {
+		out = append(out, leftOut)
 	}
 	if unresolved > 0 {
 		out = append(out, fmt.Sprintf("%s cannot be told apart in tone by this measurement and %s shown in grey.", plural(unresolved, "pair", "pairs"), map[bool]string{true: "is", false: "are"}[unresolved == 1]))

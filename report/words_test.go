@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
+	"evenhand/report/chart"
 )
 
 func TestListUpTo(t *testing.T) {
@@ -250,7 +251,7 @@ func TestNoiseWords(t *testing.T) {
 }
 
 func TestLikenessWordsLeaveOutWhatIsNotResolved(t *testing.T) {
-	got := strings.Join(likenessWords([]analyze.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}), " ")
+	got := strings.Join(likenessWords([]analyze.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}, func(string) bool { return true }, ""), " ")
 	want := "Furthest apart in tone are B and C (3.0 dB rms over the third-octave bands); closest, of those that can be told apart, are A and C (2.0 dB). 1 pair cannot be told apart in tone by this measurement and is shown in grey."
 	if got != want {
 		t.Errorf("got %s", got)
@@ -334,5 +335,53 @@ func TestSentencesFold(t *testing.T) {
 		if strings.Count(shown, "<p id=") != n-folded || strings.Count(rest, "<p id=") != folded {
 			t.Errorf("%d sentences, of which %d should be folded:\n%s", n, folded, text)
 		}
+	}
+}
+
+// No sentence ranks a bypass, the room or a repeat, whatever its figures are: with
+// them as the loudest, noisiest, most and least alike of all, the sentences are
+// those of the takes that compete.
+func TestOnlyContestantsAreRanked(t *testing.T) {
+	words := func(res *analyze.Result) string {
+		b := &builder{res: res, labels: []label{}}
+		for i, t := range res.Takes {
+			b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i))})
+		}
+		l := b.loudness()
+		all := append(append(append(l.Words, l.AltWords), b.noise().Words...), b.likeness().Words...)
+		return strings.Join(all, "\n")
+	}
+	res := fixture()
+	want := words(res)
+	if n := strings.Count(want, "These sentences leave out Mossback again (repeat of Mossback) and No fuzz (bypass)."); n != 4 {
+		t.Errorf("%d of 4 groups of sentences say what they leave out:\n%s", n, want)
+	}
+	for i := range res.Takes {
+		k := &res.Takes[i]
+		if k.Contestant() {
+			continue
+		}
+		k.Measures[0].Integrated, k.Measures[0].Crest = unit.LUFS(3-40*float64(i%2)), unit.DB(40*float64(i%2))
+		k.Noise.AsMatched.AWeighted, k.Noise.Measured, k.Noise.Gated = unit.DBFS(-10-120*float64(i%2)), true, false
+		for n := range res.Match.Alternatives {
+			if a := &res.Match.Alternatives[n]; a.Take == k.Name {
+				a.Spread, a.AWeighted = 90, 90
+			}
+		}
+		for n := range res.Likeness {
+			if l := &res.Likeness[n]; (l.A == k.Name || l.B == k.Name) && l.Resolved {
+				l.Spectral = unit.DB(60 * float64(n%2))
+			}
+		}
+	}
+	if got := words(res); got != want {
+		t.Errorf("got\n%s\nwant\n%s", got, want)
+	}
+	// Without a take that competes nothing is ranked, and nothing false is said.
+	for i := range res.Takes {
+		res.Takes[i].Role = "bypass"
+	}
+	if got := words(res); strings.Contains(got, "loudest") || strings.Contains(got, "most noise") || strings.Contains(got, "Furthest") || strings.Contains(got, "could") {
+		t.Errorf("a comparison of bypasses: %s", got)
 	}
 }

@@ -1,9 +1,11 @@
-// The three blind tests: trials with two takes, preference, rating. Classic
-// script; see blind.js for what they share.
+// The blind tests: trials with two takes, also with a take and its repeat,
+// preference, rating. Classic script; see blind.js for what they share.
 (function () {
   "use strict";
   const Evenhand = globalThis.Evenhand, data = Evenhand.comparison, takes = data.takes;
   const { el, text } = Evenhand.player, blind = Evenhand.blind, stats = Evenhand.statistics, A = Evenhand.answers;
+  // Only contestants are ranked. Codes number all takes.
+  const rivals = [...takes.keys()].filter(i => !takes[i].aside);
   const percent = (v, n) => `${(v * 100).toFixed(n === undefined ? (v < .0995 ? 1 : 0) : n)}\u00a0%`;
   const times = (n, one, many) => `${n} ${n === 1 ? one : many || one + "s"}`;
   const chance = p => p < .0001 ? "less than 0.01\u00a0%" : percent(p, p < .01 ? 2 : p < .0995 ? 1 : 0);
@@ -89,8 +91,23 @@
 
   // --- Two takes: which of them is X? ---
 
-  test("blind-trials", (box, again) => {
-    const a = el("select", {}, options(takes.map(t => t.name), 0)), b = el("select", {}, options(takes.map(t => t.name), 1));
+  const choice = chosen => el("select", {}, options(rivals.map(i => takes[i].name), chosen));
+  trials("blind-trials", "", () => {
+    const a = choice(0), b = choice(1);
+    return { fields: [field("A", a), field("B", b)], pair: () => [rivals[a.value], rivals[b.value]] };
+  }, "you can tell these two takes apart, on this section and with what you listened on.");
+
+  // A take and its repeat: whoever tells them apart hears the session, not a device.
+  trials("blind-same", "A and B record one setting twice. Any difference between them comes from the two passes, not from a device. ", () => {
+    const pairs = [...takes.keys()].filter(i => takes[i].repeats).map(i => [takes[i].repeats - 1, i]);
+    const which = el("select", {}, options(pairs.map(p => p.map(i => takes[i].name).join(" and ")), 0));
+    return { fields: [field("Takes", which)], pair: () => pairs[which.value] };
+  }, "they sound different, on this section and with what you listened on. A difference between two devices that is no greater than this one shows nothing.");
+
+  // choose makes the fields that choose two takes; told ends the sentence about a
+  // rare result.
+  function trials(id, intro, choose, told) { test(id, (box, again) => {
+    const { fields, pair } = choose();
     const n = el("input", { type: "number", min: 5, max: 100, value: 16 }), part = where(), plan = el("p", { role: "status" });
     const planned = () => Math.max(5, Math.min(100, Math.round(Number(n.value)) || 16));
     function replan() {
@@ -102,14 +119,13 @@
     }
     n.addEventListener("input", replan);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
-    box.replaceChildren(el("p", {}, "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Say which one. Your score is shown only after the last trial, and the number of trials is fixed before the first."),
+    box.replaceChildren(el("p", {}, intro + "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Say which one. Your score is shown only after the last trial, and the number of trials is fixed before the first."),
       ...uncounted(),
-      el("div", { class: "row" }, field("A", a), field("B", b), field("Section", part), field("Trials", n)), plan, planner("Truly right"), el("p", {}, start));
-    if (takes.length < 2) { start.disabled = true; return; }
+      el("div", { class: "row" }, fields, field("Section", part), field("Trials", n)), plan, planner("Truly right"), el("p", {}, start));
     replan();
 
     function run() {
-      const ta = Number(a.value), tb = Number(b.value), count = planned(), stretch = stretches[Number(part.value)];
+      const [ta, tb] = pair(), count = planned(), stretch = stretches[Number(part.value)];
       if (ta === tb) { text(plan, "Choose two different takes."); return; }
       const x = Array.from({ length: count }, () => blind.random(2));
       const sealed = blind.seal({ test: "trials", a: takes[ta].name, b: takes[tb].name, section: stretch.name, x: x.map(v => "AB"[v]).join("") });
@@ -123,19 +139,19 @@
         const right = answers.filter((v, i) => v === x[i]).length;
         const chanceOf = stats.tail(right, count, .5), [low, high] = stats.interval(right, count, .95), need = stats.critical(count, .05);
         result(box, again, `${right} of ${count} right.`,
-          el("p", {}, `By guessing alone, ${right} or more of ${count} are right in ${chance(chanceOf)} of such tests. ` + (need !== null && right >= need ? "That is rare enough to say: you can tell these two takes apart, on this section and with what you listened on." : "That is not rare enough to say that you can tell them apart. It does not show that there is no difference: you may not have heard it here, or the test was too short to find it.")),
+          el("p", {}, `By guessing alone, ${right} or more of ${count} are right in ${chance(chanceOf)} of such tests. ` + (need !== null && right >= need ? `That is rare enough to say: ${told}` : "That is not rare enough to say that you can tell them apart. It does not show that there is no difference: you may not have heard it here, or the test was too short to find it.")),
           el("p", {}, `The share that you would get right in the long run lies between ${percent(low, 0)} and ${percent(high, 0)} (95\u00a0% confidence, Clopper–Pearson; guessing is 50\u00a0%). The first figure is the exact one-sided binomial p-value.`),
           blind.finish({ kind: "trials", trials: { a: Math.min(ta, tb), b: Math.max(ta, tb), planned: count, done: count, correct: right } }, sealed, { p_value: chanceOf, interval: [low, high] }));
       }
     }
-  });
+  }); }
 
   // --- Preference ---
 
   test("blind-preference", (box, again) => {
     // All pairs only as far as one sitting goes, and of very many takes each
     // once or twice: more than 60 pairs nobody answers with care.
-    const n = takes.length, full = n * (n - 1) / 2, longest = 60, choices = [];
+    const n = rivals.length, full = n * (n - 1) / 2, longest = 60, choices = [];
     const plan = (reach, pairs, words) => choices.push([reach, `${words}, about ${Math.ceil((pairs + 1) / 3)} min`]); // 20 s a pair
     if (full <= longest) plan(n, full, `all ${full} pairs`);
     for (const r of [1, 2]) if (r <= Math.floor((n - 1) / 2) && n * r < full && n * r <= longest) plan(r, n * r, `${n * r} pairs, each take ${2 * r} times`);
@@ -148,33 +164,32 @@
       ...uncounted(),
       el("p", {}, `One listener’s answers show one listener’s taste. To find that 60 of 100 people prefer one take of a pair, about ${needs.answers} answers about that pair are needed, over all readers.`),
       planner("Prefer one take"), el("div", { class: "row" }, field("Section", part), field("Number", how)), el("p", {}, start));
-    if (n < 2) { start.disabled = true; return; }
 
     function run() {
-      const stretch = stretches[Number(part.value)], list = blind.pairs(n, Number(how.value)), same = blind.random(n);
+      const stretch = stretches[Number(part.value)], list = blind.pairs(n, Number(how.value)).map(p => p.map(i => rivals[i])), same = rivals[blind.random(n)];
       list.splice(blind.random(list.length + 1), 0, [same, same]);
       const sealed = blind.seal({ test: "preference", section: stretch.name, pairs: list.map(p => p.map(i => takes[i].name)) });
       const items = [{}, {}];
       const next = k => { list[k].forEach((take, i) => { items[i].take = take; }); return `Pair ${k + 1} of ${list.length}.`; };
       next(0);
-      enter(box, again, stretch, { items, names: ["First", "Second"], keys: ["1", "0", "2"], sealed, used: [...takes.keys()] }, (booth, p) =>
+      enter(box, again, stretch, { items, names: ["First", "Second"], keys: ["1", "0", "2"], sealed, used: rivals }, (booth, p) =>
         questions(booth, p, list.length, [0, 1], [["I prefer the first", A.first, "1"], ["No preference", A.tie, "0"], ["I prefer the second", A.second, "2"]], next, show));
 
       function show(answers) {
-        const outcome = new Array(full).fill(A.notAsked), won = takes.map(() => 0), lost = takes.map(() => 0), tied = takes.map(() => 0);
+        const all = takes.length, outcome = new Array(all * (all - 1) / 2).fill(A.notAsked), won = takes.map(() => 0), lost = takes.map(() => 0), tied = takes.map(() => 0);
         let zero = A.notAsked;
         list.forEach(([f, s], i) => {
           const v = answers[i];
           if (f === s) { zero = v; return; }
-          outcome[A.pairIndex(Math.min(f, s), Math.max(f, s), n)] = v === A.tie ? A.tie : (v === A.first) === (f < s) ? A.first : A.second;
+          outcome[A.pairIndex(Math.min(f, s), Math.max(f, s), all)] = v === A.tie ? A.tie : (v === A.first) === (f < s) ? A.first : A.second;
           if (v === A.tie) { tied[f]++; tied[s]++; } else { const w = v === A.first ? f : s; won[w]++; lost[w === f ? s : f]++; }
         });
-        const order = [...takes.keys()].sort((i, k) => won[k] - lost[k] - (won[i] - lost[i]) || i - k);
+        const order = [...rivals].sort((i, k) => won[k] - lost[k] - (won[i] - lost[i]) || i - k);
         result(box, again, won.some(w => w) ? `Most often preferred: ${order.filter(i => won[i] - lost[i] === won[order[0]] - lost[order[0]]).map(i => takes[i].name).join(", ")}.` : "You preferred none to any other.",
           el("p", {}, zero === A.tie ? `The hidden pair was ${takes[same].name} twice, and you had no preference there, as it should be.` : `The hidden pair was ${takes[same].name} twice, and you preferred the ${zero === A.first ? "first" : "second"}: so a preference of yours can come from nothing in the sound. Read the table with that in mind.`),
           table("Your preferences", ["Take", "preferred", "not preferred", "no preference", "as one-sided by chance"], order.map(i => [takes[i].name, won[i], lost[i], tied[i], chance(stats.twoSided(won[i], won[i] + lost[i]))])),
           el("p", { class: "small" }, `The last column says how often answers without any preference would be at least as one-sided as that (two-sided sign test, without the ties). Among ${times(n, "take")}, one of them below 5 % is not remarkable.`),
-          blind.finish({ kind: "preference", preference: { pairs: outcome, same_take: same, same: zero } }, sealed, { preferred: takes.map((t, i) => ({ take: t.name, won: won[i], lost: lost[i], tied: tied[i] })) }));
+          blind.finish({ kind: "preference", preference: { pairs: outcome, same_take: same, same: zero } }, sealed, { preferred: rivals.map(i => ({ take: takes[i].name, won: won[i], lost: lost[i], tied: tied[i] })) }));
       }
     }
   });
@@ -184,13 +199,12 @@
   test("blind-ratings", (box, again) => {
     // With the two hidden copies at most twelve at once, as the recommendation asks.
     const reference = data.reference, most = 10, part = where();
-    const others = [...takes.keys()].filter(i => i !== reference);
+    const others = rivals.filter(i => i !== reference);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
     box.replaceChildren(el("p", {}, `${others.length > most ? `${most} takes, drawn from ${others.length},` : "All takes"} at once, in random order and under letters, with ${takes[reference].name} as the open reference. Among them are a hidden copy of the reference, which should get 100, and a dull one: the reference without what lies above 3.5 kHz, brought to the same loudness. Say how close each is to the reference. The idea is that of ITU-R BS.1534-3; one reader on unknown loudspeakers is not a listening panel as that Recommendation means it.`),
       el("p", {}, "One rating of each take shows your hearing and no more. Where ratings of many readers are put together, those of a reader whose hidden copy gets less than 90 are left out, as the Recommendation does."),
       ...uncounted(),
       el("div", { class: "row" }, field("Section", part)), el("p", {}, start));
-    if (others.length < 1) { start.disabled = true; return; }
 
     function run() {
       const stretch = stretches[Number(part.value)];

@@ -37,6 +37,9 @@ func writeTally(w io.Writer, title string, r listening.Result, width int) error 
 	if s := r.Ratings; s.Readers+s.Screened > 0 {
 		writeRatings(out, s, width)
 	}
+	if x := r.Aside; x != nil {
+		writeAside(out, x, width)
+	}
 	fmt.Fprintln(out, "\nWhat cannot be concluded")
 	for _, c := range r.Caveats {
 		terminal.Fold(out, "", "- "+terminal.Clean(c), width)
@@ -153,6 +156,32 @@ func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
 	fmt.Fprintln(out)
 	t.write(out, width)
 	terminal.Fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", counted(len(s.Differences), "pair")), width)
+}
+
+// writeAside writes the answers about pairs that are not ranked.
+func writeAside(out io.Writer, x *listening.Aside, width int) {
+	fmt.Fprintln(out, "\nNot ranked: pairs with a bypass, the room or a repeat")
+	if len(x.Preferences) > 0 {
+		t := terminalTable{heads: []string{"preferences", "first", "second", "neither", "p"}}
+		for _, q := range x.Preferences {
+			t.add(q.A+" / "+q.B, fmt.Sprint(q.ForA), fmt.Sprint(q.ForB), fmt.Sprint(q.Ties), pText(q.PHolm))
+		}
+		t.write(out, width)
+	}
+	if len(x.Trials) > 0 {
+		t := terminalTable{heads: []string{"told apart", "readers", "right", "of", "p"}}
+		for _, q := range x.Trials {
+			t.add(q.A+" / "+q.B, fmt.Sprint(q.Readers), fmt.Sprint(q.Correct), fmt.Sprint(q.Trials), pText(q.PHolm))
+		}
+		t.write(out, width)
+	}
+	if len(x.Ratings) > 0 {
+		t := terminalTable{heads: []string{"ratings", "first above", "second above", "equal", "p"}}
+		for _, g := range x.Ratings {
+			t.add(g.A+" / "+g.B, fmt.Sprint(g.AboveA), fmt.Sprint(g.AboveB), fmt.Sprint(g.Equal), pText(g.PHolm))
+		}
+		t.write(out, width)
+	}
 }
 
 // terminalTable has names in its first column and figures in the others. A name

@@ -249,3 +249,63 @@ func TestWantedAtSections(t *testing.T) {
 		t.Errorf("without sections: %v", err)
 	}
 }
+
+// Without an order an edit plays the contestants. Others play when they are named,
+// but for a repeat among takes to guess. A line says which takes are not heard.
+func TestContestantsPlay(t *testing.T) {
+	c := comparison("Mossback", "Wire", "Kiln", "Kiln again", "Hall")
+	c.Takes[1].Role, c.Takes[3].RepeatOf, c.Takes[4].Role = manifest.RoleBypass, "Kiln", manifest.RoleRoom
+	for _, x := range []struct {
+		o    Options
+		want []int
+		says string
+	}{
+		{Options{}, []int{0, 2}, ""},
+		{Options{Order: []string{"Wire", "Kiln again", "Hall"}}, []int{1, 3, 4}, ""},
+		{Options{Order: []string{"Wire", "Kiln"}, Shuffle: true, Seed: 1}, []int{1, 2}, ""},
+		{Options{Order: []string{"Kiln", "Kiln again"}, Shuffle: true}, nil, `--order: "Kiln again" repeats "Kiln"`},
+	} {
+		got, err := takeOrder(x.o, c)
+		if !slices.Equal(got, x.want) || (err == nil) != (x.says == "") || err != nil && !strings.Contains(err.Error(), x.says) {
+			t.Errorf("%+v: %v, %v; want %v, %q", x.o, got, err, x.want, x.says)
+		}
+	}
+	for seed := range uint64(20) {
+		if got, err := takeOrder(Options{Shuffle: true, Seed: seed}, c); err != nil || len(got) != 2 || got[0]+got[1] != 2 {
+			t.Errorf("seed %d: %v, %v", seed, got, err)
+		}
+	}
+	alone := &manifest.Comparison{Takes: c.Takes[:2]}
+	if _, err := takeOrder(Options{}, alone); err == nil || !strings.Contains(err.Error(), `such as --order "Mossback,Wire"`) {
+		t.Errorf("one contestant: %v", err)
+	}
+
+	res := &analyze.Result{}
+	for _, k := range c.Takes {
+		res.Takes = append(res.Takes, analyze.Take{Name: k.Name, Slug: manifest.Slug(k.Name)})
+	}
+	for _, x := range []struct {
+		shuffle   bool
+		parts     int
+		files     int
+		unheard   []string
+		notes     []string
+		neverSaid string
+	}{
+		{false, 4, 5, []string{"Wire", "Kiln again", "Hall"}, []string{"only as files in takes: Wire, Kiln again, Hall; --order names"}, "has room"},
+		{false, 1, 5, []string{"Wire", "Kiln", "Kiln again", "Hall"}, []string{"only as files in takes: Kiln; it has room for 1 of 2 takes", "Wire, Kiln again, Hall"}, ""},
+		{true, 4, 2, nil, []string{"not among the takes to guess: 3 of 5"}, "Wire"},
+	} {
+		p := &plan{res: res, o: Options{Shuffle: x.shuffle}}
+		p.cast([]int{0, 2}, x.parts)
+		notes := strings.Join(p.notes, "\n")
+		if len(p.voices) != x.files || !slices.Equal(p.unheard, x.unheard) || x.neverSaid != "" && strings.Contains(notes, x.neverSaid) {
+			t.Errorf("%+v: %d files, %q not heard, notes %q", x, len(p.voices), p.unheard, notes)
+		}
+		for _, want := range x.notes {
+			if !strings.Contains(notes, want) {
+				t.Errorf("%+v: no %q in %q", x, want, notes)
+			}
+		}
+	}
+}

@@ -156,7 +156,7 @@ func (p *plan) cast(order []int, parts int) {
 		p.unheard = append(p.unheard, v.shown)
 	}
 	if late != nil {
-		p.note("not heard in the edit, only as files in %s: %s; the edit has %d stretches for %d takes, and a shorter --every makes more", takesDir, manifest.Join(late), parts, len(order))
+		p.note("not heard in the edit, only as files in %s: %s; it has room for %d of %d takes, and --every, or a shorter one, makes more", takesDir, manifest.Join(late), parts, len(order))
 	}
 	if aside != nil {
 		p.note("not heard in the edit, only as files in %s: %s; --order names the takes to play (without it a bypass, the room and repeats are left out)", takesDir, manifest.Join(aside))
