@@ -1,6 +1,10 @@
 package analyze
 
-import "strings"
+import (
+	"strings"
+
+	"evenhand/analyze/manifest"
+)
 
 // Rule is a rule by which figures of a result are computed today, and were not
 // before. What an earlier version computed by another rule is not wrong: verify
@@ -46,7 +50,9 @@ func (r Rule) Governs(path string) bool {
 // version say was: the same but for the words listed here, by the name of their
 // field, what was written then and what is written now.
 func Renamed(field, was string) string {
-	words := map[string]map[string]string{}
+	words := map[string]map[string]string{
+		"role": {"bridge": string(manifest.ReadRole("bridge"))},
+	}
 	if now, ok := words[field][was]; ok {
 		return now
 	}
