@@ -40,6 +40,7 @@ type Earlier struct {
 	Takes  []EarlierTake
 	Whole  Span   // the published time
 	Source string // SHA-256 of the recording whose time axis the timeline is
+	Anchor string // SHA-256 of the recording that takes were aligned to
 	// Audience is what its readers heard, nil when nothing was tallied; Audio is
 	// what they listened to: that of the report, then what was published before.
 	Audience *listening.Result
@@ -80,7 +81,7 @@ func ReadResult(r io.Reader) (*Result, error) {
 
 // EarlierFrom returns what a result says to the report that replaces it.
 func EarlierFrom(res *Result) *Earlier {
-	e := &Earlier{Format: res.Format, Target: res.Match.Target, Audience: res.Audience, Audio: res.audio()}
+	e := &Earlier{Format: res.Format, Target: res.Match.Target, Anchor: AnchorSum(res), Audience: res.Audience, Audio: res.audio()}
 	if res.EarlierFormat > 0 {
 		e.Format = res.EarlierFormat
 	}

@@ -231,7 +231,7 @@ func (s *Session) besideAnchorsNotes(i int, e align.Estimate) float64 {
 
 // link compares takes that the anchor take cannot be compared with to those that it
 // can: two settings of one device are more alike than two devices. Of several the
-// one counts whose lag scatters least, the first of equals.
+// one counts whose lag scatters least, the first by name of equals.
 func (s *Session) link(features []*align.Feature) error {
 	rate := s.source().info.SampleRate
 	s.through, s.linked = make([]int, len(s.takes)), make([]align.Estimate, len(s.takes))
@@ -240,7 +240,7 @@ func (s *Session) link(features []*align.Feature) error {
 		if i == s.anchor || s.toAnchor[i].Certain {
 			continue
 		}
-		for k := range s.takes {
+		for _, k := range s.Result.byName() {
 			x := s.toAnchor[k]
 			if k == s.anchor || !x.Certain {
 				continue
@@ -307,13 +307,19 @@ func (s *Session) besideAnchor(i int) place {
 }
 
 // origin is where the anchor take lies on the timeline: by itself, or, where its
-// own place is less sure, through the first of the surest takes that lie beside it
-// for certain.
+// own place is less sure, through the surest of the takes that lie beside it for
+// certain: of several, the one with the least error, the first by name of equals.
 func (s *Session) origin() place {
-	best := s.ownPlace(s.anchor)
-	for i := range s.takes {
-		if own, x := s.ownPlace(i), s.besideAnchor(i); x.by != "" && own.surer(best) {
-			best = place{own.lag - x.lag, unit.Samples(math.Hypot(float64(own.err), float64(x.err))), own.by}
+	own := s.ownPlace(s.anchor)
+	best := own
+	for _, i := range s.Result.byName() {
+		it, x := s.ownPlace(i), s.besideAnchor(i)
+		if x.by == "" || !it.surer(own) {
+			continue
+		}
+		p := place{it.lag - x.lag, unit.Samples(math.Hypot(float64(it.err), float64(x.err))), it.by}
+		if p.surer(best) || p.by == best.by && p.err < best.err {
+			best = p
 		}
 	}
 	return best

@@ -68,7 +68,7 @@ func TestPlaces(t *testing.T) {
 		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
 		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
 	} {
-		s := &Session{takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: 48000}},
+		s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: 48000}},
 			toDry: []align.Estimate{c.anchor, c.dry, guess(0)}, toAnchor: []align.Estimate{{}, c.toAnchor, sure(3)},
 			byNotes: []clock.Placement{c.anchorNotes, c.own, none}, through: []int{-1, -1, -1}, linked: make([]align.Estimate, 3)}
 		if c.linked != nil {
@@ -104,7 +104,7 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]clock.Placement, 3)}
+	s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]clock.Placement, 3)}
 	var features []*align.Feature
 	for _, x := range []align.Source{later(100, 1), later(250, -1), later(400, -1)} {
 		f, err := base.Follow(x)

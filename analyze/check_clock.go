@@ -288,7 +288,11 @@ func sizeText(v float64) string {
 // found in every take, in samples; "samples" where none was searched.
 func (s *Session) leastSlip() string {
 	worst, name, least := 0.0, "", math.Inf(1)
-	for _, i := range s.held() {
+	held := s.held()
+	for _, i := range s.Result.byName() {
+		if !slices.Contains(held, i) {
+			continue
+		}
 		r, _ := s.slipsOf(i)
 		v := float64(r.Smallest)
 		if r.Reason != "" || math.IsNaN(v) {

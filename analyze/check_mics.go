@@ -63,9 +63,10 @@ func notchText(ms float64, polarity int, nyquist float64) string {
 }
 
 func (s *Session) askMicDelay(a *answers) {
-	// The first take that could be measured is what the others are held against.
+	// The take that others are aligned to is what they are held against here, or else
+	// the first by name that could be measured.
 	base, found := -1, 0
-	for i := range s.mics {
+	for _, i := range s.Result.byName() {
 		if math.IsNaN(s.micDelay(i)) {
 			continue
 		}

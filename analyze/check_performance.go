@@ -222,9 +222,7 @@ func (s *Session) mostDrift() float64 {
 		if s.alike(i) {
 			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
 		}
-		if !(math.Abs(d)+2*e <= most) {
-			most = math.Abs(d) + 2*e
-		}
+		most = math.Max(most, math.Abs(d)+2*e) // NaN for any NaN
 	}
 	return most
 }

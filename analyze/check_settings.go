@@ -172,11 +172,7 @@ func (s *Session) microphoneChanges() []difference {
 
 func (s *Session) askVaried(a *answers) {
 	c := s.Manifest
-	type entry struct {
-		take string
-		text string
-	}
-	var seen []entry
+	texts := map[int]string{} // what each take says of the slot
 	for i := range c.Takes {
 		t := &c.Takes[i]
 		if t.RepeatOf != "" || t.Role == manifest.RoleRoom {
@@ -208,18 +204,29 @@ func (s *Session) askVaried(a *answers) {
 				parts = append(parts, m.Name, m.Position, m.Blend.String())
 			}
 		}
-		text := strings.Join(parts, "\x00")
-		if k := slices.IndexFunc(seen, func(e entry) bool { return e.text == text }); k >= 0 {
-			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "as " + seen[k].take,
-				reason: "the manifest gives it the same device and settings as " + seen[k].take + " in the slot " + c.Varies.Slot,
-				do:     "if it is a second recording of that take, say repeat_of; otherwise write down what differs"})
+		texts[i] = strings.Join(parts, "\x00")
+	}
+	first := map[string]int{} // the first take by name that says it
+	for _, i := range s.Result.byName() {
+		text, asked := texts[i]
+		if _, said := first[text]; asked && !said {
+			first[text] = i
+		}
+	}
+	for i := range c.Takes {
+		text, asked := texts[i]
+		k := first[text]
+		if !asked || k == i {
 			continue
 		}
-		seen = append(seen, entry{t.Name, text})
+		twin := c.Takes[k].Name
+		a.add(answer{subject: c.Takes[i].Name, outcome: Caution, measured: nan(), value: "as " + twin,
+			reason: "the manifest gives it the same device and settings as " + twin + " in the slot " + c.Varies.Slot,
+			do:     "if it is a second recording of that take, say repeat_of; otherwise write down what differs"})
 	}
-	if a.out == nil && len(seen) > 0 {
-		count := fmt.Sprintf("%d settings", len(seen))
-		if len(seen) == 1 {
+	if a.out == nil && len(first) > 0 {
+		count := fmt.Sprintf("%d settings", len(first))
+		if len(first) == 1 {
 			count = "1 setting"
 		}
 		a.holds("", count, "every take that is not a repeat or the room has its own device or setting in the slot "+c.Varies.Slot)

@@ -44,12 +44,10 @@ func (s *Session) finishSpectra(context.Context) error {
 	}
 	sp.Differences = []Difference{}
 	for k, span := range res.Timeline.Spans {
-		var dof [3][][]float64
+		var typical [3]medianBands
 		if res.Comparison.Reference == "" {
-			for r := range s.bands.scales() {
-				for i := range res.Takes {
-					dof[r] = append(dof[r], s.powers[i][k][r].Freedom)
-				}
+			for r := range typical {
+				typical[r] = s.medianOf(k, r)
 			}
 		}
 		for i := range res.Takes {
@@ -61,7 +59,7 @@ func (s *Session) finishSpectra(context.Context) error {
 				if res.Comparison.Reference != "" {
 					*out = s.difference(i, s.anchor, k, r)
 				} else {
-					*out = s.toMedian(i, k, r, dof[r])
+					*out = s.toMedian(i, k, r, typical[r])
 				}
 			}
 			sp.Differences = append(sp.Differences, d)
@@ -91,30 +89,48 @@ func (s *Session) difference(a, b, span, scale int) BandDifferences {
 	return s.resolve(c.Difference, c.HalfWidth, span, scale)
 }
 
-// toMedian compares a take with the median of all in one span. The median of
-// several varies no more than the one of them that varies most, so that take's
-// degrees of freedom stand for the median's.
-func (s *Session) toMedian(take, span, scale int, dof [][]float64) BandDifferences {
-	var all [][]unit.DB
+// medianBands are the median of the takes that count for it: in each band its level,
+// NaN where no take has one, and its degrees of freedom. The median of several varies
+// no more than the one of them that varies most, so that take's stand for it.
+type medianBands struct {
+	level   []unit.DB
+	freedom []float64
+}
+
+// medianOf returns the median of the takes in one span at one of the resolutions.
+func (s *Session) medianOf(span, scale int) medianBands {
+	n := len(s.bands.scales()[scale])
+	m := medianBands{make([]unit.DB, n), make([]float64, n)}
+	values := make([][]unit.DB, n)
+	for b := range m.freedom {
+		m.freedom[b] = math.Inf(1)
+	}
 	for i := range s.Result.Takes {
-		if s.countsForMedian(i) {
-			all = append(all, s.levels(i, span, scale))
+		if !s.countsForMedian(i) {
+			continue
+		}
+		freedom := s.powers[i][span][scale].Freedom
+		for b, v := range s.levels(i, span, scale) {
+			if !math.IsNaN(float64(v)) {
+				values[b] = append(values[b], v)
+			}
+			m.freedom[b] = math.Min(m.freedom[b], freedom[b])
 		}
 	}
-	own := s.levels(take, span, scale)
-	diff := make([]unit.DB, len(own))
-	half := make([]unit.DB, len(own))
-	for b := range own {
-		values := []unit.DB{}
-		least := math.Inf(1)
-		for i, l := range all {
-			if v := l[b]; !math.IsNaN(float64(v)) {
-				values = append(values, v)
-			}
-			least = math.Min(least, dof[i][b])
-		}
-		diff[b] = own[b] - median(values)
-		half[b] = max(spectrum.SmallestDifference, spectrum.DifferenceHalfWidth(dof[take][b], least, s.confidence))
+	for b := range values {
+		m.level[b] = median(values[b])
+	}
+	return m
+}
+
+// toMedian compares a take with the median of all in one span.
+func (s *Session) toMedian(take, span, scale int, typical medianBands) BandDifferences {
+	diff := s.levels(take, span, scale)
+	half := make([]unit.DB, len(diff))
+	freedom := s.powers[take][span][scale].Freedom
+	for b := range diff {
+		diff[b] -= typical.level[b]
+		half[b] = max(spectrum.SmallestDifference, spectrum.DifferenceHalfWidth(freedom[b], typical.freedom[b], s.confidence))
 		if math.IsInf(float64(diff[b]), 0) {
 			diff[b] = unit.DB(nan())
 		}
@@ -188,8 +204,8 @@ func (s *Session) findResolution() {
 		r.Source = "repeat"
 		s.repeatSpread = spread
 	}
-	// What the session resolves in each band: the largest half width of any
-	// take against the reference or, without one, against the first.
+	// What the session resolves in each band: the largest half width of any take
+	// against the one that they are aligned to, the reference where there is one.
 	out := [3]*[]unit.DB{&r.Third, &r.Sixth, &r.Twelfth}
 	for scale, bands := range s.bands.scales() {
 		*out[scale] = make([]unit.DB, len(bands))

@@ -75,13 +75,8 @@ func (s *Session) exclusions() []Exclusion {
 func (s *Session) standing(ids []string) (standing, because string) {
 	for _, o := range []Outcome{Fails, Caution, NotMeasured} {
 		var texts []string
-		more := 0
 		for _, c := range s.Result.Checks {
 			if c.Outcome != o || !slices.Contains(ids, c.ID) {
-				continue
-			}
-			if len(texts) == 3 {
-				more++
 				continue
 			}
 			text := c.Value
@@ -96,8 +91,10 @@ func (s *Session) standing(ids []string) (standing, because string) {
 		if texts == nil {
 			continue
 		}
-		because = strings.Join(texts, "; ")
-		if more > 0 {
+		const most = 3
+		slices.Sort(texts) // not as the takes stand in the manifest
+		because = strings.Join(texts[:min(len(texts), most)], "; ")
+		if more := len(texts) - most; more > 0 {
 			because += fmt.Sprintf("; and %d more", more)
 		}
 		switch o {

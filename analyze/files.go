@@ -194,9 +194,7 @@ func (s *Session) openRecordings(l fileList) error {
 		sig.input.was = u.was
 		return sig
 	}
-	rate, first := l.takes[0].info.SampleRate, "first take"
 	if l.dry != nil {
-		rate, first = l.dry.info.SampleRate, "dry recording"
 		s.dry = open(l.dry, monoChannels(l.dry.info), nil)
 	}
 	if l.loop != nil {
@@ -207,9 +205,16 @@ func (s *Session) openRecordings(l fileList) error {
 		sig := open(u, c.Takes[i].Channels, c.Takes[i].Mics)
 		s.takes = append(s.takes, sig)
 		wide = wide || sig != nil && sig.channels() == 2
+	}
+	if bad != nil {
+		return &mistake.Error{Problems: bad}
+	}
+	s.anchor = s.anchorOf(s.anchorSum)
+	rate := s.source().info.SampleRate
+	for i, u := range l.takes {
 		if u.info.SampleRate != rate {
 			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: %s",
-				u.path, u.info.SampleRate, first, rate, rateAdvice(s.source(), sig)))
+				u.path, u.info.SampleRate, s.sourceName(), rate, rateAdvice(s.source(), s.takes[i])))
 		}
 	}
 	if l.loop != nil && l.loop.info.SampleRate != rate {

@@ -258,9 +258,9 @@ func (s *Session) sameBytes(path string) string {
 	if d := s.Manifest.Performance.Dry; d != nil && s.fileHash(d.Path) == own {
 		return "the dry recording"
 	}
-	for _, t := range s.Manifest.Takes {
-		if s.fileHash(t.File.Path) == own {
-			return t.Name
+	for _, i := range s.Result.byName() {
+		if s.takes[i].sha256 == own {
+			return s.Result.Takes[i].Name
 		}
 	}
 	return ""

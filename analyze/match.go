@@ -54,7 +54,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	}
 	m := Match{Highest: unit.LUFS(math.Inf(1)), Alternatives: []Alternative{}}
 	limit := 0
-	for i := range res.Takes {
+	for _, i := range res.byName() {
 		w := whole[i]
 		if math.IsInf(float64(w.Integrated), -1) || math.IsNaN(float64(w.Integrated)) {
 			return mistake.Errorf("match: take %q (%s) has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", res.Takes[i].Name, res.Takes[i].File)
@@ -66,7 +66,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	// Down to a tenth, so that the stated figure is the one used. The small
 	// offset keeps a value that is a tenth already from losing one to rounding.
 	m.Highest = unit.LUFS(math.Floor(float64(m.Highest)*10+1e-9) / 10)
-	if over, _ := overCeiling(whole, m.Highest, ceiling); over >= 0 {
+	if over, _ := overCeiling(res, whole, m.Highest, ceiling); over >= 0 {
 		// A gate that opens on the last tenth of a dB.
 		m.Highest = unit.LUFS(math.Round(float64(m.Highest)*10-1) / 10)
 		limit = over
@@ -75,7 +75,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 	source := "highest under the ceiling"
 	if spec.Target != nil {
 		m.Target, m.LimitedBy, source = *spec.Target, "", "stated"
-		if over, peak := overCeiling(whole, m.Target, ceiling); over >= 0 {
+		if over, peak := overCeiling(res, whole, m.Target, ceiling); over >= 0 {
 			return &CeilingError{Take: res.Takes[over].Name, Target: m.Target, Peak: peak, Ceiling: ceiling, Highest: m.Highest}
 		}
 	}
@@ -108,9 +108,10 @@ func GainTo(m loudness.Measurement, target unit.LUFS) unit.DB {
 
 // overCeiling returns the take whose true peak lies highest above the ceiling
 // at a target, and that peak; −1 when none does.
-func overCeiling(whole []loudness.Measurement, target unit.LUFS, ceiling unit.DBTP) (take int, peak unit.DBTP) {
+func overCeiling(res *Result, whole []loudness.Measurement, target unit.LUFS, ceiling unit.DBTP) (take int, peak unit.DBTP) {
 	take, peak = -1, ceiling+1e-9
-	for i, w := range whole {
+	for _, i := range res.byName() {
+		w := whole[i]
 		if p := w.TruePeak + unit.DBTP(GainTo(w, target)); p > peak {
 			take, peak = i, p
 		}

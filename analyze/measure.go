@@ -223,7 +223,6 @@ func (s *Session) finishNoise(ctx context.Context) error {
 			return err
 		}
 	}
-	mains := map[string]int{}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		n := s.noise[i]
@@ -255,22 +254,33 @@ func (s *Session) finishNoise(ctx context.Context) error {
 			out.CarriedIn, out.Added, out.SplitReason = splits[i].CarriedIn, splits[i].Added, splits[i].Reason
 		}
 		t.Noise = out
-		mains[n.MainsSource]++
 	}
 	p := &s.Result.Parameters.Noise
-	p.Mains, p.MainsSource = s.Manifest.Mains, "stated"
-	if s.Manifest.Mains == 0 {
-		p.MainsSource = "not found"
-		if mains["found"] > 0 {
-			p.MainsSource = "found"
-			for i := range s.noise {
-				if s.noise[i].MainsSource == "found" {
-					p.Mains = unit.Hertz(10 * math.Round(float64(s.noise[i].Mains)/10))
-				}
-			}
+	if p.Mains, p.MainsSource = s.Manifest.Mains, "stated"; p.Mains == 0 {
+		p.Mains, p.MainsSource = s.foundMains(), "found"
+		if p.Mains == 0 {
+			p.MainsSource = "not found"
 		}
 	}
 	return nil
+}
+
+// foundMains is the mains frequency, to 10 Hz, that the hum of most takes has, the
+// lower one of equals; 0 where none was found.
+func (s *Session) foundMains() unit.Hertz {
+	takes := map[unit.Hertz]int{}
+	var most unit.Hertz
+	for _, n := range s.noise {
+		if n.MainsSource != "found" {
+			continue
+		}
+		f := unit.Hertz(10 * math.Round(float64(n.Mains)/10))
+		takes[f]++
+		if best := takes[most]; takes[f] > best || takes[f] == best && f < most {
+			most = f
+		}
+	}
+	return most
 }
 
 func (s *Session) splitNoise(i int, whole Span) (noise.SplitResult, error) {
@@ -294,7 +304,7 @@ func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
 	g := unit.DBFS(gain)
 	return NoiseLevels{
 		Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g,
-		Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g,
+		Hum: n.Hum + g, Hiss: n.Hiss + g,
 	}
 }
 

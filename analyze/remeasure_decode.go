@@ -59,13 +59,15 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
-	first := tl.Spans[0].FirstFrame
+	first, anchor := tl.Spans[0].FirstFrame, earlier.anchor()
 	for i, t := range stored {
 		if signals[i] == nil {
 			continue
 		}
-		if t.Name == earlier.Comparison.Reference {
+		if anchor >= 0 && t == &earlier.Takes[anchor] {
 			s.anchor = len(s.takes)
+		}
+		if t.Name == earlier.Comparison.Reference {
 			s.Result.Comparison.Reference = t.Name
 		}
 		s.takes = append(s.takes, signals[i])

@@ -40,8 +40,8 @@ type Result struct {
 	// is still here, file by file: answers about it count. The latest first.
 	EarlierAudio []EarlierAudio `json:"earlier_audio,omitempty"`
 	// EarlierFormat is the lowest format that this report had in earlier builds,
-	// where that is lower than Format; else 0. RulesAfter(EarlierFormat) are what
-	// changed its figures since.
+	// where that is lower than Format; else 0. RulesAfter it tells what changed its
+	// figures since.
 	EarlierFormat int `json:"earlier_format,omitempty"`
 }
 
@@ -138,6 +138,9 @@ type AlignmentParameters struct {
 	FineWindow  int           `json:"fine_window_samples"`
 	FineWindows int           `json:"fine_windows"`
 	Clocks      string        `json:"clocks"` // how drift and slips were told
+	// Anchor is the take that the others are aligned to, and against which their
+	// lags and polarities "to the reference" are: the reference, where there is one.
+	Anchor string `json:"anchor,omitempty"`
 }
 
 // MatchParameters: what levels were matched to.
@@ -307,9 +310,6 @@ type NoiseLevels struct {
 	Weighted468 unit.DBFS `json:"itu468_weighted_dbfs"` // rms, not quasi-peak
 	Hum         unit.DBFS `json:"hum_dbfs"`
 	Hiss        unit.DBFS `json:"hiss_dbfs"`
-	// HumAWeighted is the A-weighted level of the hum; 0, which no pause has, in
-	// results that earlier versions wrote.
-	HumAWeighted unit.DBFS `json:"hum_a_weighted_dbfs"`
 }
 
 // Match is the level match.

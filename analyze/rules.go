@@ -16,19 +16,33 @@ type Rule struct {
 	// it and for every entry of a list. "checks[lag]" are the checks of that id.
 	Fields []string
 	Says   string // the rule, a sentence for readers that names the figures
+	// For tells which results the rule is about; nil: all.
+	For func(*Result) bool
 }
 
 // Rules returns the rules that are newer than the first format, the oldest
 // first.
 func Rules() []Rule {
-	return []Rule{}
+	return []Rule{
+		{
+			Since: 2,
+			Fields: []string{
+				"spectrum.differences.third_octave.half_width_db", "spectrum.differences.third_octave.resolved",
+				"spectrum.differences.sixth_octave.half_width_db", "spectrum.differences.sixth_octave.resolved",
+				"spectrum.differences.twelfth_octave.half_width_db", "spectrum.differences.twelfth_octave.resolved",
+			},
+			Says: "Where takes are compared with the median of all, the smallest difference that counts follows from the takes that make the median, in whatever order they are listed.",
+			For:  func(r *Result) bool { return r.Comparison.Reference == "" },
+		},
+	}
 }
 
-// RulesAfter returns the rules that results of a format do not follow yet.
-func RulesAfter(format int) []Rule {
+// RulesAfter returns the rules that results did not follow yet when they had a
+// format.
+func RulesAfter(format int, res *Result) []Rule {
 	later := []Rule{}
 	for _, r := range Rules() {
-		if r.Since > format {
+		if r.Since > format && (r.For == nil || r.For(res)) {
 			later = append(later, r)
 		}
 	}

@@ -42,6 +42,9 @@ type Options struct {
 	// target loudness and time are kept unless NewTarget is set, see Earlier.
 	Earlier   *Earlier
 	NewTarget bool
+	// Anchor is the SHA-256 of the recording that takes are aligned to where the
+	// manifest names no reference; "" for that of Earlier, or else to choose one.
+	Anchor string
 	// Absent answers for files that the manifest names and that are not
 	// there, by their path as written: nil for one that must be there. Only
 	// files that nothing is measured from can be absent.
@@ -68,6 +71,8 @@ type Session struct {
 	absent  func(path string) *File
 	reused  atomic.Int64
 	earlier *Earlier
+	// anchorSum is Options.Anchor or that of earlier.
+	anchorSum string
 	// newTarget gives up what was published before.
 	newTarget  bool
 	adding     *Adding // nil: the earlier target, if any, is no question
@@ -75,7 +80,7 @@ type Session struct {
 	dry        *signal // nil without a dry recording
 	loopback   *signal // nil without one
 	takes      []*signal
-	anchor     int               // take that others are aligned to: the reference, else the first
+	anchor     int               // take that others are aligned to, see anchorOf
 	offsets    []int64           // frame of take i at the timeline's frame 0
 	toDry      []align.Estimate  // of each take against the timeline's source
 	toAnchor   []align.Estimate  // of each take against the anchor take
@@ -120,7 +125,10 @@ type Session struct {
 // files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
 	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
-		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget}
+		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
+	if e := opts.Earlier; e != nil && s.anchorSum == "" {
+		s.anchorSum = e.Anchor
+	}
 	if err := checkLimits(c); err != nil {
 		return nil, err
 	}

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"math"
 	"strings"
 
@@ -32,7 +33,7 @@ func settingsOf(c *manifest.Comparison) Settings {
 	elsewhere := heldTakes(c, notRoom)
 	s := Settings{Slots: []SlotSettings{}}
 	for _, base := range c.Chain {
-		slot := SlotSettings{Slot: base.Slot, Kind: base.Kind, Rows: []SettingRow{}}
+		slot := SlotSettings{Slot: base.Slot, Rows: []SettingRow{}}
 		held := filled
 		if base.Slot != c.Varies.Slot {
 			held = elsewhere
@@ -40,10 +41,8 @@ func settingsOf(c *manifest.Comparison) Settings {
 		devices := make([]manifest.Device, len(chains))
 		for t := range chains {
 			devices[t] = chains[t][base.Slot]
-			if slot.Kind == "" {
-				slot.Kind = devices[t].Kind
-			}
 		}
+		slot.Kind = oneKind(devices)
 		add := func(name string, always bool, text func(manifest.Device) string) {
 			row := SettingRow{Name: name}
 			stated := false
@@ -75,6 +74,18 @@ func settingsOf(c *manifest.Comparison) Settings {
 		s.Slots = append(s.Slots, slot)
 	}
 	return s
+}
+
+// oneKind is the kind of all devices that state one; "" where they differ.
+func oneKind(devices []manifest.Device) string {
+	kind := ""
+	for _, d := range devices {
+		if d.Kind != "" && kind != "" && d.Kind != kind {
+			return ""
+		}
+		kind = cmp.Or(kind, d.Kind)
+	}
+	return kind
 }
 
 func notRoom(t *manifest.Take) bool { return t.Role != manifest.RoleRoom }

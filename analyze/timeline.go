@@ -65,12 +65,6 @@ func (s *Session) sourceFile() string {
 
 // findActivity looks for playing and pauses in the timeline's source.
 func (s *Session) findActivity(ctx context.Context) error {
-	s.anchor = 0
-	for i := range s.Manifest.Takes {
-		if s.Manifest.Takes[i].Name == s.Manifest.Reference {
-			s.anchor = i
-		}
-	}
 	tl := &s.Result.Timeline
 	tl.Source = "dry"
 	if s.dry == nil {
@@ -114,7 +108,8 @@ func (s *Session) layTimeline(context.Context) error {
 	rate := tl.SampleRate
 	from, to := int64(0), s.source().info.Frames
 	first, last := tl.Source, tl.Source
-	for i, sig := range s.takes {
+	for _, i := range s.Result.byName() {
+		sig := s.takes[i]
 		if f := -s.offsets[i]; f > from {
 			from, first = f, s.Result.Takes[i].Name
 		}

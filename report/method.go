@@ -61,7 +61,7 @@ func (b *builder) method() methodView {
 		seconds(n.MinimumPause), under, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
 	add("What counts", resolutionWords(b.res.Resolution))
 	if f := b.res.EarlierFormat; f > 0 {
-		if rules := analyze.RulesAfter(f); len(rules) > 0 {
+		if rules := analyze.RulesAfter(f, b.res); len(rules) > 0 {
 			add("New rules", newRulesWords(rules))
 		}
 	}

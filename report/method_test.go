@@ -19,7 +19,7 @@ func TestNewRules(t *testing.T) {
 		res := fixture()
 		res.EarlierFormat = format
 		page := read(t, filepath.Join(write(t, res), "index.html"))
-		for _, r := range analyze.RulesAfter(1) {
+		for _, r := range analyze.RulesAfter(1, res) {
 			if strings.Contains(page, html.EscapeString(r.Says)) != (format == 1) {
 				t.Errorf("earlier format %d: %q", format, r.Says)
 			}

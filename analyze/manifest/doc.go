@@ -83,7 +83,8 @@
 //	    - {name: Open chords, from: 13, to: 24 s}
 //
 // Times are seconds (13, 12.5 s), minutes:seconds (0:11.5) or
-// hours:minutes:seconds (1:02:03.5) in the dry recording. Sections have
+// hours:minutes:seconds (1:02:03.5) in the dry recording or, without one, in the
+// reference; without either, in the first take by name. Sections have
 // different names, end after they begin and do not lie over each other. The
 // word markers in place of the list takes the sections from the recording's cue
 // markers:

@@ -85,7 +85,7 @@ type Performance struct {
 }
 
 // Section is a named part of the performance on the timeline of the dry
-// recording (of the reference or first take when there is none).
+// recording (of the reference when there is none, of the first take by name when there is neither).
 type Section struct {
 	Name     string
 	From, To unit.Seconds

@@ -237,6 +237,6 @@ func sayAdding(w io.Writer, a analyze.Adding, target unit.LUFS) {
 		fmt.Fprintf(w, "evenhand: the published time was %.4f s to %.4f s and is now %.4f s to %.4f s, which changes all published audio\n", float64(a.Was.From), float64(a.Was.To), float64(a.Is.From), float64(a.Is.To))
 	}
 	for _, name := range a.Moved {
-		fmt.Fprintf(w, "evenhand: %s is aligned to another frame than in the earlier report, since takes are aligned to the reference or the first take, and that is another; its published audio changes: name the reference of then, or keep that take first\n", name)
+		fmt.Fprintf(w, "evenhand: %s is aligned to another frame than in the earlier report, since takes are aligned to another take than then; its published audio changes: name the take of then as the reference\n", name)
 	}
 }

@@ -90,7 +90,8 @@ func resultsIn(t *testing.T, dir string) *analyze.Result {
 // follow an earlier rule, and still finds a figure that somebody changed.
 func TestEarlierIsAccepted(t *testing.T) {
 	e := publishedEarlier(t)
-	rules := analyze.RulesAfter(resultsIn(t, e.report).Format)
+	res := resultsIn(t, e.report)
+	rules := analyze.RulesAfter(res.Format, res)
 	for path, least := range map[string]int{e.archive: 9000, e.bag: 9000, e.report: 3500} {
 		out, _ := command(t, exitDone, "verify", path, "--json")
 		var r verify.Report

@@ -88,6 +88,7 @@ type verifier struct {
 	workers int
 	tmp     string
 	r       *verify.Report
+	res     *analyze.Result // as stored
 }
 
 func (v *verifier) run(path string) (*verify.Report, error) {
@@ -217,6 +218,7 @@ func (v *verifier) results(path, name string) (*analyze.Result, any, error) {
 		v.r.AddFaults("", []pack.Fault{{File: name, What: err.Error()}})
 		return nil, nil, nil
 	}
+	v.res = res
 	return res, tree, nil
 }
 
@@ -232,7 +234,7 @@ func (v *verifier) otherVersion() bool {
 // compare adds how stored results and what was computed again differ.
 func (v *verifier) compare(stored, again any, opts verify.Options) {
 	opts.OtherVersion = v.otherVersion()
-	opts.Rules = analyze.RulesAfter(v.r.Format)
+	opts.Rules = analyze.RulesAfter(v.r.Format, v.res)
 	v.r.Add(verify.Compare(stored, again, opts), opts.Rules)
 }
 
@@ -330,6 +332,7 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept || res.Format != analyze.ResultFormat {
 		opts.Earlier = analyze.EarlierFrom(res)
 	}
+	opts.Anchor = analyze.AnchorSum(res)
 	again := filepath.Join(v.tmp, "again")
 	s, err := publish(v.ctx, c, again, opts)
 	if err != nil {
