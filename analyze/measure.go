@@ -304,7 +304,7 @@ func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
 	g := unit.DBFS(gain)
 	return NoiseLevels{
 		Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g,
-		Hum: n.Hum + g, Hiss: n.Hiss + g,
+		Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g,
 	}
 }
 

@@ -282,7 +282,7 @@ func (r *Result) matchedLevel(take string) float64 {
 
 // list returns the levels, to be changed.
 func (n *NoiseLevels) list() []*unit.DBFS {
-	return []*unit.DBFS{&n.Unweighted, &n.AWeighted, &n.Weighted468, &n.Hum, &n.Hiss}
+	return []*unit.DBFS{&n.Unweighted, &n.AWeighted, &n.Weighted468, &n.Hum, &n.Hiss, &n.HumAWeighted}
 }
 
 // differences takes over the spectral differences where both levels that they

@@ -310,6 +310,9 @@ type NoiseLevels struct {
 	Weighted468 unit.DBFS `json:"itu468_weighted_dbfs"` // rms, not quasi-peak
 	Hum         unit.DBFS `json:"hum_dbfs"`
 	Hiss        unit.DBFS `json:"hiss_dbfs"`
+	// HumAWeighted is the A-weighted level of the hum; 0, which no pause has, in
+	// results that earlier versions wrote.
+	HumAWeighted unit.DBFS `json:"hum_a_weighted_dbfs"`
 }
 
 // Match is the level match.

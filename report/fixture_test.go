@@ -178,11 +178,11 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		Alignment: analyze.Alignment{Lag: unit.Samples(37.25 + 3.1*float64(i)), LagToReference: unit.Samples(3.1 * float64(i)), Polarity: "same", PolarityToReference: "same", Confidence: 5.2, Certain: true, Drift: 0.02, DriftError: 0.03, Applied: unit.Samples(37.25 + 3.1*float64(i)), PlacedBy: "phase", BesideBy: "phase"},
 		Published: &analyze.Published{Path: "audio/" + slug(t.name) + ".flac", SHA256: fixtureHash(t.name + ".flac"), Bytes: 3876543, Encoding: "FLAC, 24-bit", Channels: 1, SampleRate: 48000, Frames: 2304000, Integrated: -19.204, TruePeak: unit.DBTP(-1 - 0.6*float64(i)), SamplePeak: -1.3, Deviation: -0.004},
 		Noise: analyze.Noise{Measured: true, Duration: 4.4, Mains: 50, Third: []unit.DB{}, Warnings: []string{},
-			AsRecorded: analyze.NoiseLevels{Unweighted: unit.DBFS(t.noise + 6), AWeighted: unit.DBFS(t.noise), Weighted468: unit.DBFS(t.noise + 9), Hum: unit.DBFS(t.noise + t.hum/2), Hiss: unit.DBFS(t.noise - t.hum/2)},
+			AsRecorded: analyze.NoiseLevels{Unweighted: unit.DBFS(t.noise + 6), AWeighted: unit.DBFS(t.noise), Weighted468: unit.DBFS(t.noise + 9), Hum: unit.DBFS(t.noise + t.hum/2), Hiss: unit.DBFS(t.noise - t.hum/2), HumAWeighted: unit.DBFS(t.noise + t.hum/2 - 20)},
 			CarriedIn:  unit.DBFS(t.noise - 9), Added: unit.DBFS(t.noise - 0.6)}}
 	n := out.Noise.AsRecorded
 	g := unit.DBFS(gain)
-	out.Noise.AsMatched = analyze.NoiseLevels{Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g, Hum: n.Hum + g, Hiss: n.Hiss + g}
+	out.Noise.AsMatched = analyze.NoiseLevels{Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g, Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g}
 	for _, b := range r.Spectrum.Third {
 		f := float64(b.Centre)
 		v := t.noise + gain - 14 + 10*math.Log10(f/1000)*0.6 - 10*math.Log10(1+math.Pow(f/5200, 5)) + (t.hum+12)*math.Exp(-math.Pow(math.Log2(f/100)*1.6, 2))

@@ -367,17 +367,7 @@ func noiseWords(takes []analyze.Take) []string {
 		default:
 			s += fmt.Sprintf(", %s above %s, the quietest", dB(d), lo.name)
 		}
-		hum, hiss := float64(n.AsMatched.Hum), float64(n.AsMatched.Hiss)
-		switch {
-		case math.IsNaN(hum) || math.IsNaN(hiss):
-		case hum-hiss >= 3:
-			s += "; it is mostly hum"
-		case hiss-hum >= 3:
-			s += "; it is mostly hiss"
-		default:
-			s += "; hum and hiss are about equal in it"
-		}
-		out = append(out, s+".")
+		out = append(out, s+humShare(n.AsMatched)+".")
 	}
 	if len(gated) > 0 {
 		out = append(out, fmt.Sprintf("The pauses of %s were closed by a noise gate or muted: those figures describe the gate, not the circuit.", manifest.List(gated)))
@@ -386,6 +376,19 @@ func noiseWords(takes []analyze.Take) []string {
 		out = append(out, fmt.Sprintf("Noise was not measured for %s.", manifest.List(missing)))
 	}
 	return out
+}
+
+// humShare says how much of the A-weighted power in the pauses is hum; "" where no
+// hum was found, or where an earlier version measured, which did not know it.
+func humShare(n analyze.NoiseLevels) string {
+	share := 100 * unit.ToPower(float64(n.HumAWeighted-n.AWeighted))
+	switch {
+	case math.IsNaN(share) || n.HumAWeighted == 0:
+		return ""
+	case share < 0.5:
+		return "; less than 1 % of that power is hum"
+	}
+	return fmt.Sprintf("; %.0f %% of that power is hum", min(share, 100))
 }
 
 // likenessWords names the most and the least alike pair of ranked takes, says which

@@ -232,17 +232,20 @@ func TestAlternativeWords(t *testing.T) {
 }
 
 func TestNoiseWords(t *testing.T) {
-	take := func(name string, a, hum, hiss float64, gated, measured bool) analyze.Take {
-		return analyze.Take{Name: name, Noise: analyze.Noise{Measured: measured, Gated: gated, AsMatched: analyze.NoiseLevels{AWeighted: unit.DBFS(a), Hum: unit.DBFS(hum), Hiss: unit.DBFS(hiss)}}}
+	// Unweighted, the hum is 20 dB above the hiss throughout.
+	take := func(name string, a, hum float64, gated, measured bool) analyze.Take {
+		return analyze.Take{Name: name, Noise: analyze.Noise{Measured: measured, Gated: gated, AsMatched: analyze.NoiseLevels{AWeighted: unit.DBFS(a), HumAWeighted: unit.DBFS(hum), Hum: -30, Hiss: -50}}}
 	}
 	for _, c := range []struct {
 		in   []analyze.Take
 		want string
 	}{
-		{[]analyze.Take{take("A", -60, -70, -60, false, true), take("B", -50, -50, -60, false, true)}, "After matching, B has the most noise in the pauses: −50.0 dBFS A-weighted, 10.0 dB above A, the quietest; it is mostly hum."},
-		{[]analyze.Take{take("A", -60, -70, -60, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise; it is mostly hiss."},
-		{[]analyze.Take{take("A", -60, -63, -63, false, true), take("B", -60.4, -63, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted, around −60.0 dBFS; hum and hiss are about equal in it."},
-		{[]analyze.Take{take("A", -99, nan, nan, true, true), take("B", 0, 0, 0, false, false)}, "The pauses of A were closed by a noise gate or muted: those figures describe the gate, not the circuit.|Noise was not measured for B."},
+		{[]analyze.Take{take("A", -60, -70, false, true), take("B", -50, -50.5, false, true)}, "After matching, B has the most noise in the pauses: −50.0 dBFS A-weighted, 10.0 dB above A, the quietest; 89 % of that power is hum."},
+		{[]analyze.Take{take("A", -60, -69.2, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise; 12 % of that power is hum."},
+		{[]analyze.Take{take("A", -60, -84, false, true), take("B", -60.4, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted, around −60.0 dBFS; less than 1 % of that power is hum."},
+		{[]analyze.Take{take("A", -60, nan, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
+		{[]analyze.Take{take("A", -60, 0, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
+		{[]analyze.Take{take("A", -99, nan, true, true), take("B", 0, 0, false, false)}, "The pauses of A were closed by a noise gate or muted: those figures describe the gate, not the circuit.|Noise was not measured for B."},
 	} {
 		if got := strings.Join(noiseWords(c.in), "|"); got != c.want {
 			t.Errorf("got  %s\nwant %s", got, c.want)

@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"evenhand/analyze/internal/dsp"
+	"evenhand/analyze/unit"
 )
 
 // FalseAlarm is the nominal probability that a pause without hum is said to
@@ -274,6 +275,7 @@ type found struct {
 	mains  float64
 	lines  []float64 // mean-square power per multiple; 0 for those not counted
 	hum    float64
+	whine  float64 // of lines at multiples of 1 kHz that stand alone, not counted as hum
 	corner float64 // Hz: highest frequency of the comb's band
 	below  float64 // power of the rest below it
 }
@@ -311,8 +313,14 @@ func (c *comb) find(channels int) found {
 	for k, e := range row {
 		if c.logP(e) < math.Log(FalseAlarm) {
 			r.lines[k] = max(0, e.lobe-e.floor(c.shape)*e.lobeWidth/float64(c.pieces)) / n
-			r.hum += r.lines[k]
 		}
+	}
+	for k, p := range r.lines {
+		if lone(r.lines, k, c.bases[best]) {
+			r.whine += p
+			r.lines[k] = 0
+		}
+		r.hum += r.lines[k]
 	}
 	r.corner = min(r.mains*(float64(c.harmonics)+0.5), c.to)
 	for k, d := range c.low {
@@ -323,6 +331,28 @@ func (c *comb) find(channels int) found {
 	}
 	r.below = max(0, r.below-r.hum)
 	return r
+}
+
+// Multiples of 1 kHz are where the frames of a USB connection whine. A line there
+// that exceeds its neighbours among the multiples of the mains frequency by
+// loneBy, as no supply makes it, is not hum. Common practice, no source.
+const (
+	whineStep  = 1000 // Hz
+	loneBy     = 10   // dB
+	neighbours = 3    // multiples each way
+)
+
+// lone reports whether lines[k], of the multiple k+1 of base, is a whine.
+func lone(lines []float64, k int, base float64) bool {
+	if lines[k] == 0 || math.Mod(base*float64(k+1), whineStep) != 0 {
+		return false
+	}
+	for i := max(0, k-neighbours); i < min(len(lines), k+neighbours+1); i++ {
+		if i != k && lines[i]*unit.ToPower(loneBy) > lines[k] {
+			return false
+		}
+	}
+	return true
 }
 
 // fit returns the best candidate within the tolerance of a base and its score.

@@ -91,12 +91,15 @@ type Result struct {
 	// BS.468-4 with rms and not its quasi-peak detector).
 	Unweighted, AWeighted, Weighted468 unit.DBFS
 	// Hum is the power of the lines at the mains frequency and its multiples
-	// above the noise around them; Hiss is all the rest. Without a line that
+	// above the noise around them, but for tones at multiples of 1 kHz that stand
+	// alone; Hiss is all the rest. Without a line that
 	// stands out of the noise, Hum is NaN and Hiss equals Unweighted.
-	Hum, Hiss   unit.DBFS
-	Mains       unit.Hertz // as measured when found, else as stated; 0 when neither
-	MainsSource string     // "stated", "found", "not found"
-	Lines       []Line     // the lines counted in Hum
+	Hum, Hiss unit.DBFS
+	// HumAWeighted is the A-weighted power of the lines that Hum counts.
+	HumAWeighted unit.DBFS
+	Mains        unit.Hertz // as measured when found, else as stated; 0 when neither
+	MainsSource  string     // "stated", "found", "not found"
+	Lines        []Line     // the lines counted in Hum
 	// PSD is the power spectral density as the mean over the channels, per Hz;
 	// without segments when not measured. Segments of 0.1 to 0.2 s whose mean
 	// is taken off, periodic Hann window, half overlap. Of its methods,
@@ -370,12 +373,17 @@ func (m *Meter) split(r *Result) {
 	if m.p.Mains == 0 {
 		r.MainsSource = "found"
 	}
+	if h.whine > 0 {
+		r.Warnings = append(r.Warnings, fmt.Sprintf("a tone at a multiple of 1 kHz, %s, stands alone among the multiples of the mains frequency: it is counted as hiss and not as hum; a USB connection makes such tones", level(h.whine)))
+	}
+	weighted := 0.0
 	for i, p := range h.lines {
 		if p > 0 {
 			r.Lines = append(r.Lines, Line{i + 1, level(p)})
+			weighted += p * weighting.APower(h.mains*float64(i+1))
 		}
 	}
-	r.Hum = level(h.hum)
+	r.Hum, r.HumAWeighted = level(h.hum), level(weighted)
 	r.Hiss = level(h.below + r.PSD.Power(unit.Hertz(h.corner), m.p.To))
 }
 
@@ -399,7 +407,7 @@ func (m *Meter) level(q *pause) PauseLevel {
 
 func notMeasured(reason string) Result {
 	n := unit.DBFS(math.NaN())
-	return Result{Reason: reason, Unweighted: n, AWeighted: n, Weighted468: n, Hum: n, Hiss: n, MainsSource: "not found"}
+	return Result{Reason: reason, Unweighted: n, AWeighted: n, Weighted468: n, Hum: n, HumAWeighted: n, Hiss: n, MainsSource: "not found"}
 }
 
 func level(power float64) unit.DBFS { return unit.DBFS(unit.FromPower(power)) }

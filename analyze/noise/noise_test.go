@@ -93,6 +93,50 @@ func TestHum(t *testing.T) {
 	}
 }
 
+// A-weighting of hum by hand: IEC 61672-1, Table 3 gives −30.2 dB at 50 Hz and
+// −16.1 dB at 125 Hz; the lines here lie at 50 and 150 Hz (−13.2 dB by the formula
+// of Annex E).
+func TestHumAWeighted(t *testing.T) {
+	r := newClip(5, 9).hum(50, -40, math.Inf(-1), -60).white(-80).measure(t, Params{}, stretch(0, 5))
+	near(t, "hum", float64(r.Hum), -40, 0.2)
+	near(t, "A-weighted", float64(r.HumAWeighted), unit.FromPower(unit.ToPower(-70.2)+unit.ToPower(-73.2)), 0.3)
+}
+
+// Tones at multiples of 1 kHz are no hum beside hum of the mains, and hum that
+// reaches that far is.
+func TestWhineIsNotHum(t *testing.T) {
+	supply := []float64{-60, -70, -62, -75}
+	var buzz []float64
+	for k := range 40 {
+		buzz = append(buzz, -60-0.5*float64(k))
+	}
+	for _, c := range []struct {
+		name   string
+		hum    []float64
+		whine  []float64
+		white  float64
+		warned bool
+	}{
+		{"whine", supply, []float64{1000, 2000, 3000}, -80, true},
+		{"quiet whine", supply, []float64{1000}, -60, true},
+		{"buzz", buzz, nil, -90, false},
+	} {
+		clip := newClip(5, 11).hum(50, c.hum...).white(c.white)
+		for _, hz := range c.whine {
+			clip.line(hz, -55)
+		}
+		r := clip.measure(t, Params{}, stretch(0.1, 1.4), stretch(2, 4.9))
+		want := 0.0
+		for _, l := range c.hum {
+			want += unit.ToPower(l)
+		}
+		near(t, c.name, float64(r.Hum), unit.FromPower(want), 0.3)
+		if warned := strings.Contains(strings.Join(r.Warnings, ""), "1 kHz"); warned != c.warned {
+			t.Errorf("%s: %v", c.name, r.Warnings)
+		}
+	}
+}
+
 // Noise alone, white and pink, one short pause or several: nominally one false
 // alarm in 1000.
 func TestNoHumFalseAlarms(t *testing.T) {
