@@ -150,6 +150,7 @@ const (
 	idDry         = "dry-recording"
 	idSameFile    = "same-file"
 	idNearCopy    = "near-copy"
+	idPath        = "path"
 	idFormat      = "format"
 	idLengths     = "lengths"
 	idIRRate      = "ir-rate"

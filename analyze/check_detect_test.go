@@ -384,6 +384,12 @@ func detections(t testing.TB) []detection {
 				s.files["two"] = append(s.files["two"], append(make([]float64, 20), scaledBy(scaled(x, -3), -1)...))
 			}
 		}, wanted{idNearCopy, "One and Two", Fails, nan, 0, ""}, ""},
+		{idPath, "the dry recording itself, 4 dB quieter, inverted, 30 frames later, with noise of −70 dBFS", func(s *scene) {
+			x := passed(s.files["dry"][0], -4, 30, -70)
+			for c := range s.files["two"] {
+				s.files["two"][c] = x
+			}
+		}, wanted{idPath, "Two", Fails, nan, 0, ""}, ""},
 		{idFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{idFormat, "Two", Caution, nan, 0, "16-bit"}, ""},
 		{idLengths, "0.1 s of the last sound missing", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:s.lastSound(t)+lagOf(s, "two")-int(0.1*sceneRate)] })
@@ -424,6 +430,17 @@ func detections(t testing.TB) []detection {
 			s.files["two"] = [][]float64{s.files["two"][0], make([]float64, len(s.files["two"][0]))}
 		}, wanted{idSilent, "Two", Fails, nan, 0, "silent"}, ""},
 	}
+}
+
+// passed is what a path without a device makes of a recording: another level, the
+// other polarity, some frames of delay and noise.
+func passed(x []float64, db float64, later int, noise float64) []float64 {
+	rng := rand.New(rand.NewPCG(8, 8))
+	y := append(make([]float64, later), scaledBy(scaled(x, db), -1)...)
+	for i := range y {
+		y[i] += unit.ToAmplitude(noise) * rng.NormFloat64()
+	}
+	return y
 }
 
 // lagOf is about how much later a take is than the dry recording.

@@ -36,6 +36,13 @@ func fileQuestions() []question {
 			ask: (*Session).askNearCopy,
 		},
 		{
+			id: idPath, name: "Device in the path", group: groupFiles,
+			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
+			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
+				source: "common practice, no source: a pass through converters and cables alone leaves about as little, a device that is heard far more"},
+			ask: (*Session).askPath,
+		},
+		{
 			id: idFormat, name: "Bit depth", group: groupFiles,
 			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
 			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Session).askFormat,
@@ -180,6 +187,30 @@ func (s *Session) askNearCopy(a *answers) {
 	default:
 		a.add(answer{outcome: Holds, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
 			reason: fmt.Sprintf("the deepest null is that of %s and %s", worst.A, worst.B)})
+	}
+}
+
+// askPath asks of each take but a bypass whether it is the dry recording.
+func (s *Session) askPath(a *answers) {
+	if s.dry == nil || s.silence() != "" {
+		return // askDry has said so
+	}
+	for i, c := range s.ofDry {
+		t := &s.Result.Takes[i]
+		least, upTo := float64(c.Least), float64(c.Deviation)
+		switch {
+		case s.Manifest.Bypassed(&s.Manifest.Takes[i]):
+		case upTo < a.limit.value:
+			a.add(answer{subject: t.Name, outcome: Fails, measured: upTo, value: unit.Format(upTo, 0) + " dB",
+				reason: fmt.Sprintf("from %s to %s the take is the dry recording, at another level or with noise at most: what else follows the music lies %s dB below it", c.From, c.To, unit.Format(-upTo, 0)),
+				do:     "look whether the plugin was bypassed or another bus was exported, and export the take again; if nothing was to be in the path, write role: bypass"})
+		case least >= a.limit.value:
+			least = min(least, 0) // more than all of it would be odd to read
+			a.add(answer{subject: t.Name, outcome: Holds, measured: least, value: unit.Format(least, 0) + " dB",
+				reason: "what follows the music and is not the dry recording at another level, later or with noise has at least this level against it, in the octave where it is most"})
+		default:
+			a.skip(t.Name, "noise hides whether the take differs from the dry recording")
+		}
 	}
 }
 

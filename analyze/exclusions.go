@@ -139,6 +139,17 @@ func (s *Session) worst(id string) float64 {
 	return w
 }
 
+// least returns the least of the measured values of a check, NaN for none.
+func (s *Session) least(id string) float64 {
+	w := math.NaN()
+	for _, c := range s.Result.Checks {
+		if v := float64(c.Measured); c.ID == id && !(v >= w) && !math.IsNaN(v) {
+			w = v
+		}
+	}
+	return w
+}
+
 // openDrift says how far the clocks may differ where the recording is too short
 // to tell whether that is within the limit; "" where that is not known either.
 func (s *Session) openDrift() string {
@@ -164,6 +175,10 @@ func (s *Session) accusations(published bool) []accusation {
 	disclosed := makersWord
 	if s.Result.Comparison.Disclosure == "" {
 		disclosed = notExcluded // there is no word to rest on
+	}
+	bypassed := excludedMeasured
+	if s.dry == nil || s.silence() != "" {
+		bypassed = notExcluded
 	}
 	// What is withheld was measured, but no reader can repeat that.
 	withheld := ""
@@ -214,6 +229,15 @@ func (s *Session) accusations(published bool) []accusation {
 					}
 				}
 				return text
+			},
+		},
+		{
+			"a device was bypassed", []string{idPath}, bypassed,
+			func(s *Session) string {
+				if bypassed == notExcluded {
+					return "there is no dry recording to compare the takes with"
+				}
+				return fmt.Sprintf("no take is the dry recording at another level: in every take but a bypass, what follows the music and is not it has %s dB or more against the music, in the octave where it is most", unit.Format(s.least(idPath), 0))
 			},
 		},
 		{

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"math"
+	"slices"
 
 	"golang.org/x/sync/errgroup"
 
@@ -312,31 +313,48 @@ func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
 // of takes are nulled over.
 const excerptSegments = 96
 
-// compareTakes measures how alike each pair of takes is. Every take is read
-// once.
+// compareTakes measures how alike each pair of takes is, and how much of each is
+// the dry recording. Every recording is read once.
 func (s *Session) compareTakes(ctx context.Context) error {
 	whole := s.Result.Timeline.Spans[0]
-	excerpts := make([]*align.Excerpt, len(s.takes))
-	step := s.progress("comparing", int64(len(s.takes)))
+	excerpts := make([]*align.Excerpt, len(s.takes), len(s.takes)+1)
+	signals := slices.Clone(s.takes)
+	if s.dry != nil {
+		signals, excerpts = append(signals, s.dry), append(excerpts, nil)
+	}
+	step := s.progress("comparing", int64(len(signals)))
 	g, gctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
-	for i := range s.takes {
+	for i, sig := range signals {
 		g.Go(func() error {
 			if err := gctx.Err(); err != nil {
 				return err
 			}
-			r, err := s.takes[i].open()
+			r, err := sig.open()
 			if err != nil {
 				return err
 			}
 			defer r.Close()
-			excerpts[i], err = align.NewExcerpt(r, s.Result.Takes[i].Alignment.Applied, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
+			lag := unit.Samples(0) // of the dry recording
+			if sig != s.dry {
+				lag = s.Result.Takes[i].Alignment.Applied
+			}
+			excerpts[i], err = align.NewExcerpt(r, lag, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
 			step(1)
 			return err
 		})
 	}
 	if err := g.Wait(); err != nil {
 		return err
+	}
+	if s.dry != nil {
+		s.ofDry = make([]align.Copy, len(s.takes))
+		for i := range s.takes {
+			var err error
+			if s.ofDry[i], err = excerpts[i].CopyOf(excerpts[len(s.takes)]); err != nil {
+				return err
+			}
+		}
 	}
 	var pairs [][2]int
 	for a := range s.takes {

@@ -105,6 +105,7 @@ type Session struct {
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair
 	sourceSilent bool                  // the timeline's source holds nothing
+	ofDry        []align.Copy          // how much of each take is the dry recording; nil without one
 	verdicts     []clock.Verdict       // of each take against the timeline's source
 	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
 	slips        []clock.Slips         // of each take against the timeline's source

@@ -1,0 +1,89 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"testing"
+
+	"evenhand/analyze/wavio"
+	"evenhand/examples/guitar"
+)
+
+// pluginScene is a comparison of sampled guitar through plugin amplifiers: takes of
+// these chains, named by them. A name that ends in " again" is a second take of the
+// chain before.
+func pluginScene(t testing.TB, chains ...string) *scene {
+	t.Helper()
+	s := &scene{files: recordings{"dry": {guitar.Dry(t)}}, rates: map[string]int{}, specs: map[string]wavio.Spec{}}
+	var b strings.Builder
+	b.WriteString("title: G\nvaries: amp\nperformance:\n  dry: dry.wav\n  sections:\n")
+	for _, p := range guitar.Sections() {
+		fmt.Fprintf(&b, "    - {name: %s, from: %.2f, to: %.2f}\n", p.Name, p.From, p.To)
+	}
+	b.WriteString("chain:\n  - slot: amp\ntakes:\n")
+	for _, name := range chains {
+		chain, again := strings.CutSuffix(name, " again")
+		file := strings.ReplaceAll(name, " ", "-")
+		if again {
+			s.files[file] = [][]float64{guitar.Repeat(t, chain)}
+			fmt.Fprintf(&b, "  - {name: %s, file: %s.wav, repeat_of: %s}\n", name, file, chain)
+			continue
+		}
+		s.files[file] = [][]float64{guitar.Take(t, chain)}
+		fmt.Fprintf(&b, "  - {name: %s, file: %s.wav, amp: {device: %s, controls: {gain: noon}}}\n", name, file, chain)
+	}
+	s.manifest = b.String()
+	return s
+}
+
+// comparing are the stages that nulls need.
+func comparing(s *Session) []func(context.Context) error {
+	return []func(context.Context) error{s.readFiles, s.findActivity, s.align, s.layTimeline, s.measure, s.compareTakes}
+}
+
+// TestDryTake asks that the dry recording is named where it was exported as a take,
+// beside chains of plugins, unless the take is called a bypass; and that no chain is
+// taken for it, as clean as it may be.
+func TestDryTake(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	ids := map[string]bool{idPath: true}
+	var names []string
+	for _, c := range guitar.Chains(t) {
+		names = append(names, c.Name)
+	}
+	s := pluginScene(t, names...)
+	for _, c := range []struct {
+		name, part string
+		level      float64
+		later      int
+		noise      float64
+	}{
+		{"the file but for its level", "", -3, 0, -200}, {"through converters", "", -6, 413, -85},
+		{"with the noise of a bad cable", "", -2, 57, -62}, {"a bypass", "role: bypass", -6, 413, -85},
+	} {
+		file := strings.ReplaceAll(c.name, " ", "-")
+		s.files[file] = [][]float64{passed(guitar.Dry(t), c.level, c.later, c.noise)}
+		part := c.part
+		if part == "" {
+			part = "amp: {device: " + c.name + ", controls: {gain: noon}}"
+		}
+		s.manifest += fmt.Sprintf("  - {name: %s, file: %s.wav, %s}\n", c.name, file, part)
+	}
+	res := s.answer(t, comparing, ids)
+	if len(res.Checks) != len(res.Takes)-1 {
+		t.Errorf("%d answers about %d takes, one of them a bypass", len(res.Checks), len(res.Takes))
+	}
+	for i, k := range res.Checks {
+		want, least := Holds, -36.0 // 8 bits leave little else
+		if i >= len(names) {
+			want, least = Fails, -100
+		}
+		t.Logf("%s: %s, %s", k.Subject, k.Outcome, k.Value)
+		if k.Outcome != want || float64(k.Measured) < least || k.Subject == "a bypass" {
+			t.Errorf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
+		}
+	}
+}
