@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/listening"
@@ -18,10 +19,11 @@ import (
 // report was kept.
 const TargetKept = "kept from the earlier report"
 
-// The values of Timeline.TimeSource.
+// The values of Timeline.TimeSource, and PlacesKept that of Timeline.PlacesSource.
 const (
 	TimeShared = "shared by all takes"
 	TimeKept   = "kept from the earlier report"
+	PlacesKept = "kept from the earlier report"
 )
 
 // Earlier is what a new report needs to know of the one that it replaces.
@@ -33,7 +35,8 @@ const (
 // Options.NewTarget gives it up.
 //
 // In the same way the published time stays: a new take that begins or ends a
-// little inside it gets silence there, see keptEdge.
+// little inside it gets silence there, see keptEdge. The takes stay where they are
+// on it, and new ones are placed beside them (see Session.keptOrigin).
 type Earlier struct {
 	Format int // the lowest that it had, see Result.EarlierFormat
 	Target unit.LUFS
@@ -53,6 +56,9 @@ type EarlierTake struct {
 	SHA256 string // of the recording
 	Gain   unit.DB
 	Frame  int64 // of the recording, at frame 0 of the timeline
+	// Applied and BesideError are those of its Alignment.
+	Applied, BesideError unit.Samples
+	Channels             int // of its published file; 0 for none
 }
 
 // keptEdge is how much of the published time at its beginning and at its end a
@@ -95,11 +101,12 @@ func EarlierFrom(res *Result) *Earlier {
 		}
 	}
 	for i, t := range res.Takes {
-		frame := math.Round(float64(t.Alignment.Applied))
-		if math.IsNaN(frame) || math.Abs(frame) > 1<<50 {
-			frame = 0
+		x := t.Alignment
+		old := EarlierTake{Name: t.Name, SHA256: sums[i], Gain: t.Gain, Frame: x.Frames(), Applied: x.Applied, BesideError: x.BesideError}
+		if t.Published != nil {
+			old.Channels = t.Published.Channels
 		}
-		e.Takes = append(e.Takes, EarlierTake{Name: t.Name, SHA256: sums[i], Gain: t.Gain, Frame: int64(frame)})
+		e.Takes = append(e.Takes, old)
 		if e.Source == "" && t.Name == res.Timeline.Source {
 			e.Source = sums[i]
 		}
@@ -139,12 +146,16 @@ type Adding struct {
 	Changes []GainChange
 	New     []string // takes without a recording of the earlier report
 	// Was and Is are the published time, then and now; a change of it changes
-	// every published file, whatever the target.
+	// every published file, whatever the target. TimeWhy says why it changed.
 	Was, Is Span
-	// Moved are takes of the earlier report that are aligned to another frame
-	// than then, since the take that others are aligned to is another.
-	Moved []string
+	TimeWhy string
+	// Others are takes of the earlier report whose published audio changes for
+	// another reason than the target and the time, with the reason.
+	Others []AudioChange
 }
+
+// AudioChange says why the published audio of a take changes.
+type AudioChange struct{ Take, Why string }
 
 // TargetDiffers reports whether the earlier report's target is another than
 // the manifest asks for now.
@@ -182,13 +193,43 @@ func (e *Earlier) known() map[string]EarlierTake {
 	return known
 }
 
+// on returns the same with all times on the timeline of a recording: as it is
+// where that is Source, and where it is one of the takes, counted from its frame 0.
+// For any other recording it is as it is, on another timeline.
+func (e *Earlier) on(source string, rate int) *Earlier {
+	t, ok := e.known()[source]
+	if e.Source == source || !ok {
+		return e
+	}
+	moved := *e
+	moved.Source = source
+	moved.Whole.FirstFrame += unit.Frames(t.Frame)
+	moved.Whole.From += unit.Seconds(float64(t.Frame) / float64(rate))
+	moved.Whole.To += unit.Seconds(float64(t.Frame) / float64(rate))
+	moved.Takes = slices.Clone(e.Takes)
+	for i := range moved.Takes {
+		moved.Takes[i].Frame -= t.Frame
+		moved.Takes[i].Applied -= t.Applied
+	}
+	return &moved
+}
+
+// onTimeline is the earlier report where its times and places can be kept; nil
+// where there is none, where it is given up and where its timeline is another.
+func (s *Session) onTimeline() *Earlier {
+	if s.earlier == nil || s.newTarget || s.earlier.Source == "" || s.earlier.Source != s.source().sha256 {
+		return nil
+	}
+	return s.earlier
+}
+
 // keepTime returns the earlier report's published time instead of the one that
 // all takes share, when that is to be kept and the takes have it, but for
 // keptEdge. Both are frames of the timeline, the end exclusive.
 func (s *Session) keepTime(from, to int64) (int64, int64) {
 	s.Result.Timeline.TimeSource = TimeShared
-	e := s.earlier
-	if e == nil || s.newTarget || e.Source == "" || e.Source != s.source().sha256 {
+	e := s.onTimeline()
+	if e == nil {
 		return from, to
 	}
 	known := e.known()
@@ -228,11 +269,14 @@ func (s *Session) matchLevels(context.Context) error {
 		Earlier: s.earlier.Target, Highest: s.Result.Match.Highest, Stated: spec.Target != nil,
 		Was: s.earlier.Whole, Is: s.Result.Timeline.Spans[0],
 	}
+	if a.TimeDiffers() {
+		a.TimeWhy = s.timeWhy()
+	}
 	known := s.earlier.known()
 	for i, t := range s.Result.Takes {
 		if old, ok := known[s.takes[i].sha256]; ok {
-			if old.Frame != s.offsets[i] {
-				a.Moved = append(a.Moved, t.Name)
+			if why := s.otherAudio(i, old); why != "" {
+				a.Others = append(a.Others, AudioChange{t.Name, why})
 			}
 			a.Changes = append(a.Changes, GainChange{Take: t.Name, From: old.Gain, To: t.Gain})
 		} else {
@@ -249,7 +293,7 @@ func (s *Session) matchLevels(context.Context) error {
 	if math.Abs(float64(s.Result.Match.Target-a.Earlier)) < 1e-4 {
 		a.Changes = nil
 	}
-	if a.TargetDiffers() || a.TimeDiffers() || len(a.Moved) > 0 {
+	if a.TargetDiffers() || a.TimeDiffers() || len(a.Others) > 0 {
 		s.adding = &a
 	}
 	if !a.TargetDiffers() || a.Stated || s.newTarget {
@@ -267,6 +311,41 @@ func (s *Session) matchLevels(context.Context) error {
 	a.Kept = true
 	s.Result.Parameters.Match.TargetSource = TargetKept
 	return nil
+}
+
+// timeWhy says why the published time is not that of the earlier report.
+func (s *Session) timeWhy() string {
+	switch {
+	case s.newTarget:
+		return "--target new gives up the time of then"
+	case s.onTimeline() == nil:
+		return s.timelineWhy()
+	}
+	first, last := s.limits[0], s.limits[1]
+	return fmt.Sprintf("all takes share less of it than then: the beginning is limited by %q, the end by %q", first, last)
+}
+
+// timelineWhy says that the timeline is that of another recording than then.
+func (s *Session) timelineWhy() string {
+	return "times are now those of the " + s.sourceName() + ", which they were not then"
+}
+
+// otherAudio says why the published audio of take i changes, when that is neither
+// the target nor the time; "" when it does not.
+func (s *Session) otherAudio(i int, old EarlierTake) string {
+	switch ch := s.takes[i].channels(); {
+	case s.onTimeline() == nil && !s.newTarget:
+		return s.timelineWhy()
+	case old.Frame != s.offsets[i]:
+		return fmt.Sprintf("it is placed anew, %d samples from where it was", s.offsets[i]-old.Frame)
+	case old.Channels == 1 && ch == 2 && s.Result.Takes[i].Widened:
+		return "it has two equal channels now, since another take has two"
+	case old.Channels == 2 && ch == 1:
+		return "it has one channel now"
+	case old.Channels == 1 && ch == 2:
+		return "it has two channels now"
+	}
+	return ""
 }
 
 // Adding returns what becomes of the earlier report's published audio; nil

@@ -18,6 +18,9 @@ import (
 // come from the anchor where that comparison is certain.
 func (s *Session) align(ctx context.Context) error {
 	opt := align.Options{}
+	if s.earlier != nil {
+		s.earlier = s.earlier.on(s.source().sha256, s.Result.Timeline.SampleRate)
+	}
 	src, err := s.source().open()
 	if err != nil {
 		return err
@@ -101,7 +104,7 @@ func (s *Session) align(ctx context.Context) error {
 			toAnchor[i].Polarity = toBase[i].Polarity * toBase[s.anchor].Polarity
 		}
 	}
-	origin := s.origin()
+	origin := s.keptOrigin(s.origin())
 	for i := range s.takes {
 		a := &s.Result.Takes[i].Alignment
 		e := toBase[i]
@@ -112,6 +115,7 @@ func (s *Session) align(ctx context.Context) error {
 			Drift: e.Drift, DriftError: e.DriftError, Spread: e.Spread,
 		}
 		at, beside := s.applied(i, origin)
+		at.lag = asStored(at.lag)
 		a.Applied, a.AppliedError, a.PlacedBy = at.lag, at.err, at.by
 		a.BesideError, a.BesideBy = beside.err, beside.by
 		if math.IsNaN(float64(a.Applied)) {
@@ -120,9 +124,16 @@ func (s *Session) align(ctx context.Context) error {
 		} else if a.PlacedBy == "" {
 			s.warn(s.Result.Takes[i].Name, "the alignment is uncertain: %s", e.Reason)
 		}
-		s.offsets[i] = int64(math.Round(float64(a.Applied)))
+		s.keepPlace(i)
+		s.offsets[i] = a.Frames()
 	}
 	return nil
+}
+
+// asStored rounds a lag to the decimals that results.json has, so that what is read
+// from there gives the same whole frame.
+func asStored(lag unit.Samples) unit.Samples {
+	return unit.Samples(math.Round(1000*float64(lag)) / 1000)
 }
 
 // What a take was placed by, as it stands in Alignment.PlacedBy and BesideBy; "" is a
@@ -323,6 +334,71 @@ func (s *Session) origin() place {
 		}
 	}
 	return best
+}
+
+// keptOrigin returns where the anchor take lies according to the earlier report,
+// so that new takes are placed beside those of then: where it was, or, where it is
+// new, beside the first by name of the surest takes of then. Where the earlier report says
+// nothing it returns now, the place that all takes together give.
+func (s *Session) keptOrigin(now place) place {
+	now.lag = asStored(now.lag)
+	e := s.onTimeline()
+	if e == nil {
+		return now
+	}
+	was := place{err: unit.Samples(math.NaN())}
+	known := e.known()
+	for _, i := range s.Result.byName() {
+		x := s.besideAnchor(i)
+		if old, ok := known[s.takes[i].sha256]; ok && (i == s.anchor || x.surer(was)) {
+			was = place{lag: asStored(old.Applied - x.lag), by: x.by}
+			if i == s.anchor {
+				break
+			}
+		}
+	}
+	if was.by == "" || was.lag == now.lag || math.IsNaN(float64(was.lag)) {
+		return now
+	}
+	s.Result.Timeline.PlacesSource = PlacesKept
+	off := now.lag - was.lag
+	if now.by != "" && math.Abs(float64(off)) > 0.5+2*float64(now.err) {
+		s.warn("", "all takes stay where the earlier report has them on the timeline, so that their audio stays the same; measured now, they lie %s samples (± %s) %s than that. Build with --target new to place them anew",
+			unit.Format(math.Abs(float64(off)), 1), unit.Format(2*float64(now.err), 1), laterOrEarlier(off))
+	}
+	was.err = unit.Samples(math.Hypot(float64(now.err), float64(off)))
+	was.by = now.by
+	return was
+}
+
+// keepPlace keeps the whole frames by which take i is shifted in the earlier report.
+func (s *Session) keepPlace(i int) {
+	e := s.onTimeline()
+	if e == nil {
+		return
+	}
+	t := &s.Result.Takes[i]
+	old, ok := e.known()[s.takes[i].sha256]
+	if !ok || old.Frame == t.Alignment.Frames() || max(old.Frame, -old.Frame) > s.takes[i].info.Frames {
+		return
+	}
+	t.Alignment.Kept = &old.Frame
+	s.Result.Timeline.PlacesSource = PlacesKept
+	off, now, then := t.Alignment.Applied-unit.Samples(old.Frame), float64(t.Alignment.BesideError), float64(old.BesideError)
+	if math.IsNaN(then) { // it was a guess
+		then = 0
+	}
+	if err := math.Hypot(now, then); t.Alignment.BesideBy != "" && math.Abs(float64(off)) > 0.5+2*err {
+		s.warn(t.Name, "it stays where the earlier report has it, so that its audio stays the same; measured now, it lies %s samples (± %s) %s than the others there. Build with --target new to place it anew",
+			unit.Format(math.Abs(float64(off)), 1), unit.Format(2*err, 1), laterOrEarlier(off))
+	}
+}
+
+func laterOrEarlier(by unit.Samples) string {
+	if by < 0 {
+		return "earlier"
+	}
+	return "later"
 }
 
 // applied returns the lag that is taken out of take i and how sure its place beside

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -144,8 +145,8 @@ func (r *Result) CheckAudience(a *listening.Result) error {
 type LostAnswersError struct {
 	Readers int
 	// Changed are the takes, by their names of then, whose audio is published
-	// no more as the same bytes; empty when only names differ.
-	Changed []string
+	// no more as the same bytes, and why; empty when only names differ.
+	Changed []AudioChange
 	// Counts says that codes about some of the earlier audio count still.
 	Counts bool
 	Err    error
@@ -154,12 +155,55 @@ type LostAnswersError struct {
 func (e *LostAnswersError) Error() string {
 	why := e.Err.Error()
 	if len(e.Changed) > 0 {
-		why = "they listened to other audio of " + quotedList(e.Changed)
+		parts := []string{}
+		for k := 0; k < len(e.Changed); {
+			names := []string{}
+			because := e.Changed[k].Why
+			for ; k < len(e.Changed) && e.Changed[k].Why == because; k++ {
+				names = append(names, e.Changed[k].Take)
+			}
+			part := "of " + quotedList(names)
+			if because != "" {
+				part += ": " + because
+			}
+			parts = append(parts, part)
+		}
+		why = "they listened to other audio " + strings.Join(parts, "; ")
 	}
 	return fmt.Sprintf("what %d readers of the earlier report heard would be lost: %s", e.Readers, why)
 }
 
 func (e *LostAnswersError) Unwrap() error { return e.Err }
+
+// whyChanged says why the audio that the earlier report published of a take is
+// published no more; "" where that is not known.
+func (s *Session) whyChanged(e *Earlier, name string) string {
+	k := slices.IndexFunc(e.Takes, func(t EarlierTake) bool { return t.Name == name })
+	if k < 0 {
+		return ""
+	}
+	old := e.Takes[k]
+	i := slices.IndexFunc(s.takes, func(sig *signal) bool { return sig.sha256 == old.SHA256 })
+	switch {
+	case i < 0 && slices.ContainsFunc(s.Result.Takes, func(t Take) bool { return t.Name == name }):
+		return "its recording is another"
+	case i < 0:
+		return "the take is gone"
+	case s.Withheld(i):
+		return "it is marked redistribute: no"
+	}
+	whole := s.Result.Timeline.Spans[0]
+	if why := s.otherAudio(i, s.earlier.Takes[k]); why != "" {
+		return why
+	}
+	switch {
+	case s.earlier.Whole.FirstFrame != whole.FirstFrame || s.earlier.Whole.Frames != whole.Frames:
+		return "the published time is another, since " + s.timeWhy()
+	case math.Abs(float64(s.Result.Match.Target-e.Target)) >= 1e-4:
+		return fmt.Sprintf("the target goes from %s to %s", e.Target, s.Result.Match.Target)
+	}
+	return "its channels, its blend or its gain are others"
+}
 
 func quotedList(names []string) string {
 	out := make([]string, len(names))
@@ -199,7 +243,7 @@ func (s *Session) KeepAudience(e *Earlier) error {
 			}
 			for _, f := range a.Takes {
 				if !slices.ContainsFunc(r.Takes, func(t Take) bool { return t.Published != nil && t.Published.SHA256 == f.SHA256 }) {
-					lost.Changed = append(lost.Changed, f.Name)
+					lost.Changed = append(lost.Changed, AudioChange{f.Name, s.whyChanged(e, f.Name)})
 				}
 			}
 			break

@@ -37,6 +37,7 @@ func (s *Session) measure(ctx context.Context) error {
 	s.powers = make([][][3]spectrum.BandPowers, len(s.takes))
 	s.noise = make([]noise.Result, len(s.takes))
 	s.whole = make([]loudness.Measurement, len(s.takes))
+	s.nearGate = make([][]nearGate, len(s.takes))
 	total := int64(whole.Frames) * int64(len(s.takes))
 	if s.dry != nil {
 		total += int64(whole.Frames)
@@ -115,6 +116,13 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	t := &s.Result.Takes[i]
 	measured := loud.Finish()
 	s.whole[i] = measured[0]
+	if s.roundedAt != nil {
+		for _, m := range measured {
+			var near nearGate
+			near.integrated, near.loudnessRange = m.NearGate(func(gate unit.LUFS) unit.DB { return s.roundedAt(i, gate) })
+			s.nearGate[i] = append(s.nearGate[i], near)
+		}
+	}
 	if s.checksOnly {
 		for k, m := range measured {
 			t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, spectrum.PSD{}, k == 0))

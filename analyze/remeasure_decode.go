@@ -74,8 +74,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		s.offsets = append(s.offsets, -int64(first))
 		take := Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []Measures{}, Alignment: t.Alignment}
 		// The file is aligned to the nearest frame; the rest of the lag is in it.
-		applied := float64(t.Alignment.Applied)
-		take.Alignment.Applied = unit.Samples(applied - math.Round(applied) - float64(first))
+		take.Alignment.Applied = t.Alignment.Applied - unit.Samples(t.Alignment.Frames()) - unit.Samples(first)
 		s.Result.Takes = append(s.Result.Takes, take)
 	}
 	for i := range s.Result.Takes {

@@ -106,11 +106,11 @@ func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
 	whole := tl.Spans[0]
 	s.Result.Timeline = tl
 	for i, sig := range s.takes {
-		lag := math.Round(float64(stored[i].Alignment.Applied))
-		if math.IsNaN(lag) || math.Abs(lag) > float64(sig.info.Frames) {
+		lag := stored[i].Alignment.Frames()
+		if math.IsNaN(float64(stored[i].Alignment.Applied)) || max(lag, -lag) > sig.info.Frames {
 			return fmt.Errorf("take %q has a lag of %v samples", stored[i].Name, stored[i].Alignment.Applied)
 		}
-		s.offsets = append(s.offsets, int64(lag))
+		s.offsets = append(s.offsets, lag)
 		edge := int64(float64(keptEdge) * float64(tl.SampleRate))
 		if first := s.firstFrame(i, whole); first < -edge || first > sig.info.Frames-int64(whole.Frames)+edge {
 			return fmt.Errorf("the time that all takes share lies outside the recording of %q", stored[i].Name)

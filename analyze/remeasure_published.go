@@ -103,6 +103,9 @@ func RemeasureFromPublished(ctx context.Context, dir, tmp string, earlier *Resul
 		out.NotMeasured = append(out.NotMeasured, "everything that is measured: no audio is published that can be decoded")
 		return out, nil
 	}
+	s.roundedAt = func(i int, gate unit.LUFS) unit.DB {
+		return gateMargin(float64(gate)+float64(s.Result.Takes[i].Gain), s.roundingFloor(i))
+	}
 	if err := s.measure(ctx); err != nil {
 		return nil, err
 	}
@@ -143,14 +146,29 @@ const (
 	bandClear  = 40.0
 )
 
+// nearGate says whether rounding decides which windows pass a gate of the
+// integrated loudness, and of the loudness range, of a stretch.
+type nearGate struct{ integrated, loudnessRange bool }
+
+// gateMargin returns by how many dB rounding moves a window of 0.4 s at most whose
+// loudness after matching is given: three standard deviations of what the product
+// of signal and rounding adds to its power, 2/√(n·ratio) of it with at least n = 400
+// independent samples, and the power of the rounding itself. K-weighting lifts white
+// noise by some 3 dB, a second channel by 3 more; the gain is known to 0.0001 dB.
+func gateMargin(loudness, floor float64) unit.DB {
+	ratio := unit.ToPower(loudness - floor - 6)
+	return unit.DB(0.0001 + unit.FromPower(1+3*2/math.Sqrt(400*ratio)+1/ratio))
+}
+
 // fill takes over what was measured. Levels that the file's rounding reaches
 // become NaN.
 func (out *FromPublished) fill(s *Session, earlier *Result) {
 	floors := map[string]float64{} // of each take, in dB of full scale
 	for i, t := range s.Result.Takes {
-		floors[t.Name] = unit.FromPower(roundingNoise(s.takes[i].info.Bits))
+		floors[t.Name] = s.roundingFloor(i)
 		take := PublishedTake{Name: t.Name, Measures: []AudioMeasures{}}
-		for _, m := range t.Measures {
+		for k, m := range t.Measures {
+			out.hideGated(&m.AudioMeasures, s.nearGate[i][k])
 			out.hideBands(m.AudioMeasures, s, floors[t.Name])
 			out.hideSeries(m.Series, t.Gain, floors[t.Name])
 			take.Measures = append(take.Measures, m.AudioMeasures)
@@ -172,6 +190,49 @@ func (out *FromPublished) reaches(floor, level float64) bool {
 		return true
 	}
 	return false
+}
+
+// roundingFloor is the power that rounding added to a take's published file, in dB
+// of full scale.
+func (s *Session) roundingFloor(i int) float64 {
+	return unit.FromPower(roundingNoise(s.takes[i].info.Bits))
+}
+
+// hideGated makes what rests on a gate NaN where rounding decides what passes it.
+func (out *FromPublished) hideGated(m *AudioMeasures, near nearGate) {
+	if near.integrated {
+		m.Integrated, m.PeakToLoudness = unit.LUFS(nan()), unit.LU(nan())
+		out.Rounding += 2
+	}
+	if near.loudnessRange {
+		m.Range = unit.LU(nan())
+		out.Rounding++
+	}
+}
+
+// alternatives returns the other ways of matching, NaN where rounding decides what
+// passes a gate: those of the whole are in all of them.
+func (out *FromPublished) alternatives(s *Session) []Alternative {
+	list := alternatives(s.Result)
+	near := func(span int) bool {
+		return slices.ContainsFunc(s.nearGate, func(n []nearGate) bool { return n[span].integrated })
+	}
+	for i := range list {
+		x := &list[i]
+		span := i / len(s.takes)
+		hidden := []*unit.DB{}
+		if near(0) {
+			hidden = append(hidden, &x.Unweighted, &x.AWeighted, &x.Weighted468)
+		}
+		if near(0) || near(span) {
+			hidden = append(hidden, &x.Loudness, &x.Spread)
+		}
+		for _, v := range hidden {
+			*v = unit.DB(nan())
+			out.Rounding++
+		}
+	}
+	return list
 }
 
 // hideBands makes the band levels NaN that rounding reaches or that lie above
@@ -240,7 +301,7 @@ func (out *FromPublished) likeness(l Likeness, earlier *Result, floors map[strin
 func (out *FromPublished) comparisons(s *Session, earlier *Result) {
 	all := len(s.takes) == len(earlier.Takes)
 	if all {
-		out.Match.Alternatives = alternatives(s.Result)
+		out.Match.Alternatives = out.alternatives(s)
 	} else {
 		out.NotMeasured = append(out.NotMeasured, "match.alternatives: not every take's audio is here")
 	}
@@ -280,13 +341,22 @@ func (r *Result) matchedLevel(take string) float64 {
 	return math.NaN()
 }
 
+// wholeNearGate reports whether rounding decides what counts for the loudness of
+// the whole of a take.
+func (s *Session) wholeNearGate(take string) bool {
+	i := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == take })
+	return i >= 0 && s.nearGate[i][0].integrated
+}
+
 // list returns the levels, to be changed.
 func (n *NoiseLevels) list() []*unit.DBFS {
 	return []*unit.DBFS{&n.Unweighted, &n.AWeighted, &n.Weighted468, &n.Hum, &n.Hiss, &n.HumAWeighted}
 }
 
-// differences takes over the spectral differences where both levels that they
-// come from are clear of rounding.
+// differences takes over the spectral differences and the resolution where all
+// levels that they come from are clear of rounding: a difference those of its two
+// takes, a half width also those of every repeat in the band and beside it (see
+// neighbours).
 func (out *FromPublished) differences(s *Session, all bool) {
 	levels := map[string]AudioMeasures{}
 	for _, t := range out.Takes {
@@ -294,7 +364,27 @@ func (out *FromPublished) differences(s *Session, all bool) {
 			levels[t.Name+"\n"+m.Span] = m
 		}
 	}
-	scale := func(m AudioMeasures, k int) []unit.DB { return [][]unit.DB{m.Third, m.Sixth, m.Twelfth}[k] }
+	reached := func(take, span string, scale, b int) bool {
+		m := levels[take+"\n"+span]
+		list := [][]unit.DB{m.Third, m.Sixth, m.Twelfth}[scale]
+		return b >= 0 && b < len(list) && math.IsNaN(float64(list[b]))
+	}
+	repeats := s.Result.Resolution.Repeats
+	repeatsReached := func(span string, scale, b int) bool {
+		return slices.ContainsFunc(repeats, func(x Repeat) bool {
+			for k := b - 1; k <= b+1; k++ {
+				if reached(x.Take, span, scale, k) || reached(x.Of, span, scale, k) {
+					return true
+				}
+			}
+			return false
+		})
+	}
+	// The median of all rests on every take.
+	against := func(take string) bool {
+		ref := s.Result.Comparison.Reference
+		return ref == "" || take == ref
+	}
 	out.Spectrum = &fromSpectrum{[]fromDifference{}}
 	for _, d := range s.Result.Spectrum.Differences {
 		x := fromDifference{Span: d.Span, Take: d.Take}
@@ -304,13 +394,12 @@ func (out *FromPublished) differences(s *Session, all bool) {
 			for b := range bands.Difference {
 				out.uncertain(&to.HalfWidth[b])
 				for _, t := range s.Result.Takes {
-					// The median of all rests on every take.
-					if t.Name != d.Take && t.Name != s.Result.Comparison.Reference && s.Result.Comparison.Reference != "" {
-						continue
-					}
-					if math.IsNaN(float64(scale(levels[t.Name+"\n"+d.Span], k)[b])) {
+					if (t.Name == d.Take || against(t.Name)) && reached(t.Name, d.Span, k, b) {
 						to.Difference[b], to.HalfWidth[b] = unit.DB(nan()), unit.DB(nan())
 					}
+				}
+				if repeatsReached(d.Span, k, b) {
+					to.HalfWidth[b] = unit.DB(nan())
 				}
 			}
 		}
@@ -320,16 +409,26 @@ func (out *FromPublished) differences(s *Session, all bool) {
 		out.NotMeasured = append(out.NotMeasured, "resolution: not every take's audio is here")
 		return
 	}
+	whole := s.Result.Timeline.Spans[0].Name
 	r := s.Result.Resolution
 	out.Resolution = &fromResolution{Level: r.Level, Third: r.Third, Sixth: r.Sixth, Twelfth: r.Twelfth, Repeats: []fromRepeat{}}
-	for _, x := range r.Repeats {
+	for _, x := range repeats {
+		if s.wholeNearGate(x.Take) || s.wholeNearGate(x.Of) {
+			x.Level, out.Resolution.Level = unit.LU(nan()), unit.DB(nan())
+			out.Rounding += 2
+		}
+		for b := range x.Third {
+			if reached(x.Take, whole, 0, b) || reached(x.Of, whole, 0, b) {
+				x.Third[b] = unit.DB(nan())
+			}
+		}
 		out.Resolution.Repeats = append(out.Resolution.Repeats, fromRepeat(x))
 	}
 	for k, list := range [][]unit.DB{r.Third, r.Sixth, r.Twelfth} {
 		for b := range list {
 			out.uncertain(&list[b])
 			for _, t := range out.Takes {
-				if len(t.Measures) > 0 && math.IsNaN(float64(scale(t.Measures[0], k)[b])) {
+				if reached(t.Name, whole, k, b) || repeatsReached(whole, k, b) {
 					list[b] = unit.DB(nan())
 				}
 			}

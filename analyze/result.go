@@ -180,6 +180,9 @@ type Timeline struct {
 	// "kept from the earlier report", when a take may lack up to 0.1 s at
 	// either end, which is silence then.
 	TimeSource string `json:"time_source"`
+	// PlacesSource is PlacesKept where the takes are placed along the places that
+	// they had in the earlier report; else "".
+	PlacesSource string `json:"places_source,omitempty"`
 	// Spans[0] is the whole: the time that every take and the dry recording
 	// cover. The sections follow in order. All measures are per span, in this
 	// order.

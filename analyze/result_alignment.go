@@ -23,8 +23,11 @@ type Alignment struct {
 	// Spread is the robust standard deviation of the lag over time: below a few
 	// samples for one performance, hundreds for another pass at the same music.
 	Spread unit.Samples `json:"spread_samples"`
-	// Applied is the lag that the published, aligned audio removes.
+	// Applied is the lag that the published, aligned audio removes, to whole frames.
 	Applied unit.Samples `json:"applied_samples"`
+	// Kept is by how many whole frames the take is shifted where that is kept from
+	// the earlier report and is not Applied, rounded; nil elsewhere.
+	Kept *int64 `json:"kept_frames,omitempty"`
 	// AppliedError is one standard error of Applied; NaN where it is a guess.
 	AppliedError unit.Samples `json:"applied_error_samples"`
 	// PlacedBy says what Applied rests on: "phase", "notes" where the phase is
@@ -51,6 +54,20 @@ type Slip struct {
 	Lag     unit.Samples `json:"lag_samples"`       // by how much what follows is later; negative where frames were lost
 	Error   unit.Samples `json:"lag_error_samples"` // one standard error
 	Certain bool         `json:"certain"`           // false where the gear might do the same
+}
+
+// Frames returns by how many whole frames the published, aligned audio is shifted:
+// its frame 0 of the timeline is that frame of the recording. A lag that is no
+// number, or none that a file could have, is 0.
+func (a Alignment) Frames() int64 {
+	if a.Kept != nil {
+		return *a.Kept
+	}
+	lag := math.Round(float64(a.Applied))
+	if math.IsNaN(lag) || math.Abs(lag) > 1<<50 {
+		return 0
+	}
+	return int64(lag)
 }
 
 // LagDecimals is how many decimals of the take's lags, in samples, the

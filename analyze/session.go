@@ -75,7 +75,8 @@ type Session struct {
 	anchorSum string
 	// newTarget gives up what was published before.
 	newTarget  bool
-	adding     *Adding // nil: the earlier target, if any, is no question
+	limits     [2]string // what begins last and what ends first: a take, "dry" or a take's name for the timeline's source
+	adding     *Adding   // nil: the earlier target, if any, is no question
 	onProgress func(stage string, done, total int64)
 	dry        *signal // nil without a dry recording
 	loopback   *signal // nil without one
@@ -90,9 +91,14 @@ type Session struct {
 	byNotes    []clock.Placement // of each take against the timeline's source, where the phase leaves a doubt
 	quiet      []noise.Stretch   // the timeline's pauses, in its frames
 	activity   activity.Result
-	whole      []loudness.Measurement     // of each take
-	powers     [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
-	bands      bandSets
+	whole      []loudness.Measurement // of each take
+	// roundedAt is by how many dB rounding may move a window of take i at a gate in
+	// LUFS; nil for recordings. nearGate then says of which loudness and which range
+	// a window is that near to a gate: [take][span].
+	roundedAt func(take int, gate unit.LUFS) unit.DB
+	nearGate  [][]nearGate
+	powers    [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
+	bands     bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
 	// pageTakes is how many takes the page has, when only some are measured.

@@ -122,6 +122,7 @@ func (s *Session) layTimeline(context.Context) error {
 		return mistake.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed: check that the takes are of the same performance",
 			math.Max(0, float64(seconds(to-from))), first, last, float64(minShared))
 	}
+	s.limits = [2]string{first, last}
 	sharedFrom, sharedTo := from, to
 	from, to = s.keepTime(from, to)
 	span := func(name string, first, end int64) Span {

@@ -69,7 +69,10 @@ func (b *builder) method() methodView {
 	rows := []row{}
 	for i, t := range b.res.Takes {
 		x := t.Alignment
-		sure := "yes"
+		sure, removed := "yes", unit.Signed(float64(x.Applied), x.LagDecimals())
+		if x.Kept != nil {
+			removed = unit.Signed(float64(*x.Kept), 0)
+		}
 		if !x.Certain {
 			sure = "no: " + orElse(x.Reason, "no reason given")
 			if b.notes.tell(x.Reason) {
@@ -77,7 +80,7 @@ func (b *builder) method() methodView {
 			}
 		}
 		rows = append(rows, row{Cells: append([]cell{notedCell(b.labels[i])}, append(cells(
-			unit.Signed(float64(x.Lag), x.LagDecimals()), unit.Signed(float64(x.LagToReference), x.LagDecimals()), unit.Signed(float64(x.Applied), x.LagDecimals())),
+			unit.Signed(float64(x.Lag), x.LagDecimals()), unit.Signed(float64(x.LagToReference), x.LagDecimals()), removed),
 			cell{Text: orElse(x.Polarity, "–"), Class: "t"}, cell{Text: orElse(x.PolarityToReference, "–"), Class: "t"},
 			cell{Text: unit.Within(float64(x.Drift), 2*float64(x.DriftError))}, cell{Text: unit.Format(float64(x.Confidence), 1)}, cell{Text: sure, Class: "t"}, cell{Text: besideWords(x), Class: "t"})...)})
 	}
@@ -123,6 +126,9 @@ func (b *builder) timelineWords() string {
 	s += ". "
 	if len(t.Spans) > 0 {
 		s += fmt.Sprintf("The whole is the time that everything covers, %s to %s. ", t.Spans[0].From, t.Spans[0].To)
+	}
+	if t.PlacesSource == analyze.PlacesKept {
+		s += "Takes that were published before stay at their places on it. "
 	}
 	switch t.SectionsSource {
 	case "manifest":

@@ -122,6 +122,23 @@ func (s *store) integrated(gain float64) float64 {
 	return loudnessOf(sum/float64(n)) + gain
 }
 
+// gates returns an absolute gate and the relative one above it, in LUFS; −Inf for
+// the latter when no window passes the former.
+func (s *store) gates(absolute, relative float64) (float64, float64) {
+	n, sum := total(above(s.groups(), powerOf(absolute), false))
+	if n == 0 {
+		return absolute, math.Inf(-1)
+	}
+	return absolute, loudnessOf(sum/float64(n)) + relative
+}
+
+// near reports whether a window lies within a distance in dB of a gate in LUFS.
+func (s *store) near(gate, within float64) bool {
+	return slices.ContainsFunc(s.groups(), func(b bin) bool {
+		return math.Abs(loudnessOf(b.sum/float64(b.n))-gate) <= within
+	})
+}
+
 // loudnessRange returns the difference of the 95th and 10th percentiles of
 // the stored 3 s windows after the relative gate; NaN without any.
 //

@@ -93,7 +93,7 @@ type Measurement struct {
 	Momentary, ShortTerm                   Series
 	Warnings                               []string // never nil
 
-	gating *store // nil when there is no loudness
+	gating, ranging *store // nil when there is no loudness
 }
 
 // IntegratedAt returns the integrated loudness in LUFS that the stretch has
@@ -108,6 +108,19 @@ func (m Measurement) IntegratedAt(gain unit.DB) unit.LUFS {
 		return m.Integrated
 	}
 	return unit.LUFS(m.gating.integrated(float64(gain)))
+}
+
+// NearGate reports whether a window lies so near a gate, in dB, that one measured
+// that much louder or quieter could count or not: then Integrated, or Range, moves
+// in a step. within is asked for the loudness of each gate in LUFS.
+func (m Measurement) NearGate(within func(gate unit.LUFS) unit.DB) (integrated, loudnessRange bool) {
+	if m.gating == nil {
+		return false, false
+	}
+	near := func(s *store, gate float64) bool { return s.near(gate, float64(within(unit.LUFS(gate)))) }
+	absolute, relative := m.gating.gates(absoluteGate, relativeGate)
+	_, low := m.ranging.gates(math.Inf(-1), rangeGate)
+	return near(m.gating, absolute) || near(m.gating, relative), near(m.ranging, low) || near(m.ranging, absoluteGate)
 }
 
 // Meter measures a stream. It must not be used by two goroutines at once.

@@ -201,7 +201,7 @@ func (s *span) measurement(channels int) Measurement {
 	}
 	integrated := s.gating.integrated(0)
 	m.Integrated = unit.LUFS(integrated)
-	m.gating = &s.gating
+	m.gating, m.ranging = &s.gating, &s.ranging
 	m.MaxMomentary = unit.LUFS(loudnessOf(s.momentary))
 	if math.IsInf(integrated, -1) {
 		m.Warnings = append(m.Warnings, "never above −70 LUFS: no integrated loudness")

@@ -189,7 +189,7 @@ func insteadOfLosing(lost error) string {
 	if errors.Is(lost, analyze.ErrRenamed) {
 		return "build with --drop-answers and tally all comments again, which counts them by the new names"
 	}
-	return "write to another folder to keep both reports, undo what changed the audio (the target, the time, a take that is gone), or build with --drop-answers to go on without the answers"
+	return "write to another folder to keep both reports, undo what changed the audio, or build with --drop-answers to go on without the answers"
 }
 
 // sayWarnings writes what is doubtful about a result.
@@ -234,9 +234,9 @@ func sayAdding(w io.Writer, a analyze.Adding, target unit.LUFS) {
 		fmt.Fprintf(w, "evenhand: the target goes from %s to %s, which changes audio published before: %s\n", a.Earlier, target, a.ChangesText())
 	}
 	if a.TimeDiffers() {
-		fmt.Fprintf(w, "evenhand: the published time was %.4f s to %.4f s and is now %.4f s to %.4f s, which changes all published audio\n", float64(a.Was.From), float64(a.Was.To), float64(a.Is.From), float64(a.Is.To))
+		fmt.Fprintf(w, "evenhand: the published time was %.4f s to %.4f s and is now %.4f s to %.4f s, which changes all published audio: %s\n", float64(a.Was.From), float64(a.Was.To), float64(a.Is.From), float64(a.Is.To), a.TimeWhy)
 	}
-	for _, name := range a.Moved {
-		fmt.Fprintf(w, "evenhand: %s is aligned to another frame than in the earlier report, since takes are aligned to another take than then; its published audio changes: name the take of then as the reference\n", name)
+	for _, x := range a.Others {
+		fmt.Fprintf(w, "evenhand: the published audio of %s changes: %s\n", terminal.Clean(x.Take), x.Why)
 	}
 }

@@ -329,7 +329,7 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 		return v.recomputePart(c, opts, compare, reportDir, absent, audio, res, stored)
 	}
 	// An earlier version may have found other places and another time.
-	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept || res.Format != analyze.ResultFormat {
+	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept || res.Timeline.PlacesSource == analyze.PlacesKept || res.Format != analyze.ResultFormat {
 		opts.Earlier = analyze.EarlierFrom(res)
 	}
 	opts.Anchor = analyze.AnchorSum(res)
