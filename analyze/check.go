@@ -136,6 +136,8 @@ const (
 	idMatchRoom   = "match-room"
 	idReampLevel  = "reamp-level"
 	idReampTone   = "reamp-response"
+	idReampTurn   = "reamp-polarity"
+	idReampNoise  = "reamp-noise"
 	idGate        = "gate"
 	idNoiseSteps  = "noise-steps"
 	idHum         = "hum"

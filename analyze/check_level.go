@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"evenhand/analyze/level"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/unit"
 )
@@ -37,6 +38,17 @@ func levelQuestions() []question {
 			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
 			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
 			ask:   (*Session).askReampTone,
+		},
+		{
+			id: idReampTurn, name: "Reamp polarity", group: groupSound,
+			why:   "a circuit that is not symmetrical distorts an inverted guitar differently",
+			limit: words("not inverted"), ask: (*Session).askReampPolarity,
+		},
+		{
+			id: idReampNoise, name: "Reamp noise", group: groupSound,
+			why:   "noise or hum that the loop adds goes through every device and is raised by those with more gain",
+			limit: limit{kind: atLeast, value: float64(level.LeastClear), unit: "dB", decimals: 0, least: 10, most: 120, source: practice},
+			ask:   (*Session).askReampNoise,
 		},
 	}
 }
@@ -142,6 +154,43 @@ func (s *Session) askReampTone(a *answers) {
 	}
 	a.judge("", worst, Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the level "+l.Where()+", the worst of the measured ones from 63 Hz to 8 kHz",
 		"look for a coupling capacitor, a filter or a long cable in the loop")
+}
+
+func (s *Session) askReampPolarity(a *answers) {
+	l := s.Result.Loopback
+	switch {
+	case l == nil || !l.Certain:
+		// The reamp level has said so.
+	case l.Polarity == "inverted":
+		a.add(answer{outcome: Caution, measured: nan(), value: "inverted",
+			reason: "the loopback is the dry recording upside down: so did every device hear it, if it was recorded through the same loop", do: level.TurnPolarity})
+	case l.Polarity == "same":
+		a.holds("", "same", "the loopback has the polarity of the dry recording")
+	default:
+		a.skip("", "the loop turns the phase so much that no polarity prevails")
+	}
+}
+
+func (s *Session) askReampNoise(a *answers) {
+	l := s.Result.Loopback
+	if l == nil || !l.Certain {
+		return // the reamp level has said so
+	}
+	if math.IsNaN(float64(l.NoiseBelow)) {
+		a.skip("", l.NoiseReason)
+		return
+	}
+	d := float64(l.NoiseBelow)
+	what := "noise"
+	if l.Hum > 0 {
+		what = "hum at multiples of " + l.Hum.String()
+	}
+	reason := fmt.Sprintf("in the pauses the loop adds %s of %s, so much below its playing; the dry recording's own noise returns at %s", what, l.Noise, l.NoiseOwn)
+	if l.Noise <= l.NoiseOwn && !a.limit.allows(d) {
+		a.add(answer{outcome: Holds, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
+		return
+	}
+	a.judge("", d, Caution, a.limit.format(d)+" dB", reason, level.FindNoise)
 }
 
 // quietQuestions ask about what is heard in the pauses.

@@ -109,7 +109,7 @@ func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
 	l := &Loopback{
 		File: file, Level: r.Level, LevelError: r.LevelError, Separated: r.Separated, Shape: r.Shape, FitFrom: r.FitFrom, FitTo: r.FitTo, Middle: r.Middle, LevelBands: r.LevelBands,
 		Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
-		Noise: r.Noise, NoiseReason: r.NoiseReason, Lag: r.Lag, Polarity: polarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
+		Noise: r.Noise, NoiseReason: r.NoiseReason, NoiseOwn: r.NoiseOwn, NoiseBelow: r.NoiseBelow, Noisy: r.Noisy(), Hum: r.Hum, Lag: r.Lag, Polarity: polarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
 		From: r.From, Shared: r.Shared, Tolerance: tolerance, Unclear: r.Unclear(tolerance),
 		Certain: r.Certain, Reason: r.Reason, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),

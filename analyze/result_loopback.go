@@ -40,20 +40,28 @@ type Loopback struct {
 	High     unit.DB `json:"high_db"`
 	HighBand string  `json:"high_band"`
 	// Noise is what the loop adds in the pauses (rms).
-	Noise       unit.DBFS    `json:"noise_added_dbfs"`
-	NoiseReason string       `json:"noise_reason"` // why not measured; "" otherwise
-	Lag         unit.Samples `json:"lag_samples"`
-	Polarity    string       `json:"polarity"`
-	Drift       unit.PPM     `json:"drift_ppm"`
-	DriftError  unit.PPM     `json:"drift_error_ppm"`
-	Tilt        unit.DB      `json:"tilt_db_per_octave"`
-	Coherence   unit.Number  `json:"coherence"`
-	From        unit.Seconds `json:"from_s"`   // of the dry recording
-	Shared      unit.Seconds `json:"shared_s"` // compared
-	Certain     bool         `json:"certain"`
-	Reason      string       `json:"reason"`
-	Advice      []string     `json:"advice"`
-	Warnings    []string     `json:"warnings"`
+	Noise       unit.DBFS `json:"noise_added_dbfs"`
+	NoiseReason string    `json:"noise_reason"` // why not measured; "" otherwise
+	// NoiseOwn is the dry recording's noise in the same passages, as it returns;
+	// NoiseBelow how far Noise is below the loopback's loudness; NaN where Noise is.
+	// Noisy: that is too little, and Noise more than NoiseOwn. Hum is the mains'
+	// frequency where most of Noise lies at its multiples, else 0.
+	NoiseOwn   unit.DBFS    `json:"noise_of_dry_dbfs"`
+	NoiseBelow unit.DB      `json:"noise_below_playing_db"`
+	Noisy      bool         `json:"noisy"`
+	Hum        unit.Hertz   `json:"hum_hz"`
+	Lag        unit.Samples `json:"lag_samples"`
+	Polarity   string       `json:"polarity"`
+	Drift      unit.PPM     `json:"drift_ppm"`
+	DriftError unit.PPM     `json:"drift_error_ppm"`
+	Tilt       unit.DB      `json:"tilt_db_per_octave"`
+	Coherence  unit.Number  `json:"coherence"`
+	From       unit.Seconds `json:"from_s"`   // of the dry recording
+	Shared     unit.Seconds `json:"shared_s"` // compared
+	Certain    bool         `json:"certain"`
+	Reason     string       `json:"reason"`
+	Advice     []string     `json:"advice"`
+	Warnings   []string     `json:"warnings"`
 }
 
 // OctaveLevel is a level difference in one octave band.

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
@@ -23,7 +24,7 @@ func (b *builder) loopback() *loopbackView {
 	}
 	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{
 		{"Level", l.Level.String() + " " + l.Where()}, {"Level may be off by", "±" + unit.Format(float64(l.LevelError), 2) + " dB"}, {"20 Hz to 20 kHz", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
-		{"Noise added", l.Noise.String()}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
+		{"Noise added", b.loopNoise(l)}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
 	}}
 	if len(l.Shape) > 0 {
 		v.Facts = append(v.Facts, fact{"Octaves of " + l.LevelBands, l.Middle.String()})
@@ -44,6 +45,17 @@ func (b *builder) loopback() *loopbackView {
 	}
 	v.Octaves = newTable("Loopback minus dry recording in each octave, dB", heads("Octave", "Difference, dB"), rows)
 	return v
+}
+
+// loopNoise is what the loop adds, and whether it is hum.
+func (b *builder) loopNoise(l *analyze.Loopback) string {
+	switch {
+	case math.IsNaN(float64(l.Noise)):
+		return "not measured: " + orElse(l.NoiseReason, "no reason given")
+	case l.Hum > 0:
+		return l.Noise.String() + ", mostly hum at multiples of " + l.Hum.String()
+	}
+	return l.Noise.String()
 }
 
 // reampWords say what the level of a loop is, and how it was found here.

@@ -61,6 +61,9 @@ const (
 	// LeastShared is the least that dry recording and loopback must have in
 	// common.
 	LeastShared = unit.Seconds(1)
+	// LeastClear is how far the noise that the loop adds must be below the playing,
+	// unless the dry recording has more noise of its own.
+	LeastClear = unit.DB(55)
 	// LeastCoherence is the power-weighted coherence below which the loop is
 	// not a plain return of the dry recording.
 	LeastCoherence = unit.Number(0.9)
@@ -140,6 +143,14 @@ type Result struct {
 	// 20 kHz, full-scale sine −3.01; NaN with NoiseReason.
 	Noise       unit.DBFS
 	NoiseReason string
+	// NoiseOwn is the noise of the dry recording in the same passages, as the loop
+	// returns it, and NoiseBelow how far Noise is below the loopback's integrated
+	// loudness; NaN where Noise is.
+	NoiseOwn   unit.DBFS
+	NoiseBelow unit.DB
+	// Hum is the mains' frequency where most of the noise lies at its multiples,
+	// else 0.
+	Hum unit.Hertz
 
 	DryPeak, LoopPeak unit.DBFS // sample peaks in the shared stretch
 	Warnings          []string
@@ -222,7 +233,7 @@ func Unmeasured(reason string) Result {
 		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
 		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Shape: []string{}, Octaves: []Octave{},
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
-		Noise: unit.DBFS(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},
+		Noise: unit.DBFS(n), NoiseOwn: unit.DBFS(n), NoiseBelow: unit.DB(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},
 	}
 }
 
@@ -252,8 +263,21 @@ func (r *Result) measureLoudness(dry, loop align.Source, lag, from, to int64) er
 		r.Loudness = unit.LU(math.NaN())
 	}
 	r.Peak = unit.DB(m[1].TruePeak - m[0].TruePeak)
+	r.NoiseBelow = unit.DB(m[1].Integrated - unit.LUFS(r.Noise))
 	r.DryPeak, r.LoopPeak = m[0].SamplePeak, m[1].SamplePeak
 	return nil
+}
+
+// Noisy tells that the loop adds noise that is heard beside the playing and is more
+// than the dry recording's own.
+func (r *Result) Noisy() bool { return r.NoiseBelow < LeastClear && r.Noise > r.NoiseOwn }
+
+// noiseWords names the noise that the loop adds.
+func (r *Result) noiseWords() string {
+	if r.Hum > 0 {
+		return fmt.Sprintf("hum of %s at multiples of %s", r.Noise, r.Hum)
+	}
+	return "noise of " + r.Noise.String()
 }
 
 // limited is how much less the peak may return than the rest before something

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -145,6 +146,46 @@ func TestNoise(t *testing.T) {
 		r := compare(t, dry, loop{gain: -0.4, lag: 64, noise: -94, hum: hum}.run(dry))
 		if d := math.Abs(float64(r.Noise) - hum); !(d < 1) || math.Abs(float64(r.Level)+0.4) > 0.05 {
 			t.Errorf("hum of %v: noise %v, level %v", hum, r.Noise, float64(r.Level))
+		}
+	}
+}
+
+// TestNoisyLoop asks what is said of a loop that inverts, hums or hisses, and that a
+// good one, or one whose noise is less than the dry recording's own, is left alone.
+func TestNoisyLoop(t *testing.T) {
+	dry := dryRiff(t)
+	hissing := slices.Clone(dry)
+	rng := rand.New(rand.NewPCG(4, 4))
+	for i := range hissing {
+		hissing[i] += unit.ToAmplitude(-55) * rng.NormFloat64()
+	}
+	for _, c := range []struct {
+		name  string
+		dry   []float64
+		loop  loop
+		noisy bool
+		hum   unit.Hertz
+		says  []string
+	}{
+		{"a good one", dry, loop{gain: 0.1, lag: 64, noise: -90}, false, 0, []string{"leave the reamp output as it is"}},
+		{"inverted", dry, loop{gain: 0.1, lag: 64, noise: -90, inverted: true}, false, 0, []string{"mend the loop before you record", "inverts polarity"}},
+		{"hum", dry, loop{gain: -0.1, lag: 64, noise: -95, hum: -55}, true, 50, []string{"mend the loop", "hum of −5", "multiples of 50.0 Hz", "never the protective earth"}},
+		{"hiss", dry, loop{lag: 64, noise: -58}, true, 0, []string{"mend the loop", "noise of −5"}},
+		{"less hiss than the dry recording has", hissing, loop{lag: 64, noise: -62}, false, 0, []string{"leave the reamp output as it is"}},
+		{"hot, inverted and noisy", dry, loop{gain: 2, lag: 64, noise: -50, inverted: true}, true, 0, []string{"turn the reamp output down by 2.0 dB", "inverts polarity", "noise of −5"}},
+	} {
+		r := compare(t, c.dry, c.loop.run(c.dry))
+		advice := strings.Join(r.Advice(DefaultTolerance), "\n")
+		if r.Noisy() != c.noisy || r.Hum != c.hum {
+			t.Errorf("%s: noisy %v, hum %v; noise %v, %v below, own %v", c.name, r.Noisy(), r.Hum, r.Noise, r.NoiseBelow, r.NoiseOwn)
+		}
+		for _, want := range c.says {
+			if !strings.Contains(advice, want) {
+				t.Errorf("%s: no %q in\n%s", c.name, want, advice)
+			}
+		}
+		if bad := c.noisy || c.loop.inverted; bad == strings.Contains(advice, "leave the reamp output") {
+			t.Errorf("%s: %s", c.name, advice)
 		}
 	}
 }

@@ -261,6 +261,36 @@ func (r *Result) fill(s *spectra) {
 		return
 	}
 	r.Noise = unit.DBFS(unit.FromPower(s.residual(first, last) + s.kin(r)))
+	own, _, _ := s.quiet.in(first, last, s.n)
+	r.NoiseOwn = unit.DBFS(unit.FromPower(own)) + unit.DBFS(r.Level)
+	r.Hum = s.hum(r.Level)
+}
+
+// mostlyHum is the share of what the loop adds, at multiples of the mains'
+// frequency, from which it is called hum; of hiss a third lies there.
+const mostlyHum = 0.8
+
+// hum returns the mains' frequency, 50 or 60 Hz, at whose multiples up to 1 kHz most
+// lies of what the quiet segments have beyond the dry recording at the loop's level;
+// 0 for neither.
+func (s *spectra) hum(level unit.DB) unit.Hertz {
+	df := float64(s.rate) / float64(s.n)
+	first, last := s.reach(From, To)
+	for _, mains := range []float64{50, 60} {
+		var at, all float64
+		for k := first; k <= last; k++ {
+			added := math.Max(0, s.quiet.yy[k]-s.quiet.xx[k]*unit.ToPower(float64(level)))
+			all += added
+			f := float64(k) * df
+			if h := math.Round(f / mains); h >= 1 && f < 1000 && math.Abs(f-h*mains) <= 2*df {
+				at += added
+			}
+		}
+		if at > mostlyHum*all {
+			return unit.Hertz(mains)
+		}
+	}
+	return 0
 }
 
 // kin returns the power of what the loop adds in the quiet segments that is of
@@ -342,6 +372,12 @@ func (r Result) Unclear(tolerance unit.DB) bool {
 	return r.Certain && !r.Separated && math.Abs(float64(r.Level))+float64(r.LevelError) > float64(tolerance)
 }
 
+// What to do about a loop that inverts or adds noise.
+const (
+	TurnPolarity = "use the polarity switch of the reamp box or DI box, or swap the two wires at one end of a balanced cable"
+	FindNoise    = "look for a ground loop, a long unbalanced cable or a supply beside the boxes; lift the audio ground of the reamp box or DI box, never the protective earth of anything on the mains; if that does not help, ask a qualified technician"
+)
+
 // Advice returns what to do, in sentences without a full stop: what to turn and
 // by how much, what the error would do, and what the response says. tolerance
 // is how far off the level may be.
@@ -362,6 +398,8 @@ func (r Result) Advice(tolerance unit.DB) []string {
 	switch {
 	case math.Abs(off) <= float64(tolerance) && r.Unclear(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is and look for a filter in the loop: on average the middle is within ±%s dB, but its response differs there by %s dB", unit.Format(float64(tolerance), 1), unit.Format(float64(r.LevelError), 2)))
+	case math.Abs(off) <= float64(tolerance) && (r.Polarity < 0 || r.Noisy()):
+		out = append(out, fmt.Sprintf("the level is within ±%s dB, but mend the loop before you record", unit.Format(float64(tolerance), 1)))
 	case math.Abs(off) <= float64(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
 	case !r.Separated && math.Abs(off) <= float64(r.LevelError):
@@ -380,7 +418,10 @@ func (r Result) Advice(tolerance unit.DB) []string {
 		out = append(out, fmt.Sprintf("the octave around %s returns %s dB lower than the middle: look for a long cable behind a high impedance", r.HighBand, unit.Format(-v, 1)))
 	}
 	if r.Polarity < 0 {
-		out = append(out, "the loop inverts polarity: harmless for one take, but note it, since an asymmetrical device hears the difference")
+		out = append(out, "the loop inverts polarity, and an asymmetrical device distorts an inverted signal differently: "+TurnPolarity)
+	}
+	if r.Noisy() {
+		out = append(out, fmt.Sprintf("the loop adds %s, only %s dB below the playing, and every take gets it: %s", r.noiseWords(), unit.Format(float64(r.NoiseBelow), 0), FindNoise))
 	}
 	return out
 }

@@ -32,7 +32,8 @@ told apart from it, and the answer names the shape. Where none does, the level i
 the mean of the octaves around 250 Hz to 1 kHz, and the answer says so and how far
 it may be off. These octaves and the level from 20 Hz to 20 kHz stand beside it.
 The exit status is 1 when the level is further off than the tolerance, or may be
-where it could not be told apart from an uneven response.`,
+where it could not be told apart from an uneven response, when the loop inverts
+polarity, and when it adds noise or hum that is heard beside the playing.`,
 		Args: exactly("the dry recording", "the loopback"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !(tolerance >= 0.01 && tolerance <= 6) {
@@ -50,7 +51,7 @@ where it could not be told apart from an uneven response.`,
 			if err != nil {
 				return err
 			}
-			if !l.Certain || l.Unclear || math.Abs(float64(l.Level)) > tolerance {
+			if !l.Certain || !sound(l) {
 				return errCheckFailed
 			}
 			return nil
@@ -59,6 +60,11 @@ where it could not be told apart from an uneven response.`,
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON instead of a table")
 	cmd.Flags().Float64Var(&tolerance, "tolerance", tolerance, "how far off the level may be, in dB (common practice, no source)")
 	return cmd
+}
+
+// sound reports whether the loop needs no mending.
+func sound(l *analyze.Loopback) bool {
+	return !l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance) && l.Polarity != "inverted" && !l.Noisy
 }
 
 // writeLevel writes the answer first, then what it rests on.
@@ -70,7 +76,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	for i, a := range l.Advice {
 		mark := "  "
 		if i == 0 && l.Certain {
-			mark = map[bool]string{true: "✓ ", false: "! "}[!l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance)]
+			mark = map[bool]string{true: "✓ ", false: "! "}[sound(l)]
 		}
 		terminal.Fold(out, "", mark+terminal.Clean(a), width)
 	}
@@ -124,7 +130,11 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	if l.NoiseReason != "" {
 		row("noise added", "not measured: "+l.NoiseReason)
 	} else {
-		row("noise added", l.Noise.String())
+		row("noise added", fmt.Sprintf("%s, %s dB below the playing", l.Noise, unit.Format(float64(l.NoiseBelow), 0)))
+		if l.Hum > 0 {
+			row("of it", fmt.Sprintf("mostly hum, at multiples of %s", l.Hum))
+		}
+		row("dry noise returns", l.NoiseOwn.String())
 	}
 	row("lag", l.Lag.String())
 	row("polarity", l.Polarity)

@@ -21,14 +21,20 @@ import (
 
 // loopback makes a recording that returns later by 64 frames and louder by a
 // number of dB, behind a first-order loss of treble where a corner in Hz is given.
+// inverted: before the number turns it upside down.
 func loopback() {
 	err := func() error {
 		if len(os.Args) != 4 && len(os.Args) != 5 {
 			return errors.New("usage: loopback DRY.wav LOOP.wav DB [HZ]")
 		}
-		db, err := strconv.ParseFloat(os.Args[3], 64)
+		number, inverted := strings.CutPrefix(os.Args[3], "inverted:")
+		db, err := strconv.ParseFloat(number, 64)
 		if err != nil {
 			return err
+		}
+		gain := unit.ToAmplitude(db)
+		if inverted {
+			gain = -gain
 		}
 		r, err := wavio.Open(os.Args[1])
 		if err != nil {
@@ -41,7 +47,7 @@ func loopback() {
 			return err
 		}
 		for i := range x {
-			x[i] *= unit.ToAmplitude(db)
+			x[i] *= gain
 		}
 		if len(os.Args) == 5 {
 			hz, err := strconv.ParseFloat(os.Args[4], 64)
