@@ -261,7 +261,7 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 // to be kept.
 func (s *Session) matchLevels(context.Context) error {
 	spec := s.Manifest.Match
-	err := matchTakes(s.Result, spec, s.whole)
+	err := matchTakes(s.Result, spec, s.whole, s.checksOnly)
 	if s.earlier == nil || err != nil {
 		return err
 	}
@@ -300,7 +300,7 @@ func (s *Session) matchLevels(context.Context) error {
 		return nil
 	}
 	spec.Target = &a.Earlier
-	err = matchTakes(s.Result, spec, s.whole)
+	err = matchTakes(s.Result, spec, s.whole, s.checksOnly)
 	var over *CeilingError
 	if errors.As(err, &over) {
 		return a.cannotKeep(over)

@@ -52,6 +52,7 @@ func (s *Session) Check() {
 		q.ask(s, &a)
 		res.Checks = append(res.Checks, a.out...)
 	}
+	s.consequences(res.Checks)
 	res.Exclusions = s.exclusions()
 }
 

@@ -159,6 +159,10 @@ func (s *Session) askDropouts(a *answers) {
 	for _, f := range s.scans {
 		r := f.faults
 		reason := "no silence, held value or repeated part within sound"
+		if r.DropoutCount == 0 && r.Stepped > 0 {
+			a.skip(f.name, fmt.Sprintf("in %d places the sound itself stays on one value, as a file of few bits or a bit crusher makes it; a dropout would look the same", r.Stepped))
+			continue
+		}
 		if r.DropoutCount > 0 {
 			d := r.Dropouts[0]
 			reason = fmt.Sprintf("the first at %s%s: %s, %d frames", f.at(d.Frame), f.channel(d.Channel), d.Kind, d.Frames)

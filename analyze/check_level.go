@@ -58,6 +58,12 @@ func (s *Session) askMatch(a *answers) {
 	published := true
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
+		if unmatched(s.whole[i]) {
+			a.add(answer{subject: res.Takes[i].Name, outcome: Fails, measured: nan(), value: "silent",
+				reason: "the take has " + whyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
+			published = false
+			continue
+		}
 		published = published && (res.Takes[i].Published != nil || res.Takes[i].Withheld != nil)
 		lo, hi = math.Min(lo, float64(res.Takes[i].Gain)), math.Max(hi, float64(res.Takes[i].Gain))
 	}

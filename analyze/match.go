@@ -43,25 +43,31 @@ func (e *CeilingError) Error() string {
 // matchTakes sets every take's gain so that all have the same integrated
 // loudness over the whole span, and fills res.Match. Without a stated target
 // it is the highest, in steps of 0.1 LU, at which no take's true peak passes
-// the ceiling. whole holds each take's measurement of the whole span.
+// the ceiling. whole holds each take's measurement of the whole span. A take
+// without any loudness is an error; with withoutSilent it gets no gain (NaN)
+// instead, as long as another take has a loudness.
 //
 // The gain is not simply target less loudness: the absolute gate does not move
 // with it (see loudness.Measurement.IntegratedAt).
-func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) error {
+func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement, withoutSilent bool) error {
 	ceiling := DefaultCeiling
 	if spec.Ceiling != nil {
 		ceiling = *spec.Ceiling
 	}
 	m := Match{Highest: unit.LUFS(math.Inf(1)), Alternatives: []Alternative{}}
-	limit := 0
+	limit, silent := -1, -1
 	for _, i := range res.byName() {
 		w := whole[i]
-		if math.IsInf(float64(w.Integrated), -1) || math.IsNaN(float64(w.Integrated)) {
-			return mistake.Errorf("match: take %q (%s) has nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched; check that it is the right file", res.Takes[i].Name, res.Takes[i].File)
+		if unmatched(w) {
+			silent = i
+			continue
 		}
 		if top := w.IntegratedAt(unit.DB(ceiling - w.TruePeak)); top < m.Highest {
 			m.Highest, limit = top, i
 		}
+	}
+	if silent >= 0 && (!withoutSilent || limit < 0) {
+		return mistake.Errorf("match: take %q (%s) has %s; check that it is the right file", res.Takes[silent].Name, res.Takes[silent].File, whyUnmatched)
 	}
 	// Down to a tenth, so that the stated figure is the one used. The small
 	// offset keeps a value that is a tenth already from losing one to rounding.
@@ -80,7 +86,9 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 		}
 	}
 	for i := range res.Takes {
-		res.Takes[i].Gain = GainTo(whole[i], m.Target)
+		if res.Takes[i].Gain = unit.DB(math.NaN()); !unmatched(whole[i]) {
+			res.Takes[i].Gain = GainTo(whole[i], m.Target)
+		}
 	}
 	m.Alternatives = alternatives(res)
 	res.Match = m
@@ -90,6 +98,13 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement) 
 		Tolerance:    MatchTolerance,
 	}
 	return nil
+}
+
+// whyUnmatched says what a take without any loudness has, and what follows.
+const whyUnmatched = "nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched"
+
+func unmatched(m loudness.Measurement) bool {
+	return math.IsInf(float64(m.Integrated), -1) || math.IsNaN(float64(m.Integrated))
 }
 
 // GainTo returns the gain that brings a measured stretch to a loudness, with
@@ -112,6 +127,9 @@ func overCeiling(res *Result, whole []loudness.Measurement, target unit.LUFS, ce
 	take, peak = -1, ceiling+1e-9
 	for _, i := range res.byName() {
 		w := whole[i]
+		if unmatched(w) {
+			continue
+		}
 		if p := w.TruePeak + unit.DBTP(GainTo(w, target)); p > peak {
 			take, peak = i, p
 		}

@@ -25,7 +25,9 @@ type channel struct {
 	over, firstOver               int64
 	clipRun, clips, clipFrames    int64
 	firstClip                     int64
-	withFirst, apart              float64 // sums of products and of squared differences
+	lastClips                     [lastClips][2]int64 // first frame and end of the last runs, a ring
+	full                          int64               // runs of one sample and more at full scale
+	withFirst, apart              float64             // sums of products and of squared differences
 	differs                       bool
 
 	r runs
@@ -149,7 +151,27 @@ func (s *channel) clipping(x []float64, at int64) {
 	}
 }
 
+// lastClips is how many runs at full scale are remembered for the clicks at their
+// edges, which are judged 0.1 s later: as many as that holds.
+const lastClips = 256
+
+// atClip reports whether a frame is within half a millisecond of a remembered run
+// at full scale.
+func (s *channel) atClip(frame int64) bool {
+	near := int64(s.m.rate / 2000)
+	for _, c := range s.lastClips[:min(s.full, lastClips)] {
+		if frame >= c[0]-near && frame < c[1]+near {
+			return true
+		}
+	}
+	return false
+}
+
 func (s *channel) endClip(at int64) {
+	if s.clipRun > 0 {
+		s.lastClips[s.full%lastClips] = [2]int64{at - s.clipRun, at}
+		s.full++
+	}
 	if s.clipRun >= int64(s.m.p.ClipRun) {
 		if s.clips == 0 {
 			s.firstClip = at - s.clipRun

@@ -299,7 +299,22 @@ func (s *channel) judge(b int64) {
 	case v < k*around:
 		return
 	}
-	s.found(Click{Frame: at - order, Channel: s.index, Level: unit.DBFS(unit.FromAmplitude(v))})
+	s.found(Click{Frame: at - order, Channel: s.index, Level: unit.DBFS(unit.FromAmplitude(v)), AtClip: s.atClip(at - order), AtSilence: c.atSilence(b)})
+}
+
+// atSilence compares the sound on both sides of piece b.
+func (c *clicks) atSilence(b int64) bool {
+	before, after := 0.0, 0.0
+	for i := int64(2); i < 2+nearPieces; i++ {
+		if b-i >= 0 {
+			before += c.power[(b-i)&(pieceRing-1)]
+		}
+		if b+i < c.piece {
+			after += c.power[(b+i)&(pieceRing-1)]
+		}
+	}
+	least, most := min(before, after)/(nearPieces*piece), max(before, after)/(nearPieces*piece)
+	return least < 1e-8 && most > 100*least
 }
 
 // usual is the rank-th greatest residual of the pieces around b but its own and

@@ -26,14 +26,19 @@
 // begins and ends with a jump, since a gate fades; a stretch of Repeat samples
 // that is, sample for sample, what was played within the last Within, if it
 // holds more than a flat or quiet piece could repeat by chance and is no steady
-// tone. Clicks at the edges of a dropout belong to it.
+// tone. Clicks at the edges of a dropout belong to it. None of these counts where it
+// is a step of the sound itself (Stepped): where the samples beside it are held
+// too, or all samples within 5 ms lie on steps of 13 bits or coarser, as in files
+// of few bits and behind crushers. Digital silence before which at least half of
+// the file is digital silence too is what lies between the strokes of a count-in.
 //
 // Clipping: ClipRun samples in a row at full scale (within 1.5 steps of 16
 // bits). Flat tops below full scale: crests of at least three samples within
 // 1.5 steps of 16 bits that fall off by 64 steps on both sides within their
 // own length, at least FlatTops of one level; more where that level lies below
 // the greatest sample or below −12 dBFS, since among many crests a few are flat
-// by chance. A fuzz's plateau is tilted by the
+// by chance, and none where the crests are steps of the sound, as above. A fuzz's
+// plateau is tilted by the
 // next coupling capacitor and rounded by the next filter and does not count; a
 // circuit simulated without either is clipped in this sense. Over: samples
 // beyond ±1, which only floating-point files can hold.

@@ -105,6 +105,12 @@ type Click struct {
 	// Level is the size of the deviation from what the samples on both sides
 	// lead to expect: for a single wrong sample its error.
 	Level unit.DBFS
+	// AtClip: a sample at full scale is within half a millisecond, so that the
+	// edge of a clipped crest is what deviates.
+	AtClip bool
+	// AtSilence: there is next to no sound on one side, below −80 dBFS and 20 dB
+	// below the other side.
+	AtSilence bool
 }
 
 // Kinds of dropouts.
@@ -182,7 +188,11 @@ type Result struct {
 	Clicks       []Click // the first MaxListed, in order of time; never nil
 	DropoutCount int64
 	Dropouts     []Dropout // the first MaxListed, in order of their ends; never nil
-	Floors       []Floor   // stretches of at least a second, at most 512; never nil
+	// Stepped counts runs of equal samples, repeated parts and flat crests that are
+	// steps of the sound around them, which is rounded to few bits or held sample
+	// by sample. A dropout or a clipped crest would look the same there.
+	Stepped int64
+	Floors  []Floor // stretches of at least a second, at most 512; never nil
 	// Floor is the smallest click that would have been found everywhere but
 	// in a tenth of the stretches of Floors, by their Typical values.
 	Floor unit.DBFS
@@ -320,6 +330,7 @@ func (m *Meter) Finish() Result {
 		s.endRuns()
 		s.endResidual()
 		s.endDoubts()
+		r.Stepped += s.r.stepped
 		r.Channels = append(r.Channels, s.finish(m.ch[0], m.frames))
 	}
 	sortClicks(m.clicks)

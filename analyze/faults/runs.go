@@ -25,7 +25,16 @@ const (
 	richness     = 2 * lsb // bend from one sample to the next
 	levels       = 64      // flat tops' levels kept
 	shortRun     = 0.02    // s: shorter runs need no jump at their edges
-	jump         = 0.1     // of the rms over 5 ms beside a run: an edge
+	strokes      = 0.1     // s: the least silence between the strokes of a count-in
+	// The steps of a sound of few bits: at least leastStep (of 13 bits), all
+	// differences of up to gridReach steps a whole number of them to within offGrid.
+	leastStep = 2.0 / 8192
+	gridReach = 8
+	offGrid   = 0.05
+	// heldShare is the share of samples equal to the one before from which on a
+	// stretch is made of held values.
+	heldShare = 0.25
+	jump      = 0.1 // of the rms over 5 ms beside a run: an edge
 )
 
 // held is a run of equal samples that waits for the context behind it.
@@ -84,11 +93,13 @@ type runs struct {
 	low     float64 // least and greatest sample so far
 	high    float64
 
-	table  []int64 // last frame of each anchor, +1
-	m      match
-	within int64
-	repeat int64
-	shown  float64 // peak to peak of Sounding
+	table   []int64 // last frame of each anchor, +1
+	m       match
+	within  int64
+	repeat  int64
+	stepped int64   // runs and crests that are steps of the sound itself
+	zeros   int64   // samples of digital silence in runs so far
+	shown   float64 // peak to peak of Sounding
 
 	before  side     // what came before the run of equal samples that is going on
 	pending []Click  // at the beginning of the run that is going on
@@ -204,6 +215,17 @@ func (s *channel) settle(h held) {
 	r := &s.r
 	d, sure := r.surroundings(h)
 	d.pending, r.pending = r.pending, nil
+	if r.at(h.to-1) == 0 {
+		r.zeros += h.to - h.from
+		if 2*r.zeros >= h.to && float64(h.to-h.from) >= strokes/0.005*float64(r.ctx) {
+			s.own(h) // between the strokes of a count-in
+			return
+		}
+	}
+	if (sure || d.sounds) && r.steps(h) {
+		sure, d.sounds = false, false
+		r.stepped++
+	}
 	if sure {
 		s.drop(Dropout{Frame: h.from, Frames: h.to - h.from, Channel: s.index, Kind: kindOf(r.at(h.to - 1))})
 		return
@@ -241,10 +263,15 @@ func (s *channel) decide(d *doubt) bool {
 
 // drop reports a dropout and takes the clicks at its edges for part of it.
 func (s *channel) drop(d Dropout) {
-	r := &s.r
-	r.edges[r.edge] = held{from: d.Frame, to: d.Frame + d.Frames}
-	r.edge = (r.edge + 1) % len(r.edges)
+	s.own(held{from: d.Frame, to: d.Frame + d.Frames})
 	s.m.dropout(d)
+}
+
+// own takes the clicks that are found at the edges of a run for part of it.
+func (s *channel) own(h held) {
+	r := &s.r
+	r.edges[r.edge] = held{from: h.from, to: h.to}
+	r.edge = (r.edge + 1) % len(r.edges)
 }
 
 // release reports clicks that waited for the end of what proved no dropout.
@@ -339,6 +366,51 @@ func (r *runs) surroundings(h held) (d doubt, sure bool) {
 	return d, false
 }
 
+// steps reports whether a run is a step of the sound around it, which is rounded to
+// few bits or holds each value for some samples, as a crusher does.
+func (r *runs) steps(h held) bool {
+	if r.at(h.from-1) == r.at(h.from-2) && r.at(h.to) == r.at(h.to+1) {
+		return true
+	}
+	return r.grid(max(1, h.from-r.ctx), h.from+1) && r.grid(h.to, min(r.n, h.to+r.ctx))
+}
+
+// grid reports whether all samples of from … to−1 lie on coarse steps.
+func (r *runs) grid(from, to int64) bool {
+	step := math.Inf(1)
+	for i := from; i < to; i++ {
+		if d := math.Abs(r.at(i) - r.at(i-1)); d > 0 {
+			step = min(step, d)
+		}
+	}
+	if !(step >= leastStep) || math.IsInf(step, 1) {
+		return false
+	}
+	n := 0
+	for i := from; i < to; i++ {
+		d := math.Abs(r.at(i)-r.at(i-1)) / step
+		if d == 0 || d > gridReach {
+			continue
+		}
+		if math.Abs(d-math.Round(d)) > offGrid {
+			return false
+		}
+		n++
+	}
+	return n >= 2
+}
+
+// stepwise reports whether samples from … to−1 are held values for a good part.
+func (r *runs) stepwise(from, to int64) bool {
+	same := int64(0)
+	for i := from; i < to; i++ {
+		if r.at(i) == r.at(i-1) {
+			same++
+		}
+	}
+	return float64(same) >= heldShare*float64(to-from)
+}
+
 // top counts a flat stretch if it is a crest with corners.
 func (r *runs) top(h held) {
 	if h.from == 0 || h.to >= r.n {
@@ -370,6 +442,10 @@ func (r *runs) top(h held) {
 		return false
 	}
 	if !fell(-1, h.from-1) || !fell(1, h.to) {
+		return
+	}
+	if r.steps(h) {
+		r.stepped++
 		return
 	}
 	// Levels within two flatnesses are one.
@@ -461,6 +537,10 @@ func (s *channel) endMatch(n int64) {
 		}
 	}
 	if low, high, _ := r.span(n-min(length, 4096), n); rich < 24 || high-low < r.shown {
+		return
+	}
+	if r.stepwise(n-min(length, 4096), n) {
+		r.stepped++
 		return
 	}
 	r.m.pending = nil

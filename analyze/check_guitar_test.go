@@ -1,0 +1,108 @@
+package analyze
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+
+	"evenhand/analyze/unit"
+	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
+	"evenhand/examples/guitar"
+)
+
+// guitarScene is a comparison of sampled guitar from one time to another through
+// chains of plugins; the last take, Again, is another pass of the first's chain.
+func guitarScene(t testing.TB, from, to unit.Seconds, chains ...string) *scene {
+	t.Helper()
+	cut := func(x []float64) []float64 {
+		return slices.Clone(x[int(from*guitar.Rate):min(len(x), int(to*guitar.Rate))])
+	}
+	s := &scene{files: recordings{"dry": {cut(guitar.Dry(t))}}, rates: map[string]int{}, specs: map[string]wavio.Spec{}}
+	text := "title: Plugins\nvaries: fuzz\nreference: Take 1\ndisclosure: Nobody paid.\nperformance:\n  dry: dry.wav\n  sections:\n"
+	for _, p := range guitar.Sections() {
+		if a, b := max(p.From, from), min(p.To, to); b > a+2 {
+			text += fmt.Sprintf("    - {name: %s, from: %.2f, to: %.2f}\n", p.Name, float64(a-from), float64(b-from))
+		}
+	}
+	text += "chain:\n  - slot: fuzz\ntakes:\n"
+	add := func(name string, x []float64, line string) {
+		file := strings.ToLower(strings.ReplaceAll(name, " ", ""))
+		s.files[file] = [][]float64{x}
+		text += fmt.Sprintf("  - name: %s\n    file: %s.wav\n    %s\n", name, file, line)
+	}
+	for i, c := range chains {
+		add(fmt.Sprintf("Take %d", i+1), cut(guitar.Take(t, c)), fmt.Sprintf("fuzz: {device: %s, controls: {gain: noon}}", c))
+	}
+	add("Again", cut(guitar.Repeat(t, chains[0])), "repeat_of: Take 1")
+	s.manifest = text
+	return s
+}
+
+// bothMaterials are comparisons of the synthesizer and of sampled guitar that a
+// fault is put into, and the file of a take called Two that is not repeated.
+func bothMaterials() map[string]func(t testing.TB) *scene {
+	return map[string]func(t testing.TB) *scene{
+		"synthesizer": newScene,
+		"sampled": func(t testing.TB) *scene {
+			s := guitarScene(t, 46.3, 59.8, "lead", "crunch-1")
+			s.files["two"] = s.files["take2"]
+			delete(s.files, "take2")
+			s.manifest = strings.NewReplacer("Take 2", "Two", "take2", "two").Replace(s.manifest)
+			return s
+		},
+	}
+}
+
+// TestSampledGuitar makes clean comparisons from random parts of the sampled
+// guitar through random chains, moved, quieter, inverted, of several depths, and
+// asks that no check fails or accuses. What truly is so may be said.
+func TestSampledGuitar(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	chains := guitar.Chains(t)
+	var mu sync.Mutex
+	tally := map[string]map[Outcome]int{}
+	t.Run("all", func(t *testing.T) {
+		for _, i := range campaign.Share(t, 60, 6) {
+			t.Run(fmt.Sprint(i), func(t *testing.T) {
+				t.Parallel()
+				rng := rand.New(rand.NewPCG(uint64(i), 99))
+				length := unit.Seconds(14 + 16*rng.Float64())
+				from := unit.Seconds(rng.Float64()) * (guitar.Length - length)
+				order := rng.Perm(len(chains))[:2+rng.IntN(2)]
+				var names []string
+				for _, k := range order {
+					names = append(names, chains[k].Name)
+				}
+				s := guitarScene(t, from, from+length, names...)
+				for name, x := range s.files {
+					if name == "dry" {
+						continue
+					}
+					s.specs[name] = wavio.Spec{Bits: 24}
+					_ = x
+				}
+				res := s.check(t)
+				mu.Lock()
+				defer mu.Unlock()
+				for _, c := range res.Checks {
+					if tally[c.ID] == nil {
+						tally[c.ID] = map[Outcome]int{}
+					}
+					tally[c.ID][c.Outcome]++
+					if c.Outcome == Fails || c.Outcome == Caution {
+						t.Errorf("%.1f to %.1f s, %v: %s, %s: %s, %s; %s", float64(from), float64(from+length), names, c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
+					}
+				}
+			})
+		}
+	})
+	for id, n := range tally {
+		t.Logf("%-20s %v", id, n)
+	}
+}
