@@ -34,6 +34,11 @@ func Rules() []Rule {
 			Says: "Where takes are compared with the median of all, the smallest difference that counts follows from the takes that make the median, in whatever order they are listed.",
 			For:  func(r *Result) bool { return r.Comparison.Reference == "" },
 		},
+		{
+			Since:  2,
+			Fields: []string{"checks[dropouts]", "checks[clipping]"},
+			Says:   "Dropouts and flat crests are told from the steps of a sound of few bits or of a bit crusher, and from the digital silence of a count-in.",
+		},
 	}
 }
 
