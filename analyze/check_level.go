@@ -111,7 +111,7 @@ func (s *Session) askReampLevel(a *answers) {
 	l := s.Result.Loopback
 	switch {
 	case l == nil:
-		a.skip("", "there is no loopback recording: the level at which the performance went into the devices rests on the maker's word; record one with the level command before the next session")
+		a.skip("", "there is no loopback recording: the level at which the performance went into the devices rests on the maker's word; before the next session, record the reamp output back through the DI box and name the file in loopback, under performance")
 	case !l.Certain:
 		a.skip("", "the loopback tells nothing about the level: "+l.Reason)
 	default:

@@ -101,7 +101,7 @@ func settingsCSV(r *analyze.Result) [][]string {
 }
 
 func levelsCSV(r *analyze.Result) [][]string {
-	out := [][]string{{"span", "take", "integrated (LUFS)", "gain (dB)", "max momentary (LUFS)", "max short-term (LUFS)", "range (LU)", "true peak (dBTP)", "sample peak (dBFS)", "rms (dBFS)", "crest factor (dB)", "peak to loudness (LU)", "unweighted (dB)", "A-weighted (dB)", "468-weighted (dB)", "centroid (Hz)", "tilt (dB/octave)", "low (dB)", "mid (dB)", "high (dB)", "effective averages"}}
+	out := [][]string{{"span", "take", "integrated (LUFS)", "gain (dB)", "max momentary (LUFS)", "max short-term (LUFS)", "range (LU)", "true peak (dBTP)", "sample peak (dBFS)", "rms (dBFS)", "crest factor (dB)", "peak to loudness (LU)", "unweighted (dBFS)", "A-weighted (dBFS)", "468-weighted (dBFS)", "centroid (Hz)", "tilt (dB/octave)", "low (dB of the whole)", "mid (dB of the whole)", "high (dB of the whole)", "effective averages"}}
 	for _, t := range r.Takes {
 		for _, m := range t.Measures {
 			d := m.Descriptors
@@ -146,7 +146,7 @@ func alternativesCSV(r *analyze.Result) [][]string {
 }
 
 func spectrumCSV(r *analyze.Result, bands []analyze.Band, level func(analyze.Measures) []unit.DB, diff func(analyze.Difference) analyze.BandDifferences) [][]string {
-	out := [][]string{{"span", "take", "band", "centre (Hz)", "level after matching (dB)", "difference from " + r.Spectrum.Against + " (dB)", "half width (dB)", "resolved"}}
+	out := [][]string{{"span", "take", "band", "centre (Hz)", "level after matching (dBFS)", "difference from " + r.Spectrum.Against + " (dB)", "half width (dB)", "resolved"}}
 	found := map[[2]string]analyze.BandDifferences{}
 	for _, d := range r.Spectrum.Differences {
 		found[[2]string{d.Span, d.Take}] = diff(d)
@@ -197,7 +197,7 @@ func noiseCSV(r *analyze.Result) [][]string {
 }
 
 func noiseSpectrumCSV(r *analyze.Result) [][]string {
-	out := [][]string{{"take", "band", "centre (Hz)", "level after matching (dB)"}}
+	out := [][]string{{"take", "band", "centre (Hz)", "level after matching (dBFS)"}}
 	for _, t := range r.Takes {
 		for k, b := range r.Spectrum.Third {
 			if t.Noise.Measured && k < len(t.Noise.Third) {

@@ -1,7 +1,9 @@
 package report
 
 import (
+	"archive/zip"
 	"html"
+	"math"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -24,5 +26,40 @@ func TestNewRules(t *testing.T) {
 				t.Errorf("earlier format %d: %q", format, r.Says)
 			}
 		}
+	}
+}
+
+// TestLeastThatCounts asks that the least difference which is printed and drawn is
+// the one by which bands were resolved, in every band of a measured comparison.
+func TestLeastThatCounts(t *testing.T) {
+	z, err := zip.OpenReader("../testdata/published/comparison.zip")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer z.Close()
+	f, err := z.Open("two-fuzz-circuits-one-baritone-riff/data/report/" + resultsName)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	res, err := analyze.ReadResult(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for _, d := range res.Spectrum.Differences {
+		for k, least := range counts(d.Third) {
+			by := math.Abs(float64(d.Third.Difference[k]))
+			if math.IsNaN(least) || math.IsNaN(by) {
+				continue
+			}
+			n++
+			if by > least != d.Third.Resolved[k] {
+				t.Errorf("%s, %s, band %d: %.3f dB, counts from %.3f, resolved %v", d.Span, d.Take, k, by, least, d.Third.Resolved[k])
+			}
+		}
+	}
+	if n < 100 {
+		t.Errorf("only %d bands", n)
 	}
 }

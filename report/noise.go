@@ -71,7 +71,7 @@ func (b *builder) noise() noiseView {
 }
 
 func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
-	f := figure{ID: "noise-spectrum", Title: "Noise spectra", Axes: "Third-octave level in dB after matching, over frequency in Hz, in the pauses.", Legend: legend, Words: []string{}, CSV: "data/noise-spectrum.csv", Download: "CSV"}
+	f := figure{ID: "noise-spectrum", Title: "Noise spectra", Axes: "Third-octave level in dBFS after matching, over frequency in Hz, in the pauses. The level is that of the mean power of the channels: a full-scale sine in all of them is −3.01 dBFS.", Legend: legend, Words: []string{}, CSV: "data/noise-spectrum.csv", Download: "CSV"}
 	head := heads("Band")
 	for _, c := range curves {
 		head = append(head, cell{Text: c.Name, Head: true})
@@ -84,7 +84,7 @@ func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
 		}
 		rows = append(rows, row{Cells: line})
 	}
-	f.Table = newTable("Noise in third octaves, dB after matching", head, rows)
+	f.Table = newTable("Noise in third octaves, dBFS after matching", head, rows)
 	f.Table.Class = "bands"
 	if len(curves) > 0 {
 		lo, hi := bandRange(b.res.Spectrum.Third)

@@ -225,7 +225,7 @@ func TestCSV(t *testing.T) {
 	if want := 1 + 6*5*30; len(third) != want {
 		t.Errorf("third octaves: %d lines, want %d", len(third), want)
 	}
-	if third[0][4] != "level after matching (dB)" || third[1][2] != "25" {
+	if third[0][4] != "level after matching (dBFS)" || third[1][2] != "25" {
 		t.Errorf("third octaves begin %q %q", third[0], third[1])
 	}
 	series := csvTable(t, dir, "data/loudness-over-time.csv")

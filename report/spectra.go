@@ -57,7 +57,7 @@ func (b *builder) spectra() spectraView {
 		shown = append(shown, d)
 		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(i, 0), b.floors(i))
 		v.Third.Words = append(v.Third.Words, words)
-		band := b.counts(d.Third, res.Resolution.Third)
+		band := counts(d.Third)
 		v.Strips = append(v.Strips, stripView{b.labels[i], svg(strips.Strip(
 			chart.Text{Title: d.Take + " minus " + against, By: v.Third.WordsID(len(v.Third.Words) - 1)},
 			chart.Curve{Name: d.Take, Take: i, X: centres(res.Spectrum.Third), Y: floats(d.Third.Difference)},
@@ -96,7 +96,7 @@ func (b *builder) spectra() spectraView {
 		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(
 			d.Centroid.String(), unit.Signed(float64(d.Tilt), 2), unit.Format(float64(d.Low), 1), unit.Format(float64(d.Mid), 1), unit.Format(float64(d.High), 1))...)})
 	}
-	v.Descriptors = newTable("Spectrum in five figures, whole performance", heads("Take", "Centroid", "Tilt, dB per octave", "Low, dB", "Mid, dB", "High, dB"), rows)
+	v.Descriptors = newTable("Spectrum in five figures, whole performance", heads("Take", "Centroid", "Tilt, dB per octave", "Low, dB of the whole", "Mid, dB of the whole", "High, dB of the whole"), rows)
 	return v
 }
 
@@ -142,20 +142,20 @@ func (b *builder) differences(span string) []analyze.Difference {
 	return out
 }
 
-// counts is the least difference that counts per band: the larger of the
-// statistical half width and the session's resolution.
-func (b *builder) counts(d analyze.BandDifferences, session []unit.DB) []float64 {
+// counts is the least difference that counts per band, by which Resolved was
+// decided; NaN where none does.
+func counts(d analyze.BandDifferences) []float64 {
 	out := floats(d.HalfWidth)
 	for i := range out {
 		if math.IsInf(out[i], 0) {
 			out[i] = math.NaN()
 		}
-		if i < len(session) && !math.IsNaN(float64(session[i])) && (math.IsNaN(out[i]) || float64(session[i]) > out[i]) {
-			out[i] = float64(session[i])
-		}
 	}
 	return out
 }
+
+// bandReference says what a band level is the level of.
+const bandReference = "The level is that of the power of all channels: a full-scale sine in one channel is −3.01 dBFS."
 
 // reach is the range in dB that all difference strips share: the greatest
 // resolved difference, so that an unresolved outlier does not flatten them.
@@ -191,7 +191,7 @@ func bandRange(bands []analyze.Band) (lo, hi float64) {
 // nth band.
 func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Band, pick func(analyze.Measures) []unit.DB) figure {
 	curves := []chart.Curve{}
-	f := figure{ID: "spectrum-" + id, Title: title, Axes: "Band level in dB after level matching, over frequency in Hz. Whole performance.", Legend: b.labels, Words: []string{}, Download: "CSV, all sections"}
+	f := figure{ID: "spectrum-" + id, Title: title, Axes: "Band level in dBFS after level matching, over frequency in Hz. " + bandReference + " Whole performance.", Legend: b.labels, Words: []string{}, Download: "CSV, all sections"}
 	head := heads("Band")
 	levels := [][]float64{}
 	finite := false
@@ -217,7 +217,7 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Ba
 			rows = append(rows, row{Cells: line})
 		}
 	}
-	caption := title + ", dB"
+	caption := title + ", dBFS"
 	if every > 1 {
 		caption += ": every " + ordinal(every) + " band"
 		f.Download = fmt.Sprintf("CSV, all %d bands, all sections", len(bands))
@@ -248,21 +248,21 @@ func at(y []float64, k, decimals int) string {
 // counts has a column of its own where it is the same for all takes.
 func (b *builder) differenceTable(ds []analyze.Difference) table {
 	head := heads("Band", "Counts from")
-	counts := [][]float64{}
+	least := [][]float64{}
 	for _, d := range ds {
 		head = append(head, cell{Text: d.Take, Head: true})
-		counts = append(counts, b.counts(d.Third, b.res.Resolution.Third))
+		least = append(least, counts(d.Third))
 	}
 	rows := []row{}
 	for k, band := range b.res.Spectrum.Third {
-		least := leastWords(counts, k)
-		line := []cell{{Text: bandName(band), Head: true}, {Text: orElse(least, "±")}}
+		common := leastWords(least, k)
+		line := []cell{{Text: bandName(band), Head: true}, {Text: orElse(common, "±")}}
 		for i, d := range ds {
 			c := cell{Text: "–"}
 			if k < len(d.Third.Difference) {
 				c.Text = unit.Signed(float64(d.Third.Difference[k]), 1)
-				if least == "" {
-					c.Text += " ±" + countsFrom(counts[i], k)
+				if common == "" {
+					c.Text += " ±" + countsFrom(least[i], k)
 				}
 				c.Soft = k >= len(d.Third.Resolved) || !d.Third.Resolved[k]
 			}

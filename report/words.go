@@ -141,9 +141,9 @@ func (r run) where(bands []analyze.Band) string {
 	case octaves <= 1.01:
 		return "around " + bandName(bands[r.peak])
 	case r.last == len(bands)-1:
-		return "above " + bandName(bands[r.first])
+		return "from " + bandName(bands[r.first]) + " up"
 	case r.first == 0:
-		return "below " + bandName(bands[r.last])
+		return "from " + bandName(bands[r.last]) + " down"
 	}
 	return "from " + bandName(bands[r.first]) + " to " + bandName(bands[r.last])
 }

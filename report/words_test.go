@@ -57,7 +57,7 @@ func TestSpectrumWords(t *testing.T) {
 		{"nothing", differenceOf(30, nil), "Kiln: no difference from Mossback is resolved in any band."},
 		{"one band", differenceOf(30, map[int]float64{10: 4.2}), "Kiln has 4.2 dB more than Mossback around 250 Hz; below 250 Hz and above 250 Hz no difference is resolved."},
 		{"wide", differenceOf(30, span(8, 14, -2)), "Kiln has up to 3.0 dB less than Mossback from 160 Hz to 630 Hz; below 160 Hz and above 630 Hz no difference is resolved."},
-		{"both ends", differenceOf(30, both), "Kiln has up to 3.0 dB less than Mossback below 63 Hz and up to 3.0 dB more above 2.5 kHz."},
+		{"both ends", differenceOf(30, both), "Kiln has up to 3.0 dB less than Mossback from 63 Hz down and up to 3.0 dB more from 2.5 kHz up."},
 		{"sign change between neighbours", differenceOf(30, map[int]float64{28: 1, 29: -1}), "Kiln has 1.0 dB more than Mossback around 16 kHz and 1.0 dB less around 20 kHz; below 16 kHz no difference is resolved."},
 		{"more than three", differenceOf(30, four), "Kiln has 2.0 dB less than Mossback around 100 Hz, 3.0 dB more around 250 Hz and 4.0 dB less around 630 Hz, and 1 smaller difference elsewhere; above 630 Hz no difference is resolved."},
 		{"not numbers", differenceOf(30, map[int]float64{3: math.NaN(), 4: math.Inf(-1), 5: 0}), "Kiln: no difference from Mossback is resolved in any band."},
@@ -116,7 +116,7 @@ func TestSpectrumWordsOfNoise(t *testing.T) {
 	for i := 25; i < 30; i++ {
 		own[i] = -20
 	}
-	if got, want := spectrumWords("A", "B", bands, hiss, level, floors{own, other}), "A: no difference from B is resolved but in noise, above 8 kHz."; got != want {
+	if got, want := spectrumWords("A", "B", bands, hiss, level, floors{own, other}), "A: no difference from B is resolved but in noise, from 8 kHz up."; got != want {
 		t.Errorf("got %s\nwant %s", got, want)
 	}
 }

@@ -7,14 +7,17 @@
 
   // The K filter, designed for the rate: a shelf and a high-pass.
   // Source: ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2; the analogue
-  // parameters are those that give the printed coefficients at 48 kHz.
+  // parameters are those that give the printed coefficients at 48 kHz. The printed
+  // numerator of the high-pass, 1, −2, 1, belongs to 48 kHz: at another rate it is
+  // scaled, so that the pass band stays what it is there.
   function kFilter(rate) {
     const k = Math.tan(Math.PI * 1681.974450955533 / rate), q = .7071752369554196;
     const vh = Math.pow(10, 3.999843853973347 / 20), vb = Math.pow(vh, .4996667741545416), a = 1 + k / q + k * k;
-    const c = Math.tan(Math.PI * 38.13547087602444 / rate), r = .5003270373238773, d = 1 + c / r + c * c;
+    const r = .5003270373238773, pass = rate => Math.tan(Math.PI * 38.13547087602444 / rate), whole = c => 1 + c / r + c * c;
+    const c = pass(rate), d = whole(c), n = whole(pass(48000)) / d;
     return [
       [(vh + vb * k / q + k * k) / a, 2 * (k * k - vh) / a, (vh - vb * k / q + k * k) / a, 2 * (k * k - 1) / a, (1 - k / q + k * k) / a],
-      [1, -2, 1, 2 * (c * c - 1) / d, (1 - c / r + c * c) / d],
+      [n, -2 * n, n, 2 * (c * c - 1) / d, (1 - c / r + c * c) / d],
     ];
   }
 
