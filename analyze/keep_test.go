@@ -268,3 +268,60 @@ func TestWhyAudioChanges(t *testing.T) {
 		}
 	}
 }
+
+// TestKeptWrong asks that a place of the earlier report that is known to be wrong
+// now is kept, and said to be: one take's, then that of all on the timeline.
+func TestKeptWrong(t *testing.T) {
+	if underRace {
+		t.Skip("slow; its concurrent code runs in other tests")
+	}
+	dir := t.TempDir()
+	three := drivenTakes(t, dir)[:3]
+	cache := OpenCache(t.TempDir())
+	for _, c := range []struct {
+		name  string
+		moved []int
+		by    float64
+		says  string
+	}{
+		{"one", []int{1}, 40, "Take B: it stays where the earlier report has it, so that its audio stays the same; measured now, it lies 40."},
+		{"all", []int{0, 1, 2}, 4000, ": all takes stay where the earlier report has them on the timeline"},
+	} {
+		before, err := keepBuild(t, dir, three, withDry, nil, Options{Cache: cache})
+		if err != nil {
+			t.Fatal(err)
+		}
+		was := before.Result
+		for _, i := range c.moved {
+			was.Takes[i].Alignment.Applied -= unit.Samples(c.by)
+		}
+		whole := was.Timeline.Spans[0]
+		after, err := keepBuild(t, dir, three, withDry, was, Options{Cache: cache})
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := []string{}
+		for _, w := range after.Result.Warnings {
+			said = append(said, w.Where+": "+w.Message)
+		}
+		if !slices.ContainsFunc(said, func(s string) bool { return strings.HasPrefix(s, c.says) }) {
+			t.Errorf("%s: not said; warnings %q", c.name, said)
+		}
+		for i, x := range was.Takes {
+			if got := after.offsets[i]; got != x.Alignment.Frames() || after.Result.Takes[i].Alignment.Frames() != got {
+				t.Errorf("%s: %s is shifted by %d frames, was %d", c.name, x.Name, got, x.Alignment.Frames())
+			}
+		}
+		if now := after.Result.Timeline.Spans[0]; now != whole || after.Result.Timeline.PlacesSource != PlacesKept {
+			t.Errorf("%s: time %+v, was %+v; places %q", c.name, now, whole, after.Result.Timeline.PlacesSource)
+		}
+		// Given up, they are placed anew, and nothing is said.
+		fresh, err := keepBuild(t, dir, three, withDry, was, Options{Cache: cache, NewTarget: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, moved := fresh.Adding(), len(c.moved); got == nil || len(got.Others) != moved || fresh.Result.Timeline.PlacesSource != "" {
+			t.Errorf("%s: with a new target %+v", c.name, got)
+		}
+	}
+}
