@@ -33,7 +33,7 @@ type question struct {
 func catalogue() []question {
 	var all []question
 	for _, part := range [][]question{
-		performanceQuestions(), levelQuestions(), quietQuestions(), microphoneQuestions(),
+		performanceQuestions(), levelQuestions(), steadyQuestions(), quietQuestions(), microphoneQuestions(),
 		settingQuestions(), fileQuestions(), faultQuestions(), safetyQuestions(),
 	} {
 		all = append(all, part...)
@@ -139,6 +139,7 @@ const (
 	idReampTone   = "reamp-response"
 	idReampTurn   = "reamp-polarity"
 	idReampNoise  = "reamp-noise"
+	idSteady      = "steady"
 	idGate        = "gate"
 	idNoiseSteps  = "noise-steps"
 	idHum         = "hum"

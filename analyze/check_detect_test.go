@@ -354,6 +354,14 @@ func detections(t testing.TB) []detection {
 		{idSlips, "48 samples lost in another take", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return slices.Delete(x, s.sounding, s.sounding+48) })
 		}, wanted{idSlips, "Two", Fails, 48, 12, "lost"}, ""},
+		{idSteady, "a fader 1 dB lower for 2 s of a repeat", func(s *scene) {
+			s.each("again", func(x []float64) []float64 {
+				for i := int(5.4 * sceneRate); i < int(7.4*sceneRate); i++ {
+					x[i] *= unit.ToAmplitude(-1)
+				}
+				return x
+			})
+		}, wanted{idSteady, "Again", Caution, -1, 0.1, "−1.0 dB"}, ""},
 		{idGate, "pauses lowered by 12 dB after 0.35 s", func(s *scene) { s.gate("two", 12) }, wanted{idGate, "Two", Fails, nan, 0, "gated"}, ""},
 		{idNoiseSteps, "the floor higher by 4 dB from the middle on", func(s *scene) { s.floorStep("two", 4) }, wanted{idNoiseSteps, "Two", Caution, 4, 0.7, ""}, ""},
 		{idHum, "hum of −40 dBFS in one take", func(s *scene) { s.hum("two", -40) }, wanted{idHum, "Two", Caution, nan, 0, ""}, ""},

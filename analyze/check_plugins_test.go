@@ -6,6 +6,8 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/guitar"
 )
@@ -84,6 +86,59 @@ func TestDryTake(t *testing.T) {
 		t.Logf("%s: %s, %s", k.Subject, k.Outcome, k.Value)
 		if k.Outcome != want || float64(k.Measured) < least || k.Subject == "a bypass" {
 			t.Errorf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
+		}
+	}
+}
+
+// TestSteady asks that what changes during a take is found beside its repeat, with
+// when and how much, that the repeat then widens nothing without a word, and that
+// without a repeat the page says that it is not excluded.
+func TestSteady(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	s := pluginScene(t, "crunch-1", "lead", "crunch-1 again")
+	s.manifest = strings.Replace(s.manifest, "varies: amp\n", "varies: amp\nreference: crunch-1\n", 1)
+	measure := func() *Session {
+		c, err := manifest.Load(s.write(t), nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m, err := Measure(t.Context(), c, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.Check()
+		return m
+	}
+	clean := measure().Result
+	assert(t, clean, wanted{idSteady, "crunch-1 again", Holds, 0, 0.1, "dB"})
+	assert(t, clean, wanted{idSteady, "lead", NotMeasured, nan(), 0, ""})
+	if e := standingOf(clean, "during a take"); e.Standing != notExcluded || !strings.Contains(e.Because, "lead: it was not recorded a second time") {
+		t.Errorf("%+v", e)
+	}
+	if r := clean.Resolution; r.Source != "repeat" || r.LeftOut != nil || len(r.Repeats) != 1 {
+		t.Errorf("a clean repeat: %+v", r)
+	}
+	s.each("crunch-1-again", func(x []float64) []float64 {
+		for i := int(27 * guitar.Rate); i < int(42*guitar.Rate); i++ {
+			x[i] *= unit.ToAmplitude(-3)
+		}
+		return x
+	})
+	faded := measure().Result
+	assert(t, faded, wanted{idSteady, "crunch-1 again", Fails, -3, 0.1, "−3.0 dB"})
+	if e := standingOf(faded, "during a take"); e.Standing != found {
+		t.Errorf("%+v", e)
+	}
+	r := faded.Resolution
+	if r.Source != "statistics" || len(r.Repeats) != 0 || len(r.LeftOut) != 1 || !strings.Contains(r.LeftOut[0].Change, "−3.0 dB off from 0:27.0 to 0:4") {
+		t.Errorf("a repeat with a fader moved: %+v", r.LeftOut)
+	}
+	// In the bass, which this guitar has not, there is noise for either.
+	for b, v := range r.Third {
+		if faded.Spectrum.Third[b].Centre > 200 && v > clean.Resolution.Third[b]+0.1 {
+			t.Errorf("band %d: the repeat widens the resolution from %v to %v", b, clean.Resolution.Third[b], v)
 		}
 	}
 }

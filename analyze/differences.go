@@ -165,7 +165,9 @@ func (s *Session) resolve(diff, half []unit.DB, span, scale int) BandDifferences
 	return out
 }
 
-// findResolution compares every repeat with the take that it repeats.
+// findResolution compares every repeat with the take that it repeats. Where one of
+// the two changed while it was recorded, the repeat does not tell how well the session
+// repeats, and is left out.
 func (s *Session) findResolution() {
 	res := s.Result
 	r := Resolution{Source: "statistics", Repeats: []Repeat{}, Level: unit.DB(nan())}
@@ -177,6 +179,10 @@ func (s *Session) findResolution() {
 	for i := range res.Takes {
 		t := &res.Takes[i]
 		if t.RepeatOf == "" {
+			continue
+		}
+		if k := slices.IndexFunc(s.unsteady, func(u Unsteady) bool { return u.Take == t.Name }); k >= 0 {
+			r.LeftOut = append(r.LeftOut, s.unsteady[k])
 			continue
 		}
 		of := index[t.RepeatOf]

@@ -214,6 +214,12 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
+			"a level or a control was changed during a take", []string{idSteady}, excludedMeasured,
+			func(s *Session) string {
+				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(idSteady), 2))
+			},
+		},
+		{
 			"a gate hid the noise of a take", []string{idGate}, excludedMeasured,
 			func(s *Session) string {
 				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.quiet)))

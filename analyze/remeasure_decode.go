@@ -77,6 +77,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		take.Alignment.Applied = t.Alignment.Applied - unit.Samples(t.Alignment.Frames()) - unit.Samples(first)
 		s.Result.Takes = append(s.Result.Takes, take)
 	}
+	s.unsteady = earlier.Resolution.LeftOut
 	for i := range s.Result.Takes {
 		if t := &s.Result.Takes[i]; t.RepeatOf != "" && !s.has(t.RepeatOf) {
 			t.RepeatOf = ""

@@ -346,12 +346,22 @@ type Alternative struct {
 
 // Resolution is the smallest difference that counts.
 type Resolution struct {
-	Source  string    `json:"source"` // "repeat" or "statistics"
-	Repeats []Repeat  `json:"repeats"`
-	Level   unit.DB   `json:"level_db"`        // NaN without a repeat
-	Third   []unit.DB `json:"third_octave_db"` // per band, whole span
-	Sixth   []unit.DB `json:"sixth_octave_db"`
-	Twelfth []unit.DB `json:"twelfth_octave_db"`
+	Source  string   `json:"source"` // "repeat" or "statistics"
+	Repeats []Repeat `json:"repeats"`
+	// LeftOut are repeats that are not counted here, because they or what they repeat
+	// changed while they were recorded.
+	LeftOut []Unsteady `json:"left_out,omitempty"`
+	Level   unit.DB    `json:"level_db"`        // NaN without a repeat
+	Third   []unit.DB  `json:"third_octave_db"` // per band, whole span
+	Sixth   []unit.DB  `json:"sixth_octave_db"`
+	Twelfth []unit.DB  `json:"twelfth_octave_db"`
+}
+
+// Unsteady is a repeat between which and its take something changed.
+type Unsteady struct {
+	Take   string `json:"take"`
+	Of     string `json:"of"`
+	Change string `json:"change"` // what changed, when and by how much, in words
 }
 
 // Repeat compares a take with its repeat.

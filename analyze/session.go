@@ -111,6 +111,8 @@ type Session struct {
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair
 	sourceSilent bool                  // the timeline's source holds nothing
+	steadiness   []steadiness          // of each repeat against what it repeats
+	unsteady     []Unsteady            // repeats that do not show what the session resolves
 	ofDry        []align.Copy          // how much of each take is the dry recording; nil without one
 	verdicts     []clock.Verdict       // of each take against the timeline's source
 	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
@@ -152,6 +154,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 		s.finishNoise,
 		s.compareClocks,
 		s.measureLoopback,
+		s.compareRepeats,
 	}
 	if !s.checksOnly {
 		steps = append(steps, s.finishSpectra)

@@ -232,7 +232,14 @@ func bandName(b analyze.Band) string {
 
 // resolutionWords says what the smallest difference that counts rests on.
 func resolutionWords(r analyze.Resolution) string {
-	if r.Source != "repeat" {
+	leftOut := ""
+	for _, u := range r.LeftOut {
+		leftOut += fmt.Sprintf(" %s, which repeats %s, does not count for this, because something changed while one of the two was recorded: %s.", u.Take, u.Of, u.Change)
+	}
+	switch {
+	case r.Source != "repeat" && leftOut != "":
+		return "What the session itself repeats is unknown, so only differences beyond the statistical band of the averaged spectra count here." + leftOut
+	case r.Source != "repeat":
 		return "No take was recorded twice, so what the session itself repeats is unknown: only differences beyond the statistical band of the averaged spectra count here."
 	}
 	pairs := []string{}
@@ -243,7 +250,7 @@ func resolutionWords(r analyze.Resolution) string {
 	if l := float64(r.Level); !math.IsNaN(l) {
 		s += " Level repeats within " + unit.Format(math.Abs(l), 2) + " dB."
 	}
-	return s
+	return s + leftOut
 }
 
 // levelPoint is one take's value for a comparison in words.

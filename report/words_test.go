@@ -388,3 +388,17 @@ func TestOnlyContestantsAreRanked(t *testing.T) {
 		t.Errorf("a comparison of bypasses: %s", got)
 	}
 }
+
+// A repeat between which and its take something changed is named where the smallest
+// difference that counts is explained.
+func TestResolutionWordsLeaveOut(t *testing.T) {
+	r := analyze.Resolution{Source: "statistics", LeftOut: []analyze.Unsteady{{Take: "Kiln again", Of: "Kiln", Change: "the level is −3.0 dB off from 0:27.0 to 0:42.0"}}}
+	s := resolutionWords(r)
+	if !strings.Contains(s, "Kiln again, which repeats Kiln, does not count") || !strings.Contains(s, "−3.0 dB off from 0:27.0 to 0:42.0.") || strings.Contains(s, "No take was recorded twice") {
+		t.Error(s)
+	}
+	r.Source, r.Repeats = "repeat", []analyze.Repeat{{Take: "Moss again", Of: "Moss"}}
+	if s := resolutionWords(r); !strings.Contains(s, "Moss again repeats Moss") || !strings.Contains(s, "Kiln again, which repeats Kiln, does not count") {
+		t.Error(s)
+	}
+}

@@ -32,6 +32,7 @@ func TestArrows(t *testing.T) {
 		"analyze/faults":         {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/clock":          {"analyze/unit", "analyze/internal/dsp", "analyze/align"},
 		"analyze/level":          {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum", "analyze/weighting"},
+		"analyze/steady":         {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/spectrum"},
 		"analyze/resample":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/listening":      {"analyze/unit"},
 		"analyze/mistake":        {},

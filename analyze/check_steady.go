@@ -1,0 +1,143 @@
+package analyze
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"golang.org/x/sync/errgroup"
+
+	"evenhand/analyze/steady"
+	"evenhand/analyze/unit"
+)
+
+// steadiness is what a repeat shows of changes during it or the take that it repeats.
+type steadiness struct {
+	asked  bool // the take is a repeat
+	of     string
+	told   bool // there was enough playing
+	change steady.Change
+}
+
+// unsteadyFrom is the change in dB from which a repeat does not tell how small a
+// difference the session resolves, whatever the author's limit is.
+const unsteadyFrom = 0.5
+
+// steadyQuestions ask what changed while a take was recorded.
+func steadyQuestions() []question {
+	return []question{{
+		id: idSteady, name: "Steady setting", group: groupSound,
+		why: "a fader, a knob or a supply that moves during a take makes it another device half way through",
+		limit: limit{kind: within, value: unsteadyFrom, unit: "dB", decimals: 1, least: 0.1, most: 12,
+			source: "common practice, no source: about the smallest step of level that is heard in music"},
+		ask: (*Session).askSteady,
+	}}
+}
+
+// compareRepeats compares every repeat with the take that it repeats, over time.
+func (s *Session) compareRepeats(ctx context.Context) error {
+	whole := s.Result.Timeline.Spans[0]
+	s.steadiness = make([]steadiness, len(s.takes))
+	var pauses []steady.Stretch
+	for _, q := range s.quiet {
+		pauses = append(pauses, steady.Stretch(q))
+	}
+	tracks := make([]*steady.Track, len(s.takes))
+	g, gctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	of := make([]int, len(s.takes))
+	for i := range s.takes {
+		of[i] = slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
+	}
+	for i := range s.takes {
+		if of[i] < 0 && !slices.Contains(of, i) {
+			continue
+		}
+		g.Go(func() error {
+			if err := gctx.Err(); err != nil {
+				return err
+			}
+			r, err := s.takes[i].open()
+			if err != nil {
+				return err
+			}
+			defer r.Close()
+			tracks[i], err = steady.NewTrack(r, s.offsets[i], int64(whole.FirstFrame), int64(whole.Frames))
+			return err
+		})
+	}
+	if err := g.Wait(); err != nil {
+		return err
+	}
+	for i, k := range of {
+		if k < 0 {
+			continue
+		}
+		x := &s.steadiness[i]
+		x.asked, x.of = true, s.Result.Takes[k].Name
+		x.change, x.told = steady.Compare(tracks[i], tracks[k], pauses)
+		if x.changed(unsteadyFrom) {
+			s.unsteady = append(s.unsteady, Unsteady{s.Result.Takes[i].Name, x.of, x.words()})
+		}
+	}
+	return nil
+}
+
+// changed reports whether the take or what it repeats changed, by more than a limit
+// in dB, while it was recorded.
+func (x steadiness) changed(limit float64) bool {
+	return x.told && x.change.Found && math.Abs(float64(x.change.Size)) > limit
+}
+
+// words say what changed, when and by how much.
+func (x steadiness) words() string {
+	c := x.change
+	what := "the level"
+	if c.Band != "" {
+		what = "the octave around " + c.Band
+	}
+	by := unit.Signed(float64(c.Size), 1) + " dB"
+	switch {
+	case c.Creeps:
+		return fmt.Sprintf("%s creeps by %s from %s to %s", what, by, c.From, c.To)
+	case c.AtStart:
+		return fmt.Sprintf("%s is %s off until %s", what, by, c.To)
+	case c.AtEnd:
+		return fmt.Sprintf("%s is %s off from %s on", what, by, c.From)
+	}
+	return fmt.Sprintf("%s is %s off from %s to %s", what, by, c.From, c.To)
+}
+
+func (s *Session) askSteady(a *answers) {
+	repeated := map[string]bool{}
+	for _, x := range s.steadiness {
+		repeated[x.of] = repeated[x.of] || x.asked && x.told
+	}
+	for i, x := range s.steadiness {
+		t := &s.Result.Takes[i]
+		size := math.Abs(float64(x.change.Size))
+		switch {
+		case !x.asked && !repeated[t.Name]:
+			a.skip(t.Name, "it was not recorded a second time (repeat_of), so a level or a control that changed during it cannot be told from the playing")
+		case !x.asked:
+			// Its repeat answers for both.
+		case !x.told:
+			a.skip(t.Name, fmt.Sprintf("%s and %s sound together for less than a few seconds", t.Name, x.of))
+		case x.changed(a.limit.value):
+			outcome := Caution
+			if size > math.Max(farOff, a.limit.value) {
+				outcome = Fails
+			}
+			a.add(answer{subject: t.Name, outcome: outcome, measured: float64(x.change.Size), value: unit.Signed(float64(x.change.Size), 1) + " dB",
+				reason: fmt.Sprintf("against %s, which it repeats, %s: one of the two changed while it was recorded", x.of, x.words()),
+				do:     "listen to that part of both, find out what moved, and record that take again"})
+		case float64(x.change.Hidden) > a.limit.value:
+			a.skip(t.Name, fmt.Sprintf("%s and %s differ so much from moment to moment that only a change of more than %s dB would stand out", t.Name, x.of, unit.Format(float64(x.change.Hidden), 1)))
+		case x.change.Band != "": // within the author's limit
+			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.of, x.words()), "")
+		default:
+			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part of the performance; no octave that is heard changes by more than %s dB", x.of, unit.Format(steady.LeastOctave, 0)), "")
+		}
+	}
+}
