@@ -35,7 +35,9 @@ each with exact intervals, and what cannot be concluded from it.
 Answers count for the audio that was heard. With --report DIR that is the audio
 of the published report in DIR, and what readers heard is added to its page; the
 folder is replaced completely or not at all. Codes from before a take was added
-count too, as long as the other takes are published as the same bytes. Give all
+count too, as long as the other takes are published as the same bytes. Codes about a
+report of another version of evenhand are counted as well, but its page stays as it
+is until build has written it again. Give all
 comments each time: an earlier tally is replaced, not added to. Without --report,
 the audio is made as build would make it anew, to compare with, and nothing is
 written.`,
