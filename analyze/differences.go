@@ -24,6 +24,10 @@ func (s *Session) finishSpectra(context.Context) error {
 	sp.Third, sp.Sixth, sp.Twelfth = bandsOf(s.bands.third), bandsOf(s.bands.sixth), bandsOf(s.bands.twelfth)
 	for i := range res.Takes {
 		t := &res.Takes[i]
+		t.Floor = make([]unit.DB, len(s.floors[i]))
+		for b, v := range s.floors[i] {
+			t.Floor[b] = v + t.Gain
+		}
 		for k := range t.Measures {
 			m := &t.Measures[k]
 			m.Third, m.Sixth, m.Twelfth = s.levels(i, k, 0), s.levels(i, k, 1), s.levels(i, k, 2)
@@ -251,22 +255,13 @@ func widest(a, b []unit.DB) []unit.DB {
 	return b
 }
 
-// spectralDistance returns the rms difference of two takes' third-octave levels
-// over the whole span, and whether any band of it is resolved.
+// spectralDistance returns how far two takes are apart over the whole span, and whether
+// any third octave that counts is resolved.
 func (s *Session) spectralDistance(a, b int) (unit.DB, bool) {
-	d := s.difference(a, b, 0, 0)
-	var sum float64
-	n := 0
+	heard := s.Result.AudibleBetween(a, b, 0)
 	resolved := false
-	for i, v := range d.Difference {
-		if f := float64(v); !math.IsNaN(f) && !math.IsInf(f, 0) {
-			sum += f * f
-			n++
-		}
-		resolved = resolved || d.Resolved[i]
+	for i, is := range s.difference(a, b, 0, 0).Resolved {
+		resolved = resolved || is && heard.Weight[i] > 0
 	}
-	if n == 0 {
-		return unit.DB(nan()), false
-	}
-	return unit.DB(math.Sqrt(sum / float64(n))), resolved
+	return heard.Distance(), resolved
 }

@@ -24,20 +24,27 @@ const (
 // bandSets are the fractional-octave bands of a session.
 type bandSets struct{ third, sixth, twelfth []spectrum.Band }
 
+func newBandSets() bandSets {
+	return bandSets{
+		third:   spectrum.Bands(3, audibleFrom, audibleTo),
+		sixth:   spectrum.Bands(6, audibleFrom, audibleTo),
+		twelfth: spectrum.Bands(12, audibleFrom, audibleTo),
+	}
+}
+
 // measure runs every meter over the whole span of every take, in one pass each
 // and in parallel.
 func (s *Session) measure(ctx context.Context) error {
 	tl := &s.Result.Timeline
 	whole := tl.Spans[0]
-	s.bands = bandSets{
-		third:   spectrum.Bands(3, audibleFrom, audibleTo),
-		sixth:   spectrum.Bands(6, audibleFrom, audibleTo),
-		twelfth: spectrum.Bands(12, audibleFrom, audibleTo),
-	}
+	s.bands = newBandSets()
 	s.powers = make([][][3]spectrum.BandPowers, len(s.takes))
 	s.noise = make([]noise.Result, len(s.takes))
 	s.whole = make([]loudness.Measurement, len(s.takes))
 	s.nearGate = make([][]nearGate, len(s.takes))
+	if s.floors == nil {
+		s.floors = make([][]unit.DB, len(s.takes))
+	}
 	total := int64(whole.Frames) * int64(len(s.takes))
 	if s.dry != nil {
 		total += int64(whole.Frames)
@@ -125,11 +132,14 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	}
 	if s.checksOnly {
 		for k, m := range measured {
-			t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, spectrum.PSD{}, k == 0))
+			t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, spectrum.PSD{}, nil, k == 0))
 		}
 		return nil
 	}
 	// One spectrum at a time: many sections together would take much memory.
+	if s.floors[i] == nil {
+		s.floors[i] = s.floorOf(i)
+	}
 	k := 0
 	for p := range welch.Spectra() {
 		var powers [3]spectrum.BandPowers
@@ -137,15 +147,15 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 			powers[scale] = p.BandPowers(bands)
 		}
 		s.powers[i] = append(s.powers[i], powers)
-		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], measured[k], p, k == 0))
+		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], measured[k], p, s.floors[i], k == 0))
 		k++
 	}
 	return nil
 }
 
 // measuresOf turns one span's measurements into the result's form. Band levels
-// follow once the gains are known.
-func (s *Session) measuresOf(sp Span, m loudness.Measurement, p spectrum.PSD, series bool) Measures {
+// follow once the gains are known; floor is that of the take as recorded.
+func (s *Session) measuresOf(sp Span, m loudness.Measurement, p spectrum.PSD, floor []unit.DB, series bool) Measures {
 	out := Measures{
 		EffectiveAverages: unit.Number(p.Effective),
 		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
@@ -158,7 +168,8 @@ func (s *Session) measuresOf(sp Span, m loudness.Measurement, p spectrum.PSD, se
 		AWeighted:   unit.DB(unit.FromPower(p.Weighted(weighting.APower, audibleFrom, audibleTo))),
 		Weighted468: unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, audibleFrom, audibleTo))),
 	}
-	d := p.Describe(spectrum.DefaultFrame())
+	recorded := ThirdOctaves{spectrum.Levels(p.Bands(s.bands.third), 0), floor}
+	d := p.Describe(spectrum.DefaultFrame(), s.bands.third, recorded.weights(bandsOf(s.bands.third)))
 	out.Descriptors = Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}
 	if series {
 		out.Series = &Series{Step: m.Momentary.Step, Momentary: m.Momentary.Max, ShortTerm: m.ShortTerm.Max}

@@ -37,7 +37,8 @@ func (s *Session) setParameters() {
 		Confidence:   pageConfidence, BandConfidence: unit.Number(s.confidence),
 		LowMid: frame.LowMid, MidHigh: frame.MidHigh,
 		From: audibleFrom, To: audibleTo,
-		DescriptorFrom: frame.From, DescriptorTo: frame.To, TiltFrom: frame.TiltFrom, TiltTo: frame.TiltTo, TiltReach: frame.TiltReach,
+		DescriptorFrom: frame.From, DescriptorTo: frame.To, TiltFrom: frame.TiltFrom, TiltTo: frame.TiltTo,
+		HeardWithin: heardWithin, OverFloor: overFloor, LowestString: lowestString(s.Result.Comparison.Tuning),
 	}
 	a := activity.DefaultParams()
 	p.Noise = NoiseParameters{

@@ -35,6 +35,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		s.quiet = append(s.quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
 	}
 	s.Result.Match.Target = earlier.Match.Target
+	s.Result.Comparison.Tuning = earlier.Comparison.Tuning
 	var stored []*Take
 	for i := range earlier.Takes {
 		if earlier.Takes[i].Published != nil {
@@ -71,6 +72,16 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 			s.Result.Comparison.Reference = t.Name
 		}
 		s.takes = append(s.takes, signals[i])
+		// What is heard was decided over the floor of the recording. Versions that did
+		// not store it counted every band.
+		var floor []unit.DB
+		for _, v := range t.Floor {
+			floor = append(floor, v-t.Gain)
+		}
+		if len(floor) != len(earlier.Spectrum.Third) {
+			floor = nil
+		}
+		s.floors = append(s.floors, floor)
 		s.offsets = append(s.offsets, -int64(first))
 		take := Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []Measures{}, Alignment: t.Alignment}
 		// The file is aligned to the nearest frame; the rest of the lag is in it.

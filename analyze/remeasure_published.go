@@ -284,8 +284,7 @@ func (out *FromPublished) noise(recorded, matched NoiseLevels, floor float64) pu
 func (out *FromPublished) likeness(l Likeness, earlier *Result, floors map[string]float64) fromLikeness {
 	x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
 	for _, t := range out.Takes {
-		// It comes from every third octave of the whole.
-		if (t.Name == l.A || t.Name == l.B) && slices.ContainsFunc(t.Measures[0].Third, notFinite) && !math.IsNaN(float64(x.Spectral)) {
+		if (t.Name == l.A || t.Name == l.B) && earlier.hears(t.Name, t.Measures[0].Third) && !math.IsNaN(float64(x.Spectral)) {
 			x.Spectral = unit.DB(nan())
 			out.Rounding++
 		}
@@ -327,6 +326,22 @@ func (out *FromPublished) uncertain(v *unit.DB) {
 		*v = unit.DB(nan())
 		out.Rounding++
 	}
+}
+
+// hears reports whether a take is heard in a third octave of the whole whose level is
+// not told here.
+func (r *Result) hears(take string, levels []unit.DB) bool {
+	for i, t := range r.Takes {
+		if t.Name != take || len(t.Measures) == 0 || len(t.Measures[0].Third) != len(r.Spectrum.Third) {
+			continue
+		}
+		for b, w := range r.ThirdOctaves(i, 0).weights(r.Spectrum.Third) {
+			if w > 0 && (b >= len(levels) || notFinite(levels[b])) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 func notFinite(v unit.DB) bool { return math.IsNaN(float64(v)) || math.IsInf(float64(v), 0) }

@@ -112,11 +112,15 @@ type SpectrumParameters struct {
 	DescriptorTo   unit.Hertz  `json:"descriptor_to_hz"`
 	TiltFrom       unit.Hertz  `json:"tilt_from_hz"`
 	TiltTo         unit.Hertz  `json:"tilt_to_hz"`
-	TiltReach      unit.DB     `json:"tilt_reach_db"` // bands further below the strongest do not count
-	LowMid         unit.Hertz  `json:"low_mid_corner_hz"`
-	MidHigh        unit.Hertz  `json:"mid_high_corner_hz"`
-	From           unit.Hertz  `json:"from_hz"`
-	To             unit.Hertz  `json:"to_hz"`
+	// HeardWithin, OverFloor and LowestString, 0 where no tuning is stated, are those
+	// of Audibility.
+	HeardWithin  unit.DB    `json:"heard_within_db"`
+	OverFloor    unit.DB    `json:"over_floor_db"`
+	LowestString unit.Hertz `json:"lowest_string_hz"`
+	LowMid       unit.Hertz `json:"low_mid_corner_hz"`
+	MidHigh      unit.Hertz `json:"mid_high_corner_hz"`
+	From         unit.Hertz `json:"from_hz"`
+	To           unit.Hertz `json:"to_hz"`
 }
 
 // NoiseParameters: what counts as a pause and how noise is measured there.
@@ -224,6 +228,9 @@ type Take struct {
 	Measures      []Measures     `json:"measures"` // one per span of the timeline
 	Noise         Noise          `json:"noise"`
 	Gain          unit.DB        `json:"gain_db"` // applied to match
+	// Floor is, after matching, the noise in the pauses or the rounding of the file,
+	// whichever is higher; see Audibility.
+	Floor []unit.DB `json:"floor_third_octave_db"`
 	// Published is the take's matched audio in the report; nil before it is
 	// written, and for a take whose recording is marked redistribute: no:
 	// Withheld then says what its matched audio measures.
@@ -276,7 +283,7 @@ type Series struct {
 	ShortTerm []unit.LUFS  `json:"short_term_lufs"` // greatest in each step
 }
 
-// Descriptors sum up a spectrum.
+// Descriptors sum up a spectrum, by the third octaves that are heard; see Audibility.
 type Descriptors struct {
 	Centroid unit.Hertz `json:"centroid_hz"`
 	Tilt     unit.DB    `json:"tilt_db_per_octave"`
@@ -411,13 +418,14 @@ type BandDifferences struct {
 type Likeness struct {
 	A string `json:"a"`
 	B string `json:"b"`
-	// Spectral is the rms difference of third-octave levels, whole span.
+	// Spectral is the rms difference of the third octaves that count, whole span, each
+	// with its weight; see Audibility.
 	Spectral unit.DB `json:"spectral_db"`
 	// Residual is the level of A−B below A after aligning and best gain: the
 	// null. Minus infinity for identical audio.
 	Residual  unit.DB     `json:"residual_db"`
 	Coherence unit.Number `json:"coherence"` // power-weighted mean, 0 to 1
-	Resolved  bool        `json:"resolved"`  // spectral difference above what the session resolves
+	Resolved  bool        `json:"resolved"`  // a third octave that counts differs by more than the session resolves
 }
 
 // Settings is the settings table: what was on each device in each take.

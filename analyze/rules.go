@@ -39,6 +39,11 @@ func Rules() []Rule {
 			Fields: []string{"checks[dropouts]", "checks[clipping]"},
 			Says:   "Dropouts and flat crests are told from the steps of a sound of few bits or of a bit crusher, and from the digital silence of a count-in.",
 		},
+		{
+			Since:  2,
+			Fields: []string{"likeness.spectral_db", "likeness.resolved", "takes.measures.descriptors"},
+			Says:   "Spectral distances and the spectrum in five figures count the third octaves that are heard: within 45 dB of the strongest, K-weighted, and 10 dB over the noise.",
+		},
 	}
 }
 

@@ -107,6 +107,7 @@ type Session struct {
 	// resolution: [span][resolution][band]; nil without a repeat.
 	repeatSpread [][3][]unit.DB
 	noise        []noise.Result
+	floors       [][]unit.DB // of each take as recorded, see Audibility
 	dryNoise     *noise.Result
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair

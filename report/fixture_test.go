@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"evenhand/analyze"
@@ -92,7 +93,7 @@ func fixtureDiff(t, ref fixtureTake, bands []analyze.Band, span int) analyze.Ban
 func fixtureParameters() analyze.Parameters {
 	return analyze.Parameters{
 		Loudness:  analyze.LoudnessParameters{Standard: "ITU-R BS.1770-5", GatingBlock: 0.4, GatingHop: 0.1, AbsoluteGate: -70, RelativeGate: -10, MomentaryHop: 0.1, ShortTermHop: 0.1, RangeHop: 0.1, MonoConvention: "counted once", TruePeakFactor: 4},
-		Spectrum:  analyze.SpectrumParameters{Method: "Welch", Window: "periodic Hann", Length: 16384, Hop: 8192, Resolution: 2.9297, ENBW: 4.3945, Detrend: "none", BandStandard: "IEC 61260-1:2014, base 10", Confidence: 0.95, LowMid: 250, MidHigh: 2500, From: 22.4, To: 22390},
+		Spectrum:  analyze.SpectrumParameters{Method: "Welch", Window: "periodic Hann", Length: 16384, Hop: 8192, Resolution: 2.9297, ENBW: 4.3945, Detrend: "none", BandStandard: "IEC 61260-1:2014, base 10", Confidence: 0.95, LowMid: 250, MidHigh: 2000, HeardWithin: 45, OverFloor: 10, LowestString: 61.735, From: 22.4, To: 22390},
 		Noise:     analyze.NoiseParameters{MinimumPause: 0.5, Guard: 0.15, Threshold: -50, Bandwidth: "20 Hz to 20 kHz", Harmonics: 20, Mains: 50, MainsSource: "stated"},
 		Alignment: analyze.AlignmentParameters{CoarseBlock: 0.001, MaxLag: 2, FineBand: [2]unit.Hertz{100, 6000}, FineWindow: 131072, FineWindows: 16},
 		Match:     analyze.MatchParameters{Ceiling: -1, TargetSource: "highest under the ceiling", Tolerance: 0.05, Dither: "none: 24-bit"},
@@ -152,12 +153,8 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 			a.Spread = hi - lo
 			r.Match.Alternatives = append(r.Match.Alternatives, a)
 		}
-		for _, o := range takes[:i] {
-			d := 0.0
-			for _, b := range third {
-				d += math.Pow(fixtureLevel(t, float64(b.Centre), 0)-fixtureLevel(o, float64(b.Centre), 0), 2)
-			}
-			d = math.Sqrt(d / float64(len(third)))
+		for k, o := range takes[:i] {
+			d := float64(r.AudibleBetween(k, i, 0).Distance())
 			r.Likeness = append(r.Likeness, analyze.Likeness{A: o.name, B: t.name, Spectral: unit.DB(d), Residual: unit.DB(-2 - 20/(1+d*d)), Coherence: unit.Number(0.25 + 0.7/(1+d*d)), Resolved: d > 0.5})
 		}
 		if t.repeat != "" {
@@ -188,6 +185,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		v := t.noise + gain - 14 + 10*math.Log10(f/1000)*0.6 - 10*math.Log10(1+math.Pow(f/5200, 5)) + (t.hum+12)*math.Exp(-math.Pow(math.Log2(f/100)*1.6, 2))
 		out.Noise.Third = append(out.Noise.Third, unit.DB(v))
 	}
+	out.Floor = slices.Clone(out.Noise.Third)
 	switch t.name {
 	case "Lanternfish":
 		out.Noise.Gated, out.Noise.AsRecorded.AWeighted, out.Noise.AsMatched.AWeighted = true, -96.4, -96.7

@@ -24,7 +24,7 @@ func (b *builder) likeness() likenessView {
 			top = d
 		}
 	}
-	v.Spectral = b.matrix("Spectral distance: rms difference of third-octave levels, dB", true, func(l analyze.Likeness) cell {
+	v.Spectral = b.matrix("Spectral distance: rms difference of the third octaves that are heard, dB", true, func(l analyze.Likeness) cell {
 		c := cell{Text: unit.Format(float64(l.Spectral), 1)}
 		switch d := float64(l.Spectral); {
 		case !l.Resolved:

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )
@@ -43,6 +44,9 @@ func (b *builder) spectra() spectraView {
 	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, res.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth })
 	v.Third.CSV, v.Twelfth.CSV = "data/spectrum-third-octave.csv", "data/spectrum-twelfth-octave.csv"
 
+	if w := b.brightness(); w != "" {
+		v.Third.Words = append(v.Third.Words, w)
+	}
 	wholeName := b.wholeName()
 	against := b.againstWords()
 	reach := b.reach(wholeName)
@@ -55,29 +59,30 @@ func (b *builder) spectra() spectraView {
 			continue
 		}
 		shown = append(shown, d)
-		words := spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(i, 0), b.floors(i))
+		heard := res.AudibleIn(d)
+		words := b.toneWords(d, heard)
 		v.Third.Words = append(v.Third.Words, words)
 		band := counts(d.Third)
 		v.Strips = append(v.Strips, stripView{b.labels[i], svg(strips.Strip(
 			chart.Text{Title: d.Take + " minus " + against, By: v.Third.WordsID(len(v.Third.Words) - 1)},
 			chart.Curve{Name: d.Take, Take: i, X: centres(res.Spectrum.Third), Y: floats(d.Third.Difference)},
-			band, d.Third.Resolved))})
+			band, emphasised(d.Third, heard)))})
 	}
 	v.StripTable = b.differenceTable(shown)
 	if w := b.leftOut(); w != "" && b.index(res.Spectrum.Against) < 0 && len(v.Strips) > 0 {
 		v.Third.Words = append(v.Third.Words, strings.Replace(w, "These sentences leave", "The median leaves", 1))
 	}
 	if len(v.Strips) > 0 {
-		v.Third.Words = append(v.Third.Words, "Bands more than "+number(faintest)+" dB below the strongest are left out of these sentences. Where half of the louder level or more is the noise of its pauses, what differs is called noise.")
+		v.Third.Words = append(v.Third.Words, "These sentences begin with what is heard most, and leave out what is too faint or in the noise to be heard beside the rest. A figure is the mean where the energy is. The words mean: "+regionsWords()+".")
 	}
 	if len(v.Third.Words) == 0 {
 		v.Third.Words = []string{"There is nothing to compare with."}
 	}
-	for k, s := range b.sections() {
+	for _, s := range b.sections() {
 		w := sectionWords{Name: s.Name, Words: []string{}}
 		for _, d := range b.differences(s.Name) {
 			if d.Take != res.Spectrum.Against {
-				w.Words = append(w.Words, spectrumWords(d.Take, against, res.Spectrum.Third, d.Third, b.thirds(b.index(d.Take), k+1), b.floors(b.index(d.Take))))
+				w.Words = append(w.Words, b.toneWords(d, res.AudibleIn(d)))
 			}
 		}
 		if len(w.Words) > 0 {
@@ -85,7 +90,7 @@ func (b *builder) spectra() spectraView {
 		}
 	}
 	p := res.Parameters.Spectrum
-	v.Corners = fmt.Sprintf("Low is the part of the power below %s, high the part above %s, mid the rest.", p.LowMid, p.MidHigh)
+	v.Corners = fmt.Sprintf("All are of the third octaves that are heard. Low is the part of the power below %s, high the part above %s, mid the rest.", p.LowMid, p.MidHigh)
 	rows := []row{}
 	for i, t := range res.Takes {
 		m, ok := whole(t)
@@ -100,24 +105,54 @@ func (b *builder) spectra() spectraView {
 	return v
 }
 
-// thirds are a take's third-octave levels in one span; empty when there are
-// none.
-func (b *builder) thirds(take, span int) []unit.DB {
-	if take < 0 || span >= len(b.res.Takes[take].Measures) {
-		return []unit.DB{}
+// brightness ranks the contestants.
+func (b *builder) brightness() string {
+	high := map[string]float64{}
+	points, repeats := []levelPoint{}, 0.0
+	for _, t := range b.res.Takes {
+		if m, ok := whole(t); ok {
+			high[t.Name] = float64(m.Descriptors.High)
+			if t.Contestant() {
+				points = append(points, levelPoint{t.Name, high[t.Name]})
+			}
+		}
 	}
-	return b.res.Takes[take].Measures[span].Third
+	for _, t := range b.res.Takes {
+		if of, ok := high[t.RepeatOf]; ok {
+			repeats = math.Max(repeats, math.Abs(high[t.Name]-of))
+		}
+	}
+	return brightnessWords(points, repeats, b.res.Parameters.Spectrum.MidHigh)
 }
 
-// floors are the noise in the pauses of a take and of what it is compared with.
-func (b *builder) floors(take int) floors {
-	of := func(i int) []unit.DB {
-		if i < 0 || !b.res.Takes[i].Noise.Measured || b.res.Takes[i].Noise.Gated {
-			return nil
+// toneWords are the sentence about a difference.
+func (b *builder) toneWords(d analyze.Difference, heard analyze.Audibility) string {
+	res := b.res
+	span := slices.IndexFunc(res.Timeline.Spans, func(s analyze.Span) bool { return s.Name == d.Span })
+	own, others := math.NaN(), []float64{}
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		if span < 0 || span >= len(t.Measures) {
+			continue
 		}
-		return b.res.Takes[i].Noise.Third
+		high := float64(t.Measures[span].Descriptors.High)
+		if t.Name == d.Take {
+			own = high
+		}
+		if t.Name == res.Comparison.Reference || res.Comparison.Reference == "" && t.Contestant() {
+			others = append(others, high)
+		}
 	}
-	return floors{of(take), of(b.index(b.res.Spectrum.Against))}
+	return spectrumWords(d.Take, b.againstWords(), res.Spectrum.Third, d.Third, heard, own-middle(others))
+}
+
+// middle is the median of values, NaN for none.
+func middle(v []float64) float64 {
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(v)
+	return (v[(len(v)-1)/2] + v[len(v)/2]) / 2
 }
 
 // againstWords names what takes are compared with inside a sentence.
@@ -157,14 +192,22 @@ func counts(d analyze.BandDifferences) []float64 {
 // bandReference says what a band level is the level of.
 const bandReference = "The level is that of the power of all channels: a full-scale sine in one channel is −3.01 dBFS."
 
-// reach is the range in dB that all difference strips share: the greatest
-// resolved difference, so that an unresolved outlier does not flatten them.
+// emphasised are the bands of a difference that are resolved and heard.
+func emphasised(d analyze.BandDifferences, heard analyze.Audibility) []bool {
+	out := make([]bool, len(d.Resolved))
+	for i := range out {
+		out[i] = d.Resolved[i] && i < len(heard.Weight) && heard.Weight[i] > 0
+	}
+	return out
+}
+
+// reach is the range in dB that all difference strips share: the greatest difference
+// that is resolved and heard, so that an outlier does not flatten them.
 func (b *builder) reach(span string) float64 {
 	r := 6.0
 	for _, d := range b.differences(span) {
-		heard := heardBands(d.Third, b.thirds(b.index(d.Take), 0))
-		for i, v := range floats(d.Third.Difference) {
-			if i < len(heard.Resolved) && heard.Resolved[i] && chart.Finite(v) {
+		for i, is := range emphasised(d.Third, b.res.AudibleIn(d)) {
+			if v := float64(d.Third.Difference[i]); is && chart.Finite(v) {
 				r = math.Max(r, math.Abs(v))
 			}
 		}
@@ -224,7 +267,10 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Ba
 	}
 	f.Table = newTable(caption, head, rows)
 	f.Table.Class = "bands"
-	tuned := pitches(b.res.Comparison.Tuning)
+	tuned := []chart.Pitch{}
+	for _, p := range manifest.Pitches(b.res.Comparison.Tuning) {
+		tuned = append(tuned, chart.Pitch{Name: p.Name, Hz: float64(p.Frequency)})
+	}
 	if len(tuned) > 0 {
 		f.Axes += " The marks above are the open strings, " + b.res.Comparison.Tuning + "."
 	}
@@ -248,10 +294,10 @@ func at(y []float64, k, decimals int) string {
 // counts has a column of its own where it is the same for all takes.
 func (b *builder) differenceTable(ds []analyze.Difference) table {
 	head := heads("Band", "Counts from")
-	least := [][]float64{}
+	least, shown := [][]float64{}, [][]bool{}
 	for _, d := range ds {
 		head = append(head, cell{Text: d.Take, Head: true})
-		least = append(least, counts(d.Third))
+		least, shown = append(least, counts(d.Third)), append(shown, emphasised(d.Third, b.res.AudibleIn(d)))
 	}
 	rows := []row{}
 	for k, band := range b.res.Spectrum.Third {
@@ -264,13 +310,13 @@ func (b *builder) differenceTable(ds []analyze.Difference) table {
 				if common == "" {
 					c.Text += " ±" + countsFrom(least[i], k)
 				}
-				c.Soft = k >= len(d.Third.Resolved) || !d.Third.Resolved[k]
+				c.Soft = k >= len(shown[i]) || !shown[i][k]
 			}
 			line = append(line, c)
 		}
 		rows = append(rows, row{Cells: line})
 	}
-	t := newTable("Differences in dB from "+b.againstWords()+"; grey: not resolved", head, rows)
+	t := newTable("Differences in dB from "+b.againstWords()+"; grey: not resolved or not heard", head, rows)
 	t.Class = "bands"
 	return t
 }
@@ -301,34 +347,4 @@ func leastWords(counts [][]float64, k int) string {
 		out = s
 	}
 	return orElse(out, "–")
-}
-
-// pitches reads note names such as "B1" or "F#3" from a tuning, lowest first.
-// A4 is 440 Hz in equal temperament. Source: ISO 16:1975.
-func pitches(tuning string) []chart.Pitch {
-	steps := map[byte]int{'C': 0, 'D': 2, 'E': 4, 'F': 5, 'G': 7, 'A': 9, 'B': 11}
-	out := []chart.Pitch{}
-	for _, w := range strings.Fields(strings.ReplaceAll(tuning, ",", " ")) {
-		n, ok := steps[w[0]]
-		rest := w[1:]
-		if !ok || len(rest) == 0 {
-			continue
-		}
-		switch {
-		case strings.HasPrefix(rest, "#"):
-			n, rest = n+1, rest[1:]
-		case strings.HasPrefix(rest, "♯"):
-			n, rest = n+1, strings.TrimPrefix(rest, "♯")
-		case strings.HasPrefix(rest, "b"):
-			n, rest = n-1, rest[1:]
-		case strings.HasPrefix(rest, "♭"):
-			n, rest = n-1, strings.TrimPrefix(rest, "♭")
-		}
-		if len(rest) != 1 || rest[0] < '0' || rest[0] > '9' {
-			continue
-		}
-		midi := 12*(int(rest[0]-'0')+1) + n
-		out = append(out, chart.Pitch{Name: w, Hz: 440 * math.Pow(2, float64(midi-69)/12)})
-	}
-	return out
 }

@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"sort"
 	"strings"
 
 	"evenhand/analyze"
@@ -50,173 +49,6 @@ func ordinal(n int) string {
 
 // dB prints an unsigned level difference with the digits that it supports.
 func dB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
-
-// run is a stretch of neighbouring bands with a resolved difference of one
-// sign.
-type run struct {
-	first, last, peak int
-	value             float64 // the difference at peak
-}
-
-func resolvedRuns(d analyze.BandDifferences, n int) []run {
-	var out []run
-	open := false
-	for i := range n {
-		v, ok := 0.0, false
-		if i < len(d.Difference) && i < len(d.Resolved) && d.Resolved[i] {
-			v = float64(d.Difference[i])
-			ok = !math.IsNaN(v) && !math.IsInf(v, 0) && v != 0
-		}
-		if !ok {
-			open = false
-			continue
-		}
-		if open && (v > 0) == (out[len(out)-1].value > 0) {
-			r := &out[len(out)-1]
-			r.last = i
-			if math.Abs(v) > math.Abs(r.value) {
-				r.peak, r.value = i, v
-			}
-			continue
-		}
-		out, open = append(out, run{i, i, i, v}), true
-	}
-	return out
-}
-
-// faintest is how far below its strongest band, in dB, a band is still spoken
-// of: what is weaker in both takes is not heard beside the rest (common
-// practice, no source). Plots, tables and files show it all the same.
-const faintest = 60
-
-// heardBands returns d with only those bands resolved that are at most
-// faintest below the strongest band of the take or of what it is compared
-// with. levels are the take's.
-func heardBands(d analyze.BandDifferences, levels []unit.DB) analyze.BandDifferences {
-	top := math.Inf(-1)
-	other := func(k int) float64 { return float64(levels[k]) - float64(d.Difference[k]) }
-	n := min(len(levels), len(d.Difference), len(d.Resolved))
-	for k := range n {
-		for _, v := range [...]float64{float64(levels[k]), other(k)} {
-			if v > top {
-				top = v
-			}
-		}
-	}
-	resolved := make([]bool, n)
-	for k := range n {
-		resolved[k] = d.Resolved[k] && max(float64(levels[k]), other(k)) >= top-faintest
-	}
-	d.Resolved = resolved
-	return d
-}
-
-// mostlyNoise is how far above the noise in the pauses, in dB, a band's level
-// lies when half of its power is that noise.
-const mostlyNoise = 3
-
-// floors are the noise levels in the pauses, by band, of a take and of what it is
-// compared with; nil where they are not known.
-type floors struct{ own, other []unit.DB }
-
-// split returns d with those bands resolved whose louder level is playing, and d
-// with those where it is mostly noise. levels are the take's.
-func (f floors) split(d analyze.BandDifferences, levels []unit.DB) (playing, noise analyze.BandDifferences) {
-	playing, noise = d, d
-	playing.Resolved, noise.Resolved = make([]bool, len(d.Resolved)), make([]bool, len(d.Resolved))
-	for k, resolved := range d.Resolved {
-		floor, level := f.own, float64(levels[k])
-		if d.Difference[k] < 0 {
-			floor, level = f.other, level-float64(d.Difference[k])
-		}
-		faint := k < len(floor) && level < float64(floor[k])+mostlyNoise
-		playing.Resolved[k], noise.Resolved[k] = resolved && !faint, resolved && faint
-	}
-	return playing, noise
-}
-
-// where names the bands of a run.
-func (r run) where(bands []analyze.Band) string {
-	switch octaves := math.Log2(float64(bands[r.last].High) / float64(bands[r.first].Low)); {
-	case octaves <= 1.01:
-		return "around " + bandName(bands[r.peak])
-	case r.last == len(bands)-1:
-		return "from " + bandName(bands[r.first]) + " up"
-	case r.first == 0:
-		return "from " + bandName(bands[r.last]) + " down"
-	}
-	return "from " + bandName(bands[r.first]) + " to " + bandName(bands[r.last])
-}
-
-// spectrumWords says in one sentence how a take's level-matched spectrum
-// differs from the one it is compared with: the greatest resolved differences
-// in order of frequency, where it is the noise that differs, and the ends of the
-// range where nothing is resolved. levels are the take's; bands that are too faint
-// by them are left out.
-func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, levels []unit.DB, f floors) string {
-	n := len(bands)
-	all := resolvedRuns(d, n)
-	if len(all) == 0 {
-		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against)
-	}
-	// The ends are those of all that is resolved, faint or not.
-	lowest, highest := all[0].first, all[len(all)-1].last
-	playing, noise := f.split(heardBands(d, levels), levels)
-	runs := resolvedRuns(playing, n)
-	noisy := []string{}
-	for _, r := range resolvedRuns(noise, n) {
-		noisy = append(noisy, r.where(bands))
-	}
-	switch {
-	case len(runs) == 0 && len(noisy) == 0:
-		return fmt.Sprintf("%s: no difference from %s is resolved in any band within %d dB of the strongest.", take, against, faintest)
-	case len(runs) == 0:
-		return fmt.Sprintf("%s: no difference from %s is resolved but in noise, %s.", take, against, manifest.List(noisy))
-	}
-	const most = 3
-	sort.SliceStable(runs, func(i, j int) bool { return math.Abs(runs[i].value) > math.Abs(runs[j].value) })
-	rest := 0
-	if len(runs) > most {
-		rest = len(runs) - most
-		runs = runs[:most]
-	}
-	sort.Slice(runs, func(i, j int) bool { return runs[i].first < runs[j].first })
-	parts := []string{}
-	for k, r := range runs {
-		more := "more"
-		if r.value < 0 {
-			more = "less"
-		}
-		than := ""
-		if k == 0 {
-			than = " than " + against
-		}
-		upTo, where := "up to ", r.where(bands)
-		if strings.HasPrefix(where, "around ") {
-			upTo = ""
-		}
-		parts = append(parts, fmt.Sprintf("%s%s %s%s %s", upTo, dB(r.value), more, than, where))
-	}
-	s := take + " has " + manifest.List(parts)
-	if rest > 0 {
-		s += ", and " + plural(rest, "smaller difference", "smaller differences") + " elsewhere"
-	}
-	if len(noisy) > 0 {
-		s += "; " + manifest.List(noisy) + " what differs is noise"
-	}
-	const end = 3 // bands
-	var none []string
-	if lowest >= end {
-		none = append(none, "below "+bandName(bands[lowest]))
-	}
-	if n-1-highest >= end {
-		none = append(none, "above "+bandName(bands[highest]))
-	}
-	if len(none) > 0 {
-		s += "; " + manifest.List(none) + " no difference is resolved"
-	}
-	return s + "."
-}
 
 // bandName prints a band's nominal frequency with its unit.
 func bandName(b analyze.Band) string {
@@ -424,7 +256,7 @@ func likenessWords(ls []analyze.Likeness, ranked func(string) bool, leftOut stri
 		}
 	}
 	if far != nil {
-		s := fmt.Sprintf("Furthest apart in tone are %s and %s (%s rms over the third-octave bands)", far.A, far.B, dB(float64(far.Spectral)))
+		s := fmt.Sprintf("Furthest apart in tone are %s and %s (%s rms over the third octaves that are heard)", far.A, far.B, dB(float64(far.Spectral)))
 		if near != far {
 			s += fmt.Sprintf("; closest, of those that can be told apart, are %s and %s (%s)", near.A, near.B, dB(float64(near.Spectral)))
 		}

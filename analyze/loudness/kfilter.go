@@ -1,6 +1,9 @@
 package loudness
 
-import "math"
+import (
+	"math"
+	"math/cmplx"
+)
 
 // biquad holds the coefficients of a second-order section with a0 = 1.
 type biquad struct{ b0, b1, b2, a1, a2 float64 }
@@ -54,6 +57,22 @@ func kWeighting(rate float64) (shelf, pass biquad) {
 		a2: (1 - k/passQ + k*k) / a0,
 	}
 	return shelf, pass
+}
+
+// power returns |H|² of the section at hz.
+func (b biquad) power(hz, rate float64) float64 {
+	z := cmplx.Exp(complex(0, -2*math.Pi*hz/rate))
+	h := (complex(b.b0, 0) + complex(b.b1, 0)*z + complex(b.b2, 0)*z*z) / (1 + complex(b.a1, 0)*z + complex(b.a2, 0)*z*z)
+	return real(h)*real(h) + imag(h)*imag(h)
+}
+
+// KPower returns the K weighting at hz, from 0 to 24 kHz, as a factor on power: that
+// of the filter at 48 kHz, 1.17 (+0.69 dB) at 997 Hz.
+//
+// Source: ITU-R BS.1770-5 (11/2023), Annex 1, Tables 1 and 2.
+func KPower(hz float64) float64 {
+	shelf, pass := kWeighting(48000)
+	return shelf.power(hz, 48000) * pass.power(hz, 48000)
 }
 
 // kFilter is the cascade as it is run: transposed direct form II with the

@@ -25,6 +25,7 @@ func coloured(seed uint64, n int, slope float64) []float64 {
 // third, 1 dB: within what the degrees of freedom allow for all bands together.
 func TestColouredNoise(t *testing.T) {
 	const rate, n = 48000, 1 << 20
+	all := Bands(3, 20, 20000)
 	for name, slope := range map[string]float64{"pink": 1, "white": 0} {
 		x := coloured(11, n, slope)
 		p := measure(t, rate, DefaultParams(rate), x, Range{0, n})[0]
@@ -40,7 +41,7 @@ func TestColouredNoise(t *testing.T) {
 				t.Errorf("%s noise, %s: %v off, allowed %v", name, b.Label, d, allowed)
 			}
 		}
-		d := p.Describe(DefaultFrame())
+		d := p.Describe(DefaultFrame(), all, even(len(all)))
 		near(t, name+" tilt", float64(d.Tilt), 3.0103*(1-slope), 0.05)
 		f := DefaultFrame()
 		if slope == 0 {
@@ -56,9 +57,18 @@ func TestColouredNoise(t *testing.T) {
 	}
 }
 
-// TestTiltWithoutMusic asks that bands which hold no music do not tilt: equal
-// tones in the third octaves from 400 Hz on have a tilt of 0, whatever little
-// noise lies in the bands below.
+// even are n weights of 1.
+func even(n int) []float64 {
+	w := make([]float64, n)
+	for i := range w {
+		w[i] = 1
+	}
+	return w
+}
+
+// TestTiltWithoutMusic asks that bands without weight do not tilt: equal tones in the
+// third octaves from 400 Hz on have a tilt of 0, whatever little noise lies in the
+// bands below.
 func TestTiltWithoutMusic(t *testing.T) {
 	const rate, n = 48000, 1 << 18
 	x := coloured(12, n, 0)
@@ -71,12 +81,17 @@ func TestTiltWithoutMusic(t *testing.T) {
 		}
 	}
 	p := measure(t, rate, DefaultParams(rate), x, Range{0, n})[0]
-	near(t, "tilt", float64(p.Describe(DefaultFrame()).Tilt), 0, 0.02)
-	all := DefaultFrame()
-	all.TiltReach = 1000
-	if d := float64(p.Describe(all).Tilt); d < 8 {
+	all := Bands(3, 20, 20000)
+	weight := even(len(all))
+	if d := float64(p.Describe(DefaultFrame(), all, weight).Tilt); d < 8 {
 		t.Errorf("with all bands the tilt is only %v: the test shows nothing", d)
 	}
+	for i, b := range all {
+		if b.Centre < 390 {
+			weight[i] = 0
+		}
+	}
+	near(t, "tilt", float64(p.Describe(DefaultFrame(), all, weight).Tilt), 0, 0.02)
 }
 
 // IEC 61260-1: three thirds make an octave; here also two sixths a third and
@@ -149,7 +164,7 @@ func TestCompareSilence(t *testing.T) {
 	for _, d := range same.Difference {
 		near(t, "gain alone", float64(d), 3, 1e-12)
 	}
-	if d := silent.Describe(DefaultFrame()); !math.IsNaN(float64(d.Centroid)) || !math.IsNaN(float64(d.Tilt)) {
+	if d := silent.Describe(DefaultFrame(), bands, even(len(bands))); !math.IsNaN(float64(d.Centroid)) || !math.IsNaN(float64(d.Tilt)) {
 		t.Errorf("silence is described as %+v", d)
 	}
 }

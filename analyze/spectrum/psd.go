@@ -219,25 +219,22 @@ func (p PSD) StationaryDegreesOfFreedom(lo, hi unit.Hertz) float64 {
 type Frame struct {
 	From, To         unit.Hertz // centroid and shares
 	LowMid, MidHigh  unit.Hertz // corners of the shares
-	TiltFrom, TiltTo unit.Hertz // range of the tilt
-	// TiltReach is how far below the strongest band in that range a band may
-	// lie to count for the tilt: what is lower holds no music.
-	TiltReach unit.DB
+	TiltFrom, TiltTo unit.Hertz // centres of the bands that the tilt is of
 }
 
 // DefaultFrame returns the frame used for guitar: 40 Hz to 16 kHz, corners at
-// 250 Hz and 2 kHz, tilt from 100 Hz to 5 kHz over bands within 60 dB of the
-// strongest (common practice, no source).
+// 250 Hz and 2 kHz, tilt from 100 Hz to 5 kHz (common practice, no source).
 func DefaultFrame() Frame {
-	return Frame{From: 40, To: 16000, LowMid: 250, MidHigh: 2000, TiltFrom: 100, TiltTo: 5000, TiltReach: 60}
+	return Frame{From: 40, To: 16000, LowMid: 250, MidHigh: 2000, TiltFrom: 100, TiltTo: 5000}
 }
 
 // Descriptors sum up a spectrum. They are NaN without power.
 type Descriptors struct {
 	// Centroid is the mean of the frequency, weighted by power.
 	Centroid unit.Hertz
-	// Tilt is the slope, per octave, of the straight line that fits the
-	// third-octave levels within TiltReach best (least squares): 0 for pink noise, +3.01 for white.
+	// Tilt is the slope, per octave, of the straight line that fits the levels of the
+	// third octaves best (least squares, each with its weight): 0 for pink noise,
+	// +3.01 for white.
 	Tilt unit.DB
 	// Low, Mid and High are the shares of the power below, between and above the
 	// corners, in dB of the whole.
@@ -245,34 +242,41 @@ type Descriptors struct {
 }
 
 // Describe returns the descriptors in a frame, whose frequencies are cut at half
-// the sample rate.
-func (p PSD) Describe(f Frame) Descriptors {
+// the sample rate, over those of the third octaves, which do not overlap, whose weight
+// is above 0.
+func (p PSD) Describe(f Frame, thirds []Band, weight []float64) Descriptors {
 	nan := math.NaN()
 	d := Descriptors{unit.Hertz(nan), unit.DB(nan), unit.DB(nan), unit.DB(nan), unit.DB(nan)}
-	total := p.Power(f.From, f.To)
+	sum := func(w func(hz float64) float64, lo, hi unit.Hertz) float64 {
+		total := 0.0
+		for i, b := range thirds {
+			if from, to := max(lo, b.Low), min(hi, b.High); weight[i] > 0 && from < to {
+				total += p.Weighted(w, from, to)
+			}
+		}
+		return total
+	}
+	one := func(float64) float64 { return 1 }
+	total := sum(one, f.From, f.To)
 	if !(total > 0) {
 		return d
 	}
-	d.Centroid = unit.Hertz(p.Weighted(func(hz float64) float64 { return hz }, f.From, f.To) / total)
-	share := func(lo, hi unit.Hertz) unit.DB { return unit.DB(unit.FromPower(p.Power(lo, hi) / total)) }
+	d.Centroid = unit.Hertz(sum(func(hz float64) float64 { return hz }, f.From, f.To) / total)
+	share := func(lo, hi unit.Hertz) unit.DB { return unit.DB(unit.FromPower(sum(one, lo, hi) / total)) }
 	d.Low, d.Mid, d.High = share(f.From, f.LowMid), share(f.LowMid, f.MidHigh), share(f.MidHigh, f.To)
 
-	bands := Bands(3, f.TiltFrom, f.TiltTo)
-	var n, sx, sy, sxx, sxy float64
-	powers := p.Bands(bands)
-	least := 0.0
-	for _, v := range powers {
-		least = math.Max(least, v*unit.ToPower(-float64(f.TiltReach)))
-	}
-	for i, v := range powers {
-		if !(v > 0) || v < least {
+	var n int
+	var sw, sx, sy, sxx, sxy float64
+	for i, v := range p.Bands(thirds) {
+		centre, w := thirds[i].Centre, weight[i]
+		if !(v > 0) || !(w > 0) || centre < f.TiltFrom/1.01 || centre > f.TiltTo*1.01 {
 			continue
 		}
-		x, y := math.Log2(float64(bands[i].Centre)), unit.FromPower(v)
-		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
+		x, y := math.Log2(float64(centre)), unit.FromPower(v)
+		n, sw, sx, sy, sxx, sxy = n+1, sw+w, sx+w*x, sy+w*y, sxx+w*x*x, sxy+w*x*y
 	}
 	if n >= 3 {
-		d.Tilt = unit.DB((n*sxy - sx*sy) / (n*sxx - sx*sx))
+		d.Tilt = unit.DB((sw*sxy - sx*sy) / (sw*sxx - sx*sx))
 	}
 	return d
 }

@@ -1,0 +1,114 @@
+package report
+
+import (
+	"strings"
+	"testing"
+
+	"evenhand/analyze"
+	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
+)
+
+// toneOf compares a take with another, both flat in third octaves at −20 dB but for
+// what own and other say of some bands, over floors of −100 dB but for those named.
+// Everything is resolved but where the two are within 0.5 dB.
+func toneOf(own, other, floors map[int]float64) (analyze.BandDifferences, analyze.Audibility) {
+	bands := fixtureBands(3) // 25 Hz is 0, 250 Hz 10, 1 kHz 16, 5 kHz 23, 20 kHz 29
+	side := func(at map[int]float64) analyze.ThirdOctaves {
+		s := analyze.ThirdOctaves{Levels: make([]unit.DB, len(bands)), Floor: make([]unit.DB, len(bands))}
+		for i := range bands {
+			s.Levels[i], s.Floor[i] = -20, -100
+			if v, ok := at[i]; ok {
+				s.Levels[i] = unit.DB(v)
+			}
+			if v, ok := floors[i]; ok {
+				s.Floor[i] = unit.DB(v)
+			}
+		}
+		return s
+	}
+	a, b := side(own), side(other)
+	d := analyze.BandDifferences{Difference: make([]unit.DB, len(bands)), HalfWidth: make([]unit.DB, len(bands)), Resolved: make([]bool, len(bands))}
+	for i := range bands {
+		d.Difference[i], d.HalfWidth[i] = a.Levels[i]-b.Levels[i], 0.5
+		d.Resolved[i] = d.Difference[i] > 0.5 || d.Difference[i] < -0.5
+	}
+	return d, analyze.Audible(bands, a, b, 61.735)
+}
+
+// levels are one level over a range of bands.
+func levelsFrom(first, last int, v float64) map[int]float64 {
+	out := map[int]float64{}
+	for i := first; i <= last; i++ {
+		out[i] = v
+	}
+	return out
+}
+
+func with(maps ...map[int]float64) map[int]float64 {
+	out := map[int]float64{}
+	for _, m := range maps {
+		for k, v := range m {
+			out[k] = v
+		}
+	}
+	return out
+}
+
+func TestSpectrumWords(t *testing.T) {
+	bands := fixtureBands(3)
+	for _, c := range []struct {
+		name               string
+		own, other, floors map[int]float64
+		balance            float64
+		want               string
+	}{
+		{name: "nothing", want: "Kiln: no difference from Mossback is resolved in any band."},
+		{name: "one band", own: levelsFrom(10, 10, -15.8), want: "Kiln has more low mids than Mossback: 4.2 dB more around 250 Hz."},
+		{name: "a wide run up there, with more of the energy there", own: levelsFrom(19, 25, -10), balance: 3, want: "Kiln is brighter than Mossback: 10.0 dB more from 2 kHz to 8 kHz."},
+		{name: "to the end", own: levelsFrom(19, 29, -23), balance: -1, want: "Kiln is darker than Mossback: 3.0 dB less from 2 kHz up."},
+		{name: "without more of the power there", own: levelsFrom(19, 25, -10), balance: -3, want: "Kiln has more presence and top than Mossback: 10.0 dB more from 2 kHz to 8 kHz."},
+		{name: "bass and top", own: with(levelsFrom(22, 29, -18), levelsFrom(3, 9, -8)), want: "Kiln has more bass than Mossback: 12.0 dB more from 50 Hz to 200 Hz. It also has more top (2.0 dB more from 4 kHz up)."},
+		{name: "the most audible first, not the lowest", own: with(levelsFrom(4, 6, -22), levelsFrom(15, 18, -26)), want: "Kiln has less mids than Mossback: 6.0 dB less from 800 Hz to 1.6 kHz. It also has less bass (2.0 dB less around 100 Hz)."},
+		{name: "four", own: with(levelsFrom(4, 4, -24), levelsFrom(8, 8, -25), levelsFrom(12, 12, -26), levelsFrom(16, 16, -27)),
+			want: "Kiln has less mids than Mossback: 7.0 dB less around 1 kHz. It also has less low mids (6.0 dB less around 400 Hz) and less bass (5.0 dB less around 160 Hz). 1 further difference is heard less."},
+		{name: "two in one region", own: with(levelsFrom(2, 2, -24), levelsFrom(6, 6, -26), levelsFrom(12, 12, -28)), want: "Kiln has less low mids than Mossback: 8.0 dB less around 400 Hz. It also has less bass (6.0 dB less around 100 Hz, 4.0 dB less around 40 Hz)."},
+		// 20 dB down is 25 dB over where it is no longer heard beside the strongest:
+		// 10 kHz, −20 dB and K-weighted 4.0 dB more.
+		{name: "a side that is not heard", other: levelsFrom(25, 25, -90), own: levelsFrom(25, 25, -40), want: "Kiln has more top than Mossback: at least 25.0 dB more around 8 kHz."},
+		{name: "too faint", own: levelsFrom(25, 29, -70), other: levelsFrom(25, 29, -80), want: "Kiln: no difference from Mossback is heard. Those that are resolved are too far below the rest of the sound, or in noise."},
+		{name: "noise", own: with(levelsFrom(10, 10, -15), levelsFrom(27, 29, -30)), other: levelsFrom(27, 29, -40), floors: levelsFrom(27, 29, -31),
+			want: "Kiln has more low mids than Mossback: 5.0 dB more around 250 Hz. What differs around 16 kHz is noise."},
+		{name: "noise alone", own: levelsFrom(20, 29, -30), other: levelsFrom(20, 29, -40), floors: levelsFrom(20, 29, -31), want: "Kiln: no difference from Mossback is heard but in noise, from 2.5 kHz up."},
+	} {
+		d, heard := toneOf(c.own, c.other, c.floors)
+		if got := spectrumWords("Kiln", "Mossback", bands, d, heard, c.balance); got != c.want {
+			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
+		}
+	}
+	d, _ := toneOf(levelsFrom(3, 5, -10), nil, nil)
+	if got := spectrumWords("Kiln", "Mossback", bands, d, analyze.Audibility{}, 0); !strings.Contains(got, "is not measured") {
+		t.Error(got)
+	}
+}
+
+func TestBrightnessWords(t *testing.T) {
+	if corner := spectrum.DefaultFrame().MidHigh; corner != brightFrom {
+		t.Errorf("what is high begins at %v, what is bright at %v", corner, brightFrom)
+	}
+	for _, c := range []struct {
+		in      []levelPoint
+		repeats float64
+		want    string
+	}{
+		{nil, 0, ""},
+		{[]levelPoint{{"A", -10}}, 0, ""},
+		{[]levelPoint{{"A", -10}, {"B", -10.9}}, 0, ""},
+		{[]levelPoint{{"A", -12}, {"B", -10}, {"C", -11}}, 0.3, "B is the brightest and A the darkest, by the part of the power above 2.00 kHz: −10.0 and −12.0 dB."},
+		{[]levelPoint{{"A", -12}, {"B", -10}}, 3, ""},
+	} {
+		if got := brightnessWords(c.in, c.repeats, 2000); got != c.want {
+			t.Errorf("%v: %q, want %q", c.in, got, c.want)
+		}
+	}
+}
