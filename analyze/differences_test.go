@@ -95,6 +95,32 @@ func TestShortSections(t *testing.T) {
 	}
 }
 
+// TestNamesOfSpans asks that a take called dry is not taken for the dry recording, and
+// that sections of one name are told apart, also from the whole.
+func TestNamesOfSpans(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; TestFair runs the same code with it")
+	}
+	s := newScene(t)
+	s.manifest = strings.NewReplacer("  dry: dry.wav\n", "", "  loopback: loop.wav\n", "", "One", "dry", "name: Riff", "name: Whole").Replace(s.manifest)
+	session, err := s.measure(t)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tl := session.Result.Timeline
+	if tl.SourceIs != SourceTake || tl.Source != "dry" || session.Result.DryTimeline() {
+		t.Errorf("the source is %q, %q", tl.SourceIs, tl.Source)
+	}
+	if tl.Spans[0].Name != "Whole" || tl.Spans[1].Name != "Whole 2" || tl.Spans[2].Name != "Notes" {
+		t.Errorf("spans %q, %q, %q", tl.Spans[0].Name, tl.Spans[1].Name, tl.Spans[2].Name)
+	}
+	for _, c := range session.Result.Checks {
+		if strings.Contains(c.Reason, "dry recording") {
+			t.Errorf("%s: %s", c.ID, c.Reason)
+		}
+	}
+}
+
 // TestMicrophoneAloneKeepsTheCeiling publishes a take whose microphones all but
 // cancel: at the gain of the blend the one that is published alone would clip.
 func TestMicrophoneAloneKeepsTheCeiling(t *testing.T) {

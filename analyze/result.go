@@ -1,6 +1,8 @@
 package analyze
 
 import (
+	"slices"
+
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
@@ -178,8 +180,11 @@ type AudioFormat struct {
 // Timeline is the common time axis: the dry recording's own, or the reference
 // take's when there is no dry recording.
 type Timeline struct {
-	Source     string `json:"source"` // "dry" or a take's name
-	SampleRate int    `json:"sample_rate_hz"`
+	// SourceIs says what the recording is whose own axis it is; "" in results of
+	// versions that did not say it, see Result.DryTimeline.
+	SourceIs   TimelineSource `json:"source_is"`
+	Source     string         `json:"source"` // "dry" or that take's name
+	SampleRate int            `json:"sample_rate_hz"`
 	// TimeSource says where Spans[0] comes from: "shared by all takes", or
 	// "kept from the earlier report", when a take may lack up to 0.1 s at
 	// either end, which is silence then.
@@ -196,6 +201,25 @@ type Timeline struct {
 	// Overview is the dry recording's (or the source take's) peak level in
 	// equal steps over the whole span, at most 1200 values, linear 0 to 1.
 	Overview []unit.Number `json:"overview"`
+}
+
+// TimelineSource is what a timeline's source is.
+type TimelineSource string
+
+// The two sources of a timeline.
+const (
+	SourceDry  TimelineSource = "dry recording"
+	SourceTake TimelineSource = "take"
+)
+
+// DryTimeline reports whether the timeline is the dry recording's own. A take may be
+// called dry: where the result does not say what the source is, the dry recording is it
+// wherever one was read.
+func (r *Result) DryTimeline() bool {
+	if is := r.Timeline.SourceIs; is != "" {
+		return is == SourceDry
+	}
+	return slices.ContainsFunc(r.Files, func(f File) bool { return f.Use == "dry" })
 }
 
 // Span is a stretch of the timeline.

@@ -41,10 +41,28 @@ func Rules() []Rule {
 		},
 		{
 			Since:  2,
+			Fields: []string{"timeline.spans", "takes.measures", "match.alternatives", "spectrum.differences", "checks[sections]"},
+			Says:   "Of sections with one name, the later ones have a number.",
+			For:    sameSections,
+		},
+		{
+			Since:  2,
 			Fields: []string{"likeness.spectral_db", "likeness.resolved", "takes.measures.descriptors"},
 			Says:   "Spectral distances and the spectrum in five figures count the third octaves that are heard: within 45 dB of the strongest, K-weighted, and 10 dB over the noise.",
 		},
 	}
+}
+
+// sameSections tells whether two spans have one name.
+func sameSections(r *Result) bool {
+	seen := map[string]bool{}
+	for _, s := range r.Timeline.Spans {
+		if seen[s.Name] {
+			return true
+		}
+		seen[s.Name] = true
+	}
+	return false
 }
 
 // RulesAfter returns the rules that results did not follow yet when they had a

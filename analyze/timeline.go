@@ -66,9 +66,9 @@ func (s *Session) sourceFile() string {
 // findActivity looks for playing and pauses in the timeline's source.
 func (s *Session) findActivity(ctx context.Context) error {
 	tl := &s.Result.Timeline
-	tl.Source = "dry"
+	tl.SourceIs, tl.Source = SourceDry, "dry"
 	if s.dry == nil {
-		tl.Source = s.Result.Takes[s.anchor].Name
+		tl.SourceIs, tl.Source = SourceTake, s.Result.Takes[s.anchor].Name
 	}
 	src := s.source()
 	det := activity.NewDetector(src.info.SampleRate, src.channels(), activity.DefaultParams())
@@ -128,7 +128,7 @@ func (s *Session) layTimeline(context.Context) error {
 	span := func(name string, first, end int64) Span {
 		return Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
 	}
-	tl.Spans = []Span{span("Whole", from, to)}
+	tl.Spans = []Span{span(wholeName, from, to)}
 	if lost := seconds(s.source().info.Frames - (to - from)); lost > 1 {
 		s.warn("", "%.1f s of the %.1f s performance are not in every take and are left out (the beginning is limited by %q, the end by %q)",
 			float64(lost), float64(seconds(s.source().info.Frames)), first, last)
@@ -180,6 +180,9 @@ func (s *Session) layTimeline(context.Context) error {
 	return nil
 }
 
+// wholeName is the name of the span that covers everything.
+const wholeName = "Whole"
+
 type section struct {
 	name       string
 	first, end int64
@@ -195,8 +198,25 @@ func (s *Session) played(sec section) bool {
 	return len(s.activity.Playing) == 0
 }
 
-// sections lists the sections on the timeline in frames of its rate.
+// sections lists the sections on the timeline in frames of its rate. Of several with one
+// name, as markers may have, the later ones have a number, and so has one that is called
+// as the whole is.
 func (s *Session) sections(rate int) ([]section, string, error) {
+	all, source, err := s.listedSections(rate)
+	taken := map[string]bool{wholeName: true}
+	for i := range all {
+		name := all[i].name
+		for n := 2; taken[name]; n++ {
+			name = fmt.Sprintf("%s %d", all[i].name, n)
+		}
+		taken[name] = true
+		all[i].name = name
+	}
+	return all, source, err
+}
+
+// listedSections lists the sections with the names that they have.
+func (s *Session) listedSections(rate int) ([]section, string, error) {
 	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
 	p := s.Manifest.Performance
 	if n := len(p.Sections); n > maxListedSections {

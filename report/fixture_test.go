@@ -121,7 +121,7 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 			Instrument: "Baritone guitar, 27.7 in scale", Tuning: "B1 E2 A2 D3 F#3 B3", Pickup: "bridge humbucker",
 			About: "# How it was done\n\nEvery take came from **one** dry recording, see [our page](https://studio.example/notes).\n\n| Step | Gain |\n| :-- | --: |\n| reamp | 0 dB |\n"},
 		Parameters: fixtureParameters(),
-		Timeline:   analyze.Timeline{Source: "dry", SampleRate: 48000, Spans: fixtureSpans(), SectionsSource: "manifest", Pauses: []analyze.Span{{Name: "Pause 1", From: 11.7, To: 12.9}}, Overview: []unit.Number{}},
+		Timeline:   analyze.Timeline{SourceIs: analyze.SourceDry, Source: "dry", SampleRate: 48000, Spans: fixtureSpans(), SectionsSource: "manifest", Pauses: []analyze.Span{{Name: "Pause 1", From: 11.7, To: 12.9}}, Overview: []unit.Number{}},
 		Match:      analyze.Match{Target: -19.2, LimitedBy: takes[0].name, Highest: -19.2, Alternatives: []analyze.Alternative{}, WorstDeviation: 0.004},
 		Resolution: analyze.Resolution{Source: "repeat", Repeats: []analyze.Repeat{}, Level: 0.11, Third: []unit.DB{}, Sixth: []unit.DB{}, Twelfth: []unit.DB{}},
 		Spectrum:   analyze.Spectrum{Third: third, Sixth: sixth, Twelfth: twelfth, Against: takes[0].name, Differences: []analyze.Difference{}},

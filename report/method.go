@@ -112,10 +112,10 @@ func besideWords(a analyze.Alignment) string {
 
 // timelineSource names the recording that the timeline is taken from.
 func (b *builder) timelineSource() string {
-	if t := b.res.Timeline; t.Source != "dry" {
-		return "the take " + orElse(t.Source, "that comes first")
+	if b.res.DryTimeline() {
+		return "the dry recording"
 	}
-	return "the dry recording"
+	return "the take " + b.res.Timeline.Source
 }
 
 func (b *builder) timelineWords() string {

@@ -63,3 +63,27 @@ func TestLeastThatCounts(t *testing.T) {
 		t.Errorf("only %d bands", n)
 	}
 }
+
+// TestTimelineOfATakeCalledDry asks that the page tells the dry recording from a take
+// of that name, and the reference from a take that is called as the median is.
+func TestTimelineOfATakeCalledDry(t *testing.T) {
+	for _, c := range []struct {
+		is    analyze.TimelineSource
+		files []analyze.File
+		want  string
+	}{
+		{analyze.SourceDry, nil, "the dry recording"},
+		{analyze.SourceTake, nil, "the take dry"},
+		{"", []analyze.File{{Use: "take"}, {Use: "dry"}}, "the dry recording"},
+		{"", []analyze.File{{Use: "take"}}, "the take dry"},
+	} {
+		b := builder{res: &analyze.Result{Files: c.files, Timeline: analyze.Timeline{SourceIs: c.is, Source: "dry"}}}
+		if got := b.timelineSource(); got != c.want {
+			t.Errorf("%q, %v: %s, want %s", c.is, c.files, got, c.want)
+		}
+	}
+	b := builder{res: &analyze.Result{Takes: []analyze.Take{{Name: "median of all"}}, Spectrum: analyze.Spectrum{Against: "median of all"}}}
+	if got := b.againstWords(); got != "the median of all" {
+		t.Error(got)
+	}
+}

@@ -64,7 +64,8 @@ func variants() map[string]*analyze.Result {
 	}
 	void.Likeness, void.Checks, void.Timeline.Overview = []analyze.Likeness{}, []analyze.Check{}, []unit.Number{}
 	dryless := fixture()
-	dryless.Timeline.Source, dryless.Timeline.SectionsSource = "Mossback", "none"
+	dryless.Timeline.SourceIs, dryless.Timeline.Source, dryless.Timeline.SectionsSource = analyze.SourceTake, "Mossback", "none"
+	dryless.Comparison.Reference = ""
 	dryless.Timeline.Spans = dryless.Timeline.Spans[:1]
 	dryless.Spectrum.Against = "median of all"
 	dryless.Resolution.Source = "statistics"

@@ -55,7 +55,7 @@ func (b *builder) spectra() spectraView {
 	shown := []analyze.Difference{}
 	for _, d := range b.differences(wholeName) {
 		i := b.index(d.Take)
-		if d.Take == res.Spectrum.Against || i < 0 {
+		if d.Take == res.Comparison.Reference || i < 0 {
 			continue
 		}
 		shown = append(shown, d)
@@ -69,7 +69,7 @@ func (b *builder) spectra() spectraView {
 			band, emphasised(d.Third, heard)))})
 	}
 	v.StripTable = b.differenceTable(shown)
-	if w := b.leftOut(); w != "" && b.index(res.Spectrum.Against) < 0 && len(v.Strips) > 0 {
+	if w := b.leftOut(); w != "" && res.Comparison.Reference == "" && len(v.Strips) > 0 {
 		v.Third.Words = append(v.Third.Words, strings.Replace(w, "These sentences leave", "The median leaves", 1))
 	}
 	if len(v.Strips) > 0 {
@@ -81,7 +81,7 @@ func (b *builder) spectra() spectraView {
 	for _, s := range b.sections() {
 		w := sectionWords{Name: s.Name, Words: []string{}}
 		for _, d := range b.differences(s.Name) {
-			if d.Take != res.Spectrum.Against {
+			if d.Take != res.Comparison.Reference {
 				w.Words = append(w.Words, b.toneWords(d, res.AudibleIn(d)))
 			}
 		}
@@ -129,7 +129,10 @@ func (b *builder) brightness() string {
 func (b *builder) toneWords(d analyze.Difference, heard analyze.Audibility) string {
 	res := b.res
 	span := slices.IndexFunc(res.Timeline.Spans, func(s analyze.Span) bool { return s.Name == d.Span })
-	own, others := math.NaN(), []float64{}
+	own, others, most := math.NaN(), []float64{}, mostRuns
+	if span > 0 {
+		most = mostSectionRuns
+	}
 	for i := range res.Takes {
 		t := &res.Takes[i]
 		if span < 0 || span >= len(t.Measures) {
@@ -143,7 +146,7 @@ func (b *builder) toneWords(d analyze.Difference, heard analyze.Audibility) stri
 			others = append(others, high)
 		}
 	}
-	return spectrumWords(d.Take, b.againstWords(), res.Spectrum.Third, d.Third, heard, own-middle(others))
+	return spectrumWords(d.Take, b.againstWords(), res.Spectrum.Third, d.Third, heard, own-middle(others), most)
 }
 
 // middle is the median of values, NaN for none.
@@ -157,13 +160,13 @@ func middle(v []float64) float64 {
 
 // againstWords names what takes are compared with inside a sentence.
 func (b *builder) againstWords() string {
-	if a := b.res.Spectrum.Against; b.index(a) >= 0 || a == "" {
-		return orElse(a, "the others")
-	}
-	if b.leftOut() != "" {
+	switch r := b.res.Comparison.Reference; {
+	case r != "":
+		return r
+	case b.leftOut() != "":
 		return "the median"
 	}
-	return "the " + strings.TrimPrefix(b.res.Spectrum.Against, "the ")
+	return "the median of all"
 }
 
 // differences returns the entries of one span.

@@ -164,13 +164,17 @@ func (r run) amount() string {
 	return moreOrLess(r.value) + " " + manifest.List(names)
 }
 
-// mostRuns is how many runs are named for a take.
-const mostRuns = 3
+// Runs that are named for a take, of the whole and of a section.
+const (
+	mostRuns        = 3
+	mostSectionRuns = 2
+)
 
 // spectrumWords says how a take sounds beside what it is compared with: the most audible
 // difference first, in a word, then others, and where it is the noise that differs.
-// balance is by how many dB the part of its power above brightFrom is greater.
-func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, heard analyze.Audibility, balance float64) string {
+// balance is by how many dB the part of its power above brightFrom is greater; most runs
+// are named.
+func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, heard analyze.Audibility, balance float64, most int) string {
 	if !slices.Contains(d.Resolved, true) {
 		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against)
 	}
@@ -185,9 +189,9 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 		return fmt.Sprintf("%s: no difference from %s is heard but in noise, %s.", take, against, manifest.List(noisy))
 	}
 	sort.SliceStable(runs, func(i, j int) bool { return runs[i].score > runs[j].score })
-	rest := max(0, len(runs)-mostRuns)
-	most := runs[0]
-	s := fmt.Sprintf("%s %s than %s: %s.", take, most.character(bands, balance), against, most.figure(bands))
+	rest := max(0, len(runs)-most)
+	first := runs[0]
+	s := fmt.Sprintf("%s %s than %s: %s.", take, first.character(bands, balance), against, first.figure(bands))
 	var amounts []string
 	figures := map[string][]string{} // of several runs in one region
 	for _, r := range runs[1 : len(runs)-rest] {

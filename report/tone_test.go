@@ -82,12 +82,12 @@ func TestSpectrumWords(t *testing.T) {
 		{name: "noise alone", own: levelsFrom(20, 29, -30), other: levelsFrom(20, 29, -40), floors: levelsFrom(20, 29, -31), want: "Kiln: no difference from Mossback is heard but in noise, from 2.5 kHz up."},
 	} {
 		d, heard := toneOf(c.own, c.other, c.floors)
-		if got := spectrumWords("Kiln", "Mossback", bands, d, heard, c.balance); got != c.want {
+		if got := spectrumWords("Kiln", "Mossback", bands, d, heard, c.balance, 3); got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
 		}
 	}
 	d, _ := toneOf(levelsFrom(3, 5, -10), nil, nil)
-	if got := spectrumWords("Kiln", "Mossback", bands, d, analyze.Audibility{}, 0); !strings.Contains(got, "is not measured") {
+	if got := spectrumWords("Kiln", "Mossback", bands, d, analyze.Audibility{}, 0, 3); !strings.Contains(got, "is not measured") {
 		t.Error(got)
 	}
 }

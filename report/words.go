@@ -127,13 +127,14 @@ func loudnessWords(integrated []levelPoint, resolution float64) string {
 		unit.LU(d), hi.name, unit.LUFS(hi.value), lo.name, unit.LUFS(lo.value))
 }
 
-// crestWords says which take is the most and which the least compressed.
+// crestWords says in which take the peaks rise most over the mean level, and in which
+// least: that is no praise, since a compressor with a slow attack raises them too.
 func crestWords(crest []levelPoint) string {
 	lo, hi, ok := extremes(crest)
 	if !ok || lo.name == hi.name || hi.value-lo.value < 0.5 {
 		return ""
 	}
-	return fmt.Sprintf("%s keeps its peaks best (crest factor %s), %s least (%s).",
+	return fmt.Sprintf("%s has the highest crest factor (%s), %s the lowest (%s). A compressor with a slow attack raises it too.",
 		hi.name, dB(hi.value), lo.name, dB(lo.value))
 }
 

@@ -65,7 +65,7 @@ func TestCrestWords(t *testing.T) {
 		{nil, ""},
 		{[]levelPoint{{"A", 14}, {"B", nan}}, ""},
 		{[]levelPoint{{"A", 14}, {"B", 14.4}}, ""},
-		{[]levelPoint{{"A", 14}, {"B", 14.6}, {"C", 14.2}}, "B keeps its peaks best (crest factor 14.6 dB), A least (14.0 dB)."},
+		{[]levelPoint{{"A", 14}, {"B", 14.6}, {"C", 14.2}}, "B has the highest crest factor (14.6 dB), A the lowest (14.0 dB). A compressor with a slow attack raises it too."},
 	} {
 		if got := crestWords(c.in); got != c.want {
 			t.Errorf("%v: %q", c.in, got)
