@@ -58,34 +58,40 @@ func bothMaterials() map[string]func(t testing.TB) *scene {
 }
 
 // TestSampledGuitar makes clean comparisons from random parts of the sampled
-// guitar through random chains, moved, quieter, inverted, of several depths, and
-// asks that no check fails or accuses. What truly is so may be said.
+// guitar through random chains, quieter, of several depths, and asks that no check
+// fails or accuses. What truly is so may be said.
 func TestSampledGuitar(t *testing.T) {
 	if underRace {
 		t.Skip("slow under the race detector")
 	}
-	chains := guitar.Chains(t)
+	chains, sections := guitar.Chains(t), guitar.Sections()
 	var mu sync.Mutex
 	tally := map[string]map[Outcome]int{}
 	t.Run("all", func(t *testing.T) {
-		for _, i := range campaign.Share(t, 60, 6) {
+		for _, i := range campaign.Share(t, 60, 4) {
 			t.Run(fmt.Sprint(i), func(t *testing.T) {
 				t.Parallel()
 				rng := rand.New(rand.NewPCG(uint64(i), 99))
-				length := unit.Seconds(14 + 16*rng.Float64())
-				from := unit.Seconds(rng.Float64()) * (guitar.Length - length)
-				order := rng.Perm(len(chains))[:2+rng.IntN(2)]
+				// One to three passages, from pause to pause.
+				first := rng.IntN(len(sections) - 1)
+				last := min(len(sections)-1, first+1+rng.IntN(2))
+				from := sections[first].From - unit.Seconds(0.5+0.4*rng.Float64())
+				to := guitar.Length
+				if last+1 < len(sections) {
+					to = sections[last+1].From - unit.Seconds(0.1+0.1*rng.Float64())
+				}
 				var names []string
-				for _, k := range order {
+				for _, k := range rng.Perm(len(chains))[:2] {
 					names = append(names, chains[k].Name)
 				}
-				s := guitarScene(t, from, from+length, names...)
-				for name, x := range s.files {
-					if name == "dry" {
-						continue
-					}
-					s.specs[name] = wavio.Spec{Bits: 24}
-					_ = x
+				s := guitarScene(t, from, to, names...)
+				for _, name := range []string{"take1", "take2", "again"} {
+					x := s.files[name][0]
+					s.files[name][0] = scaled(x, min(0, -6.5-unit.FromAmplitude(peakOf(x)))-10*rng.Float64())
+				}
+				if rng.IntN(3) == 0 { // all alike
+					spec := []wavio.Spec{{Bits: 16}, {Bits: 32, Float: true}}[rng.IntN(2)]
+					s.specs = map[string]wavio.Spec{"take1": spec, "take2": spec, "again": spec}
 				}
 				res := s.check(t)
 				mu.Lock()
@@ -95,8 +101,8 @@ func TestSampledGuitar(t *testing.T) {
 						tally[c.ID] = map[Outcome]int{}
 					}
 					tally[c.ID][c.Outcome]++
-					if c.Outcome == Fails || c.Outcome == Caution {
-						t.Errorf("%.1f to %.1f s, %v: %s, %s: %s, %s; %s", float64(from), float64(from+length), names, c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
+					if (c.Outcome == Fails || c.Outcome == Caution) && !trueOf(c, names) {
+						t.Errorf("%.1f to %.1f s, %v: %s, %s: %s, %s; %s", float64(from), float64(to), names, c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
 					}
 				}
 			})
@@ -105,4 +111,26 @@ func TestSampledGuitar(t *testing.T) {
 	for id, n := range tally {
 		t.Logf("%-20s %v", id, n)
 	}
+}
+
+// trueOf reports whether an answer about the sampled guitar's chains is true: some
+// invert, tails of echoes and reverberations are cut where a part ends, the crusher
+// rounds its noise away, and the vibrato, which moves the lag all the time, has no
+// one lag.
+func trueOf(c Check, chains []string) bool {
+	chain := chains[0] // of Take 1 and its repeat
+	if c.Subject == "Take 2" {
+		chain = chains[1]
+	}
+	switch c.ID {
+	case idPolarity:
+		return c.Value == "inverted"
+	case idCut:
+		return chain == "echo" || chain == "reverb"
+	case idGate:
+		return chain == "gate" || chain == "crush"
+	case idLag:
+		return slices.Contains(chains, "vibrato")
+	}
+	return false
 }

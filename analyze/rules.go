@@ -50,6 +50,11 @@ func Rules() []Rule {
 			Fields: []string{"likeness.spectral_db", "likeness.resolved", "takes.measures.descriptors"},
 			Says:   "Spectral distances and the spectrum in five figures count the third octaves that are heard: within 45 dB of the strongest, K-weighted, and 10 dB over the noise.",
 		},
+		{
+			Since:  2,
+			Fields: []string{"takes.noise", "checks[noise-steps]", "checks[hum]", "checks[gate]"},
+			Says:   "A pause through which an echo or a reverberation rings is left out of the noise, and a noise floor that rises within every pause is put down to the gear.",
+		},
 	}
 }
 

@@ -52,6 +52,10 @@ func TestCoarse(t *testing.T) {
 				if r.DropoutCount > 0 || r.ClickCount > 0 || r.Channels[0].FlatTops > 0 {
 					t.Errorf("%s, %d bits, each %dth sample, %v: %d dropouts, %d clicks, %d flat tops", m.name, bits, hold, gain, r.DropoutCount, r.ClickCount, r.Channels[0].FlatTops)
 				}
+				recorded := measure(t, m.rate, Params{}, quantised(hissy(crushed(m.x, bits, hold, gain), 5, 1e-5), 16))
+				if n := recorded.DropoutCount + recorded.ClickCount + recorded.Channels[0].FlatTops; n > 0 && bits <= 8 {
+					t.Errorf("%s, %d bits, each %dth sample, recorded at 16 bits with noise: %d findings", m.name, bits, hold, n)
+				}
 				if r.Stepped == 0 && bits < 10 {
 					t.Errorf("%s, %d bits, each %dth sample: no steps", m.name, bits, hold)
 				}

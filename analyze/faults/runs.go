@@ -29,6 +29,7 @@ const (
 	// The steps of a sound of few bits: at least leastStep (of 13 bits), all
 	// differences of up to gridReach steps a whole number of them to within offGrid.
 	leastStep = 2.0 / 8192
+	nearly    = 4 * lsb // what is between samples of one step, through a converter's noise
 	gridReach = 8
 	offGrid   = 0.05
 	// heldShare is the share of samples equal to the one before from which on a
@@ -369,29 +370,52 @@ func (r *runs) surroundings(h held) (d doubt, sure bool) {
 // steps reports whether a run is a step of the sound around it, which is rounded to
 // few bits or holds each value for some samples, as a crusher does.
 func (r *runs) steps(h held) bool {
-	if r.at(h.from-1) == r.at(h.from-2) && r.at(h.to) == r.at(h.to+1) {
+	// Noise may break a step into several runs.
+	for v, n := r.at(h.from), int64(0); n < 2*r.ctx && math.Abs(r.at(h.from-1)-v) <= nearly; n++ {
+		h.from--
+	}
+	for v, n := r.at(h.to-1), int64(0); n < 2*r.ctx && h.to < r.n && math.Abs(r.at(h.to)-v) <= nearly; n++ {
+		h.to++
+	}
+	if r.at(h.from-1) == r.at(h.from-2) && r.at(h.to) == r.at(h.to+1) || r.stays(h.from-3, h.from) && r.stays(h.to, h.to+3) {
 		return true
 	}
 	return r.grid(max(1, h.from-r.ctx), h.from+1) && r.grid(h.to, min(r.n, h.to+r.ctx))
+}
+
+// stays reports whether the samples from … to−1 are one value but for noise.
+func (r *runs) stays(from, to int64) bool {
+	low, high, _ := r.span(from, to)
+	return high-low <= nearly
 }
 
 // grid reports whether all samples of from … to−1 lie on coarse steps.
 func (r *runs) grid(from, to int64) bool {
 	step := math.Inf(1)
 	for i := from; i < to; i++ {
-		if d := math.Abs(r.at(i) - r.at(i-1)); d > 0 {
+		if d := math.Abs(r.at(i) - r.at(i-1)); d > nearly {
 			step = min(step, d)
 		}
 	}
 	if !(step >= leastStep) || math.IsInf(step, 1) {
 		return false
 	}
-	n := 0
+	// The least is one step less noise.
+	n, sum := 0, 0.0
 	for i := from; i < to; i++ {
-		d := math.Abs(r.at(i)-r.at(i-1)) / step
-		if d == 0 || d > gridReach {
+		if d := math.Abs(r.at(i) - r.at(i-1)); d > nearly && d < 1.5*step {
+			n++
+			sum += d
+		}
+	}
+	step = sum / float64(n)
+	n = 0
+	for i := from; i < to; i++ {
+		d := math.Abs(r.at(i) - r.at(i-1))
+		if d <= nearly || d > gridReach*step {
 			continue
 		}
+		d /= step
 		if math.Abs(d-math.Round(d)) > offGrid {
 			return false
 		}
@@ -404,7 +428,7 @@ func (r *runs) grid(from, to int64) bool {
 func (r *runs) stepwise(from, to int64) bool {
 	same := int64(0)
 	for i := from; i < to; i++ {
-		if r.at(i) == r.at(i-1) {
+		if math.Abs(r.at(i)-r.at(i-1)) <= nearly {
 			same++
 		}
 	}

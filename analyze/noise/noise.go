@@ -122,10 +122,14 @@ type PauseLevel struct {
 	Duration   unit.Seconds // used for the level
 	Unweighted unit.DBFS    // NaN when nothing of it could be used
 	AWeighted  unit.DBFS
-	Decaying   bool     // the note before never settled into a floor
-	Silent     bool     // digital silence
-	Closing    *Closing // a gate seen closing; nil otherwise
-	trace      trace
+	// Rise is by how much the noise becomes louder over Duration, by a straight line,
+	// RiseError its standard error; NaN below 0.3 s and for digital silence. The noise
+	// of gear that recovers from the playing rises.
+	Rise, RiseError unit.DB
+	Decaying        bool     // the note before never settled into a floor
+	Silent          bool     // digital silence
+	Closing         *Closing // a gate seen closing; nil otherwise
+	trace           trace
 }
 
 // Meter measures one recording in one pass. A Meter must not be used by two
@@ -156,8 +160,9 @@ type pause struct {
 	settled     bool
 	frames      int64
 	segments    int
-	power, a    float64 // sums over segments
-	still, all  int     // 10 ms frames without a change, and all
+	power, a    float64   // sums over segments
+	still, all  int       // 10 ms frames without a change, and all
+	powers      []float64 // of 50 ms each, as far as they are used
 	tracer      tracer
 }
 
@@ -289,6 +294,9 @@ func (m *Meter) measure(q *pause, x [][]float64) {
 		}
 		x = cut
 	}
+	if len(q.powers) < mostPowers {
+		q.powers = append(q.powers, powers(m.rate, x)...)
+	}
 	still, all := stillFrames(m.rate, x)
 	q.still += still
 	q.all += all
@@ -393,6 +401,7 @@ func (m *Meter) level(q *pause) PauseLevel {
 		Duration:   unit.Seconds(float64(q.frames) / float64(m.rate)),
 		Unweighted: unit.DBFS(math.NaN()), AWeighted: unit.DBFS(math.NaN()),
 	}
+	l.Rise, l.RiseError = rise(q.powers)
 	q.tracer.finish()
 	l.trace, l.Closing = q.tracer.trace, q.tracer.closed
 	if q.segments > 0 {

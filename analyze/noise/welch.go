@@ -6,6 +6,7 @@ import (
 
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/spectrum"
+	"evenhand/analyze/unit"
 	"evenhand/analyze/weighting"
 )
 
@@ -146,28 +147,73 @@ func (w *welch) psd(rate, channels int) spectrum.PSD {
 // frame is the number of frames in 10 ms.
 func frame(rate int) int { return (rate + 50) / 100 }
 
-// settle returns where the noise of a pause's first piece becomes steady: the
-// first 50 ms whose level is not more than 3 dB above the median of the piece's
-// second half. ok is false when that half itself still falls by more than 3 dB
-// between its quarters: the note is dying away throughout.
-func settle(rate int, x [][]float64) (start int, ok bool) {
+// Powers of 50 ms tell whether a pause is steady. Common practice, no source.
+const (
+	mostPowers = 1200 // kept of a pause: a minute
+	leastRise  = 6    // powers that a rise is measured from
+)
+
+// falls reports whether a rise and its error are of a level that falls, by so much
+// and so surely that it is not a floor: 1.5 dB surely or 3 dB probably. An echo
+// falls in steps.
+func falls(rise, err unit.DB) bool {
+	return rise < -1.5 && rise < -4*err || rise < -3 && rise < -1.5*err
+}
+
+// powers returns the mean square of each 50 ms, summed over the channels, without
+// the mean of the whole.
+func powers(rate int, x [][]float64) []float64 {
 	h := 5 * frame(rate)
-	n := len(x[0]) / h
-	l := make([]float64, n)
+	out := make([]float64, len(x[0])/h)
 	for _, b := range x {
 		mean := 0.0
 		for _, v := range b {
 			mean += v
 		}
 		mean /= float64(len(b))
-		for i := range l {
+		for i := range out {
 			s := 0.0
 			for _, v := range b[i*h : (i+1)*h] {
 				s += (v - mean) * (v - mean)
 			}
-			l[i] += s
+			out[i] += s / float64(h)
 		}
 	}
+	return out
+}
+
+// rise is by how many dB the straight line through the levels of some powers rises
+// from the first to the last, with its standard error; NaN for fewer than leastRise
+// and for digital silence.
+func rise(p []float64) (rise, err unit.DB) {
+	n := float64(len(p))
+	if n < leastRise || slices.Min(p) <= 0 {
+		return unit.DB(math.NaN()), unit.DB(math.NaN())
+	}
+	mean, slope, sxx := 0.0, 0.0, 0.0
+	for i, v := range p {
+		l, d := unit.FromPower(v), float64(i)-(n-1)/2
+		mean += l / n
+		slope += d * l
+		sxx += d * d
+	}
+	slope /= sxx
+	rest := 0.0
+	for i, v := range p {
+		d := unit.FromPower(v) - mean - slope*(float64(i)-(n-1)/2)
+		rest += d * d
+	}
+	return unit.DB(slope * (n - 1)), unit.DB(math.Sqrt(rest/(n-2)/sxx) * (n - 1))
+}
+
+// settle returns where the noise of a pause's first piece becomes steady: the
+// first 50 ms whose level is not more than 3 dB above the median of the piece's
+// second half. ok is false when that half falls by more than 3 dB between its
+// quarters, or what follows falls: a note, an echo or a reverberation is dying away
+// throughout.
+func settle(rate int, x [][]float64) (start int, ok bool) {
+	l := powers(rate, x)
+	n := len(l)
 	if n < 4 {
 		return 0, true
 	}
@@ -178,7 +224,10 @@ func settle(rate int, x [][]float64) (start int, ok bool) {
 	for start < n && l[start] > limit {
 		start++
 	}
-	return start * h, true
+	if falls(rise(l[start:])) {
+		return 0, false
+	}
+	return start * 5 * frame(rate), true
 }
 
 // stillFrames counts the 10 ms frames in which no channel changes at all.
