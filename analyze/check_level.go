@@ -246,9 +246,38 @@ func (s *Session) askGate(a *answers) {
 		ask("dry recording", measured, d.Gated, false, why, d.GateReason, Caution)
 	}
 	for i := range s.Result.Takes {
-		n := s.Result.Takes[i].Noise
-		ask(s.Result.Takes[i].Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, Fails)
+		t := &s.Result.Takes[i]
+		n := t.Noise
+		if db, carries := s.noiseMissing(i); db > 0 && n.Measured && !n.Gated && !n.Silent {
+			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "noise missing",
+				reason: fmt.Sprintf("in the pauses it has %s dB less noise than the dry recording's own noise makes, with the gain that the last of the notes still has; %s carries that noise: a gate in the path closed, or the device closes by itself", unit.Format(db, 0), carries),
+				do:     "if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"})
+			continue
+		}
+		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, Fails)
 	}
+}
+
+// missingFrom is how much of the dry recording's noise must be missing in a take, in
+// dB, and missingUpTo how much at most in another that carries it. Common practice, no
+// source; see noise.Missing.
+const (
+	missingFrom = 4.0
+	missingUpTo = 2.0
+)
+
+// noiseMissing returns by how many dB the dry recording's noise is missing in a take
+// while another carries it, which is named; 0 where it is not.
+func (s *Session) noiseMissing(i int) (db float64, carries string) {
+	if s.missing == nil || !(s.missing[i] >= missingFrom) {
+		return 0, ""
+	}
+	for k, m := range s.missing {
+		if m <= missingUpTo {
+			return float64(s.missing[i]), s.Result.Takes[k].Name
+		}
+	}
+	return 0, ""
 }
 
 // leastFloor is the shortest part of a pause whose level counts for a step of

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 
@@ -139,6 +140,56 @@ func TestSteady(t *testing.T) {
 	for b, v := range r.Third {
 		if faded.Spectrum.Third[b].Centre > 200 && v > clean.Resolution.Third[b]+0.1 {
 			t.Errorf("band %d: the repeat widens the resolution from %v to %v", b, clean.Resolution.Third[b], v)
+		}
+	}
+}
+
+// gatedBy lowers a recording where it falls below a threshold in dBFS for 50 ms.
+func gatedBy(x []float64, threshold, release, depth float64) []float64 {
+	y := make([]float64, len(x))
+	envelope, since, gain := 0.0, 1e9, -depth
+	for i, v := range x {
+		envelope = math.Max(math.Abs(v), envelope*math.Exp(-1/(0.02*guitar.Rate)))
+		since += 1.0 / guitar.Rate
+		if unit.FromAmplitude(envelope) > threshold {
+			since = 0
+		}
+		if since <= 0.05 {
+			gain = math.Min(0, gain+depth/(0.002*guitar.Rate))
+		} else {
+			gain = math.Max(-depth, gain-depth/(release*guitar.Rate))
+		}
+		y[i] = v * unit.ToAmplitude(gain)
+	}
+	return y
+}
+
+// TestGateBeforeDrive asks that a gate before a chain is named, fast or slow, where it
+// closes with the end of the note, down to the chain's own noise; and that no chain
+// without one is, whatever it does to the sound.
+func TestGateBeforeDrive(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	var names []string
+	for _, c := range guitar.Chains(t) {
+		names = append(names, c.Name)
+	}
+	s := pluginScene(t, names...)
+	for _, c := range []struct {
+		chain              string
+		threshold, release float64
+	}{{"clean-1", -60, 0.02}, {"crunch-1", -50, 0.1}, {"high-gain", -60, 0.3}, {"high-gain", -45, 0.02}, {"fuzz-1", -55, 0.1}, {"clean-2", -45, 0.3}} {
+		name := fmt.Sprintf("gated %s%g", c.chain, c.threshold)
+		file := strings.ReplaceAll(name, " ", "-")
+		s.files[file] = [][]float64{guitar.Through(t, c.chain, gatedBy(guitar.Dry(t), c.threshold, c.release, 80))}
+		s.manifest += fmt.Sprintf("  - {name: %s, file: %s.wav, amp: {device: %s}}\n", name, file, name)
+	}
+	for _, k := range s.answer(t, quiet, map[string]bool{idGate: true}).Checks {
+		t.Logf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
+		gated := strings.HasPrefix(k.Subject, "gate")
+		if accused := k.Outcome == Caution || k.Outcome == Fails; accused != gated {
+			t.Errorf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
 		}
 	}
 }

@@ -243,6 +243,9 @@ func (s *Session) finishNoise(ctx context.Context) error {
 			return err
 		}
 	}
+	if err := s.findMissing(ctx); err != nil {
+		return err
+	}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		n := s.noise[i]
@@ -283,6 +286,36 @@ func (s *Session) finishNoise(ctx context.Context) error {
 		}
 	}
 	return nil
+}
+
+// findMissing asks of every take whether the dry recording's noise is in it.
+func (s *Session) findMissing(ctx context.Context) error {
+	if s.dry == nil || s.dryNoise == nil || !s.dryNoise.Measured || s.dryNoise.Silent {
+		return nil
+	}
+	s.missing = make([]unit.DB, len(s.takes))
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i := range s.takes {
+		g.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			dry, err := s.dry.open()
+			if err != nil {
+				return err
+			}
+			defer dry.Close()
+			take, err := s.takes[i].open()
+			if err != nil {
+				return err
+			}
+			defer take.Close()
+			s.missing[i], err = noise.Missing(noise.Signal{Source: dry, Pauses: s.quiet}, noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i])}, s.Result.Timeline.SampleRate)
+			return err
+		})
+	}
+	return g.Wait()
 }
 
 // foundMains is the mains frequency, to 10 Hz, that the hum of most takes has, the

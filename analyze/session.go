@@ -112,6 +112,7 @@ type Session struct {
 	scans        []*scan // every recording as it is on disk
 	mics         []micPair
 	sourceSilent bool                  // the timeline's source holds nothing
+	missing      []unit.DB             // of each take, see noise.Missing; nil without a dry recording's noise
 	steadiness   []steadiness          // of each repeat against what it repeats
 	unsteady     []Unsteady            // repeats that do not show what the session resolves
 	ofDry        []align.Copy          // how much of each take is the dry recording; nil without one

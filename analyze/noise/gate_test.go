@@ -211,3 +211,35 @@ func TestPauseLevels(t *testing.T) {
 		near(t, fmt.Sprint("start ", i), float64(r.PerPause[i].From), 1.25+2.5*float64(i), 1e-9)
 	}
 }
+
+// The dry recording's noise is missing behind a gate that closes with the note, by as
+// much as it would stand above the chain's own noise; without a gate it is not, however
+// much the chain limits, and of a chain that is noisier nothing is missing.
+func TestMissing(t *testing.T) {
+	dry := performance(5, 4, 0.25).white(-70)
+	played := func(drive, own float64, gated bool) *clip {
+		c := &clip{append([]float64{}, dry.x...), dry.rng}
+		if gated {
+			c.gate(80, 0.05, shifted(noteStop, 0.15), openAgain)
+		}
+		c.each(func(v float64) float64 { return math.Tanh(drive*v) / drive })
+		d := newClip(10, 77).white(own)
+		for i, v := range d.x {
+			c.x[i] += v
+		}
+		return c
+	}
+	for _, k := range []struct {
+		drive, own float64
+		gated      bool
+		least, max float64
+	}{{1, -90, false, -3, 2}, {10, -90, false, -3, 2}, {10, -66, false, -9, 0}, {1, -90, true, 8, 22}, {10, -90, true, 8, 22}, {10, -66, true, -9, 2}} {
+		m, err := Missing(Signal{Source: memory(dry.x), Pauses: pausesOf}, Signal{Source: memory(played(k.drive, k.own, k.gated).x), Pauses: pausesOf}, testRate)
+		if err != nil || !(float64(m) >= k.least && float64(m) <= k.max) {
+			t.Errorf("%+v: %v missing, %v", k, m, err)
+		}
+	}
+	if m, err := Missing(Signal{Source: memory(dry.x), Pauses: pausesOf[:0]}, Signal{Source: memory(dry.x), Pauses: pausesOf[:0]}, testRate); err != nil || !math.IsNaN(float64(m)) {
+		t.Errorf("without pauses: %v, %v", m, err)
+	}
+}

@@ -109,31 +109,48 @@ func Repeat(t testing.TB, chain string) []float64 { t.Helper(); return Played(t,
 // it is sent.
 func Played(t testing.TB, chain string, pass, n int) []float64 {
 	t.Helper()
-	var c Chain
-	for _, k := range Chains(t) {
-		if k.Name == chain {
-			c = k
-		}
-	}
-	if c.Name == "" {
-		t.Fatalf("chains.txt has no chain %q", chain)
-	}
 	recipe := append(midi(pass), stamp(t)...)
+	c := chainOf(t, chain)
 	return kept(t, fmt.Sprintf("%s-%d-%d", chain, pass, n), fmt.Append(recipe, c.Graph, n), func(dir string) []float64 {
-		sent := append(make([]float64, Rate), Pass(t, pass)...)
-		sent = append(sent, make([]float64, Rate/10)...) // for plugins that give out late
-		hiss(sent, -100, uint64(pass)<<32|uint64(n), seedOf(chain))
-		in, out := filepath.Join(dir, "sent.wav"), filepath.Join(dir, "played.wav")
-		write(t, in, wavio.Spec{Bits: 32, Float: true}, sent)
-		run(t, player(t), "-hide_banner", "-loglevel", "error", "-i", in, "-filter_complex", "[0:a]"+c.Graph+"[out]", "-map", "[out]", "-ac", "1", "-c:a", "pcm_f32le", out)
-		x := read(t, out)
-		if len(x) < Rate+frames {
-			t.Fatalf("%s gave out %d frames of %d", chain, len(x), Rate+frames)
-		}
-		x = x[Rate:][:frames]
-		hiss(x, -100, 1<<63|uint64(pass)<<32|uint64(n), seedOf(chain))
-		return x
+		return c.send(t, dir, Pass(t, pass), pass, n)
 	})
+}
+
+// Through returns how a chain gives out a recording of the same length as the dry
+// one. It is rendered each time.
+func Through(t testing.TB, chain string, x []float64) []float64 {
+	t.Helper()
+	return chainOf(t, chain).send(t, t.TempDir(), x, 0, 2)
+}
+
+// chainOf returns the chain of that name.
+func chainOf(t testing.TB, name string) Chain {
+	t.Helper()
+	for _, k := range Chains(t) {
+		if k.Name == name {
+			return k
+		}
+	}
+	t.Fatalf("chains.txt has no chain %q", name)
+	return Chain{}
+}
+
+// send plays a recording through the chain, with the noise of its n-th time.
+func (c Chain) send(t testing.TB, dir string, x []float64, pass, n int) []float64 {
+	t.Helper()
+	sent := append(make([]float64, Rate), x...)
+	sent = append(sent, make([]float64, Rate/10)...) // for plugins that give out late
+	hiss(sent, -100, uint64(pass)<<32|uint64(n), seedOf(c.Name))
+	in, out := filepath.Join(dir, "sent.wav"), filepath.Join(dir, "played.wav")
+	write(t, in, wavio.Spec{Bits: 32, Float: true}, sent)
+	run(t, player(t), "-hide_banner", "-loglevel", "error", "-i", in, "-filter_complex", "[0:a]"+c.Graph+"[out]", "-map", "[out]", "-ac", "1", "-c:a", "pcm_f32le", out)
+	y := read(t, out)
+	if len(y) < Rate+frames {
+		t.Fatalf("%s gave out %d frames of %d", c.Name, len(y), Rate+frames)
+	}
+	y = y[Rate:][:frames]
+	hiss(y, -100, 1<<63|uint64(pass)<<32|uint64(n), seedOf(c.Name))
+	return y
 }
 
 const frames = int(Length) * Rate
