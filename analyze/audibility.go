@@ -176,14 +176,18 @@ func (r *Result) AudibleIn(d Difference) Audibility {
 	if take < 0 || span < 0 || span >= len(r.Takes[take].Measures) || len(d.Third.Difference) != n || len(r.Takes[take].Measures[span].Third) != n {
 		return Audibility{}
 	}
+	for i := range r.Takes {
+		if r.Takes[i].Name == r.Comparison.Reference {
+			return r.AudibleBetween(take, i, span)
+		}
+	}
 	own := r.ThirdOctaves(take, span)
 	other := ThirdOctaves{make([]unit.DB, n), make([]unit.DB, n)}
 	for i := range n {
 		other.Levels[i] = own.Levels[i] - d.Third.Difference[i]
 		floors := []unit.DB{}
 		for k := range r.Takes {
-			t := &r.Takes[k]
-			if counts := t.Name == r.Comparison.Reference || r.Comparison.Reference == "" && t.Contestant(); counts && i < len(t.Floor) {
+			if t := &r.Takes[k]; t.Contestant() && i < len(t.Floor) {
 				floors = append(floors, t.Floor[i])
 			}
 		}

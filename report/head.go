@@ -7,7 +7,6 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/unit"
 )
 
 // headView is the title block and the paragraph that says it all.
@@ -171,8 +170,11 @@ func (b *builder) heldWords() string {
 			if r.Differs && r.Allowed && !r.Varied {
 				allowed = append(allowed, s.Slot+" "+r.Name)
 			}
-			if r.Name == "device" && len(r.Values) > 0 {
-				device = r.Values[0].Written
+			for i, v := range r.Values {
+				// The room is held against none.
+				if r.Name == "device" && i < len(b.res.Takes) && b.res.Takes[i].Role != string(manifest.RoleRoom) {
+					device = v.Written
+				}
 			}
 		}
 		if same && s.Slot != b.res.Comparison.Slot {
@@ -247,7 +249,7 @@ func deviationWords(worst float64) string {
 	case worst < 0.001:
 		return "all are within 0.001 LU of it"
 	}
-	return "all are within " + unit.Format(math.Ceil(worst*1000-1e-9)/1000, 3) + " LU of it"
+	return "all are within " + roundedUp(worst, 3) + " LU of it"
 }
 
 func (b *builder) firstIntegrated() (float64, bool) {

@@ -47,6 +47,12 @@ func ordinal(n int) string {
 	return number(n) + "th"
 }
 
+// roundedUp prints the size of a value that something is within.
+func roundedUp(v float64, decimals int) string {
+	p := math.Pow(10, float64(decimals))
+	return unit.Format(math.Ceil(math.Abs(v)*p-1e-9)/p, decimals)
+}
+
 // dB prints an unsigned level difference with the digits that it supports.
 func dB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
 
@@ -80,7 +86,7 @@ func resolutionWords(r analyze.Resolution) string {
 	}
 	s := "What counts as a difference is what exceeds the session's own repeat (" + manifest.List(pairs) + ") and the statistical band of the averaged spectra."
 	if l := float64(r.Level); !math.IsNaN(l) {
-		s += " Level repeats within " + unit.Format(math.Abs(l), 2) + " dB."
+		s += " Level repeats within " + roundedUp(l, 2) + " dB."
 	}
 	return s + leftOut
 }
@@ -203,7 +209,7 @@ func noiseWords(takes []analyze.Take) []string {
 		case lo.name == hi.name:
 			s = fmt.Sprintf("After matching, the pauses of %s hold %s of A-weighted noise", hi.name, unit.DBFS(hi.value))
 		case d < 1:
-			s = fmt.Sprintf("After matching, the takes are alike in noise within %s A-weighted, around %s", dB(d), unit.DBFS(hi.value))
+			s = fmt.Sprintf("After matching, the takes are alike in noise within %s dB A-weighted; %s has the most, %s", roundedUp(d, 1), hi.name, unit.DBFS(hi.value))
 		default:
 			s += fmt.Sprintf(", %s above %s, the quietest", dB(d), lo.name)
 		}

@@ -121,7 +121,7 @@ func TestNoiseWords(t *testing.T) {
 	}{
 		{[]analyze.Take{take("A", -60, -70, false, true), take("B", -50, -50.5, false, true)}, "After matching, B has the most noise in the pauses: −50.0 dBFS A-weighted, 10.0 dB above A, the quietest; 89 % of that power is hum."},
 		{[]analyze.Take{take("A", -60, -69.2, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise; 12 % of that power is hum."},
-		{[]analyze.Take{take("A", -60, -84, false, true), take("B", -60.4, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted, around −60.0 dBFS; less than 1 % of that power is hum."},
+		{[]analyze.Take{take("A", -60, -84, false, true), take("B", -60.4, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted; A has the most, −60.0 dBFS; less than 1 % of that power is hum."},
 		{[]analyze.Take{take("A", -60, nan, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
 		{[]analyze.Take{take("A", -60, 0, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
 		{[]analyze.Take{take("A", -99, nan, true, true), take("B", 0, 0, false, false)}, "The pauses of A were closed by a noise gate or muted: those figures describe the gate, not the circuit.|Noise was not measured for B."},

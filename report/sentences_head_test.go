@@ -1,0 +1,197 @@
+package report_test
+
+import (
+	"fmt"
+	"math"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+)
+
+// headForms are the sentences of the page's first paragraph.
+func headForms() []form {
+	numbers := []string{"No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve"}
+	source := func(r *results, text string) string {
+		dry := slices.ContainsFunc(r.Files, func(f struct{ Use string }) bool { return f.Use == "dry" })
+		return unless(dry == (text == "one dry recording of one performance"), "a dry recording: %v", dry)
+	}
+	outcomes := func(r *results) map[string]int {
+		n := map[string]int{}
+		for _, c := range r.Checks {
+			n[c.Outcome]++
+		}
+		return n
+	}
+	// rows are the settings for which is is true, as "slot control".
+	rows := func(r *results, is func(differs, varied, allowed bool) bool) []string {
+		out := []string{}
+		for _, s := range r.Settings.Slots {
+			for _, x := range s.Rows {
+				if is(x.Differs, x.Varied, x.Allowed) {
+					out = append(out, s.Slot+" "+x.Name)
+				}
+			}
+		}
+		return out
+	}
+	return []form{
+		sentence("head", `([0-9]+) checks? fails?\.`, func(r *results, _ said, m []string) string {
+			return unless(m[1] == strconv.Itoa(outcomes(r)["fails"]), "it is %d", outcomes(r)["fails"])
+		}),
+		sentence("head", `((?:Timing|Clipping|Hum|Lag)\b.*)\.`, func(r *results, _ said, m []string) string {
+			want := []string{}
+			for _, c := range r.Checks {
+				if c.Outcome != "fails" {
+					continue
+				}
+				s := c.Name
+				if c.Subject != "" {
+					s += ", " + c.Subject
+				}
+				s += ": " + c.Value
+				if c.Limit != "" {
+					s += " (limit " + c.Limit + ")"
+				}
+				want = append(want, s)
+			}
+			return unless(m[1] == strings.Join(want, "; "), "what fails is %q", want)
+		}),
+		sentence("head", `(\w+) takes of (one performance|one dry recording of one performance), meant to differ in the (.+) alone: (.+)\.`, func(r *results, _ said, m []string) string {
+			what := r.Comparison.Slot
+			if c := r.Comparison.Control; c != "" {
+				what = c + " of the " + what
+			}
+			return why(unless(m[1] == numbers[len(r.Takes)], "there are %d", len(r.Takes)), source(r, m[2]), unless(m[3] == what, "it is %s", what),
+				everyTake(r, m[4], func(take) bool { return true }))
+		}),
+		sentence("head", `One take, {name}, of (one performance|one dry recording of one performance): with nothing beside it there is nothing to compare, only to measure\.`, func(r *results, _ said, m []string) string {
+			return why(unless(len(r.Takes) == 1 && r.Takes[0].Name == m[1], "there are %d", len(r.Takes)), source(r, m[2]))
+		}),
+		sentence("head", `Held equal, as written down: (.+)\.`, func(r *results, _ said, m []string) string {
+			held := 0
+			for _, p := range regexp.MustCompile(`(\w[\w ]*?)(?: \(([^)]*)\))?(?:, | and |$)`).FindAllStringSubmatch(m[1], -1) {
+				ok := false
+				for _, s := range r.Settings.Slots {
+					if s.Slot != p[1] || s.Slot == r.Comparison.Slot {
+						continue
+					}
+					ok = true
+					for _, x := range s.Rows {
+						if x.Differs {
+							return fmt.Sprintf("%s %s differs", s.Slot, x.Name)
+						}
+						for i, v := range x.Values {
+							if x.Name == "device" && p[2] != "" && v.Written != p[2] && r.Takes[i].Role != "room" {
+								return fmt.Sprintf("%s is %s in %s", s.Slot, v.Written, r.Takes[i].Name)
+							}
+						}
+					}
+				}
+				if !ok {
+					return "no such slot: " + p[1]
+				}
+				held++
+			}
+			same := 0
+			for _, s := range r.Settings.Slots {
+				if s.Slot != r.Comparison.Slot && !slices.ContainsFunc(s.Rows, func(x struct {
+					Name            string
+					Differs, Varied bool
+					Allowed         bool `json:"may_differ"`
+					Values          []struct{ Written string }
+				}) bool {
+					return x.Differs
+				}) {
+					same++
+				}
+			}
+			return unless(held == same, "%d are, %d are named", same, held)
+		}),
+		sentence("head", `Nothing is written down as held equal\.`, func(r *results, _ said, _ []string) string {
+			for _, s := range r.Settings.Slots {
+				differs := false
+				for _, x := range s.Rows {
+					differs = differs || x.Differs
+				}
+				if s.Slot != r.Comparison.Slot && !differs {
+					return s.Slot + " is"
+				}
+			}
+			return ""
+		}),
+		sentence("head", `The manifest names no other part of the chain\.`, func(r *results, _ said, _ []string) string {
+			for _, s := range r.Settings.Slots {
+				if s.Slot != r.Comparison.Slot {
+					return s.Slot
+				}
+			}
+			return ""
+		}),
+		sentence("head", `Allowed to move, and shown below: (.+)\.`, func(r *results, _ said, m []string) string {
+			named, _ := list(m[1])
+			want := rows(r, func(differs, varied, allowed bool) bool { return differs && allowed && !varied })
+			return unless(slices.Equal(named, want), "they are %q", want)
+		}),
+		sentence("head", `Not held equal, although nothing allows it: (.+)\.`, func(r *results, _ said, m []string) string {
+			named, _ := list(m[1])
+			want := rows(r, func(differs, varied, allowed bool) bool { return differs && !allowed && !varied })
+			return unless(slices.Equal(named, want), "they are %q", want)
+		}),
+		sentence("head", `Of ([0-9]+) checks, (.+)\.`, func(r *results, _ said, m []string) string {
+			words := map[string]string{"hold": "holds", "holds": "holds", "fail": "fails", "fails": "fails", "is a caution": "caution", "are cautions": "caution", "was not measured": "not measured", "were not measured": "not measured"}
+			text, none := strings.CutSuffix(m[2], "; none fails")
+			n := outcomes(r)
+			told := 0
+			for _, p := range strings.Split(text, ", ") {
+				count, word, _ := strings.Cut(p, " ")
+				v, err := strconv.Atoi(count)
+				if o, ok := words[word]; err != nil || !ok || n[o] != v {
+					return p + " is not so"
+				}
+				told += v
+			}
+			return why(unless(m[1] == strconv.Itoa(len(r.Checks)) && told == len(r.Checks), "there are %d", len(r.Checks)), unless(none == (n["fails"] == 0), "%d fail", n["fails"]))
+		}),
+		sentence("head", `No check was made\.`, func(r *results, _ said, _ []string) string {
+			return unless(len(r.Checks) == 0, "%d were", len(r.Checks))
+		}),
+		sentence("head", `All were matched to {value} LUFS integrated loudness over the same music(?: \(([^)]*)\))?(?:, the highest level at which no true peak exceeds {value} dBTP; {name} sets that limit)?\.`, func(r *results, _ said, m []string) string {
+			if !shows(m[1], r.Match.Target) {
+				return fmt.Sprintf("the target is %v", r.Match.Target)
+			}
+			if m[2] != "" && !strings.HasPrefix(r.Parameters.Loudness.Standard, m[2]) {
+				return "by another standard"
+			}
+			for _, t := range r.Takes {
+				if d := float64(t.Measures[0].Integrated + t.Gain - r.Match.Target); math.Abs(d) > 0.001 {
+					return fmt.Sprintf("%s is %v LU off", t.Name, d)
+				}
+			}
+			if m[4] == "" {
+				return unless(r.Match.LimitedBy == "", "%s sets a limit", r.Match.LimitedBy)
+			}
+			// A tenth of an LU more would take the named take over the ceiling, and
+			// nothing is over it.
+			for _, t := range r.Takes {
+				p := float64(t.Measures[0].TruePeak + t.Gain - r.Parameters.Match.Ceiling)
+				if p > 1e-3 || t.Name == m[4] && p < -0.1-1e-3 {
+					return fmt.Sprintf("%s peaks %v dB from the ceiling", t.Name, p)
+				}
+			}
+			return unless(shows(m[3], r.Parameters.Match.Ceiling), "the ceiling is %v", r.Parameters.Match.Ceiling)
+		}),
+		sentence("head", `Measured again from the files on this page, all are within {value} LU of it\.`, func(r *results, _ said, m []string) string {
+			within, _ := num(m[1])
+			for _, t := range r.Takes {
+				if p := t.Published; p != nil && math.Abs(float64(p.Integrated-r.Match.Target)) > within+1e-9 {
+					return fmt.Sprintf("%s is at %v", t.Name, p.Integrated)
+				}
+			}
+			return ""
+		}),
+		sentence("head", `The audio of (.+) is not published, since (?:its recording|their recordings) may not be passed on; only (?:its|their) numbers are here\.`, func(r *results, _ said, m []string) string {
+			return everyTake(r, m[1], func(t take) bool { return t.Withheld != nil })
+		}),
+	}
+}
