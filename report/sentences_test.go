@@ -115,13 +115,9 @@ type take struct {
 	RepeatOf   string   `json:"repeat_of"`
 	Gain       figure   `json:"gain_db"`
 	Floor      []figure `json:"floor_third_octave_db"`
-	Published  *struct {
-		Integrated figure `json:"integrated_lufs"`
-	}
-	Withheld *struct {
-		Integrated figure `json:"integrated_lufs"`
-	}
-	Measures []struct {
+	Published  *written
+	Withheld   *written
+	Measures   []struct {
 		Integrated  figure   `json:"integrated_lufs"`
 		TruePeak    figure   `json:"true_peak_dbtp"`
 		Crest       figure   `json:"crest_db"`
@@ -140,6 +136,11 @@ type take struct {
 			Hum       figure `json:"hum_a_weighted_dbfs"`
 		} `json:"as_matched"`
 	}
+}
+
+// written is what a take's matched audio measures.
+type written struct {
+	Integrated figure `json:"integrated_lufs"`
 }
 
 // contestant: neither a bypass, nor the room, nor a repeat is ranked.
