@@ -154,6 +154,9 @@ const (
 	surePlace    = 8
 	// nearNotes is how near an uncertain alignment must lie to be kept.
 	nearNotes = 0.001
+	// leadIn is the lag in seconds from which a take is taken for one that begins long
+	// before or after the music.
+	leadIn = 1.0
 	// clearLag is the confidence below which the notes are asked.
 	clearLag = 2
 )
@@ -164,13 +167,19 @@ const (
 // one at which phases are compared.
 func (s *Session) placeByNotes(i int, base, f *align.Feature, src, take align.Source) (*align.Feature, error) {
 	e, err := between(base, f)
-	if err != nil || e.Certain && e.Confidence >= clearLag {
+	if err != nil || e.Certain && e.Confidence >= clearLag || e.Farther {
 		return f, err
 	}
-	p, err := clock.Place(src, take)
+	// The notes are looked for near where the phase has the take.
+	lead := int64(0)
+	if by := math.Round(float64(e.Lag)); math.Abs(by) > leadIn*float64(s.source().info.SampleRate) {
+		lead = int64(by)
+	}
+	p, err := clock.Place(src, align.Moved(take, lead))
 	if err != nil {
 		return nil, err
 	}
+	p.Lag += unit.Samples(lead)
 	s.byNotes[i] = p
 	if !asNotes(e, p, s.source().info.SampleRate) {
 		return f, nil

@@ -130,6 +130,12 @@ func (s *Session) askPolarity(a *answers) {
 		if i == s.anchor {
 			continue
 		}
+		if of := s.turnedRepeat(i); of != "" {
+			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted",
+				reason: "against " + of + ", which it repeats: the same device with the same settings cannot do that, so a cable, the routing or the export changed between the two passes",
+				do:     "find out what changed, and whether it changed for other takes too"})
+			continue
+		}
 		against := "against " + s.Result.Takes[s.anchor].Name
 		if k := s.through[i]; k >= 0 {
 			against += ", by way of " + s.Result.Takes[k].Name

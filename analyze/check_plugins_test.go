@@ -193,3 +193,89 @@ func TestGateBeforeDrive(t *testing.T) {
 		}
 	}
 }
+
+// later is a recording behind s seconds of lead-in with the noise of a chain, or
+// without its first −s seconds. It keeps its length.
+func later(t testing.TB, x []float64, s float64) []float64 {
+	n := int(math.Abs(s) * guitar.Rate)
+	if s < 0 {
+		return x[n:]
+	}
+	still := guitar.Take(t, "clean-1")[:guitar.Rate]
+	lead := make([]float64, 0, n)
+	for len(lead) < n {
+		lead = append(lead, still[:min(len(still), n-len(lead))]...)
+	}
+	return append(lead, x...)[:len(x)]
+}
+
+// TestLeadIn asks that takes are placed as exactly behind a lead-in of many seconds, or
+// without their beginning, as without; and that a copy and the dry recording itself are
+// seen behind one.
+func TestLeadIn(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	aligning := func(s *Session) []func(context.Context) error {
+		return []func(context.Context) error{s.readFiles, s.findActivity, s.align}
+	}
+	chains := []string{"crunch-1", "fuzz-1", "octave-up", "echo", "high-gain"}
+	applied := func(s *scene) map[string]Alignment {
+		out := map[string]Alignment{}
+		for _, k := range s.answer(t, aligning, nil).Takes {
+			out[k.Name] = k.Alignment
+		}
+		return out
+	}
+	truth := applied(pluginScene(t, chains...))
+	for _, lead := range []float64{2.5, 4.32, 24, -8} {
+		s := pluginScene(t, chains...)
+		for _, c := range chains[1:] {
+			s.files[c][0] = later(t, s.files[c][0], lead)
+		}
+		got := applied(s)
+		for _, c := range chains[1:] {
+			a := got[c]
+			off := float64(a.Applied-got[chains[0]].Applied) - float64(truth[c].Applied-truth[chains[0]].Applied) - lead*guitar.Rate
+			if within := 2*math.Hypot(float64(a.BesideError), float64(truth[c].BesideError)) + 0.2; a.BesideBy == "" || !(math.Abs(off) <= within) {
+				t.Errorf("%s, %g s: %.1f samples off, by %q, stated are %.1f; %s", c, lead, off, a.BesideBy, within, a.Reason)
+			}
+		}
+	}
+	s := pluginScene(t, "crunch-1", "high-gain", "fuzz-1")
+	s.files["high-gain"][0] = scaled(later(t, s.files["crunch-1"][0], 6), -4)
+	s.files["fuzz-1"][0] = passed(later(t, guitar.Dry(t), 5), -4, 30, -85)
+	res := s.answer(t, comparing, map[string]bool{idNearCopy: true, idPath: true})
+	assert(t, res, wanted{idNearCopy, "crunch-1 and high-gain", Fails, nan(), 0, ""})
+	assert(t, res, wanted{idPath, "fuzz-1", Fails, nan(), 0, ""})
+}
+
+// TestTurnedRepeat asks that a repeat with the other polarity is put down to what
+// changed between the passes, whichever take the others are compared with; and another
+// device of the other polarity to the device.
+func TestTurnedRepeat(t *testing.T) {
+	for _, reference := range []string{"One", "Two"} {
+		for _, turned := range []string{"one", "again", "two"} {
+			s := newScene(t)
+			s.manifest = strings.Replace(s.manifest, "reference: One", "reference: "+reference, 1)
+			s.each(turned, func(x []float64) []float64 { return scaledBy(x, -1) })
+			aligned := func(s *Session) []func(context.Context) error {
+				return []func(context.Context) error{s.readFiles, s.findActivity, s.align, s.layTimeline}
+			}
+			cautions := 0
+			for _, k := range s.answer(t, aligned, map[string]bool{idPolarity: true}).Checks {
+				if k.Outcome != Caution {
+					continue
+				}
+				cautions++
+				session := strings.Contains(k.Reason, "changed between the two passes")
+				if repeat := k.Subject == "Again" && turned != "two"; session != repeat || session == strings.Contains(k.Reason, "inverting stages") {
+					t.Errorf("%s turned, reference %s: %s: %s", turned, reference, k.Subject, k.Reason)
+				}
+			}
+			if cautions == 0 {
+				t.Errorf("%s turned, reference %s: nothing is said", turned, reference)
+			}
+		}
+	}
+}

@@ -141,3 +141,22 @@ func (s *Session) askSteady(a *answers) {
 		}
 	}
 }
+
+// turnedRepeat returns the take that take i repeats with the other polarity; "" where
+// it has the same, or one of the two polarities is not known.
+func (s *Session) turnedRepeat(i int) string {
+	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
+	if k < 0 || k == i {
+		return ""
+	}
+	polarity := func(k int) string {
+		if k == s.anchor {
+			return "same"
+		}
+		return s.Result.Takes[k].Alignment.PolarityToReference
+	}
+	if own, other := polarity(i), polarity(k); own == "same" && other == "inverted" || own == "inverted" && other == "same" {
+		return s.Result.Takes[k].Name
+	}
+	return ""
+}

@@ -3,6 +3,7 @@ package align
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"evenhand/analyze/unit"
 )
@@ -29,6 +30,10 @@ type Estimate struct {
 	// Placed tells that the place was given, see FollowNear: Confidence is then
 	// that of the search that was overruled, and does not count.
 	Placed bool
+
+	// Farther tells that another place, beyond the largest lag, is likelier, and that
+	// none stands out.
+	Farther bool
 
 	// Plain and Whitened are the lags of the two fine estimates; the peaks
 	// are signed and relative to the largest value possible.
@@ -74,11 +79,13 @@ const (
 	musicSpreads    = 5    // of the windows' lags from end to end, as measured on synthesized guitar
 	leastGain       = 1.5  // by which another slope must raise the whitened peak
 	leastContrast   = 1.25 // from which on the fine search overrules the coarse
+	leastSteady     = 0.2  // peaks of a steady lag: at a wrong place they stay below 0.15
 	steadyWindows   = 8    // from which on a constant lag shows that no repeat of the music was taken
 )
 
 // Follow prepares another recording along the timeline f: it finds its lag and
-// keeps the spectra of its windows. It returns an error wrapping ErrRates for
+// keeps the spectra of its windows. Where no certain or steady place is within the
+// largest lag, one up to 30 s away is looked for as well, unless a largest lag was set. It returns an error wrapping ErrRates for
 // another sample rate, and errors of reading. f must come from NewFeature.
 func (f *Feature) Follow(src Source) (*Feature, error) {
 	if f.timeline != nil {
@@ -87,6 +94,106 @@ func (f *Feature) Follow(src Source) (*Feature, error) {
 	if err := sameRate(f.src, src); err != nil {
 		return nil, err
 	}
+	g, err := f.follow(src)
+	if err != nil || f.short || f.silent || g.short || g.estimate.Certain || f.plan.steady(g.estimate) {
+		return g, err
+	}
+	return f.farther(src, g)
+}
+
+// farther looks for a recording beyond the largest lag, up to wideSeconds either way,
+// and follows it there; near is what was found within it. Of the places that the coarse
+// search says, the first counts that is certain, else the first whose lag is steady,
+// else the likeliest where it stands out from all within the largest lag.
+func (f *Feature) farther(src Source, near *Feature) (*Feature, error) {
+	lags, contrast, err := f.beyond(src)
+	if err != nil || len(lags) == 0 {
+		return near, err
+	}
+	var best *Feature
+	at, rank := int64(0), 0
+	for i, lag := range lags {
+		// A place within reach of one that was tried was looked for there.
+		if slices.ContainsFunc(lags[:i], func(tried int64) bool { return max(tried-lag, lag-tried) < int64(f.plan.margin*f.plan.block) }) {
+			continue
+		}
+		g, err := f.follow(Moved(src, lag))
+		if err != nil {
+			return nil, err
+		}
+		own := 0
+		switch {
+		case g.estimate.Certain:
+			own = 3
+		case f.plan.steady(g.estimate):
+			own = 2
+		case i == 0 && contrast >= leastContrast:
+			own = 1
+		}
+		if own > rank {
+			best, at, rank = g, lag, own
+		}
+	}
+	if best == nil {
+		e := &near.estimate
+		e.Certain, e.Polarity, e.Farther = false, 0, true
+		e.Reason = fmt.Sprintf("it looks as if the music began %.1f s %s than in the timeline's recording, but no place stands out up to %d s: cut the file so that it begins at about the same place",
+			math.Abs(float64(lags[0]))/float64(f.plan.rate), map[bool]string{true: "later", false: "earlier"}[lags[0] > 0], wideSeconds)
+		return near, nil
+	}
+	best.move(src, at)
+	return best, nil
+}
+
+// steady tells whether the lag is constant over many windows that have something in
+// common.
+func (p *plan) steady(e Estimate) bool {
+	n := 0
+	for _, w := range e.Windows {
+		if w.Weight > 0 {
+			n++
+		}
+	}
+	return n >= steadyWindows && p.constant(e) && math.Max(math.Abs(e.PlainPeak), math.Abs(e.WhitenedPeak)) >= leastSteady
+}
+
+// Moved returns a recording without its first by frames, or with as many zeros before
+// it for a negative number.
+func Moved(src Source, by int64) Source {
+	if by == 0 {
+		return src
+	}
+	return moved{src, by}
+}
+
+// moved is what Moved returns.
+type moved struct {
+	Source
+	by int64
+}
+
+func (m moved) Len() int64 { return max(0, m.Source.Len()-m.by) }
+
+func (m moved) ReadAt(dst []float64, first int64) (int, error) {
+	return m.Source.ReadAt(dst, first+m.by)
+}
+
+// move makes of what was found of a moved recording what is true of it as it is.
+func (f *Feature) move(src Source, by int64) {
+	f.src = src
+	for i := range f.offset {
+		f.offset[i] += by
+	}
+	e := &f.estimate
+	e.Lag, e.Plain, e.Whitened = e.Lag+unit.Samples(by), e.Plain+unit.Samples(by), e.Whitened+unit.Samples(by)
+	e.Windows = slices.Clone(e.Windows)
+	for i := range e.Windows {
+		e.Windows[i].Lag += unit.Samples(by)
+	}
+}
+
+// follow is Follow within the largest lag.
+func (f *Feature) follow(src Source) (*Feature, error) {
 	p := f.plan
 	g := &Feature{plan: p, src: src, timeline: f}
 	g.short = float64(src.Len()) < minSeconds*float64(p.rate)
@@ -127,18 +234,6 @@ func (f *Feature) Follow(src Source) (*Feature, error) {
 		es, fs, goods = append(es, e), append(fs, h), append(goods, good)
 	}
 	best, contrast := decide(es, goods, p)
-	if max(c.ratio, contrast) < leastConfidence {
-		lag, found, err := f.beyond(src)
-		if err != nil {
-			return nil, err
-		}
-		if found {
-			g.estimate = nothing(fmt.Sprintf("the lag looks like %+.2f s, beyond the limit of ±%.3g s; allow a larger one",
-				float64(lag)/float64(p.rate), float64(p.opt.MaxLag)))
-			g.estimate.Lag, g.estimate.Confidence = unit.Samples(lag), unit.Number(c.ratio)
-			return g, nil
-		}
-	}
 	g.offset, g.spectra = fs[best].offset, fs[best].spectra
 	e := es[best]
 	if p.constant(e) && max(c.ratio, contrast) >= leastConfidence {
@@ -373,13 +468,7 @@ func (p *plan) clear(e Estimate) bool {
 	if e.Placed || e.Confidence >= leastConfidence {
 		return true
 	}
-	n := 0
-	for _, w := range e.Windows {
-		if w.Weight > 0 {
-			n++
-		}
-	}
-	return e.Confidence >= leastContrast && n >= steadyWindows && p.constant(e)
+	return e.Confidence >= leastContrast && p.steady(e)
 }
 
 // agree tells whether the two estimates say the same.
@@ -398,7 +487,7 @@ func (p *plan) judge(e Estimate, strength float64) Estimate {
 	case !p.clear(e) && strength >= leastStrength && p.constant(e):
 		e.Reason = fmt.Sprintf("the music repeats: the best lag stands out only %.1f times from another within ±%.3g s", float64(e.Confidence), float64(p.opt.MaxLag))
 	case !p.clear(e) && strength < leastStrength:
-		e.Reason = fmt.Sprintf("no clear match within ±%.3g s (%.1f times the next best): another performance, or a larger lag", float64(p.opt.MaxLag), float64(e.Confidence))
+		e.Reason = fmt.Sprintf("no clear match (%.1f times the next best): another performance, or gear that leaves little of the notes' beginnings", float64(e.Confidence))
 	case !p.constant(e):
 		e.Scattered = true
 		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: the gear moves the phase from note to note, it is another performance, or frames were lost or inserted", float64(e.Spread))

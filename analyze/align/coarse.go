@@ -194,23 +194,33 @@ func halfway(x []float64, i int) float64 {
 	return s
 }
 
-// beyond looks up to 30 s either way where nothing was found, and returns the
-// lag in frames of a clear match there.
-func (f *Feature) beyond(src Source) (lag int64, found bool, err error) {
-	if f.plan.opt.MaxLag >= wideSeconds {
-		return 0, false, nil
+// beyond looks up to 30 s either way and returns the lags in frames, the likeliest
+// first, of the places beyond the largest lag, where the likeliest of all is there; and
+// by how much that is likelier than any within it.
+func (f *Feature) beyond(src Source) (lags []int64, contrast float64, err error) {
+	if f.plan.bound {
+		return nil, 0, nil
 	}
 	wide, err := f.wide()
 	if err != nil {
-		return 0, false, err
+		return nil, 0, err
 	}
 	c, err := wide.search(src)
-	if err != nil || len(c.candidates) == 0 {
-		return 0, false, err
+	if err != nil || len(c.candidates) == 0 || c.strength < leastStrength {
+		return nil, 0, err
 	}
-	lag = int64(c.candidates[0].lag) * int64(wide.plan.block)
-	found = c.ratio >= leastConfidence && c.strength >= leastStrength && abs(c.candidates[0].lag) > f.plan.margin
-	return lag, found, nil
+	contrast = math.Inf(1)
+	for _, x := range c.candidates {
+		switch {
+		case abs(x.lag) > f.plan.margin:
+			lags = append(lags, int64(x.lag)*int64(wide.plan.block))
+		case lags == nil:
+			return nil, 0, nil
+		case math.IsInf(contrast, 1):
+			contrast = c.candidates[0].value / x.value
+		}
+	}
+	return lags, contrast, nil
 }
 
 // start returns the first frame of a follower's stretch k.

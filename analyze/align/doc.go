@@ -16,7 +16,9 @@
 // block to block, correlated by FFT over at most sixteen stretches of 12 s,
 // added along lines of constant drift. Onsets survive polarity, level and
 // distortion. The best peak over the next best, more than 10 ms away, is the
-// confidence; where it is below 2, the fine search decides between the places.
+// confidence; where it is below 2, the fine search decides between the places. Where
+// none of them is certain or steady within 2 s, the coarse search reaches up to 30 s,
+// and if it says a place there, both are made again around it.
 //
 // Fine: windows of at least 0.5 s (a power of two), placed where the timeline
 // sounds, Hann-tapered, 80 Hz to 6 kHz, cross-spectra added over all windows

@@ -22,6 +22,7 @@ const (
 // made from the timeline's recording and never changes.
 type plan struct {
 	opt      Options
+	bound    bool // nothing beyond the largest lag is looked for
 	rate     int
 	block    int // frames of an envelope block
 	margin   int // blocks of the largest lag
@@ -88,12 +89,13 @@ func NewFeature(src Source, opt Options) (*Feature, error) {
 	if err := checkRate(src.Rate()); err != nil {
 		return nil, err
 	}
+	bound := opt.MaxLag != 0
 	opt, err := opt.withDefaults(src.Rate())
 	if err != nil {
 		return nil, err
 	}
 	rate := float64(src.Rate())
-	p := &plan{opt: opt, rate: src.Rate(), block: max(1, int(math.Round(rate*blockSeconds)))}
+	p := &plan{opt: opt, bound: bound, rate: src.Rate(), block: max(1, int(math.Round(rate*blockSeconds)))}
 	p.margin = int(math.Ceil(float64(opt.MaxLag) * rate / float64(p.block)))
 	p.size = FineWindow(p.rate)
 	p.lo = max(1, int(math.Ceil(float64(opt.Low)*float64(p.size)/rate)))

@@ -52,7 +52,8 @@ func (m *Memory) ReadAt(dst []float64, first int64) (int, error) {
 
 // Options are the settings of a search; zero values mean the defaults.
 type Options struct {
-	// MaxLag is the largest lag that is looked for, either way, 0.05 to 60 s;
+	// MaxLag is the largest lag that is looked for, either way, 0.05 to 60 s; where it
+	// is not set, larger ones up to 30 s are looked for where nothing certain is found;
 	// default 2 s.
 	MaxLag unit.Seconds
 	// MaxDrift is the largest clock difference that the coarse search
