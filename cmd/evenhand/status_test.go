@@ -77,7 +77,6 @@ func TestStatus(t *testing.T) {
 		{"check tone.wav", []string{"a manifest is needed (YAML), this is a recording (WAVE)"}},
 		{"check nope.yaml", []string{"manifest nope.yaml cannot be opened: no such file or directory"}},
 		{"check one.yaml", []string{"one.wav: it has 1 sample"}},
-		{"check silent.yaml", []string{"silent.wav"}},
 		{"build silent.yaml -o out", []string{"(silent.wav) has nothing above the absolute gate"}},
 		{"check nan.yaml", []string{"nan.wav: byte", "is NaN or infinite"}},
 		{"check missing.yaml", []string{`no file "missing.yml"`, "the folder holds: nan.wav, one.wav, other.wav, silent.wav, tone.wav"}},

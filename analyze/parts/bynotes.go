@@ -1,0 +1,202 @@
+package parts
+
+import (
+	"math"
+	"slices"
+)
+
+const (
+	leastMiss  = 0.05 // share of notes, at least, that may be anywhere
+	farWindow  = 40   // ticks about another place
+	rounds     = 3    // of fitting the misses and the main lag
+	leastTight = 8    // notes, for these to be fitted again
+)
+
+// tights are the scatters of the notes of one performance through gear that are
+// tried, in ticks, and looses those between two passes by the same hands, of which
+// one is as likely as the other.
+var (
+	tights = [...]float64{0.5, 0.8, 1.2, 2, 3.5}
+	looses = [...]float64{3, 8}
+)
+
+var notePrices = prices{leave: 13, back: 5, creep: 5}
+
+// noteStates is what the notes say of each state: the chances of each lag, and
+// which states there are.
+type noteStates struct {
+	at     []int       // ticks of a at which they begin
+	p      [][]float64 // of each: chances of the lags about the line, then of those about other places
+	gone   []bool      // those that lie in a gap
+	offs   []int       // by how many ticks later than the line each lag is
+	like   []float64   // how alike the rises are at the best lag
+	main   int         // index of the commonest lag
+	miss   float64     // share of the notes that may be anywhere
+	tight  float64     // ticks: scatter of the notes that lie at a lag
+	sharp  [][]float64 // chances of each note in each lag, with that scatter
+	blunt  [][]float64 // the same, with that between two passes
+	states []int       // the path: index of a lag, or loose or other
+	total  float64     // nats of the path
+}
+
+func (s *noteStates) loose() int { return len(s.offs) }
+
+// compareNotes finds the chances of each note of a about off and about far other
+// places.
+func compareNotes(a, b *sound, notes []int, off func(tick int) int, far []int, missing []gap) *noteStates {
+	s := &noteStates{at: notes}
+	for l := -reach; l <= reach; l++ {
+		s.offs = append(s.offs, l)
+	}
+	for _, f := range far {
+		for l := -farWindow; l <= farWindow; l++ {
+			s.offs = append(s.offs, f+l)
+		}
+	}
+	for _, at := range notes {
+		p := make([]float64, len(s.offs))
+		likes := p[:lags]
+		alike(likes, a, b, at, at+off(at))
+		for k, f := range far {
+			alike(p[lags+k*(2*farWindow+1):][:2*farWindow+1], a, b, at, at+off(at)+f)
+		}
+		s.like = append(s.like, slices.Max(p))
+		soften(p)
+		s.p = append(s.p, p)
+		t := float64(at) * tick
+		s.gone = append(s.gone, slices.ContainsFunc(missing, func(g gap) bool { return t > g.from-gapAround && t < g.to+gapAround }))
+	}
+	return s
+}
+
+const gapAround = 0.06 // s about a gap in which a note is not heard as it is
+
+// rows returns the logarithms of how probable each note is in each state.
+func (s *noteStates) rows() [][]float64 {
+	out := make([][]float64, len(s.p))
+	for i := range out {
+		row := make([]float64, len(s.offs)+2)
+		if !s.gone[i] {
+			for j := range s.offs {
+				row[j] = s.fits(s.sharp[i][j])
+			}
+			row[s.loose()] = s.fits(s.blunt[i][s.main])
+		}
+		out[i] = row
+	}
+	return out
+}
+
+// window returns the states from first ≤ k < end of the place to which a lag's state
+// belongs.
+func (s *noteStates) window(state int) (first, end int) {
+	if state < lags {
+		return 0, lags
+	}
+	n := 2*farWindow + 1
+	first = lags + (state-lags)/n*n
+	return first, first + n
+}
+
+// fits is the logarithm of by how much a chance exceeds that of anything.
+func (s *noteStates) fits(chance float64) float64 {
+	return math.Log((1-s.miss)*chance*float64(len(s.offs)) + s.miss)
+}
+
+// spread blurs the chances about each place by themselves.
+func (s *noteStates) spread(p []float64, sigmas ...float64) []float64 {
+	out := make([]float64, 0, len(p))
+	for k := 0; k < len(p); {
+		n := lags
+		if k > 0 {
+			n = 2*farWindow + 1
+		}
+		sum := blurred(p[k:k+n], sigmas[0])
+		for _, sigma := range sigmas[1:] {
+			for i, v := range blurred(p[k:k+n], sigma) {
+				sum[i] += v
+			}
+		}
+		for _, v := range sum {
+			out = append(out, v/float64(len(sigmas)))
+		}
+		k += n
+	}
+	return out
+}
+
+// follow finds the likeliest path of all notes.
+func (s *noteStates) follow() {
+	n := float64(len(s.offs))
+	best := math.Inf(-1)
+	for _, sigma := range tights {
+		sharp, sum := make([][]float64, len(s.p)), make([]float64, len(s.offs))
+		sum[reach] = 1e-9 // where nothing tells, it is where the estimate says
+		for i, p := range s.p {
+			sharp[i] = s.spread(p, sigma)
+			if s.gone[i] {
+				continue
+			}
+			for j, v := range sharp[i] {
+				sum[j] += math.Log(0.6*v*n + 0.4)
+			}
+		}
+		main := argmax(sum)
+		if sum[main] > best {
+			best, s.main, s.tight, s.sharp = sum[main], main, sigma, sharp
+		}
+	}
+	s.blunt = make([][]float64, len(s.p))
+	s.states = make([]int, len(s.p))
+	kept := make([]bool, len(s.p))
+	for i, p := range s.p {
+		s.blunt[i] = s.spread(p, looses[:]...)
+		s.states[i], kept[i] = s.main, !s.gone[i]
+	}
+	// Misses that follow one another are a part, those here and there the gear's: both
+	// beginnings are tried.
+	low := *s
+	low.settle(leastMiss, kept)
+	s.settle(0, kept)
+	if low.total > s.total {
+		*s = low
+	}
+}
+
+// settle fits the misses, the path and the main lag in turn; the misses begin with
+// a share, 0 for that which all notes give.
+func (s *noteStates) settle(miss float64, kept []bool) {
+	kept, s.states = slices.Clone(kept), slices.Clone(s.states)
+	n := float64(len(s.offs))
+	for range rounds {
+		var likely []float64
+		for i, k := range kept {
+			if k {
+				likely = append(likely, s.sharp[i][s.states[i]]*n)
+			}
+		}
+		if len(likely) == 0 {
+			return
+		}
+		if s.miss = miss; miss == 0 {
+			s.miss = missRate(likely, leastMiss)
+		}
+		miss = 0
+		s.states, s.total = likeliest(s.rows(), lags, s.main, notePrices)
+		count, votes := 0, make([]float64, len(s.offs))
+		for i, at := range s.states {
+			kept[i] = at < len(s.offs) && !s.gone[i]
+			if !kept[i] {
+				continue
+			}
+			count++
+			for j := max(0, at-1); j <= min(len(votes)-1, at+1); j++ {
+				votes[j] += 1 - 0.5*math.Abs(float64(j-at))
+			}
+		}
+		if count < leastTight {
+			return
+		}
+		s.main = argmax(votes)
+	}
+}

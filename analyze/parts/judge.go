@@ -1,0 +1,363 @@
+package parts
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/unit"
+)
+
+// Kind says what a part of a take is.
+type Kind string
+
+// The kinds of parts that are not what the timeline says.
+const (
+	Elsewhere Kind = "elsewhere" // is what is played at another time
+	Moved     Kind = "moved"     // lies later or earlier than the rest, all of it by as much
+	Turned    Kind = "turned"    // its polarity is not that of the rest
+	Elastic   Kind = "elastic"   // lies at lags that wander
+	Pass      Kind = "pass"      // its notes scatter as those of another pass do
+	Unlike    Kind = "unlike"    // its notes are not those that are played there
+	Missing   Kind = "missing"   // nothing is heard while something is played
+)
+
+// Part is a part of b that is not what a says.
+type Part struct {
+	From, To unit.Seconds // on the timeline of a
+	Kind     Kind
+	// Lag is by how much later than the rest it is, for Moved, and by how much
+	// later than a plays it, for Elsewhere.
+	Lag unit.Samples
+	by  string
+}
+
+// Slip is a place at which frames were inserted into or lost from b.
+type Slip struct {
+	At       unit.Seconds // on the timeline of a
+	Lag      unit.Samples // by how much b is later from here on: positive where frames were inserted, negative where they were lost
+	Error    unit.Samples // one standard error of Lag
+	From, To unit.Seconds // times of a between which it happened
+}
+
+// Judgement is what was found. It holds what every note says, some ten kilobytes for
+// each.
+type Judgement struct {
+	Verdict Verdict
+	Parts   []Part // in order of time
+	Slips   []Slip // in order of time
+	// Smallest is the smallest slip that would have been found between the times
+	// From and To of a; NaN where none would, for Reason.
+	Smallest unit.Samples
+	From, To unit.Seconds
+	Reason   string
+	// Start is by how much later than the estimate says b is before the first slip.
+	Start unit.Samples
+	// Windows is how many windows sounded and are alike; Scatter the robust standard
+	// deviation of their lags about the median of their neighbours, NaN for too few.
+	Windows int
+	Scatter unit.Samples
+	// Drift is how much slower b's clock runs by these windows, slips apart; the
+	// delay of the gear, where it changes with the playing, is in it. NaN where
+	// too few tell. DriftError is one standard error.
+	Drift, DriftError unit.PPM
+
+	notes  *noteStates
+	phase  *phases
+	start  int // ticks
+	steps  []noteSlip
+	rate   int
+	repeat bool
+	line   func(t float64) float64 // frames
+}
+
+// OnePath reports whether both recordings went one path, so that nothing but the clock
+// moves the lag.
+func (j *Judgement) OnePath() bool { return float64(j.Scatter) <= onePath }
+
+// Lag returns how many frames later than a, at a time of a, b is by the estimate and the
+// slips.
+func (j *Judgement) Lag(t float64) float64 {
+	if j.line == nil {
+		return never
+	}
+	lag := j.line(t) + float64(j.Start)
+	for _, x := range j.Slips {
+		if t >= float64(x.At) {
+			lag += float64(x.Lag)
+		}
+	}
+	return lag
+}
+
+// Forget drops what notes and windows say by themselves, after which Told must not be
+// called.
+func (j *Judgement) Forget() { j.notes, j.phase, j.line = nil, nil, nil }
+
+const (
+	margin   = 3000 // ticks of b before the beginning of a and behind its end
+	straight = 0.1  // frames that the lag may change from end to end before the windows are compared anew
+
+	phaseTries = 6 // times that they are
+)
+
+// Timeline is a recording that others are judged against, and what was found in it
+// once for all. It holds no reader.
+type Timeline struct {
+	sound *sound
+	notes []int // ticks at which they begin
+	rate  int
+}
+
+// Listen finds what is needed of a recording. Of recordings above ten minutes the
+// first ten are looked at. It returns errors of reading.
+func Listen(a align.Source) (*Timeline, error) {
+	n := int(min(most, float64(a.Len())/float64(a.Rate())) / tick)
+	out := &Timeline{rate: a.Rate()}
+	var err error
+	out.sound, err = hear(a, 0, n, func(levels, rises [bands][]float32) { out.notes = beginnings(levels, rises) })
+	return out, err
+}
+
+// Judge compares b, part by part, with a, of which the timeline was made, along e.
+// What e says need not be certain, but must hold a lag. repeat says that both were
+// sent through the same gear.
+//
+// It returns an error wrapping align.ErrRates for different sample rates, and errors
+// of reading.
+func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Judgement, error) {
+	out := &Judgement{Smallest: unit.Samples(never), From: unit.Seconds(never), To: unit.Seconds(never), rate: t.rate, repeat: repeat,
+		Scatter: unit.Samples(never), Drift: unit.PPM(never), DriftError: unit.PPM(never),
+		Verdict: Verdict{Outcome: Uncertain, Spread: unit.Seconds(never)}}
+	if a.Rate() != b.Rate() || a.Rate() != t.rate {
+		return nil, fmt.Errorf("parts: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, a.Rate(), b.Rate())
+	}
+	if math.IsNaN(float64(e.Lag)) {
+		out.Verdict.Basis = "no lag is known: " + e.Reason
+		out.Reason = out.Verdict.Basis
+		return out, nil
+	}
+	rate, n := float64(t.rate), t.sound.n
+	if len(t.notes) == 0 {
+		out.Verdict.Basis = "no note begins in it"
+		out.Reason = out.Verdict.Basis
+		return out, nil
+	}
+	line := func(at float64) float64 { return float64(e.LagAt(unit.Seconds(at), t.rate)) / rate }
+	out.line = func(at float64) float64 { return rate * line(at) }
+	base := line(float64(n) * tick / 2)
+	hb, err := hear(b, base-margin*tick, n+2*margin, nil)
+	if err != nil {
+		return nil, err
+	}
+	off := func(i int) int { return margin + int(math.Round((line(float64(i)*tick)-base)/tick)) }
+	missing := gaps(t.sound, hb, off)
+	s := compareNotes(t.sound, hb, t.notes, off, places(t.sound, hb, off), missing)
+	s.follow()
+	out.notes = s
+	pieces, slips, start := s.judge()
+	out.start, out.steps, out.Start = start, slips, unit.Samples(float64(start)*tick*rate)
+	seconds := func(note int) unit.Seconds { return unit.Seconds(float64(s.at[note]) * tick) }
+	var parts []Part
+	for _, p := range pieces {
+		parts = append(parts, Part{From: seconds(p.first), To: seconds(p.last), Kind: p.kind, Lag: unit.Samples(float64(p.off) * tick * rate), by: "notes"})
+	}
+	for _, g := range missing {
+		parts = append(parts, Part{From: unit.Seconds(g.from), To: unit.Seconds(g.to), Kind: Missing, by: "level"})
+	}
+	for _, x := range slips {
+		from, to := seconds(s.hit(x.before, -1)), seconds(s.hit(x.behind, 1))
+		by := float64(x.by) * tick
+		out.Slips = append(out.Slips, Slip{At: (from + to - unit.Seconds(max(0, -by))) / 2, From: from, To: to,
+			Lag: unit.Samples(by * rate), Error: unit.Samples(tick * rate)})
+	}
+	own := 0.0
+	if !math.IsNaN(float64(e.Drift)) {
+		own = float64(e.Drift)
+	}
+	slope, mid := 0.0, float64(n)*tick/2
+	out.Parts = parts
+	compare := func(slope float64) (*phases, error) {
+		return comparePhases(a, b, func(t float64) float64 { return out.Lag(t) + slope*(t-mid) }, func(from, to float64) bool {
+			apart := func(x Part) bool { // is elsewhere for certain
+				return (x.Kind == Moved || x.Kind == Elsewhere || x.Kind == Missing) && to > float64(x.From) && from < float64(x.To)
+			}
+			return !slices.ContainsFunc(parts, apart) &&
+				!slices.ContainsFunc(out.Slips, func(x Slip) bool { return to > float64(x.From) && from < float64(x.To) })
+		})
+	}
+	for try := range phaseTries {
+		if out.phase, err = compare(slope); err != nil {
+			return nil, err
+		}
+		// A slip or a moved part can pass for a drift in the estimate.
+		if none := -own * 1e-6 * rate; try == 0 && math.Abs(none)*2*mid > 1 {
+			level, err := compare(none)
+			if err != nil {
+				return nil, err
+			}
+			if level != nil && (out.phase == nil || level.height*out.phase.noise > out.phase.height*level.noise) {
+				out.phase, slope = level, none
+			}
+		}
+		if out.phase == nil {
+			break
+		}
+		more, moved := out.byWindows(own + slope*1e6/rate)
+		if slope += more; math.Abs(more)*2*mid <= straight && moved <= straight {
+			break
+		}
+	}
+	if ph := out.phase; ph != nil {
+		out.Parts = merge(parts, s.withPhase(ph, a.Rate(), start, slips), ph.rows(a.Rate()), out.Slips)
+	}
+	if math.IsNaN(float64(out.Smallest)) {
+		out.byNotes()
+	}
+	slices.SortStableFunc(out.Parts, func(x, y Part) int { return cmp.Compare(x.From, y.From) })
+	out.Verdict = out.verdict()
+	return out, nil
+}
+
+// byNotes sets the smallest slip that the notes alone tell, if they tell any.
+func (j *Judgement) byNotes() {
+	s := j.notes
+	if n := len(s.at); n >= 2*leastEnds {
+		from, to := float64(s.at[leastEnds-1])*tick, float64(s.at[n-leastEnds])*tick
+		for _, x := range shifts {
+			found := true
+			for k := range mostTried {
+				t := from + (to-from)*float64(k)/(mostTried-1)
+				found = found && j.finds(t, math.Inf(1), func(int) int { return x }) && j.finds(t, math.Inf(1), func(int) int { return -x })
+			}
+			if found {
+				j.Smallest = unit.Samples(float64(x) * tick * float64(j.rate))
+				j.From, j.To = unit.Seconds(from), unit.Seconds(to)
+				return
+			}
+		}
+	}
+	if len(j.Slips) == 0 {
+		j.Reason = fmt.Sprintf("too little is alike to tell: %d notes begin in it, and the phase does not tell either", len(s.at))
+	}
+}
+
+const leastEnds = 5 // notes at either end, between which slips are tried
+
+// within reports whether a time lies in a part.
+func (j *Judgement) within(t float64) bool {
+	return slices.ContainsFunc(j.Parts, func(p Part) bool { return t > float64(p.From) && t < float64(p.To) })
+}
+
+const (
+	mostNote    = 4.0  // nats that one note says, at most
+	usualPlaced = 0.9  // chance of a window of the take to lie in place, to begin with
+	mostPlaced  = 0.97 // and at most
+	leavePlace  = 10.0 // nats that it costs to leave what is said, and
+	backPlace   = 6.0  // to come back
+)
+
+// withPhase returns the parts in which notes and windows together do not lie in
+// place.
+func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip) (out []Part) {
+	at, _, chance := ph.places(rate)
+	worth := ph.worth()
+	type seen struct {
+		time   float64
+		away   float64 // nats for another thing, of a note
+		window int     // −1 for a note
+	}
+	var all []seen
+	for i := range at {
+		all = append(all, seen{ph.windows[i].time, 0, i})
+	}
+	for i, t := range s.at {
+		if s.gone[i] {
+			continue
+		}
+		l := s.state(start, slips, i)
+		if l < 0 {
+			continue
+		}
+		in := s.fits(s.sharp[i][l])
+		away := max(0, s.fits(s.blunt[i][l])) - in
+		all = append(all, seen{float64(t) * tick, max(-mostNote, min(mostNote, away)), -1})
+	}
+	slices.SortStableFunc(all, func(x, y seen) int { return cmp.Compare(x.time, y.time) })
+	rows := make([][]float64, len(all))
+	var path []int
+	usual := usualPlaced
+	for range rounds {
+		for i, x := range all {
+			away := x.away
+			if x.window >= 0 {
+				away = worth * math.Log((1-chance)/(1-usual))
+				if at[x.window] == inPlace {
+					away = worth * math.Log(chance/usual)
+				}
+			}
+			rows[i] = []float64{0, away}
+		}
+		path, _ = likeliest(rows, 0, 0, prices{leave: leavePlace, back: backPlace})
+		placed, windows := 1.0, 1.0
+		for i, x := range all {
+			if x.window >= 0 && path[i] == 0 {
+				windows++
+				if at[x.window] == inPlace {
+					placed++
+				}
+			}
+		}
+		usual = max(chance+0.05, min(mostPlaced, placed/windows))
+	}
+	for i := 0; i < len(path); i++ {
+		if path[i] == 0 {
+			continue
+		}
+		first := i
+		for i+1 < len(path) && path[i+1] == 1 {
+			i++
+		}
+		out = append(out, Part{From: unit.Seconds(all[first].time), To: unit.Seconds(all[i].time), Kind: Unlike, by: "both"})
+	}
+	return out
+}
+
+// besideTurn is how near a part whose lag changes a change of polarity is not told: the
+// phase there is that of two places.
+const besideTurn = unit.Seconds(1.5)
+
+// merge joins what notes, notes with windows, and windows say of the same time. What
+// says more of a part decides its kind; where one is another pass or unlike, both together
+// know its ends better.
+func merge(notes, both, phase []Part, slips []Slip) []Part {
+	overlap := func(x, y Part) bool { return x.To > y.From && x.From < y.To }
+	soft := func(k Kind) bool { return k == Pass || k == Unlike || k == Elastic }
+	var out []Part
+	used := make([]bool, len(both))
+	for _, p := range notes {
+		if soft(p.Kind) {
+			for i, q := range both {
+				if overlap(p, q) {
+					p.From, p.To, used[i] = q.From, q.To, true
+				}
+			}
+		}
+		out = append(out, p)
+	}
+	for _, q := range phase {
+		apart := func(p Part) bool { return q.From-p.To > besideTurn || p.From-q.To > besideTurn }
+		if !slices.ContainsFunc(out, func(p Part) bool { return overlap(p, q) || q.Kind == Turned && !apart(p) }) &&
+			!slices.ContainsFunc(slips, func(x Slip) bool { return q.Kind == Turned && x.To > q.From-besideTurn && x.From < q.To+besideTurn }) {
+			out = append(out, q)
+		}
+	}
+	for i, q := range both {
+		if !used[i] && !slices.ContainsFunc(out, func(p Part) bool { return overlap(p, q) }) {
+			out = append(out, q)
+		}
+	}
+	return out
+}

@@ -1,0 +1,116 @@
+package parts
+
+import "math"
+
+// prices are what a path pays for changing its state, in nats.
+type prices struct {
+	leave float64 // for any other state
+	back  float64 // for the main state
+	creep float64 // for the next lag
+}
+
+// likeliest returns the likeliest path through rows of states: at each row the
+// logarithm of how probable what is seen is in each state. The first n states of
+// row i are lags in order, between neighbours of which the path may creep; main is
+// the state to which it comes back more cheaply, −1 for none. total is the sum along the path, less its prices.
+//
+// Source: A. J. Viterbi, Error bounds for convolutional codes and an asymptotically
+// optimum decoding algorithm, IEEE Trans. IT-13(2), 1967 (from memory).
+func likeliest(rows [][]float64, n, main int, p prices) (path []int, total float64) {
+	if len(rows) == 0 {
+		return nil, 0
+	}
+	states := len(rows[0])
+	sum, next := make([]float64, states), make([]float64, states)
+	copy(sum, rows[0])
+	from := make([][]int32, len(rows))
+	for i := 1; i < len(rows); i++ {
+		top := argmax(sum)
+		away := sum[top] - p.leave
+		back := make([]int32, states)
+		for j := range states {
+			best, at := sum[j], j
+			if j < n {
+				if j > 0 && sum[j-1]-p.creep > best {
+					best, at = sum[j-1]-p.creep, j-1
+				}
+				if j+1 < n && sum[j+1]-p.creep > best {
+					best, at = sum[j+1]-p.creep, j+1
+				}
+			}
+			if away > best {
+				best, at = away, top
+			}
+			if j == main && sum[top]-p.back > best {
+				best, at = sum[top]-p.back, top
+			}
+			next[j], back[j] = best+rows[i][j], int32(at)
+		}
+		from[i] = back
+		sum, next = next, sum
+	}
+	path = make([]int, len(rows))
+	at := argmax(sum)
+	total = sum[at]
+	for i := len(rows) - 1; i >= 0; i-- {
+		path[i] = at
+		if i > 0 {
+			at = int(from[i][at])
+		}
+	}
+	return path, total
+}
+
+// argmax returns the index of the first greatest value.
+func argmax(x []float64) int {
+	top := 0
+	for i, v := range x {
+		if v > x[top] {
+			top = i
+		}
+	}
+	return top
+}
+
+// blurred returns x spread by a normal distribution of sigma places; what would
+// fall off an end is lost.
+func blurred(x []float64, sigma float64) []float64 {
+	r := int(math.Ceil(4 * sigma))
+	g := make([]float64, 2*r+1)
+	sum := 0.0
+	for i := range g {
+		u := float64(i-r) / sigma
+		g[i] = math.Exp(-u * u / 2)
+		sum += g[i]
+	}
+	out := make([]float64, len(x))
+	for i, v := range x {
+		if v < 1e-12 {
+			continue
+		}
+		for j, w := range g {
+			if k := i + j - r; k >= 0 && k < len(out) {
+				out[k] += v * w / sum
+			}
+		}
+	}
+	return out
+}
+
+// missRate fits the share of rows, at least least and at most 0.97, that are
+// anything, where likely is how much more probable each is in its state than by
+// chance.
+//
+// Source: A. P. Dempster, N. M. Laird, D. B. Rubin, Maximum likelihood from
+// incomplete data via the EM algorithm, J. R. Stat. Soc. B 39(1), 1977 (from memory).
+func missRate(likely []float64, least float64) float64 {
+	e := 0.3
+	for range 30 {
+		sum := 0.0
+		for _, h := range likely {
+			sum += (1 - e) * h / ((1-e)*h + e)
+		}
+		e = 1 - sum/float64(len(likely))
+	}
+	return min(max(e, least), 0.97)
+}

@@ -1,0 +1,5 @@
+//go:build race
+
+package parts
+
+const raceDetector = true
