@@ -262,7 +262,7 @@ func (s *Session) askGate(a *answers) {
 // dB, and missingUpTo how much at most in another that carries it. Common practice, no
 // source; see noise.Missing.
 const (
-	missingFrom = 4.0
+	missingFrom = 6.0
 	missingUpTo = 2.0
 )
 

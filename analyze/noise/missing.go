@@ -21,7 +21,7 @@ const (
 	tailAbove   = 10.0 // dB above the dry recording's noise, from which a window has a tail
 	tailBelow   = 40.0 // dB above it, up to which a circuit may be driven little
 	ownAbove    = 6.0  // dB above the take's own noise
-	leastLinear = 0.5  // coherence of tails, below which no gain can be told
+	leastLinear = 0.7  // coherence of tails, below which no gain can be told
 	noisePower  = 1e-12
 )
 
