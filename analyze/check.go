@@ -156,6 +156,7 @@ const (
 	idNearCopy    = "near-copy"
 	idPath        = "path"
 	idFormat      = "format"
+	idBandEdge    = "band-edge"
 	idLengths     = "lengths"
 	idIRRate      = "ir-rate"
 	idHeadroom    = "headroom"

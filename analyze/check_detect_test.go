@@ -292,18 +292,28 @@ func (s *scene) response(rate int, other string) {
 	}
 }
 
+// resampled is x, of one sampling rate, at another.
+func resampled(t testing.TB, x []float64, from, to int) (y []float64) {
+	conv, err := resample.New(from, to, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keep := func(b [][]float64) error { y = append(y, b[0]...); return nil }
+	if err := errors.Join(conv.Write([][]float64{x}, keep), conv.Finish(keep)); err != nil {
+		t.Fatal(err)
+	}
+	return y
+}
+
 // mislabel makes of a file what was recorded at another rate and says 48 kHz.
 func (s *scene) mislabel(t testing.TB, name string, rate int) {
-	s.each(name, func(x []float64) (y []float64) {
-		conv, err := resample.New(sceneRate, rate, 1)
-		if err != nil {
-			t.Fatal(err)
-		}
-		keep := func(b [][]float64) error { y = append(y, b[0]...); return nil }
-		if err := errors.Join(conv.Write([][]float64{x}, keep), conv.Finish(keep)); err != nil {
-			t.Fatal(err)
-		}
-		return y
+	s.each(name, func(x []float64) []float64 { return resampled(t, x, sceneRate, rate) })
+}
+
+// thereAndBack converts a file to another rate and back.
+func (s *scene) thereAndBack(t testing.TB, name string, rate int) {
+	s.each(name, func(x []float64) []float64 {
+		return resampled(t, resampled(t, x, sceneRate, rate), rate, sceneRate)
 	})
 }
 
@@ -401,6 +411,7 @@ func detections(t testing.TB) []detection {
 			}
 		}, wanted{idPath, "Two", Fails, nan, 0, ""}, ""},
 		{idFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{idFormat, "Two", Caution, nan, 0, "16-bit"}, ""},
+		{idBandEdge, "44.1 kHz and back", func(s *scene) { s.thereAndBack(t, "two", 44100) }, wanted{idBandEdge, "Two", Caution, nan, 0, "near 21."}, ""},
 		{idLengths, "0.1 s of the last sound missing", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:s.lastSound(t)+lagOf(s, "two")-int(0.1*sceneRate)] })
 		}, wanted{idLengths, "Two", Caution, 0.1, 0.06, ""}, ""},

@@ -48,6 +48,13 @@ func fileQuestions() []question {
 			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Session).askFormat,
 		},
 		{
+			id: idBandEdge, name: "Band edge", group: groupFiles,
+			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
+			limit: limit{kind: atMost, value: 8, unit: "dB", decimals: 0, least: 1, most: 100,
+				source: "common practice, no source: untouched takes fall by at most 6 dB more than others within a kilohertz"},
+			ask: (*Session).askBandEdge,
+		},
+		{
 			id: idLengths, name: "Takes cover the performance", group: groupFiles,
 			why:   "what one take lacks is left out of the comparison of all",
 			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
@@ -267,6 +274,49 @@ func (s *Session) askFormat(a *answers) {
 		a.add(answer{subject: manifest.List(takes[k]), outcome: Caution, measured: nan(), value: k,
 			reason: strings.Join(others, "; "),
 			do:     fmt.Sprintf("export all takes at %d bits or more from the recording program", deepEnough)})
+	}
+}
+
+// askBandEdge asks whether the spectrum of a take ends where that of another goes on.
+func (s *Session) askBandEdge(a *answers) {
+	var takes []*scan
+	for _, f := range s.scans {
+		if f.use == "take" && f.faults.Drops != nil {
+			takes = append(takes, f)
+		}
+	}
+	for _, f := range s.scans {
+		if f.use != "take" {
+			continue
+		}
+		if f.faults.Drops == nil {
+			a.skip(f.name, "it holds nothing near 20 kHz")
+			continue
+		}
+		// How much more it falls than the take that falls least there.
+		var at unit.Hertz
+		more, by := math.Inf(-1), unit.DB(0)
+		for i, d := range f.faults.Drops {
+			least := math.Inf(1)
+			for _, o := range takes {
+				if o != f && i < len(o.faults.Drops) {
+					least = min(least, math.Max(0, float64(o.faults.Drops[i].By)))
+				}
+			}
+			if v := float64(d.By) - least; v > more && !math.IsInf(least, 1) {
+				more, at, by = v, d.At, d.By
+			}
+		}
+		if math.IsInf(more, -1) {
+			a.skip(f.name, "there is no other take to compare its highest frequencies with")
+			continue
+		}
+		value, reason := "none", "from 15.75 to 22.25 kHz no end of the spectrum that another take lacks"
+		if !a.limit.allows(more) {
+			value = "near " + unit.Format(float64(at)/1000, 1) + " kHz"
+			reason = fmt.Sprintf("the spectrum falls there by %s dB within a kilohertz, by %s dB more than that of another take: it went through a conversion to another sample rate or through a lossy format, or the device works at a lower rate", unit.Format(float64(by), 0), unit.Format(more, 0))
+		}
+		a.judge(f.name, math.Max(0, more), Caution, value, reason, "export the take again from its session, at the session's rate and not in a lossy format; if the device does it, say so in the notes")
 	}
 }
 

@@ -98,6 +98,12 @@ func damages(t testing.TB) []grade {
 		}
 		s.each(f, func(x []float64) []float64 { return scaled(x, v-unit.FromAmplitude(peak)) })
 	}
+	back := func(s *scene, f string, v float64) { s.thereAndBack(t, f, int(1000*v)) }
+	for _, v := range []float64{44.1, 40, 36} {
+		add(idBandEdge, "and back from", "two", "", v, "kHz", of(Caution, nan, 0, "near"), back)
+	}
+	add(idBandEdge, "and back from", "two", "", 96, "kHz", below(nan, 0), back)
+
 	for _, v := range []float64{-5.95, -3, -0.5} {
 		add(idHeadroom, "peak", "two", "", v, "dBFS", of(Caution, v, 0.02, ""), loud)
 	}

@@ -257,10 +257,14 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a take was resampled or mislabelled", []string{idDrift, idRateLabel}, excludedMeasured,
+			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, excludedMeasured,
 			func(s *Session) string {
 				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
 			},
+		},
+		{
+			"a take went through another sample rate and back, or through a lossy format", []string{idBandEdge}, makersWord,
+			say("no take's spectrum ends between 15.75 and 22.25 kHz where that of another goes on; a conversion that leaves the spectrum whole cannot be seen"),
 		},
 		{
 			"one take was made louder", []string{idMatch}, louder,

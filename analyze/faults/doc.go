@@ -54,6 +54,12 @@
 // inverted copy, if the best scaled copy leaves less than Copy of it; opposed,
 // if the correlation is Opposed or less; silent, if the peak is below Silent.
 //
+// Edge: the spectrum of a quarter of the file, in bands of 125 Hz, falls at a
+// frequency from 15.75 to 22.25 kHz (Drops); what counts is judged by what other
+// recordings do there. Through conversion to 44.1 kHz and back by a steep filter
+// sampled guitar behind 18 chains falls by 47 dB and more, by a slow one by 9 to 14,
+// through lossy formats by 12 to 57; untouched by 6 at most.
+//
 // # What is found
 //
 // Measured by the tests of this package on four to five seconds of a riff at

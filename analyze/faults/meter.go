@@ -193,6 +193,10 @@ type Result struct {
 	// by sample. A dropout or a clipped crest would look the same there.
 	Stepped int64
 	Floors  []Floor // stretches of at least a second, at most 512; never nil
+	// Drops is by how much the spectrum falls at steps of 125 Hz from 15.75 to
+	// 22.25 kHz, as far as the sampling rate reaches; nil where the file holds nothing
+	// there.
+	Drops []Drop
 	// Floor is the smallest click that would have been found everywhere but
 	// in a tenth of the stretches of Floors, by their Typical values.
 	Floor unit.DBFS
@@ -218,6 +222,7 @@ type Meter struct {
 	blocks   int
 	quietSum float64
 	quietN   int
+	edges    edges
 	err      error
 }
 
@@ -238,6 +243,7 @@ func NewMeter(rate, channels int, p Params) *Meter {
 			m.ch = append(m.ch, newChannel(m, i))
 		}
 		m.floors.every = int64(rate)
+		m.edges = newEdges(rate, channels)
 	}
 	return m
 }
@@ -289,6 +295,7 @@ func (m *Meter) process() error {
 		}
 		s.runs(x)
 	}
+	m.edges.write(m.ch, n)
 	m.quiet(n)
 	for _, s := range m.ch {
 		s.residual(n)
@@ -337,6 +344,7 @@ func (m *Meter) Finish() Result {
 	r.ClickCount, r.DropoutCount = m.nClicks, m.nDrops
 	r.Clicks = append(r.Clicks, m.clicks...)
 	r.Dropouts = append(r.Dropouts, m.drops...)
+	r.Drops = m.edges.drops()
 	r.Floors, r.Floor = m.floors.finish(m.frames)
 	return r
 }
