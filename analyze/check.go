@@ -145,6 +145,7 @@ const (
 	idHum         = "hum"
 	idMicDelay    = "mic-delay"
 	idMicPolarity = "mic-polarity"
+	idChannels    = "channel-delay"
 	idOneChange   = "one-change"
 	idVaried      = "varied"
 	idAllowed     = "allowed-change"

@@ -411,6 +411,19 @@ func detections(t testing.TB) []detection {
 			}
 		}, wanted{idPath, "Two", Fails, nan, 0, ""}, ""},
 		{idFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{idFormat, "Two", Caution, nan, 0, "16-bit"}, ""},
+		{idFormat, "16 bits in a file of 24", func(s *scene) {
+			s.each("two", func(x []float64) []float64 { return rounded(x, 16, 0) })
+		}, wanted{idFormat, "Two", Caution, nan, 0, "16 bits in a file of 24-bit integer"}, ""},
+		{idNearCopy, "a repeat that is a copy with the dither of 16 bits", func(s *scene) {
+			s.files["again"] = nil
+			for c, x := range s.files["one"] {
+				s.files["again"] = append(s.files["again"], rounded(x, 16, uint64(3+c)))
+			}
+		}, wanted{idNearCopy, "One and Again", Caution, nan, 0, ""}, ""},
+		{idChannels, "a right channel 3 samples late", func(s *scene) {
+			s.files["two"] = [][]float64{s.files["two"][0], passed(s.files["two"][0], 0, 3, -80)[:len(s.files["two"][0])]}
+			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n"+sceneMics, "    file: two.wav\n", 1)
+		}, wanted{idChannels, "Two", Caution, 3 / ms, 0.002, "+3.0"}, ""},
 		{idBandEdge, "44.1 kHz and back", func(s *scene) { s.thereAndBack(t, "two", 44100) }, wanted{idBandEdge, "Two", Caution, nan, 0, "near 21."}, ""},
 		{idLengths, "0.1 s of the last sound missing", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:s.lastSound(t)+lagOf(s, "two")-int(0.1*sceneRate)] })
@@ -433,9 +446,24 @@ func detections(t testing.TB) []detection {
 		}, wanted{idOver, "Two", Caution, 1, 0, "1 samples"}, ""},
 		{idClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{idClicks, "One", Caution, 1, 0, "1 clicks"}, "noise"},
 		{idClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{idClicks, "One", Caution, 1, 0, "1 clicks"}, ""},
+		{idClicks, "3 samples of −40 dBFS in a pause", func(s *scene) {
+			at := int((s.pauses[0][0] + s.pauses[0][1]) / 2 * sceneRate)
+			for i := range 3 {
+				s.files["one"][0][at+i] += unit.ToAmplitude(-40)
+			}
+		}, wanted{idClicks, "One", Caution, 1, 0, "1 clicks"}, ""},
 		{idDropouts, "64 samples of silence", func(s *scene) { clear(s.files["one"][0][s.sounding : s.sounding+64]) }, wanted{idDropouts, "One", Fails, 1, 0, ""}, ""},
 		{idCut, "the end cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[:s.sounding] }) }, wanted{idCut, "One", Caution, nan, 0, "end cut"}, ""},
 		{idCut, "the beginning cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[s.early:] }) }, wanted{idCut, "One", Caution, nan, 0, "beginning cut"}, ""},
+		{idCut, "a fade of 0.25 s at the end", func(s *scene) {
+			s.each("one", func(x []float64) []float64 {
+				n := sceneRate / 4
+				for i := range n {
+					x[len(x)-1-i] *= (float64(i) + 0.5) / float64(n)
+				}
+				return x
+			})
+		}, wanted{idCut, "One", Caution, nan, 0, "fades out"}, ""},
 		{idDC, "−59 dBFS", func(s *scene) {
 			s.each("one", func(x []float64) []float64 {
 				for i := range x {
@@ -460,6 +488,21 @@ func passed(x []float64, db float64, later int, noise float64) []float64 {
 	y := append(make([]float64, later), scaledBy(scaled(x, db), -1)...)
 	for i := range y {
 		y[i] += unit.ToAmplitude(noise) * rng.NormFloat64()
+	}
+	return y
+}
+
+// rounded is x in so many bits, with the dither of a triangular density; seed 0: with
+// none.
+func rounded(x []float64, bits int, seed uint64) []float64 {
+	rng := rand.New(rand.NewPCG(seed, 4))
+	step := math.Ldexp(1, 1-bits)
+	y := make([]float64, len(x))
+	for i, v := range x {
+		if seed > 0 {
+			v += step * (rng.Float64() - rng.Float64())
+		}
+		y[i] = step * math.Round(v/step)
 	}
 	return y
 }

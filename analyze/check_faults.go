@@ -40,7 +40,7 @@ func faultQuestions() []question {
 		{
 			id: idCut, name: "Beginning and end whole", group: groupFiles,
 			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
-			limit: words("no file begins or ends in the middle of a sound"), ask: (*Session).askCut,
+			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Session).askCut,
 		},
 		{
 			id: idDC, name: "No DC offset", group: groupFiles,
@@ -142,7 +142,7 @@ func (s *Session) askOver(a *answers) {
 func (s *Session) askClicks(a *answers) {
 	for _, f := range s.scans {
 		r := f.faults
-		reason := fmt.Sprintf("a click of %s would have been found in nine tenths of the file", r.Floor)
+		reason := fmt.Sprintf("a single wrong sample of %s would have been found in nine tenths of the file; a click of several samples must be larger", r.Floor)
 		if len(r.Floors) == 0 {
 			reason = "no step that the samples around it do not explain"
 		}
@@ -174,13 +174,21 @@ func (s *Session) askDropouts(a *answers) {
 
 func (s *Session) askCut(a *answers) {
 	for _, f := range s.scans {
-		head, tail := false, false
+		head, tail, in, out := false, false, false, false
 		h, t := unit.DBFS(math.Inf(-1)), unit.DBFS(math.Inf(-1))
 		for _, c := range f.faults.Channels {
 			head, tail = head || c.CutHead, tail || c.CutTail
+			in, out = in || c.FadeIn, out || c.FadeOut
 			h, t = max(h, c.Head), max(t, c.Tail)
 		}
 		reason := fmt.Sprintf("the first 5 ms are at %s, the last at %s", h, t)
+		if in || out {
+			what := map[[2]bool]string{{true, false}: "fades in", {false, true}: "fades out", {true, true}: "fades in and out"}[[2]bool{in, out}]
+			a.add(answer{subject: f.name, outcome: Caution, measured: nan(), value: what,
+				reason: fmt.Sprintf("the level comes from nothing or goes to it over %g s at least, noise included, as a fade makes it; %s", faults.FadeSpan, reason),
+				do:     "export the take without a fade: it hides a decay and the noise"})
+			continue
+		}
 		if !head && !tail {
 			a.holds(f.name, "whole", reason)
 			continue

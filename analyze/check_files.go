@@ -150,6 +150,26 @@ func (s *Session) askSameFile(a *answers) {
 	}
 }
 
+// level is the rms level of a take, with a full-scale sine at −3.01 dBFS.
+func (s *Session) level(take string) unit.DBFS {
+	for _, t := range s.Result.Takes {
+		if t.Name == take && len(t.Measures) > 0 {
+			return t.Measures[0].RMS
+		}
+	}
+	return unit.DBFS(math.Inf(1))
+}
+
+// blended reports whether a take is a blend of two microphones.
+func (s *Session) blended(take string) bool {
+	for i, t := range s.Result.Takes {
+		if t.Name == take {
+			return s.mics[i].described
+		}
+	}
+	return false
+}
+
 // repeatDeeper is how much deeper than two takes of different devices a take and
 // its repeat may null.
 const repeatDeeper = 30.0
@@ -163,6 +183,14 @@ func (s *Session) isRepeat(a, b string) bool {
 	}
 	return false
 }
+
+// roundingOf16 is the most that two recordings differ by, as an rms level, where one
+// is the other rounded to 16 bits: with dither of a triangular density the error is a
+// quarter of a step's square, −96.3 dBFS, and some programs shape its spectrum.
+//
+// Source: S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, Quantization and dither,
+// J. Audio Eng. Soc. 40(5), 1992 (from memory).
+const roundingOf16 = unit.DBFS(-94)
 
 func (s *Session) askNearCopy(a *answers) {
 	if len(s.takes) < 2 {
@@ -179,6 +207,16 @@ func (s *Session) askNearCopy(a *answers) {
 		}
 		if l.Residual < worst.Residual && !repeat {
 			worst = l
+		}
+		apart, rounding := s.level(l.A)+unit.DBFS(l.Residual), roundingOf16
+		if s.blended(l.A) {
+			rounding += 3 // of two channels that are added
+		}
+		if repeat && float64(l.Residual) >= least && apart < rounding {
+			a.add(answer{subject: l.A + " and " + l.B, outcome: Caution, measured: float64(l.Residual), value: unit.Format(float64(l.Residual), 1) + " dB",
+				reason: fmt.Sprintf("aligned and matched, what remains is %s, no more than rounding to 16 bits makes: the repeat cannot be told from a copy of the take, so it does not show what two passes differ by", apart),
+				do:     "check that the repeat is a second recording; if both passes are as quiet as that, say so in the notes"})
+			continue
 		}
 		if float64(l.Residual) < least {
 			value := unit.Format(float64(l.Residual), 1) + " dB"
@@ -225,6 +263,19 @@ func (s *Session) askPath(a *answers) {
 // of any converter. Common practice, no source.
 const deepEnough = 24
 
+// depth is how many bits the samples of a file use: no more than it has, and fewer
+// where all lie on coarser steps.
+func (f *scan) depth() int {
+	used := 0
+	for _, c := range f.faults.Channels {
+		used = max(used, c.Depth)
+	}
+	if used == 0 { // silence
+		return f.info.Bits
+	}
+	return min(used, f.info.Bits)
+}
+
 // askFormat asks about the depths of the takes' files. Their sample rates are
 // another matter: those that differ are refused before anything is measured, and
 // askRateLabel asks whether the music keeps to the label.
@@ -236,12 +287,15 @@ func (s *Session) askFormat(a *answers) {
 		if f.use != "take" {
 			continue
 		}
-		k := f.info.Encoding
+		k, depth := f.info.Encoding, f.depth()
+		if depth < min(f.info.Bits, deepEnough) {
+			k = fmt.Sprintf("%d bits in a file of %s", depth, k)
+		}
 		if takes[k] == nil {
 			depths = append(depths, k)
 		}
 		takes[k] = append(takes[k], f.name)
-		bits[k] = f.info.Bits
+		bits[k] = depth
 	}
 	if len(depths) == 1 {
 		a.holds("", depths[0], "all takes")
@@ -273,7 +327,7 @@ func (s *Session) askFormat(a *answers) {
 		}
 		a.add(answer{subject: manifest.List(takes[k]), outcome: Caution, measured: nan(), value: k,
 			reason: strings.Join(others, "; "),
-			do:     fmt.Sprintf("export all takes at %d bits or more from the recording program", deepEnough)})
+			do:     fmt.Sprintf("export all takes at %d bits or more from the recording program; if the device rounds, as a bit crusher does, say so in the notes", deepEnough)})
 	}
 }
 

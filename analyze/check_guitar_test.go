@@ -43,17 +43,41 @@ func guitarScene(t testing.TB, from, to unit.Seconds, chains ...string) *scene {
 }
 
 // bothMaterials are comparisons of the synthesizer and of sampled guitar that a
-// fault is put into, and the file of a take called Two that is not repeated.
+// fault is put into: of takes called One, Two and Again, which repeats One.
 func bothMaterials() map[string]func(t testing.TB) *scene {
 	return map[string]func(t testing.TB) *scene{
-		"synthesizer": newScene,
-		"sampled": func(t testing.TB) *scene {
-			s := guitarScene(t, 46.3, 59.8, "lead", "crunch-1")
-			s.files["two"] = s.files["take2"]
-			delete(s.files, "take2")
-			s.manifest = strings.NewReplacer("Take 2", "Two", "take2", "two").Replace(s.manifest)
+		"synthesizer": func(t testing.TB) *scene {
+			s := newScene(t)
+			s.pauses = [][2]float64{{4.2, 5.1}}
 			return s
 		},
+		"sampled": func(t testing.TB) *scene {
+			s := guitarScene(t, 46.3, 59.8, "lead", "crunch-1")
+			s.files["one"], s.files["two"] = s.files["take1"], s.files["take2"]
+			delete(s.files, "take1")
+			delete(s.files, "take2")
+			s.manifest = strings.NewReplacer("Take 1", "One", "take1", "one", "Take 2", "Two", "take2", "two").Replace(s.manifest)
+			s.pauses, s.early, s.sounding = [][2]float64{{0.1, 0.9}}, s.loudAfter("one", sceneRate), s.loudAfter("one", 4*sceneRate)
+			return s
+		},
+	}
+}
+
+// TestFilesOfSampledGuitar puts faults of files, each of the least strength that
+// TestDetection finds, into sampled guitar.
+func TestFilesOfSampledGuitar(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector")
+	}
+	ids := []string{idFormat, idNearCopy, idChannels, idBandEdge, idCut, idClicks, idDropouts, idClipping, idSameFile, idDC, idDualMono, idSilent}
+	for _, d := range detections(t) {
+		if !slices.Contains(ids, d.id) || strings.Contains(d.fault, "noise") {
+			continue
+		}
+		s := bothMaterials()["sampled"](t)
+		d.cheat(s)
+		t.Log(d.id, d.fault)
+		assert(t, s.check(t), d.want)
 	}
 }
 

@@ -28,6 +28,12 @@ func microphoneQuestions() []question {
 			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
 			limit: words("the same polarity in both"), ask: (*Session).askMicPolarity,
 		},
+		{
+			id: idChannels, name: "Channel delay", group: groupSound,
+			why:   "two channels that carry one sound out of step lose treble when they are summed, and the sound moves to one side",
+			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
+			ask:   (*Session).askChannelDelay,
+		},
 	}
 }
 
@@ -112,6 +118,25 @@ func (s *Session) askMicDelay(a *answers) {
 		}
 		a.add(answer{subject: t.Name, outcome: Holds, measured: d, value: value,
 			reason: fmt.Sprintf("%s; %s ms from %s", reason, unit.Signed(d, 3), s.Result.Takes[base].Name)})
+	}
+}
+
+// askChannelDelay asks of takes on two channels that are not said to be two
+// microphones.
+func (s *Session) askChannelDelay(a *answers) {
+	for i, m := range s.mics {
+		if m.described || !m.compared {
+			continue
+		}
+		name := s.Result.Takes[i].Name
+		if !m.estimate.Certain {
+			a.skip(name, "the two channels are too different to compare: "+m.estimate.Reason)
+			continue
+		}
+		d := float64(m.estimate.Whitened)
+		ms := 1000 * d / float64(s.Result.Timeline.SampleRate)
+		a.judge(name, ms, Caution, fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(d, 2)), "the right channel after the left",
+			"describe them with mics: if they are two microphones; else bring the channels into step and export the take again, or say in the notes that the device delays one")
 	}
 }
 

@@ -53,7 +53,8 @@ func (f *scan) highest() (channel int, p channelPeak) {
 // micPair is how the two microphones of a take lie to each other: the right
 // one against the left.
 type micPair struct {
-	described bool
+	described bool // as two microphones
+	compared  bool
 	estimate  align.Estimate
 }
 
@@ -97,13 +98,14 @@ func (s *Session) scanFiles(ctx context.Context) error {
 			return nil
 		})
 	}
-	for i := range s.takes {
-		if s.Manifest.Takes[i].Mics == nil {
+	for _, f := range s.scans {
+		if f.take < 0 || len(f.channels) != 2 {
 			continue
 		}
+		pair := &s.mics[f.take]
+		pair.described, pair.compared = s.Manifest.Takes[f.take].Mics != nil, true
 		g.Go(func() (err error) {
-			s.mics[i].described = true
-			s.mics[i].estimate, err = s.compareMics(i)
+			pair.estimate, err = s.compareMics(f)
 			return err
 		})
 	}
@@ -153,25 +155,43 @@ func (f *scan) read(ctx context.Context) error {
 // that of 17 m of air.
 const micReach = unit.Seconds(0.05)
 
-// compareMics finds how much later the right microphone of a take is.
-func (s *Session) compareMics(i int) (align.Estimate, error) {
-	channels := s.Manifest.Takes[i].Channels
-	if channels == nil {
-		channels = []int{1, 2}
-	}
-	var readers [2]*reader
-	for k := range readers {
-		sig, err := newSignal(s.takes[i].path, s.takes[i].info, channels[k:k+1], nil)
+// compareMics finds how much later the right channel of a take is.
+func (s *Session) compareMics(f *scan) (align.Estimate, error) {
+	var parts [2]align.Source
+	for k := range parts {
+		sig, err := newSignal(f.path, f.info, f.channels[k:k+1], nil)
 		if err != nil {
 			return align.Estimate{}, err
 		}
-		sig.input = s.takes[i].input
-		if readers[k], err = sig.open(); err != nil {
+		sig.input = f.input
+		r, err := sig.open()
+		if err != nil {
 			return align.Estimate{}, err
 		}
-		defer readers[k].Close()
+		defer r.Close()
+		if parts[k] = r; !s.mics[f.take].described {
+			parts[k] = middle{r}
+		}
 	}
-	return align.Find(readers[0], readers[1], align.Options{MaxLag: micReach})
+	return align.Find(parts[0], parts[1], align.Options{MaxLag: micReach})
+}
+
+// middle is the middle of a recording, at most middleSpan: enough to see that channels
+// are out of step, which stays the same throughout.
+type middle struct{ align.Source }
+
+const middleSpan = 20 // s
+
+func (m middle) Len() int64 { return min(m.Source.Len(), int64(middleSpan*m.Rate())) }
+
+func (m middle) ReadAt(dst []float64, first int64) (int, error) {
+	from := (m.Source.Len() - m.Len()) / 2
+	// Beyond its ends there is silence, as beyond those of a recording.
+	before := max(0, min(int64(len(dst)), -first))
+	end := max(before, min(int64(len(dst)), m.Len()-first))
+	clear(dst[:before])
+	clear(dst[end:])
+	return m.Source.ReadAt(dst[before:end], from+first+before)
 }
 
 // inspectDeviceFiles reads the headers of impulse responses. Files that are no

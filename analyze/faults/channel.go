@@ -30,13 +30,16 @@ type channel struct {
 	withFirst, apart              float64             // sums of products and of squared differences
 	differs                       bool
 
-	r runs
-	c clicks
+	depth int     // bits that hold every sample so far; see Channel.Depth
+	step  float64 // 2^(depth−1)
+	f     fade
+	r     runs
+	c     clicks
 }
 
 func newChannel(m *Meter, index int) *channel {
 	s := &channel{m: m, index: index, x: make([]float64, 2*order+chunk), firstOver: -1, firstClip: -1,
-		last: make([]float64, max(1, m.rate/200))}
+		last: make([]float64, max(1, m.rate/200)), step: 1, f: newFade(m.rate)}
 	s.r.init(m)
 	s.c.init(m)
 	return s
@@ -83,6 +86,8 @@ func (s *channel) levels(x, first []float64, at int64) int {
 			s.batch, s.batchN = 0, 0
 		}
 	}
+	s.deepen(x)
+	s.f.write(x)
 	s.square += square
 	s.chunkPower = square
 	s.withFirst += cross
@@ -98,6 +103,27 @@ func (s *channel) levels(x, first []float64, at int64) int {
 		s.lastAt = (s.lastAt + 1) % n
 	}
 	return -1
+}
+
+// mostDepth is more bits than any file of integers here holds.
+const mostDepth = 33
+
+// deepen counts the bits that the samples need.
+func (s *channel) deepen(x []float64) {
+	if s.depth == mostDepth {
+		return
+	}
+	for _, v := range x {
+		if v == 0 {
+			continue
+		}
+		for u := v * s.step; s.depth == 0 || u != math.Trunc(u); u = v * s.step {
+			if s.depth++; s.depth == mostDepth {
+				return
+			}
+			s.step = math.Ldexp(1, s.depth-1)
+		}
+	}
 }
 
 // sums returns the sum of x and that of its products with y, of the same length.
@@ -220,6 +246,8 @@ func (s *channel) finish(first *channel, frames int64) Channel {
 		stray = math.Sqrt(max(0, s.means2/b-s.means*s.means/(b*b)) / (b - 1))
 	}
 	c.HasDC = c.Offset >= p.Offset && math.Abs(float64(c.Mean)) >= 4*stray
+	c.Depth = s.depth
+	c.FadeIn, c.FadeOut = s.f.found()
 	c.Silent = c.Peak < p.Silent
 	c.FlatTops, c.FirstTop, c.TopLevel = s.r.tops(p.FlatTops)
 	tail := 0.0

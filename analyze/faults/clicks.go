@@ -15,8 +15,10 @@ const (
 	usualPieces  = 72   // each way, in which it is looked for: 96 ms at 48 kHz
 	nearPieces   = 5    // each way, in which all is compared sample by sample
 	onsetPieces  = 16   // each way, whose power tells an onset: 21 ms at 48 kHz
+	quietOnset   = -50  // dBFS below which a sound that becomes louder does so by 3 dB
 	refitCrest   = 9    // greatest over rms residual from which on the prediction is fitted again
-	refits       = 3    // at most
+	refits       = 8    // at most
+	burst        = 3    // wrong samples in a row that are one click
 	impulseShare = 0.85 // of a residual's energy that an impulse explains
 
 	residualRing = 1 << 14 // residuals kept
@@ -287,12 +289,13 @@ func (s *channel) judge(b int64) {
 	companion := c.nearby(at, at)
 	around := max(usual, math.Abs(c.r[c.nearby(at, companion)&(residualRing-1)]))
 	impulse := c.share(at) >= impulseShare
+	short := impulse || c.burstShare(at) >= impulseShare
 	switch {
 	case c.onset(b):
 		if !impulse || v < s.m.p.OnsetRatio*around {
 			return
 		}
-	case !impulse:
+	case !short:
 		if v < max(unit.ToAmplitude(float64(s.m.p.LeastStep)), s.m.p.StepRatio*around) {
 			return
 		}
@@ -352,6 +355,56 @@ func (c *clicks) share(at int64) float64 {
 	return fit * fit / (own * all)
 }
 
+// burstShare is how much of the energy of the residual around at is explained by
+// burst wrong samples in a row, at among them, whatever their values.
+func (c *clicks) burstShare(at int64) (best float64) {
+	for first := at - burst + 1; first <= at; first++ {
+		// Normal equations of the responses to each of them.
+		var m [burst][burst + 1]float64
+		all := 0.0
+		for i := max(0, first-order); i < min(c.frame, first+burst+order); i++ {
+			g, r := &c.g[i/chunk%filterRing], c.r[i&(residualRing-1)]
+			all += r * r
+			var w [burst]float64
+			for j := range w {
+				if d := max(i-first-int64(j), first+int64(j)-i); d <= order {
+					w[j] = g[d]
+				}
+			}
+			for j := range w {
+				for k := range w {
+					m[j][k] += w[j] * w[k]
+				}
+				m[j][burst] += w[j] * r
+			}
+		}
+		var right [burst]float64
+		for j := range right {
+			right[j] = m[j][burst]
+		}
+		for j := range m { // elimination; the matrix is positive definite
+			for k := j + 1; k < burst; k++ {
+				f := m[k][j] / m[j][j]
+				for l := j; l <= burst; l++ {
+					m[k][l] -= f * m[j][l]
+				}
+			}
+		}
+		explained := 0.0
+		var x [burst]float64
+		for j := burst - 1; j >= 0; j-- {
+			x[j] = m[j][burst]
+			for k := j + 1; k < burst; k++ {
+				x[j] -= m[j][k] * x[k]
+			}
+			x[j] /= m[j][j]
+			explained += x[j] * right[j]
+		}
+		best = max(best, explained/all)
+	}
+	return best
+}
+
 // onset tells whether the sound becomes louder here to stay: a pick's first
 // edges are sharper than all that follow.
 func (c *clicks) onset(b int64) bool {
@@ -363,6 +416,9 @@ func (c *clicks) onset(b int64) bool {
 		if b+i < c.piece {
 			after += c.power[(b+i)&(pieceRing-1)]
 		}
+	}
+	if after < unit.ToPower(quietOnset)*onsetPieces*piece {
+		return after > 2*before // noise scatters
 	}
 	return after > 1.2*before
 }

@@ -11,10 +11,11 @@
 //
 // Click: a sample that the eight on each side do not explain. The music is
 // taken out by the best interpolation filter of each 1024 frames, which leaves
-// a single wrong sample with its own size. It counts if it exceeds ClickRatio
+// a single wrong sample with its own size. It, or up to three in a row, counts if it exceeds ClickRatio
 // times what the fourth greatest residual within 96 ms and all but one within
 // 7 ms are. A deviation of another shape (a step, a splice) needs StepRatio.
-// Where the sound becomes louder to stay, as at every note, an impulse needs
+// Where the sound becomes louder to stay, as at every note (by a fifth of its power,
+// below −50 dBFS to twice it), an impulse needs
 // OnsetRatio and a step is not told from the pick. Floors says what this comes
 // to: the smallest click that would have been found, second by second. Behind
 // a cabinet or anything else that takes the treble off it is small; in a raw
@@ -42,6 +43,13 @@
 // next coupling capacitor and rounded by the next filter and does not count; a
 // circuit simulated without either is clipped in this sense. Over: samples
 // beyond ±1, which only floating-point files can hold.
+//
+// Fade: within the first or last quarter of a second the level comes from nothing or
+// goes to it at every scale of time: from 100 to 50, 25 and 0 ms before the end by 3, 3
+// and 5 dB, and by 14 dB more in the outermost 2.5 ms. A straight fade has 7.5, 6, 8.5
+// and 20 dB. Nothing is said beside digital silence of 50 ms or more.
+//
+// Depth: the least number of bits on whose steps every sample lies.
 //
 // Offset: the mean reaches Offset and four times its own uncertainty.
 //

@@ -15,6 +15,8 @@ func complaints(r Result) []string {
 	say(r.ClickCount > 0, "click")
 	say(r.DropoutCount > 0, "dropout")
 	for i, c := range r.Channels {
+		say(c.FadeIn, "fade in")
+		say(c.FadeOut, "fade out")
 		say(c.HasDC, "offset")
 		say(c.Silent, "silent")
 		say(c.Clipped > 0, "clipped")

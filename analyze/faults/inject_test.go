@@ -343,6 +343,52 @@ func TestCuts(t *testing.T) {
 	}
 }
 
+// TestFades puts fades of several lengths and shapes at the ends, which are found from
+// a quarter of a second on, and not where there is none or a short one, as programs
+// put at cuts.
+func TestFades(t *testing.T) {
+	for _, m := range append(scenes(t)[:3], plain(t)[2:5]...) {
+		n := len(m.x)
+		for _, c := range []struct {
+			seconds, power float64
+			found          bool
+		}{{0, 1, false}, {0.005, 1, false}, {0.02, 1, false}, {0.25, 1, true}, {1, 1, true}, {2.5, 1, true}, {0.5, 2, true}} {
+			x := append([]float64(nil), m.x...)
+			for i := range min(n, int(c.seconds*float64(m.rate))) {
+				g := math.Pow((float64(i)+0.5)/(c.seconds*float64(m.rate)), c.power)
+				x[i] *= g
+				x[n-1-i] *= g
+			}
+			got := measure(t, m.rate, Params{}, quantised(x, 24)).Channels[0]
+			if got.FadeIn != c.found || got.FadeOut != c.found {
+				t.Errorf("%s, %g s, power %g: fade in %v, out %v", m.name, c.seconds, c.power, got.FadeIn, got.FadeOut)
+			}
+			// A repeat of the whole behind it is another beginning and another end.
+			if r := measure(t, m.rate, Params{}, append(append(m.x[:n/2:n/2], x...), m.x[n/2:]...)).Channels[0]; r.FadeIn || r.FadeOut {
+				t.Errorf("%s: a fade in the middle is found", m.name)
+			}
+		}
+	}
+}
+
+// TestDepth asks for the bits that samples need, at any depth, and for more where a
+// gain was applied.
+func TestDepth(t *testing.T) {
+	for _, m := range plain(t)[1:3] {
+		for _, bits := range []int{4, 8, 16, 20, 24} {
+			if d := measure(t, m.rate, Params{}, quantised(m.x, bits)).Channels[0].Depth; d != bits {
+				t.Errorf("%s: %d bits look like %d", m.name, bits, d)
+			}
+			if d := measure(t, m.rate, Params{}, scaled(quantised(m.x, bits), 0.7)).Channels[0].Depth; d != mostDepth {
+				t.Errorf("%s: %d bits and a gain look like %d", m.name, bits, d)
+			}
+		}
+	}
+	if d := measure(t, 48000, Params{}, make([]float64, 9999)).Channels[0].Depth; d != 0 {
+		t.Errorf("silence looks like %d bits", d)
+	}
+}
+
 // TestBlocks: the blocks that a recording comes in change nothing; a gain
 // moves levels alone.
 func TestBlocks(t *testing.T) {

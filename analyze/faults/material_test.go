@@ -122,14 +122,14 @@ func ends(x []float64, rate int) []float64 {
 
 func noise(seed uint64, n int) []float64 { return hissy(make([]float64, n), seed, 0.2) }
 
-// feedback is a howl that swells and trembles.
+// feedback is a howl that swells, though not from nothing as a fade does, and trembles.
 func feedback(rate int, hz, seconds float64) []float64 {
 	x := make([]float64, int(seconds*float64(rate)))
 	ph := 0.0
 	for i := range x {
 		t := float64(i) / float64(rate)
 		ph += 2 * math.Pi * hz * (1 + 0.003*math.Sin(2*math.Pi*5*t)) / float64(rate)
-		x[i] = min(1, t) * 0.3 * (math.Sin(ph) + 0.3*math.Sin(2*ph+1))
+		x[i] = min(1, 0.2+t) * 0.3 * (math.Sin(ph) + 0.3*math.Sin(2*ph+1))
 	}
 	return x
 }

@@ -19,8 +19,8 @@ type Params struct {
 	ClickRatio float64
 	// LeastClick is the smallest click that is reported; default −70 dBFS.
 	LeastClick unit.DBFS
-	// StepRatio and LeastStep are the same for what is no single wrong sample:
-	// a step, a splice, a burst; defaults 20 and −50 dBFS.
+	// StepRatio and LeastStep are the same for what is neither a single wrong sample
+	// nor up to three in a row: a step, a splice; defaults 20 and −70 dBFS.
 	StepRatio float64
 	LeastStep unit.DBFS
 	// OnsetRatio stands for ClickRatio where the sound becomes louder to
@@ -77,7 +77,7 @@ func (p Params) WithDefaults() Params {
 	or(&p.LeastClick, -70)
 	or(&p.StepRatio, 20)
 	or(&p.OnsetRatio, 80)
-	or(&p.LeastStep, -50)
+	or(&p.LeastStep, -70)
 	or(&p.Hold, 16)
 	or(&p.Repeat, 64)
 	or(&p.Within, 0.2)
@@ -160,6 +160,12 @@ type Channel struct {
 	Over      int64
 	FirstOver int64
 
+	// Depth is the least number of bits whose steps all samples lie on, full scale
+	// ±1; 0 for digital silence, 33 for more than 32.
+	Depth int
+	// FadeIn and FadeOut: the level comes up from nothing, or goes to it, for a quarter
+	// of a second at least.
+	FadeIn, FadeOut bool
 	// Head and Tail are the rms levels of the first and last 5 ms.
 	Head, Tail       unit.DBFS
 	CutHead, CutTail bool
