@@ -414,7 +414,7 @@ func detections(t testing.TB) []detection {
 		{idFormat, "16 bits in a file of 24", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return rounded(x, 16, 0) })
 		}, wanted{idFormat, "Two", Caution, nan, 0, "16 bits in a file of 24-bit integer"}, ""},
-		{idNearCopy, "a repeat that is a copy with the dither of 16 bits", func(s *scene) {
+		{idNearCopy, "a repeat that is a copy rounded to 16 bits with dither", func(s *scene) {
 			s.files["again"] = nil
 			for c, x := range s.files["one"] {
 				s.files["again"] = append(s.files["again"], rounded(x, 16, uint64(3+c)))

@@ -26,7 +26,7 @@ func TestBandEdge(t *testing.T) {
 		}{
 			{"44.1 kHz by a steep filter", "a.wav", []string{"-af", "aresample=44100:resampler=soxr", "-c:a", "pcm_s24le"}},
 			{"MPEG layer 3, 128 kbit/s", "a.mp3", []string{"-c:a", "libmp3lame", "-b:a", "128k"}},
-			{"Vorbis", "a.ogg", []string{"-c:a", "libvorbis", "-q:a", "4"}},
+			{"Vorbis", "a.ogg", []string{"-c:a", "libvorbis", "-q:a", "2"}},
 			{"Opus", "a.opus", []string{"-c:a", "libopus", "-b:a", "96k"}},
 		} {
 			s := fresh(t)

@@ -50,8 +50,8 @@ func fileQuestions() []question {
 		{
 			id: idBandEdge, name: "Band edge", group: groupFiles,
 			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
-			limit: limit{kind: atMost, value: 8, unit: "dB", decimals: 0, least: 1, most: 100,
-				source: "common practice, no source: untouched takes fall by at most 6 dB more than others within a kilohertz"},
+			limit: limit{kind: atMost, value: 12, unit: "dB", decimals: 0, least: 1, most: 100,
+				source: "common practice, no source: takes that were not converted fall by up to 9 dB more than others within a kilohertz"},
 			ask: (*Session).askBandEdge,
 		},
 		{
@@ -150,24 +150,26 @@ func (s *Session) askSameFile(a *answers) {
 	}
 }
 
-// level is the rms level of a take, with a full-scale sine at −3.01 dBFS.
-func (s *Session) level(take string) unit.DBFS {
-	for _, t := range s.Result.Takes {
-		if t.Name == take && len(t.Measures) > 0 {
-			return t.Measures[0].RMS
+// roundedCopy returns by how much two takes differ after alignment and matching, and
+// the bits of the one that has fewer, 16 or less, where the difference is no more than
+// that rounding makes; 0 bits otherwise.
+func (s *Session) roundedCopy(l Likeness) (apart unit.DBFS, bits int) {
+	limit, depths := roundingOf16, [2]int{}
+	for _, f := range s.scans {
+		for k, name := range []string{l.A, l.B} {
+			if f.take < 0 || f.name != name {
+				continue
+			}
+			depths[k] = f.depth()
+			if apart = s.Result.Takes[f.take].Measures[0].RMS + unit.DBFS(l.Residual); s.mics[f.take].described {
+				limit = roundingOf16 + 3
+			}
 		}
 	}
-	return unit.DBFS(math.Inf(1))
-}
-
-// blended reports whether a take is a blend of two microphones.
-func (s *Session) blended(take string) bool {
-	for i, t := range s.Result.Takes {
-		if t.Name == take {
-			return s.mics[i].described
-		}
+	if bits = min(depths[0], depths[1]); depths[0] == depths[1] || bits > 16 || apart > limit {
+		return apart, 0
 	}
-	return false
+	return apart, bits
 }
 
 // repeatDeeper is how much deeper than two takes of different devices a take and
@@ -186,7 +188,8 @@ func (s *Session) isRepeat(a, b string) bool {
 
 // roundingOf16 is the most that two recordings differ by, as an rms level, where one
 // is the other rounded to 16 bits: with dither of a triangular density the error is a
-// quarter of a step's square, −96.3 dBFS, and some programs shape its spectrum.
+// quarter of a step's square, −96.3 dBFS, and some programs shape its spectrum. Two
+// channels that are added have 3 dB more.
 //
 // Source: S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, Quantization and dither,
 // J. Audio Eng. Soc. 40(5), 1992 (from memory).
@@ -208,14 +211,10 @@ func (s *Session) askNearCopy(a *answers) {
 		if l.Residual < worst.Residual && !repeat {
 			worst = l
 		}
-		apart, rounding := s.level(l.A)+unit.DBFS(l.Residual), roundingOf16
-		if s.blended(l.A) {
-			rounding += 3 // of two channels that are added
-		}
-		if repeat && float64(l.Residual) >= least && apart < rounding {
+		if apart, bits := s.roundedCopy(l); repeat && float64(l.Residual) >= least && bits > 0 {
 			a.add(answer{subject: l.A + " and " + l.B, outcome: Caution, measured: float64(l.Residual), value: unit.Format(float64(l.Residual), 1) + " dB",
-				reason: fmt.Sprintf("aligned and matched, what remains is %s, no more than rounding to 16 bits makes: the repeat cannot be told from a copy of the take, so it does not show what two passes differ by", apart),
-				do:     "check that the repeat is a second recording; if both passes are as quiet as that, say so in the notes"})
+				reason: fmt.Sprintf("one of the two is rounded to %d bits, and aligned and matched they differ by %s, no more than that rounding makes: the repeat cannot be told from a copy of the take, so it does not show what two passes differ by", bits, apart),
+				do:     "check that the repeat is a second recording, and export both takes at the same depth"})
 			continue
 		}
 		if float64(l.Residual) < least {

@@ -66,7 +66,7 @@
 // frequency from 15.75 to 22.25 kHz (Drops); what counts is judged by what other
 // recordings do there. Through conversion to 44.1 kHz and back by a steep filter
 // sampled guitar behind 18 chains falls by 47 dB and more, by a slow one by 9 to 14,
-// through lossy formats by 12 to 57; untouched by 6 at most.
+// through lossy formats by 12 to 57; not converted by 9 at most.
 //
 // # What is found
 //
