@@ -155,13 +155,21 @@ func (s *Session) askClicks(a *answers) {
 	}
 }
 
+// manySteps is from how many places on, at which a sound stays on one value by itself,
+// a file is not judged. Common practice, no source: a quiet take in 16 bits has a few.
+const manySteps = 10
+
 func (s *Session) askDropouts(a *answers) {
 	for _, f := range s.scans {
 		r := f.faults
 		reason := "no silence, held value or repeated part within sound"
-		if r.DropoutCount == 0 && r.Stepped > 0 {
-			a.skip(f.name, fmt.Sprintf("in %d places the sound itself stays on one value, as a file of few bits or a bit crusher makes it; a dropout would look the same", r.Stepped))
-			continue
+		if r.Stepped > 0 {
+			stays := fmt.Sprintf("in %d places the sound itself stays on one value, as in a file of few bits or behind a bit crusher, and a dropout would look the same", r.Stepped)
+			if r.DropoutCount == 0 && r.Stepped >= manySteps {
+				a.skip(f.name, stays)
+				continue
+			}
+			reason += "; " + stays
 		}
 		if r.DropoutCount > 0 {
 			d := r.Dropouts[0]

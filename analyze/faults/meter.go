@@ -194,9 +194,9 @@ type Result struct {
 	Clicks       []Click // the first MaxListed, in order of time; never nil
 	DropoutCount int64
 	Dropouts     []Dropout // the first MaxListed, in order of their ends; never nil
-	// Stepped counts runs of equal samples, repeated parts and flat crests that are
-	// steps of the sound around them, which is rounded to few bits or held sample
-	// by sample. A dropout or a clipped crest would look the same there.
+	// Stepped counts runs of equal samples and repeated parts that are steps of the
+	// sound around them, which is rounded to few bits or held sample by sample. A
+	// dropout would look the same there.
 	Stepped int64
 	Floors  []Floor // stretches of at least a second, at most 512; never nil
 	// Drops is by how much the spectrum falls at steps of 125 Hz from 15.75 to

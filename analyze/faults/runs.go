@@ -98,7 +98,7 @@ type runs struct {
 	m       match
 	within  int64
 	repeat  int64
-	stepped int64   // runs and crests that are steps of the sound itself
+	stepped int64   // runs and repetitions that are steps of the sound itself
 	zeros   int64   // samples of digital silence in runs so far
 	shown   float64 // peak to peak of Sounding
 
@@ -469,7 +469,6 @@ func (r *runs) top(h held) {
 		return
 	}
 	if r.steps(h) {
-		r.stepped++
 		return
 	}
 	// Levels within two flatnesses are one.
