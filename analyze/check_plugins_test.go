@@ -115,7 +115,7 @@ func TestSteady(t *testing.T) {
 	clean := measure().Result
 	assert(t, clean, wanted{idSteady, "crunch-1 again", Holds, 0, 0.1, "dB"})
 	assert(t, clean, wanted{idSteady, "lead", NotMeasured, nan(), 0, ""})
-	if e := standingOf(clean, "during a take"); e.Standing != notExcluded || !strings.Contains(e.Because, "lead: it was not recorded a second time") {
+	if e := standingOf(clean, "during a take"); e.Standing != notExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
 		t.Errorf("%+v", e)
 	}
 	if r := clean.Resolution; r.Source != "repeat" || r.LeftOut != nil || len(r.Repeats) != 1 {

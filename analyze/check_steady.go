@@ -8,6 +8,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/steady"
 	"evenhand/analyze/unit"
 )
@@ -114,12 +115,13 @@ func (s *Session) askSteady(a *answers) {
 	for _, x := range s.steadiness {
 		repeated[x.of] = repeated[x.of] || x.asked && x.told
 	}
+	var once []string
 	for i, x := range s.steadiness {
 		t := &s.Result.Takes[i]
 		size := math.Abs(float64(x.change.Size))
 		switch {
 		case !x.asked && !repeated[t.Name]:
-			a.skip(t.Name, "it was not recorded a second time (repeat_of), so a level or a control that changed during it cannot be told from the playing")
+			once = append(once, t.Name)
 		case !x.asked:
 			// Its repeat answers for both.
 		case !x.told:
@@ -139,6 +141,9 @@ func (s *Session) askSteady(a *answers) {
 		default:
 			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part of the performance; no octave that is heard changes by more than %s dB", x.of, unit.Format(steady.LeastOctave, 0)), "")
 		}
+	}
+	if once != nil {
+		a.skip(manifest.List(once), "not recorded a second time (repeat_of): what changed during a take cannot be told from the playing")
 	}
 }
 
