@@ -39,7 +39,7 @@ func fileQuestions() []question {
 			id: idPath, name: "Device in the path", group: groupFiles,
 			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
 			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
-				source: "common practice, no source: a pass through converters and cables alone leaves about as little, a device that is heard far more"},
+				source: "common practice, no source: converters and cables alone leave about as little"},
 			ask: (*Session).askPath,
 		},
 		{
@@ -251,7 +251,7 @@ func (s *Session) askPath(a *answers) {
 		case least >= a.limit.value:
 			least = min(least, 0) // more than all of it would be odd to read
 			a.add(answer{subject: t.Name, outcome: Holds, measured: least, value: unit.Format(least, 0) + " dB",
-				reason: "what follows the music and is not the dry recording at another level, later or with noise has at least this level against it, in the octave where it is most"})
+				reason: "sound that follows the music and is not the dry recording has this level or more against the music in some octave"})
 		default:
 			a.skip(t.Name, "noise hides whether the take differs from the dry recording")
 		}

@@ -191,7 +191,7 @@ func (s *Session) askReampNoise(a *answers) {
 	if l.Hum > 0 {
 		what = "hum at multiples of " + l.Hum.String()
 	}
-	reason := fmt.Sprintf("in the pauses the loop adds %s of %s, so much below its playing; the dry recording's own noise returns at %s", what, l.Noise, l.NoiseOwn)
+	reason := fmt.Sprintf("in the pauses the loop adds %s of %s, so much below the playing; the dry recording's own returns at %s", what, l.Noise, l.NoiseOwn)
 	if l.Noise <= l.NoiseOwn && !a.limit.allows(d) {
 		a.add(answer{outcome: Holds, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
 		return

@@ -179,7 +179,7 @@ func TestGateBeforeDrive(t *testing.T) {
 	for _, c := range []struct {
 		chain              string
 		threshold, release float64
-	}{{"clean-1", -60, 0.02}, {"crunch-1", -50, 0.1}, {"high-gain", -60, 0.3}, {"high-gain", -45, 0.02}, {"fuzz-1", -55, 0.1}, {"clean-2", -45, 0.3}} {
+	}{{"clean-1", -60, 0.02}, {"crunch-1", -50, 0.1}, {"high-gain", -60, 0.3}, {"high-gain", -45, 0.02}, {"lead", -50, 0.1}, {"clean-2", -45, 0.3}} {
 		name := fmt.Sprintf("gated %s%g", c.chain, c.threshold)
 		file := strings.ReplaceAll(name, " ", "-")
 		s.files[file] = [][]float64{guitar.Through(t, c.chain, gatedBy(guitar.Dry(t), c.threshold, c.release, 80))}

@@ -139,7 +139,7 @@ func (s *Session) askSteady(a *answers) {
 		case x.change.Band != "": // within the author's limit
 			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.of, x.words()), "")
 		default:
-			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part of the performance; no octave that is heard changes by more than %s dB", x.of, unit.Format(steady.LeastOctave, 0)), "")
+			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part; no octave that is heard changes by more than %s dB", x.of, unit.Format(steady.LeastOctave, 0)), "")
 		}
 	}
 	if once != nil {

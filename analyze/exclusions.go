@@ -243,7 +243,7 @@ func (s *Session) accusations(published bool) []accusation {
 				if bypassed == notExcluded {
 					return "there is no dry recording to compare the takes with"
 				}
-				return fmt.Sprintf("no take is the dry recording at another level: in every take but a bypass, what follows the music and is not it has %s dB or more against the music, in the octave where it is most", unit.Format(s.least(idPath), 0))
+				return fmt.Sprintf("in every take but a bypass, sound that follows the music and is not the dry recording has %s dB or more against the music in some octave", unit.Format(s.least(idPath), 0))
 			},
 		},
 		{

@@ -2,7 +2,6 @@ package report
 
 import (
 	"math"
-	"strings"
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
@@ -186,9 +185,9 @@ func (b *builder) alternatives(span, caption string) (table, string) {
 			ranked = append(ranked, a)
 		}
 	}
-	words := b.leftOut()
+	words := ""
 	if len(ranked) > 0 || len(alts) == 0 {
-		words = strings.TrimSpace(alternativeWords(ranked) + " " + words)
+		words = alternativeWords(ranked)
 	}
 	return newTable(caption, alternativeHeads(), rows), words
 }

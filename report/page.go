@@ -232,8 +232,8 @@ func (b *builder) ranked(name string) bool {
 	return i >= 0 && b.res.Takes[i].Contestant()
 }
 
-// leftOut says which takes the sentences before it leave out, and why; "" for
-// none.
+// leftOut says which takes the sentences of its section that rank takes leave out,
+// and why; "" for none.
 func (b *builder) leftOut() string {
 	names := []string{}
 	for i := range b.res.Takes {
@@ -244,7 +244,7 @@ func (b *builder) leftOut() string {
 	if len(names) == 0 {
 		return ""
 	}
-	return "These sentences leave out " + listUpTo(names, 8) + "."
+	return "The sentences here leave out " + listUpTo(names, 8) + "."
 }
 
 // partWords says what part a take plays; "" for one without a role.

@@ -470,7 +470,7 @@ func forms() []form {
 			}
 			return ""
 		}),
-		sentence("", `(?:These sentences leave|The median leaves) out (.+)\.`, func(r *results, _ said, m []string) string {
+		sentence("", `(?:The sentences here leave|The median leaves) out (.+)\.`, func(r *results, _ said, m []string) string {
 			parts := regexp.MustCompile(` \([^)]*\)`).ReplaceAllString(m[1], "")
 			for _, p := range regexp.MustCompile(name+` \(([^)]*)\)`).FindAllStringSubmatch(m[1], -1) {
 				t := r.take(p[1])

@@ -70,7 +70,7 @@ func (b *builder) spectra() spectraView {
 	}
 	v.StripTable = b.differenceTable(shown)
 	if w := b.leftOut(); w != "" && res.Comparison.Reference == "" && len(v.Strips) > 0 {
-		v.Third.Words = append(v.Third.Words, strings.Replace(w, "These sentences leave", "The median leaves", 1))
+		v.Third.Words = append(v.Third.Words, strings.Replace(w, "The sentences here leave", "The median leaves", 1))
 	}
 	if len(v.Strips) > 0 {
 		v.Third.Words = append(v.Third.Words, "These sentences begin with what is heard most, and leave out what is too faint or in the noise to be heard beside the rest. A figure is the mean where the energy is. The words mean: "+regionsWords()+".")

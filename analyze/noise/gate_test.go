@@ -239,6 +239,12 @@ func TestMissing(t *testing.T) {
 			t.Errorf("%+v: %v missing, %v", k, m, err)
 		}
 	}
+	// A crossover gap takes the gain from soft sounds: it is not taken for a gate.
+	gap := &clip{append([]float64{}, dry.x...), dry.rng}
+	gap.each(func(v float64) float64 { return v * (v*v + 0.1*1e-4) / (v*v + 1e-4) })
+	if m, err := Missing(Signal{Source: memory(dry.x), Pauses: pausesOf}, Signal{Source: memory(gap.x), Pauses: pausesOf}, testRate); err != nil || m > 3 {
+		t.Errorf("a crossover gap: %v missing, %v", m, err)
+	}
 	if m, err := Missing(Signal{Source: memory(dry.x), Pauses: pausesOf[:0]}, Signal{Source: memory(dry.x), Pauses: pausesOf[:0]}, testRate); err != nil || !math.IsNaN(float64(m)) {
 		t.Errorf("without pauses: %v, %v", m, err)
 	}

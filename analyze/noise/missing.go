@@ -1,6 +1,7 @@
 package noise
 
 import (
+	"cmp"
 	"errors"
 	"io"
 	"math"
@@ -21,6 +22,7 @@ const (
 	tailAbove   = 10.0 // dB above the dry recording's noise, from which a window has a tail
 	tailBelow   = 40.0 // dB above it, up to which a circuit may be driven little
 	ownAbove    = 6.0  // dB above the take's own noise
+	mostExpands = 2.0  // dB by which softer tails may have less gain than louder ones
 	leastLinear = 0.7  // coherence of tails, below which no gain can be told
 	noisePower  = 1e-12
 )
@@ -103,8 +105,9 @@ func reach(b spectrum.Band, rate, n int) (first, last int) {
 // show: that of the octave in which most is missing, but one; NaN where fewer than
 // three octaves can be judged. The gain is that of the part of the tails which is
 // coherent with the dry recording's. A circuit that limits has more gain for noise
-// than for tails, so this is the least that is missing, unless the circuit closes by
-// itself. The lists of pauses have the same length and order and are aligned to the
+// than for tails, so this is the least that is missing. One that has less gain for
+// softer sounds, such as a crossover gap, is not judged: there a gate, which is open or
+// closed, has the same gain for all tails. The lists of pauses have the same length and order and are aligned to the
 // frame.
 //
 // Errors are those of reading.
@@ -137,6 +140,9 @@ func Missing(dry, take Signal, rate int) (unit.DB, error) {
 		if len(windows) < leastTails {
 			continue
 		}
+		if expands(windows, d.powers[b], t.powers[b], nd, nt) {
+			continue
+		}
 		first, last := reach(band, rate, n)
 		var own, both, coherent float64
 		for k := first; k <= last; k++ {
@@ -163,4 +169,21 @@ func Missing(dry, take Signal, rate int) (unit.DB, error) {
 	}
 	slices.Sort(all)
 	return unit.DB(all[len(all)-2]), nil
+}
+
+// expands reports whether the softer half of some windows comes through with less gain
+// than the louder half.
+func expands(windows []int, dry, take []float64, dryNoise, takeNoise float64) bool {
+	windows = slices.Clone(windows)
+	slices.SortFunc(windows, func(a, b int) int { return cmp.Compare(dry[a], dry[b]) })
+	gain := func(half []int) float64 {
+		var g []float64
+		for _, w := range half {
+			g = append(g, (take[w]-takeNoise)/(dry[w]-dryNoise))
+		}
+		slices.Sort(g)
+		return unit.FromPower(g[len(g)/2])
+	}
+	n := len(windows) / 2
+	return gain(windows[:n]) < gain(windows[n:])-mostExpands
 }
