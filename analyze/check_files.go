@@ -269,7 +269,7 @@ func (f *scan) depth() int {
 	for _, c := range f.faults.Channels {
 		used = max(used, c.Depth)
 	}
-	if used == 0 { // silence
+	if used == 0 || used >= deepEnough { // silence, or all that is told apart
 		return f.info.Bits
 	}
 	return min(used, f.info.Bits)

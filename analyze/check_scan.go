@@ -180,7 +180,7 @@ func (s *Session) compareMics(f *scan) (align.Estimate, error) {
 // are out of step, which stays the same throughout.
 type middle struct{ align.Source }
 
-const middleSpan = 20 // s
+const middleSpan = 10 // s
 
 func (m middle) Len() int64 { return min(m.Source.Len(), int64(middleSpan*m.Rate())) }
 

@@ -105,8 +105,8 @@ func (s *channel) levels(x, first []float64, at int64) int {
 	return -1
 }
 
-// mostDepth is more bits than any file of integers here holds.
-const mostDepth = 33
+// mostDepth is counted up to: more bits make no difference that is heard.
+const mostDepth = 24
 
 // deepen counts the bits that the samples need.
 func (s *channel) deepen(x []float64) {

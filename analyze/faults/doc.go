@@ -49,7 +49,7 @@
 // and 5 dB, and by 14 dB more in the outermost 2.5 ms. A straight fade has 7.5, 6, 8.5
 // and 20 dB. Nothing is said beside digital silence of 50 ms or more.
 //
-// Depth: the least number of bits on whose steps every sample lies.
+// Depth: the least number of bits on whose steps every sample lies, up to 24.
 //
 // Offset: the mean reaches Offset and four times its own uncertainty.
 //
@@ -62,7 +62,7 @@
 // inverted copy, if the best scaled copy leaves less than Copy of it; opposed,
 // if the correlation is Opposed or less; silent, if the peak is below Silent.
 //
-// Edge: the spectrum of a quarter of the file, in bands of 125 Hz, falls at a
+// Edge: the spectrum of an eighth of the file, in bands of 125 Hz, falls at a
 // frequency from 15.75 to 22.25 kHz (Drops); what counts is judged by what other
 // recordings do there. Through conversion to 44.1 kHz and back by a steep filter
 // sampled guitar behind 18 chains falls by 47 dB and more, by a slow one by 9 to 14,

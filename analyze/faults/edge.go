@@ -19,19 +19,19 @@ const (
 	slowSlope = unit.Hertz(750)
 	edgeReach = unit.Hertz(1250) // each way: what is compared, as far as the spectrum goes
 	edgeLeast = unit.Hertz(625)  // beyond the slope as far at least
-	edgeEvery = 4                // one segment of so many is looked at
+	edgeEvery = 8                // one segment of so many is looked at
 )
 
 // edges averages the spectrum of a recording's channels. It looks at one segment of
 // edgeEvery, each of about a twelfth of a second.
 type edges struct {
 	rate   int
-	fft    *dsp.FFT // nil where the rate is too low
+	fft    *dsp.Complex // nil where the rate is too low
 	window []float64
 	buf    [][]float64
 	fill   int64 // of the cycle of edgeEvery segments
 	power  []float64
-	coef   []complex128
+	pair   []float64 // of two channels
 }
 
 func newEdges(rate, channels int) edges {
@@ -40,7 +40,7 @@ func newEdges(rate, channels int) edges {
 		return e
 	}
 	n := dsp.NextPow2(rate / 12)
-	e.fft, e.window, e.power, e.coef = dsp.NewFFT(n), dsp.Hann(n), make([]float64, n/2+1), make([]complex128, n/2+1)
+	e.fft, e.window, e.power, e.pair = dsp.NewComplex(n), dsp.Hann(n), make([]float64, n/2+1), make([]float64, n/2+1)
 	for range channels {
 		e.buf = append(e.buf, make([]float64, n))
 	}
@@ -72,13 +72,14 @@ func (e *edges) write(ch []*channel, n int) {
 }
 
 func (e *edges) add() {
-	for _, b := range e.buf {
-		for i, w := range e.window {
-			b[i] *= w
+	for c := 0; c < len(e.buf); c += 2 {
+		var second []float64
+		if c+1 < len(e.buf) {
+			second = e.buf[c+1]
 		}
-		e.coef = e.fft.Forward(e.coef, b)
-		for k, u := range e.coef {
-			e.power[k] += real(u)*real(u) + imag(u)*imag(u)
+		e.fft.PairPower(e.pair, e.buf[c], second, e.window)
+		for k, p := range e.pair {
+			e.power[k] += p
 		}
 	}
 }

@@ -161,7 +161,7 @@ type Channel struct {
 	FirstOver int64
 
 	// Depth is the least number of bits whose steps all samples lie on, full scale
-	// ±1; 0 for digital silence, 33 for more than 32.
+	// ±1; 0 for digital silence, 24 for 24 and more.
 	Depth int
 	// FadeIn and FadeOut: the level comes up from nothing, or goes to it, for a quarter
 	// of a second at least.
