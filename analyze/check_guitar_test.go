@@ -152,8 +152,7 @@ func trueOf(c Check, chains []string) bool {
 	case idCut:
 		return chain == "echo" || chain == "reverb"
 	case idGate:
-		// A rectifier passes 4 dB less of a noise alone than of one on a note.
-		return chain == "gate" || chain == "crush" || chain == "octave-up" && c.Value == "noise missing"
+		return chain == "gate" || chain == "crush"
 	case idLag:
 		return slices.Contains(chains, "vibrato")
 	}
