@@ -474,7 +474,7 @@ func (s *Session) askHum(a *answers) {
 				d = x
 			}
 			a.judge(t.Name, d, Caution, a.limit.signed(d)+" dB", reason,
-				"find out whether the device hums or its supply and cables did: record the take again with another supply or a lifted ground")
+				"find out whether the device hums or its supply and cables did: record the take again with another supply, or with the audio ground of the DI or reamp box lifted; never remove the protective earth, and leave the mains side to a qualified technician")
 		}
 	}
 }

@@ -4,31 +4,30 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"unicode"
 
 	"evenhand/analyze/manifest"
 )
 
 // deferTo ends every caution of the safety group.
-const deferTo = "; the makers' documents, local codes and a qualified technician decide"
+const deferTo = "; follow the manufacturers' manuals and local rules, and leave work inside to a qualified technician"
 
 // safetyQuestions ask whether the chain, as written down, would be safe to
 // repeat. They know only what the manifest says.
 func safetyQuestions() []question {
-	const why = "readers repeat what a page shows; a valve amplifier without a load can be damaged, and damaged gear can hurt"
+	const why = "readers repeat what a page shows; a valve amplifier without a load can be destroyed, and damaged gear can hurt"
 	return []question{
 		{
-			id: idLoad, name: "A load behind the amplifier", group: groupSafety, why: why,
-			limit: words("a load or a loudspeaker cabinet after a valve power amplifier"), ask: (*Session).askLoad,
+			id: idLoad, name: "Load", group: groupSafety, why: why,
+			limit: words("a load or a loudspeaker after every amplifier that may have valves"), ask: (*Session).askLoad,
 		},
 		{
-			id: idImpedance, name: "Impedances match", group: groupSafety, why: why,
-			limit: limit{text: "the amplifier's rated impedance", source: "the makers' documents"}, ask: (*Session).askImpedance,
+			id: idImpedance, name: "Impedance", group: groupSafety, why: why,
+			limit: limit{text: "the amplifier's rated impedance", source: "the manufacturers' manuals"}, ask: (*Session).askImpedance,
 		},
 		{
-			id: idLoadPower, name: "The load can take the power", group: groupSafety,
+			id: idLoadPower, name: "Load power", group: groupSafety,
 			why:   "a load or loudspeaker that is rated below the amplifier can overheat",
-			limit: limit{text: "at least the amplifier's rated power", source: "the makers' documents"}, ask: (*Session).askLoadPower,
+			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Session).askLoadPower,
 		},
 		{
 			id: idHearing, name: "Hearing", group: groupSafety,
@@ -38,127 +37,122 @@ func safetyQuestions() []question {
 	}
 }
 
-// has reports whether a device's kind, or its slot where no kind is stated,
-// holds one of the words. Whole words count: a reamp box is no amp, an impulse
-// response loader no load.
-func has(d manifest.Device, words ...string) bool {
-	text := d.Kind
-	if text == "" {
-		text = d.Slot
-	}
-	for _, w := range strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return !unicode.IsLetter(r) }) {
-		if slices.Contains(words, w) {
-			return true
-		}
-	}
-	return false
+// powered is an amplifier that drives a loudspeaker and what comes after it.
+type powered struct {
+	amp    manifest.Device
+	gear   manifest.Gear
+	load   manifest.Device // the first load after it, if any
+	loaded bool
+	heard  bool   // it plays through a loudspeaker
+	takes  string // that have it, in brackets; "" for all
 }
 
-func isModel(d manifest.Device) bool {
-	return d.File != nil || has(d, "model", "modeller", "modeler", "simulator", "simulation", "plugin", "plug", "impulse", "digital", "loader")
-}
-
-func isCombo(d manifest.Device) bool { return has(d, "combo") }
-
-// isAmp reports whether a device drives a loudspeaker.
-func isAmp(d manifest.Device) bool {
-	return d.Name != "" && has(d, "amp", "amplifier", "combo", "head") && !has(d, "pre", "preamp", "preamplifier") && !isModel(d)
-}
-
-func isValveAmp(d manifest.Device) bool {
-	return isAmp(d) && has(d, "valve", "valves", "tube", "tubes")
-}
-
-func isSpeaker(d manifest.Device) bool {
-	return d.Name != "" && has(d, "cab", "cabinet", "cabinets", "speaker", "speakers", "loudspeaker", "loudspeakers") && !isModel(d)
-}
-
-// isLoad reports whether a device takes an amplifier's power: a load box, an
-// attenuator or a real loudspeaker, but not an impulse response.
-func isLoad(d manifest.Device) bool {
-	return isSpeaker(d) || d.Name != "" && has(d, "load", "loadbox", "attenuator") && !isModel(d)
-}
-
-// loadAfter returns the first load after slot i.
-func loadAfter(chain []manifest.Device, i int) (manifest.Device, bool) {
+// fed returns an amplifier of a chain with what it feeds.
+func fed(chain []manifest.Device, i int) powered {
+	p := powered{amp: chain[i], gear: chain[i].Gear()}
+	p.heard = p.gear.Load == manifest.Loudspeaker
 	for _, d := range chain[i+1:] {
-		if isLoad(d) {
-			return d, true
+		g := d.Gear()
+		if g.Load == "" || g.Amplifier != "" {
+			continue
 		}
+		if !p.loaded {
+			p.load, p.loaded = d, true
+		}
+		p.heard = p.heard || g.Load == manifest.Loudspeaker
 	}
-	return manifest.Device{}, false
+	return p
 }
 
-// eachAmp calls f once for every amplifier that drives a loudspeaker and
-// everything after it; takes with the same pair are named together.
-func (s *Session) eachAmp(f func(takes string, amp manifest.Device, load manifest.Device, loaded bool)) {
-	type pair struct {
-		amp, load manifest.Device
-		loaded    bool
-		takes     []string
+// alike reports whether two takes have one answer.
+func (p powered) alike(q powered) bool {
+	same := func(a, b manifest.Device) bool {
+		return a.Slot == b.Slot && a.Name == b.Name && a.Kind == b.Kind && a.Impedance == b.Impedance && a.Power == b.Power
 	}
-	var pairs []*pair
+	return same(p.amp, q.amp) && p.gear == q.gear && same(p.load, q.load) && p.heard == q.heard
+}
+
+// unknown names what the manifest must state of an amplifier of which it does not
+// say what is connected to it; "" where it says enough.
+func (p powered) unknown() string {
+	if p.loaded || p.gear.Load != "" || p.gear.Amplifier != manifest.MayBeValve {
+		return ""
+	}
+	var missing []string
+	for _, x := range []struct{ key, written string }{{"kind", p.amp.Kind}, {"impedance", p.amp.Impedance.Written}, {"power", p.amp.Power.Written}} {
+		if x.written == "" {
+			missing = append(missing, x.key)
+		}
+	}
+	if p.amp.Kind != "" {
+		missing = append([]string{"kind (with valves or without)"}, missing...)
+	}
+	return "state " + manifest.List(missing) + " of the amplifier, and what it was connected to"
+}
+
+// eachAmp calls f once for every amplifier that drives a loudspeaker with what comes
+// after it; takes with the same answer are named together. Of an amplifier of which
+// too little is stated it says that itself, and what to state.
+func (s *Session) eachAmp(a *answers, f func(powered)) {
+	var all []*powered
+	var takes [][]string
 	c := s.Manifest
 	for i := range c.Takes {
 		chain := c.ChainOf(&c.Takes[i])
 		for k, d := range chain {
-			if !isAmp(d) {
+			if d.Gear().Amplifier == "" {
 				continue
 			}
-			load, ok := loadAfter(chain, k)
-			same := func(p *pair) bool {
-				return p.amp.Slot == d.Slot && p.amp.Name == d.Name && p.load.Name == load.Name && p.load.Slot == load.Slot &&
-					p.amp.Impedance == d.Impedance && p.amp.Power == d.Power && p.load.Impedance == load.Impedance && p.load.Power == load.Power
-			}
-			n := slices.IndexFunc(pairs, same)
+			p := fed(chain, k)
+			n := slices.IndexFunc(all, func(q *powered) bool { return p.alike(*q) })
 			if n < 0 {
-				n = len(pairs)
-				pairs = append(pairs, &pair{amp: d, load: load, loaded: ok})
+				n = len(all)
+				all, takes = append(all, &p), append(takes, nil)
 			}
-			pairs[n].takes = append(pairs[n].takes, c.Takes[i].Name)
+			takes[n] = append(takes[n], c.Takes[i].Name)
 		}
 	}
-	for _, p := range pairs {
-		takes := manifest.List(p.takes)
-		if len(p.takes) == len(c.Takes) {
-			takes = ""
+	for i, p := range all {
+		if len(takes[i]) < len(c.Takes) {
+			p.takes = " (" + manifest.List(takes[i]) + ")"
 		}
-		f(takes, p.amp, p.load, p.loaded)
+		if u := p.unknown(); u != "" {
+			a.add(answer{subject: p.amp.Name + p.takes, outcome: NotMeasured, measured: nan(), reason: "the manifest says too little of this amplifier", do: u})
+			continue
+		}
+		f(*p)
 	}
 }
 
-// subject names a device and, where not all takes have it, the takes.
-func subject(device, takes string) string {
-	if takes == "" {
-		return device
-	}
-	return device + " (" + takes + ")"
-}
+// pair names an amplifier with its load.
+func (p powered) pair() string { return p.amp.Name + " into " + p.load.Name + p.takes }
 
 func (s *Session) askLoad(a *answers) {
-	s.eachAmp(func(takes string, amp, load manifest.Device, loaded bool) {
-		who := subject(amp.Name, takes)
+	s.eachAmp(a, func(p powered) {
+		who := p.amp.Name + p.takes
 		switch {
-		case loaded:
-			a.holds(who, load.Name, "as the manifest states it, "+load.Name+" follows")
-		case isCombo(amp):
-			a.holds(who, "its own loudspeaker", "a combo has a loudspeaker of its own, which must be connected")
-		case isValveAmp(amp):
+		case p.loaded:
+			a.holds(who, p.load.Name, "as the manifest states it, "+p.load.Name+" follows")
+		case p.gear.Load == manifest.Loudspeaker:
+			a.holds(who, "its own loudspeaker", "it has a loudspeaker of its own, which must be connected")
+		case p.gear.Load != "":
+			a.holds(who, "its own load", "it has a load of its own, which must be switched on")
+		case p.gear.MayHaveValves():
 			a.add(answer{subject: who, outcome: Caution, measured: nan(), value: "no load",
-				reason: "the chain shows no load and no loudspeaker cabinet after it; an impulse response is none",
-				do:     "add the load or cabinet that was connected to the manifest; never run a valve power amplifier without one that its maker allows" + deferTo})
+				reason: "the chain shows no load and no loudspeaker after it; an impulse response takes no power",
+				do:     "add the load or cabinet that was connected to the manifest; connect one before you switch on: without it a valve amplifier can be destroyed" + deferTo})
 		}
 	})
 }
 
 func (s *Session) askImpedance(a *answers) {
-	s.eachAmp(func(takes string, amp, load manifest.Device, loaded bool) {
-		if !loaded {
+	s.eachAmp(a, func(p powered) {
+		if !p.loaded {
 			return
 		}
-		who := subject(amp.Name+" into "+load.Name, takes)
+		amp, load, who := p.amp, p.load, p.pair()
 		if amp.Impedance.Written == "" || load.Impedance.Written == "" {
-			a.skip(who, "the manifest does not state both impedances")
+			a.add(missing(who, "impedance", amp, load, amp.Impedance, load.Impedance))
 			return
 		}
 		x, y := ohms(amp.Impedance), ohms(load.Impedance)
@@ -168,8 +162,23 @@ func (s *Session) askImpedance(a *answers) {
 		}
 		a.add(answer{subject: who, outcome: Caution, measured: nan(), value: amp.Impedance.Written + " into " + load.Impedance.Written,
 			reason: "the two are stated with different impedances",
-			do:     "check the output that was used and whether its maker allows this load" + deferTo})
+			do:     "check which output was used and whether the amplifier's manual allows this load" + deferTo})
 	})
+}
+
+// missing is the answer where an amplifier or its load lacks a figure.
+func missing(who, key string, amp, load manifest.Device, of, at manifest.Quantity) answer {
+	var names []string
+	for _, x := range []struct {
+		name string
+		q    manifest.Quantity
+	}{{amp.Name, of}, {load.Name, at}} {
+		if x.q.Written == "" {
+			names = append(names, x.name)
+		}
+	}
+	list := manifest.List(names)
+	return answer{subject: who, outcome: NotMeasured, measured: nan(), reason: "the manifest does not state the " + key + " of " + list, do: "state " + key + " of " + list}
 }
 
 func ohms(q manifest.Quantity) float64 {
@@ -193,13 +202,13 @@ func watts(q manifest.Quantity) float64 {
 }
 
 func (s *Session) askLoadPower(a *answers) {
-	s.eachAmp(func(takes string, amp, load manifest.Device, loaded bool) {
-		if !loaded {
+	s.eachAmp(a, func(p powered) {
+		if !p.loaded {
 			return
 		}
-		who := subject(amp.Name+" into "+load.Name, takes)
+		amp, load, who := p.amp, p.load, p.pair()
 		if amp.Power.Written == "" || load.Power.Written == "" {
-			a.skip(who, "the manifest does not state both powers")
+			a.add(missing(who, "power", amp, load, amp.Power, load.Power))
 			return
 		}
 		value := amp.Power.Written + " into " + load.Power.Written
@@ -214,16 +223,16 @@ func (s *Session) askLoadPower(a *answers) {
 }
 
 func (s *Session) askHearing(a *answers) {
-	s.eachAmp(func(takes string, amp, load manifest.Device, loaded bool) {
-		if loaded && !isSpeaker(load) || !loaded && !isCombo(amp) {
+	s.eachAmp(a, func(p powered) {
+		if !p.heard {
 			return
 		}
 		power := ""
-		if amp.Power.Written != "" {
-			power = fmt.Sprintf("rated at %s, ", amp.Power.Written)
+		if p.amp.Power.Written != "" {
+			power = fmt.Sprintf("rated at %s, ", p.amp.Power.Written)
 		}
-		a.add(answer{subject: subject(amp.Name, takes), outcome: NotMeasured, measured: nan(),
+		a.add(answer{subject: p.amp.Name + p.takes, outcome: NotMeasured, measured: nan(),
 			reason: power + "it plays through a loudspeaker in the room, and no file tells how loud it was",
-			do:     "protect hearing and keep sessions at high level short; local rules on noise at work apply"})
+			do:     "turn down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm; local rules on noise decide how long"})
 	})
 }

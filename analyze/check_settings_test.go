@@ -3,6 +3,7 @@ package analyze
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -66,6 +67,7 @@ func TestSettings(t *testing.T) {
 		name, may, chain, a, b string
 		want                   []wanted
 		not                    []string // ids that must have no caution and no failure
+		do                     string   // an answer of the safety group that says what to state
 	}{
 		{name: "nothing differs", chain: load("load", "8 ohm", "60 W"),
 			want: []wanted{{id: idOneChange, outcome: Holds}, {id: idVaried, outcome: Holds}, {id: idLoad, outcome: Holds}, {id: idImpedance, outcome: Holds}, {id: idLoadPower, outcome: Holds}},
@@ -87,6 +89,21 @@ func TestSettings(t *testing.T) {
 			want: []wanted{{id: idScales, subject: "amp: volume", outcome: Caution}}},
 		{name: "not stated", chain: ampSlot, b: "    amp: {controls: {presence: 4}}",
 			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: Caution}}, not: []string{idOneChange}},
+		{name: "an amplifier of which nothing is stated", chain: "  - slot: amp\n    device: Kestrel\n",
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: NotMeasured}, {id: idImpedance, subject: "Kestrel", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel", outcome: NotMeasured}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}},
+			do:   "state kind, impedance and power of the amplifier, and what it was connected to"},
+		{name: "an amplifier of some kind", chain: "  - slot: amp\n    device: Kestrel\n    kind: head\n    power: 20 W\n",
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: NotMeasured}},
+			do:   "state kind (with valves or without) and impedance of the amplifier, and what it was connected to"},
+		{name: "an amplifier of no stated kind into a load", chain: "  - slot: amp\n    device: Kestrel\n    power: 20 W\n  - slot: load\n    device: Thing\n    impedance: 8 ohm\n",
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Holds}, {id: idImpedance, subject: "Kestrel into Thing", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel into Thing", outcome: NotMeasured}},
+			do:   "state impedance of Kestrel"},
+		{name: "an all-valve head without a load", chain: strings.Replace(ampSlot, "valve power amp", "all-valve head", 1), want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
+		{name: "a valve combo", chain: strings.Replace(ampSlot, "valve power amp", "valve combo", 1), not: []string{idLoad, idImpedance, idLoadPower},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Holds}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+		{name: "an attenuator before a cabinet", chain: load("attenuator", "8 ohm", "60 W") + "  - slot: cabinet\n    device: Openback\n",
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Holds}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+		{name: "a solid-state amplifier needs no load", chain: strings.Replace(ampSlot, "valve power amp", "solid-state amp", 1), not: []string{idLoad}},
 		{name: "no load", chain: ampSlot, want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
 		{name: "an impulse response is no load", chain: ampSlot + "  - slot: cabinet\n    device: Response\n    kind: cabinet\n    file: ir.wav\n",
 			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
@@ -103,6 +120,9 @@ func TestSettings(t *testing.T) {
 				w.measured = nan()
 				assert(t, res, w)
 			}
+			if c.do != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return k.Group == groupSafety && k.Do == c.do }) {
+				t.Errorf("no answer says %q: %+v", c.do, res.Checks)
+			}
 			for _, k := range res.Checks {
 				for _, id := range c.not {
 					if k.ID == id && (k.Outcome == Fails || k.Outcome == Caution) {
@@ -110,7 +130,7 @@ func TestSettings(t *testing.T) {
 					}
 				}
 				if k.Group == groupSafety && k.Outcome == Caution {
-					for _, word := range []string{"makers' documents", "local codes", "qualified technician"} {
+					for _, word := range []string{"manufacturers' manuals", "local rules", "qualified technician"} {
 						if !strings.Contains(k.Do, word) {
 							t.Errorf("%s: %q does not defer to %s", k.ID, k.Do, word)
 						}

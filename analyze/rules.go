@@ -99,6 +99,7 @@ func (r Rule) Governs(path string) bool {
 func Renamed(field, was string) string {
 	words := map[string]map[string]string{
 		"role": {"bridge": string(manifest.ReadRole("bridge"))},
+		"name": {"A load behind the amplifier": "Load", "Impedances match": "Impedance", "The load can take the power": "Load power"}, // of checks
 	}
 	if now, ok := words[field][was]; ok {
 		return now

@@ -11,6 +11,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"testing"
 
@@ -296,8 +297,8 @@ func TestSettingsView(t *testing.T) {
 	if n := len(v.Differs.Rows); n != 5 {
 		t.Errorf("%d lines differ or may differ, want 5", n)
 	}
-	if !v.Valve || v.Unstated != 1 {
-		t.Errorf("valve %v, unstated %d", v.Valve, v.Unstated)
+	if want := []string{manifest.LoadCaution, manifest.InsideCaution}; !slices.Equal(v.Cautions, want) || v.Unstated != 1 {
+		t.Errorf("cautions %q, unstated %d", v.Cautions, v.Unstated)
 	}
 	// A knob that turns 270° from 7:30, at 2:30, begins 135° to the left of 12
 	// o'clock and points 75° to the right; a stepped one shows its steps. The

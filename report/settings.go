@@ -17,7 +17,7 @@ type settingsView struct {
 	Uncontrolled []string
 	Unstated     int
 	Notes        []string
-	Valve        bool // a valve power amplifier is in the chain
+	Cautions     []string // of an amplifier in the chain that may have valves
 	Count        int
 	Pictures     []record.Published
 }
@@ -37,7 +37,11 @@ type settingGroup struct {
 }
 
 func (b *builder) settings(opts Options) settingsView {
-	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Valve: valveAmplifier(b.res.Settings), Pictures: opts.pictures}
+	var cautions []string
+	if b.res.Settings.MayHaveValves() {
+		cautions = []string{manifest.LoadCaution, manifest.InsideCaution}
+	}
+	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: opts.pictures}
 	groups := []settingGroup{{name: "Not held equal, and not allowed to move", void: true}, {name: "Under test"}, {name: "Allowed to move"}}
 	differing := 0
 	for _, s := range b.res.Settings.Slots {
@@ -186,25 +190,4 @@ func knob(v analyze.SettingValue) chart.Knob {
 	}
 	k.Steps = len(v.Steps)
 	return k
-}
-
-// valveAmplifier tells whether a power amplifier with valves is in the chain.
-func valveAmplifier(s analyze.Settings) bool {
-	for _, slot := range s.Slots {
-		texts := []string{slot.Kind}
-		for _, r := range slot.Rows {
-			if r.Name == "kind" {
-				for _, v := range r.Values {
-					texts = append(texts, v.Written)
-				}
-			}
-		}
-		for _, t := range texts {
-			t = strings.ToLower(t)
-			if (strings.Contains(t, "valve") || strings.Contains(t, "tube")) && strings.Contains(t, "amp") && !strings.Contains(t, "preamp") {
-				return true
-			}
-		}
-	}
-	return false
 }

@@ -408,7 +408,7 @@ func (r Result) Advice(tolerance unit.DB) []string {
 		out = append(out, "turn the reamp output down by "+by+" dB",
 			"as it is, every device is driven "+by+" dB harder than the guitar drives it, as if its gain were turned up")
 	default:
-		out = append(out, "turn the reamp output up by "+by+" dB",
+		out = append(out, "turn the amplifier down or to standby first, then turn the reamp output up by "+by+" dB",
 			"as it is, every device is driven "+by+" dB less than the guitar drives it: less gain, and more hiss once levels are matched")
 	}
 	if v := float64(r.Low); v < -uneven {

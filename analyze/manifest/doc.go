@@ -131,6 +131,20 @@
 //	photo: {file: photos/mic.jpg, alt: Microphone at the edge of the dust cap}
 //	notes: Not moved between takes.
 //
+// kind says in the usual words of the trade what the device is: valve power amp,
+// solid-state combo, valve preamp pedal, load box, cabinet, amp plugin. The checks
+// of load, impedance, load power and hearing go by it, and so do the cautions on
+// page and sheet. State the kind, impedance and power of every amplifier. Without a
+// kind, the slot and the device's name count; an amplifier that may have valves is
+// treated as if it had. valve and tube mean the same:
+//
+//	# a slot of the chain
+//	slot: power amp
+//	device: Kestrel
+//	kind: valve power amp
+//	impedance: 8 ohm                # of the output that was used
+//	power: 20 W
+//
 // Distances are in cm, mm, m or in. A photo needs its alternative text.
 //
 // # Takes

@@ -12,6 +12,7 @@ import (
 	"testing"
 
 	"evenhand/analyze"
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
 )
@@ -343,7 +344,7 @@ func TestDescription(t *testing.T) {
 	for _, want := range []string{
 		"Mossback, Kiln <b> and Plain wire", "https://example.org/r/", unit.LUFS(rec.Target).String(), rec.Ceiling.String(),
 		"Mossback: fuzz Mossback: sustain 3 o'clock, level 5\n", "Kiln <b>: fuzz Kiln: level 4, heat 2:30", "Plain wire: fuzz Patch cable",
-		"amp: Kestrel 20 (kind valve power amp, volume noon)", "listening level", "load of the right impedance", "0:00 Riff (Mossback), Chords (Kiln <b>), Riff again (Plain wire)", "Synthetic.",
+		"amp: Kestrel 20 (kind valve power amp, volume noon)", "listening level", manifest.LoadCaution, manifest.InsideCaution, "0:00 Riff (Mossback), Chords (Kiln <b>), Riff again (Plain wire)", "Synthetic.",
 	} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("the description lacks %q:\n%s", want, b)

@@ -95,7 +95,9 @@ func (p *plan) describe(r *Record) string {
 	line("")
 	line("CAUTION")
 	line("Start at a low listening level: driven guitar is dense, and long loud listening harms hearing.")
-	line("If you repeat this with a valve amplifier: never run it without its loudspeaker or a load of the right impedance and enough power; without one it can be destroyed.")
+	if cautions := manifest.Cautions(p.s.Manifest.Devices()); cautions != nil {
+		line("If you repeat this: %s", strings.Join(cautions, "\n"))
+	}
 	line("Video sites process sound: a small difference that can be heard in the files may be gone here.")
 	return b.String()
 }

@@ -64,6 +64,11 @@ func (r *Record) Draft(recordings []Recording) []byte {
 	w.performance(r.Performance, recordings)
 
 	w.line(0, "")
+	if c, err := manifest.Parse("the record", r.Manifest()); err == nil {
+		for _, x := range manifest.Cautions(c.Devices()) {
+			w.line(0, "%s", manifest.Comment(x))
+		}
+	}
 	w.line(0, "chain:")
 	for _, d := range r.Chain {
 		w.line(1, "- slot: %s", manifest.Scalar(d.Slot))

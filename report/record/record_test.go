@@ -238,6 +238,11 @@ func TestDraftKeepsSettings(t *testing.T) {
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", name, err, text)
 		}
+		for _, caution := range manifest.Cautions(c.Devices()) {
+			if !strings.Contains(string(text), manifest.Comment(caution)) {
+				t.Errorf("%s: the draft lacks %q", name, caution)
+			}
+		}
 		after, err := New(t.Context(), next, "test", nil)
 		if err != nil {
 			t.Fatal(err)

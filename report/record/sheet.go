@@ -23,6 +23,7 @@ type sheetView struct {
 	Symbols             template.HTML
 	KeyKnob, KeyBlank   template.HTML
 	Head                []property
+	Cautions            []string
 	Blocks              []blockView
 	Takes               []takeView
 }
@@ -66,7 +67,7 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 		Symbols:     drawing(chart.Symbols()),
 		KeyKnob:     drawing(chart.UsualKnob(0.7).Dial()),
 		KeyBlank:    drawing(chart.UsualKnob(math.NaN()).Dial()),
-		Head:        sheetHead(c, hashes), Blocks: []blockView{}, Takes: []takeView{},
+		Head:        sheetHead(c, hashes), Cautions: manifest.Cautions(c.Devices()), Blocks: []blockView{}, Takes: []takeView{},
 	}
 	numbers := map[string]int{}
 	for i, s := range slotsOf(c) {

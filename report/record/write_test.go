@@ -56,6 +56,11 @@ func TestWriteTo(t *testing.T) {
 			t.Errorf("the sheet holds %q", s)
 		}
 	}
+	for _, c := range []string{manifest.LoadCaution, manifest.InsideCaution, manifest.RoomCaution} {
+		if !strings.Contains(page, "<li>"+c+"</li>") {
+			t.Errorf("the sheet has not the caution %q", c)
+		}
+	}
 	for _, s := range []string{`alt="The panel of the Harrow 15 with all knobs as written here"`, "A picture exists and is not passed on: The Kiln", "Nothing in this slot", `href="record.json"`, "not stated", "a second time"} {
 		if !strings.Contains(page, s) {
 			t.Errorf("the sheet has no %q", s)

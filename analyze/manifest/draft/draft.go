@@ -78,9 +78,14 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	line("")
 	line("chain:                            # in signal order; one device to a slot")
 	line("  - slot: device                  # filled in by each take")
+	for _, c := range []string{manifest.LoadCaution, manifest.InsideCaution, manifest.GroundCaution, manifest.RoomCaution} {
+		line("%s", manifest.Comment(c))
+	}
 	line("  # - slot: amp")
 	line("  #   device: name of the amplifier")
-	line("  #   kind: valve power amp")
+	line("  #   kind: valve power amp       # or solid-state amp, valve combo, preamp pedal, amp plugin ...; the safety checks go by it")
+	line("  #   impedance: 8 ohm            # of the output that was used")
+	line("  #   power: 20 W")
 	line("  #   controls: {volume: noon, bass: \"11 o'clock\", bright: off}")
 	line("  # - slot: load")
 	line("  #   device: name of the load box")
