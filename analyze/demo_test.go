@@ -61,7 +61,7 @@ func TestDemo(t *testing.T) {
 	t.Run("checks", func(t *testing.T) { nothingFails(t, res) })
 	t.Run("by way of another", func(t *testing.T) {
 		for _, c := range res.Checks {
-			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != analyze.Holds || !strings.HasSuffix(c.Reason, ", by way of Dry Well")) {
+			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != analyze.Holds || !strings.HasSuffix(c.Reason, ", by way of Sagging")) {
 				t.Errorf("polarity of Bypass: %s, %s", c.Outcome, c.Reason)
 			}
 		}
@@ -72,7 +72,7 @@ func TestDemo(t *testing.T) {
 	t.Run("resolution", func(t *testing.T) {
 		// Two passes of one chain: nothing may count as a difference.
 		for _, d := range res.Spectrum.Differences {
-			if d.Take != "Mossback again" {
+			if d.Take != "Leaning again" {
 				continue
 			}
 			for _, bands := range []analyze.BandDifferences{d.Third, d.Sixth, d.Twelfth} {
@@ -90,7 +90,7 @@ func TestDemo(t *testing.T) {
 					found++
 				}
 			}
-			if d.Span == "Whole" && d.Take != "Mossback again" && found == 0 {
+			if d.Span == "Whole" && d.Take != "Leaning again" && found == 0 {
 				t.Errorf("%s: another circuit, and no difference is resolved", d.Take)
 			}
 		}
@@ -141,13 +141,13 @@ func compareTruth(t *testing.T, res *analyze.Result) {
 		}
 	}
 	// The same chain twice: here nothing hides the lag and the level.
-	again, first := takes["Mossback again"], takes["Mossback"]
+	again, first := takes["Leaning again"], takes["Leaning"]
 	lag := again.Alignment.LagToReference
-	if want := truths["Mossback again"].Lag - truths["Mossback"].Lag; math.Abs(float64(lag-want)) > 0.05 {
+	if want := truths["Leaning again"].Lag - truths["Leaning"].Lag; math.Abs(float64(lag-want)) > 0.05 {
 		t.Errorf("repeat: lag %v, inserted %v", lag, want)
 	}
 	level := again.Measures[0].Integrated - first.Measures[0].Integrated
-	if want := truths["Mossback again"].Gain - truths["Mossback"].Gain; math.Abs(float64(level)-float64(want)) > 0.01 {
+	if want := truths["Leaning again"].Gain - truths["Leaning"].Gain; math.Abs(float64(level)-float64(want)) > 0.01 {
 		t.Errorf("repeat: level %v LU, made with %v", float64(level), want)
 	}
 	if len(res.Resolution.Repeats) != 1 || res.Resolution.Source != "repeat" {

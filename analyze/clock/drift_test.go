@@ -129,7 +129,7 @@ func TestSlipsOfAMinute(t *testing.T) {
 		t.Skip("the studio is slow under the race detector")
 	}
 	dry, takes := minute()
-	for _, name := range []string{"Kiln", "Lanternjaw", "cascade", "octave", "starved"} {
+	for _, name := range []string{"Splitting", "Folding", "cascade", "octave", "starved"} {
 		for _, n := range []int{10, -64, 256} {
 			r, e := slips(t, dry, slipped(takes[name], 31*rate, n))
 			when := 31 - float64(e.Lag)/rate

@@ -16,17 +16,17 @@
 //	chain:
 //	  - slot: fuzz
 //	  - slot: amp
-//	    device: Kestrel 20
+//	    device: Studio valve amplifier
 //	    controls: {volume: noon, bass: "11 o'clock", bright: off}
 //	takes:
-//	  - name: Mossback
-//	    file: audio/mossback.wav
+//	  - name: Leaning
+//	    file: audio/leaning.wav
 //	    fuzz:
-//	      device: Mossback
-//	      controls: {sustain: "3 o'clock", tone: noon}
-//	  - name: Kiln
-//	    file: audio/kiln.wav
-//	    fuzz: {device: Kiln, controls: {sustain: 2, tone: 7}}
+//	      device: Leaning
+//	      controls: {drive: "3 o'clock", colour: noon}
+//	  - name: Splitting
+//	    file: audio/splitting.wav
+//	    fuzz: {device: Splitting, controls: {edge: 2, colour: 7}}
 //
 // Values are kept as they are written: 1.10 stays 1.10, 010 stays 010, off
 // stays off. A key without a value is the same as no key, except among
@@ -55,7 +55,7 @@
 //	# at the top
 //	by: Fern Street Recording       # who made it
 //	date: 2026-03-14                # year-month-day
-//	reference: Mossback             # the take that others are compared with
+//	reference: Leaning              # the take that others are compared with
 //	mains: 50 Hz                    # or 60 Hz
 //	about: notes.md                 # Markdown for the page
 //	set_by: same position           # or: by ear, by measurement, in your words
@@ -156,7 +156,7 @@
 //	channels: [1, 2]                # of the file, from 1; one or two
 //	role: bypass                    # reference, bypass, room or link
 //	notes: Second evening.
-//	amp: Kestrel 20                 # short for {device: Kestrel 20}
+//	amp: Studio valve amplifier     # short for {device: Studio valve amplifier}
 //
 // A device that the take names replaces the chain's device in that slot (the
 // kind is kept unless the take gives one). Without a name, or with the same
@@ -172,7 +172,7 @@
 // the reference. In a bypass the slot under test is empty.
 //
 //	# in a take
-//	repeat_of: Mossback
+//	repeat_of: Leaning
 //
 // role: room marks the in-room reference, the gear as heard in front of it.
 // role: link marks a take that joins two sessions. It was called bridge before,

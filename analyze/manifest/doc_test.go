@@ -30,8 +30,8 @@ func docExamples(t testing.TB) []string {
 		}
 	}
 	indent := func(s, by string) string { return by + strings.ReplaceAll(s, "\n", "\n"+by) + "\n" }
-	const head = "title: x\nvaries: amp\nchain:\n  - slot: amp\n    device: Kestrel 20\n    controls: {volume: 5}\n"
-	const takes = "takes:\n  - name: Mossback\n    file: moss.wav\n"
+	const head = "title: x\nvaries: amp\nchain:\n  - slot: amp\n    device: Studio valve amplifier\n    controls: {volume: 5}\n"
+	const takes = "takes:\n  - name: Leaning\n    file: leaning.wav\n"
 	for i, b := range blocks {
 		what, body, _ := strings.Cut(b, "\n")
 		switch what {

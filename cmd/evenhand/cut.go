@@ -59,7 +59,7 @@ its measured loudness. Takes change where the sections meet, or with --every
 after so many seconds or bars. A cut is moved within --reach to the frame of the
 camera where it is heard least: in a pause where there is one.`,
 		Example: `  evenhand cut comparison.yaml -o video
-  evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Kiln,Mossback
+  evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Splitting,Leaning
   evenhand cut comparison.yaml -o guess --shuffle --seed 7 --fps 29.97df --start 01:00:00:00`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {

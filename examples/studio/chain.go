@@ -14,7 +14,7 @@ type Amp struct {
 	Hiss  unit.DBFS // rms at the soft stage's input
 }
 
-func kestrel() Amp {
+func valveAmplifier() Amp {
 	return Amp{
 		Tone:  []Filter{{HighPass, 60, 0.7, 0}, {LowShelf, 150, 0.7, 2}, {Peak, 520, 0.8, -4}, {HighShelf, 2500, 0.6, 3}},
 		Drive: 0, Hiss: -84,
@@ -22,7 +22,7 @@ func kestrel() Amp {
 	}
 }
 
-func harrow() Amp {
+func valveCombo() Amp {
 	return Amp{
 		Tone:  []Filter{{HighPass, 110, 0.7, 0}, {Peak, 600, 0.8, -2}, {HighShelf, 2000, 0.6, 5}},
 		Drive: 17, Hiss: -88,

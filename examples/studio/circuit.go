@@ -33,25 +33,25 @@ type Circuit struct {
 func Circuits() []Circuit {
 	return []Circuit{
 		{
-			Name: "Mossback", Drive: 27, Curve: Leaning,
+			Name: "Leaning", Drive: 27, Curve: Leaning,
 			Input: []Filter{{HighPass, 45, 0.7, 0}, {LowPass, 6500, 0.7, 0}},
 			Tone:  []Filter{{HighPass, 50, 0.7, 0}, {LowShelf, 220, 0.7, 3}, {LowPass, 3000, 0.8, 0}},
 			Hiss:  -66, Hum: -70, Level: -6,
 		},
 		{
-			Name: "Kiln", Drive: 33, Curve: Splitting,
+			Name: "Splitting", Drive: 33, Curve: Splitting,
 			Input: []Filter{{HighPass, 110, 0.7, 0}, {LowPass, 7500, 0.7, 0}},
 			Tone:  []Filter{{HighPass, 70, 0.7, 0}, {Peak, 750, 0.9, -6}, {HighShelf, 2400, 0.7, 2}},
 			Hiss:  -58, Hum: -74, Level: -8,
 		},
 		{
-			Name: "Lanternjaw", Drive: 24, Curve: Folding,
+			Name: "Folding", Drive: 24, Curve: Folding,
 			Input: []Filter{{HighPass, 160, 0.7, 0}, {LowPass, 6000, 0.7, 0}},
 			Tone:  []Filter{{HighPass, 130, 0.8, 0}, {Peak, 1900, 1.1, 5}, {LowPass, 6000, 0.7, 0}},
 			Hiss:  -70, Hum: -62, Level: -5,
 		},
 		{
-			Name: "Dry Well", Drive: 19, Curve: Sagging,
+			Name: "Sagging", Drive: 19, Curve: Sagging,
 			Input: []Filter{{HighPass, 35, 0.7, 0}, {LowPass, 5000, 0.7, 0}},
 			Tone:  []Filter{{HighPass, 40, 0.7, 0}, {LowShelf, 160, 0.7, 4}, {LowPass, 1500, 0.75, 0}},
 			Hiss:  -72, Hum: -66, Level: -6,

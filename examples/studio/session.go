@@ -61,16 +61,16 @@ func fourFuzzes() Session {
 	circuits := Circuits()
 	take := func(name, file string, circuit *Circuit, lag unit.Samples, gain unit.DB, extra int) {
 		s.Takes = append(s.Takes, Take{Name: name, File: "audio/" + file + ".wav", Chain: Chain{
-			Rate: rate, Circuit: circuit, Amp: kestrel(), Mics: responses, Lag: lag, Gain: gain, Floor: -98,
+			Rate: rate, Circuit: circuit, Amp: valveAmplifier(), Mics: responses, Lag: lag, Gain: gain, Floor: -98,
 			Seed: s.Seed + uint64(len(s.Takes)) + 1, Extra: extra,
 		}})
 	}
-	take("Mossback", "mossback", &circuits[0], 312.4, -9.0, 21000)
-	take("Kiln", "kiln", &circuits[1], 127, -8.4, 9000)
-	take("Lanternjaw", "lanternjaw", &circuits[2], -58.25, -7.8, -4000)
-	take("Dry Well", "dry-well", &circuits[3], 204.75, -5.5, 16000)
+	take("Leaning", "leaning", &circuits[0], 312.4, -9.0, 21000)
+	take("Splitting", "splitting", &circuits[1], 127, -8.4, 9000)
+	take("Folding", "folding", &circuits[2], -58.25, -7.8, -4000)
+	take("Sagging", "sagging", &circuits[3], 204.75, -5.5, 16000)
 	take("Bypass", "bypass", nil, 96, -1.0, 12000)
-	take("Mossback again", "mossback-again", &circuits[0], 313.1, -9.0+0.05, 18000)
+	take("Leaning again", "leaning-again", &circuits[0], 313.1, -9.0+0.05, 18000)
 	s.Takes[1].Chain.Inverted = true
 	return s
 }
@@ -82,7 +82,7 @@ func microphones() Session {
 	gains := []unit.DB{-10.0, -11.1, -12.0, -16.2}
 	for i, m := range positions() {
 		s.Takes = append(s.Takes, Take{Name: m.Name, File: "audio/" + files[i] + ".wav", Chain: Chain{
-			Rate: rate, Amp: harrow(), Mics: [][]float64{Cabinet(rate, m)}, Lag: 41, Gain: gains[i], Floor: -92,
+			Rate: rate, Amp: valveCombo(), Mics: [][]float64{Cabinet(rate, m)}, Lag: 41, Gain: gains[i], Floor: -92,
 			Seed: s.Seed + uint64(i) + 1,
 		}})
 	}
@@ -133,8 +133,8 @@ func (s Session) Truths() []Truth {
 	var out []Truth
 	for _, t := range s.Takes {
 		truth := Truth{Name: t.Name, Lag: t.Chain.Lag, Inverted: t.Chain.Inverted, Gain: t.Chain.Gain}
-		if t.Name == "Mossback again" {
-			truth.RepeatOf = "Mossback"
+		if t.Name == "Leaning again" {
+			truth.RepeatOf = "Leaning"
 		}
 		full, carried := t.Chain, t.Chain
 		full.Extra, carried.Extra, carried.Silent = 0, 0, true

@@ -140,18 +140,18 @@ func TestTruths(t *testing.T) {
 		inverted bool
 		repeat   string
 	}{
-		{"Mossback", 312.4, false, ""}, {"Kiln", 127, true, ""}, {"Lanternjaw", -58.25, false, ""},
-		{"Dry Well", 204.75, false, ""}, {"Bypass", 96, false, ""}, {"Mossback again", 313.1, false, "Mossback"},
+		{"Leaning", 312.4, false, ""}, {"Splitting", 127, true, ""}, {"Folding", -58.25, false, ""},
+		{"Sagging", 204.75, false, ""}, {"Bypass", 96, false, ""}, {"Leaning again", 313.1, false, "Leaning"},
 	} {
 		got := truths[i]
 		if got.Name != want.name || got.Lag != want.lag || got.Inverted != want.inverted || got.RepeatOf != want.repeat {
 			t.Errorf("take %d: %+v, want %+v", i, got, want)
 		}
 	}
-	// The adapter of Lanternjaw hums more than the pickup, the bypassed chain
+	// The adapter of Folding hums more than the pickup, the bypassed chain
 	// adds next to nothing.
 	if n := truths[2].Noise[0]; n.Added < n.CarriedIn+3 || n.Hum < n.Hiss {
-		t.Errorf("Lanternjaw: %+v", n)
+		t.Errorf("Folding: %+v", n)
 	}
 	if n := truths[4].Noise[0]; n.Added > n.CarriedIn-6 {
 		t.Errorf("bypass: %+v", n)

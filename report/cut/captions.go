@@ -14,7 +14,7 @@ import (
 )
 
 // settingsLine says what sets a take apart, beneath its name: for every slot the
-// device and the controls that differ between takes, "fuzz Kiln: sustain 2, tone
+// device and the controls that differ between takes, "fuzz Splitting: edge 2, tone
 // 7; amp: volume noon". A device of the take's own name is not named again, a
 // setting that is not stated and notes are left out; "" when all are equal.
 func settingsLine(res *analyze.Result, take int) string {
@@ -235,8 +235,8 @@ func (r *Record) longerChapters() string {
 // one.
 const titleTakes = 4
 
-// chapterTitle says what plays in a chapter: "Riff: Kiln" for one take, "Riff:
-// Kiln, then Mossback" or "Riff (Kiln), Chords (Mossback)" for joined ones.
+// chapterTitle says what plays in a chapter: "Riff: Splitting" for one take, "Riff:
+// Splitting, then Leaning" or "Riff (Splitting), Chords (Leaning)" for joined ones.
 func chapterTitle(parts []Part) string {
 	type stretch struct {
 		section string
