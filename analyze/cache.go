@@ -16,6 +16,8 @@ import (
 	"sync"
 	"sync/atomic"
 	"time"
+
+	"evenhand/analyze/disk"
 )
 
 // encoderVersion stands for everything between a take's samples and the bytes
@@ -98,20 +100,20 @@ func (c *Cache) get(key, name string) (bool, error) {
 		return false, nil // not there, or not to be read: made again
 	}
 	defer f.Close()
-	out, err := os.Create(name)
+	out, err := disk.Create(name)
 	if err != nil {
 		return false, err
 	}
 	whole, err := copyEntry(out, f)
 	if err = errors.Join(err, out.Close()); err != nil {
-		return false, errors.Join(err, os.Remove(name))
+		return false, errors.Join(err, disk.Remove(name))
 	}
 	if !whole {
-		os.Remove(path) // when it stays, it is found damaged again
-		return false, os.Remove(name)
+		disk.Remove(path) // when it stays, it is found damaged again
+		return false, disk.Remove(name)
 	}
 	now := time.Now()
-	os.Chtimes(path, now, now) // the order of use, for Trim; nothing rests on it
+	disk.Chtimes(path, now, now) // the order of use, for Trim; nothing rests on it
 	c.hits.Add(1)
 	return true, nil
 }
@@ -164,16 +166,16 @@ func (c *Cache) put(key, name string) (err error) {
 		return err
 	}
 	path := c.path(key)
-	if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+	if err := disk.MkdirAll(filepath.Dir(path), 0o777); err != nil {
 		return err
 	}
-	draft, err := os.CreateTemp(filepath.Dir(path), cacheDraft)
+	draft, err := disk.CreateTemp(filepath.Dir(path), cacheDraft)
 	if err != nil {
 		return err
 	}
 	defer func() {
 		if err != nil {
-			os.Remove(draft.Name())
+			disk.Remove(draft.Name())
 		}
 	}()
 	w := bufio.NewWriterSize(draft, 1<<18)
@@ -185,12 +187,12 @@ func (c *Cache) put(key, name string) (err error) {
 	if err = errors.Join(err, draft.Close()); err != nil {
 		return err
 	}
-	return os.Rename(draft.Name(), path)
+	return disk.Rename(draft.Name(), path)
 }
 
-// abandonedAfter is the age at which the draft of an entry belongs to a build
+// draftAfter is the age at which the draft of an entry belongs to a build
 // that did not end well.
-const abandonedAfter = 24 * time.Hour
+const draftAfter = 24 * time.Hour
 
 // Trim removes the entries used longest ago until at most limit bytes are
 // left, and drafts that were abandoned. It touches nothing that the cache did
@@ -223,8 +225,8 @@ func (c *Cache) Trim(limit int64) error {
 			return nil
 		}
 		if draft {
-			if time.Since(info.ModTime()) > abandonedAfter {
-				os.Remove(path)
+			if time.Since(info.ModTime()) > draftAfter {
+				disk.Remove(path)
 			}
 			return nil
 		}
@@ -240,7 +242,7 @@ func (c *Cache) Trim(limit int64) error {
 		if total <= limit {
 			break
 		}
-		if err := os.Remove(e.path); err == nil || errors.Is(err, fs.ErrNotExist) {
+		if err := disk.Remove(e.path); err == nil || errors.Is(err, fs.ErrNotExist) {
 			total -= e.size
 		}
 	}

@@ -149,7 +149,7 @@ func TestCacheTrim(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	long := time.Now().Add(-2 * abandonedAfter)
+	long := time.Now().Add(-2 * draftAfter)
 	if err := os.Chtimes(abandoned, long, long); err != nil {
 		t.Fatal(err)
 	}

@@ -5,12 +5,12 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"os"
 	"path"
 	"path/filepath"
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/disk"
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/unit"
 )
@@ -49,7 +49,7 @@ func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) 
 	if opts.Pieces {
 		into, starts = PieceDir, s.pieceStarts()
 	}
-	if err := os.MkdirAll(filepath.Join(dir, filepath.FromSlash(into)), 0o777); err != nil {
+	if err := disk.MkdirAll(filepath.Join(dir, filepath.FromSlash(into)), 0o777); err != nil {
 		return err
 	}
 	res := s.Result
@@ -118,12 +118,13 @@ func (s *Session) Withheld(i int) bool {
 // withholdTake makes a take's matched audio outside the report, measures it and
 // removes it.
 func (s *Session) withholdTake(ctx context.Context, i int) (*Withheld, error) {
-	tmp, err := os.MkdirTemp("", "evenhand-withheld-")
+	held, err := disk.Temp("withheld")
 	if err != nil {
 		return nil, err
 	}
-	defer os.RemoveAll(tmp)
-	if err := os.Mkdir(filepath.Join(tmp, AudioDir), 0o700); err != nil {
+	defer held.Remove()
+	tmp := held.Dir
+	if err := disk.Mkdir(filepath.Join(tmp, AudioDir), 0o700); err != nil {
 		return nil, err
 	}
 	p, err := s.publishTake(ctx, tmp, i, nil)

@@ -17,6 +17,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/templates"
@@ -326,7 +327,7 @@ func writeTwin(piece, name string) (err error) {
 		return err
 	}
 	defer in.Close()
-	out, err := os.Create(strings.TrimSuffix(piece, filepath.Ext(piece)) + twinSuffix)
+	out, err := disk.Create(strings.TrimSuffix(piece, filepath.Ext(piece)) + twinSuffix)
 	if err != nil {
 		return err
 	}

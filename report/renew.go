@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/report/folder"
 )
 
@@ -56,10 +57,10 @@ func Renew(src, dst string, res *analyze.Result) error {
 	}
 	carry := func(name string) error {
 		from, to := filepath.Join(src, filepath.FromSlash(name)), filepath.Join(dst, filepath.FromSlash(name))
-		if err := os.MkdirAll(filepath.Dir(to), 0o755); err != nil {
+		if err := disk.MkdirAll(filepath.Dir(to), 0o755); err != nil {
 			return err
 		}
-		if os.Link(from, to) == nil {
+		if disk.Link(from, to) == nil {
 			return nil
 		}
 		return copyFile(from, to)
@@ -93,7 +94,7 @@ func copyFile(from, to string) error {
 		return err
 	}
 	defer in.Close()
-	out, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	out, err := disk.CreateNew(to, 0o644)
 	if err != nil {
 		return err
 	}

@@ -10,10 +10,10 @@ import (
 	"fmt"
 	"html/template"
 	"io/fs"
-	"os"
 	"path/filepath"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/report/chart"
 	"evenhand/report/record"
 	"evenhand/templates"
@@ -54,14 +54,14 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 	}
 	put := func(name string, data []byte) error {
 		path := filepath.Join(dir, filepath.FromSlash(name))
-		if err := os.MkdirAll(filepath.Dir(path), 0o755); err != nil {
+		if err := disk.MkdirAll(filepath.Dir(path), 0o755); err != nil {
 			return fmt.Errorf("report: %w", err)
 		}
 		// A file in the way is replaced, not written into: it may be a link.
-		if err := os.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := disk.Remove(path); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return fmt.Errorf("report: %w", err)
 		}
-		if err := os.WriteFile(path, data, 0o644); err != nil {
+		if err := disk.WriteFile(path, data, 0o644); err != nil {
 			return fmt.Errorf("report: %w", err)
 		}
 		return nil

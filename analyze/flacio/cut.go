@@ -4,7 +4,8 @@ import (
 	"bufio"
 	"crypto/md5"
 	"encoding/binary"
-	"os"
+
+	"evenhand/analyze/disk"
 )
 
 // BlockFrames is the number of frames in every block of a file that an Encoder
@@ -19,7 +20,7 @@ type cutter struct {
 	starts []int64
 	path   func(k int) string
 	next   int // of starts
-	file   *os.File
+	file   disk.File
 	out    *bufio.Writer
 	head   header
 	sum    sampleSum
@@ -86,7 +87,7 @@ func (c *cutter) add(d *Decoder, raw []byte) error {
 
 func (c *cutter) begin() error {
 	path := c.path(c.next)
-	f, err := os.Create(path)
+	f, err := disk.Create(path)
 	if err != nil {
 		return wrap(path, nil, "cannot create", err)
 	}

@@ -4,11 +4,12 @@ import (
 	"bufio"
 	"encoding/binary"
 	"io"
-	"os"
 
 	"github.com/mewkiz/flac"
 	"github.com/mewkiz/flac/frame"
 	"github.com/mewkiz/flac/meta"
+
+	"evenhand/analyze/disk"
 )
 
 // blockSize is the number of frames coded together; the last block may be
@@ -26,7 +27,7 @@ type Spec struct {
 type Encoder struct {
 	spec   Spec
 	path   string
-	file   *os.File
+	file   disk.File
 	out    *output
 	enc    *flac.Encoder
 	block  [][]int32 // the block being filled
@@ -42,21 +43,40 @@ type Encoder struct {
 // output counts and buffers what the library writes in small pieces. It has no
 // Close, which the library would call.
 type output struct {
-	file  *os.File
+	file  disk.File
 	buf   *bufio.Writer
 	count int64
+	err   error // the first failure, which the library's own error says in its way
 }
 
 func (o *output) Write(p []byte) (int, error) {
 	o.count += int64(len(p))
-	return o.buf.Write(p)
+	n, err := o.buf.Write(p)
+	return n, o.keep(err)
 }
 
 func (o *output) Seek(offset int64, whence int) (int64, error) {
 	if err := o.buf.Flush(); err != nil {
-		return 0, err
+		return 0, o.keep(err)
 	}
-	return o.file.Seek(offset, whence)
+	n, err := o.file.Seek(offset, whence)
+	return n, o.keep(err)
+}
+
+func (o *output) keep(err error) error {
+	if o.err == nil {
+		o.err = err
+	}
+	return err
+}
+
+// cannotWrite returns the error of a failed writing: the system's own, where it
+// was the system that failed and not the library.
+func (e *Encoder) cannotWrite(err error) error {
+	if e.out.err != nil {
+		err = e.out.err
+	}
+	return wrap(e.path, nil, "cannot write", err)
 }
 
 // Create creates or overwrites the file at path. On any error the file is
@@ -65,7 +85,7 @@ func Create(path string, spec Spec) (*Encoder, error) {
 	if err := checkFormat(path, spec.SampleRate, spec.Channels, spec.Bits); err != nil {
 		return nil, err
 	}
-	f, err := os.Create(path)
+	f, err := disk.Create(path)
 	if err != nil {
 		return nil, wrap(path, nil, "cannot create", err)
 	}
@@ -76,7 +96,7 @@ func Create(path string, spec Spec) (*Encoder, error) {
 	})
 	if err != nil {
 		f.Close()
-		return nil, wrap(path, nil, "cannot write", err)
+		return nil, e.cannotWrite(err)
 	}
 	e.enc.EnablePredictionAnalysis(false)
 	e.block = make([][]int32, spec.Channels)
@@ -155,7 +175,7 @@ func (e *Encoder) flush() error {
 	e.search.choose(&e.frame, e.spec.Bits)
 	before := e.out.count
 	if err := e.enc.WriteFrame(&e.frame); err != nil {
-		e.err = wrap(e.path, nil, "cannot write", err)
+		e.err = e.cannotWrite(err)
 		return e.err
 	}
 	size := e.out.count - before
@@ -195,7 +215,7 @@ func (e *Encoder) finish() error {
 		}
 	}
 	if err := e.enc.Close(); err != nil {
-		return wrap(e.path, nil, "cannot write", err)
+		return e.cannotWrite(err)
 	}
 	// The library counts the short last block in the minimum block size, which
 	// marks the stream as one of varying block size and is refused below 16,

@@ -2,7 +2,8 @@ package wavio
 
 import (
 	"encoding/binary"
-	"os"
+
+	"evenhand/analyze/disk"
 )
 
 // SetLoudness writes the loudness fields into the bext chunk of the file at
@@ -16,7 +17,7 @@ import (
 //
 // Source: EBU Tech 3285 version 2 (2011), 2.4.
 func SetLoudness(path string, l *BextLoudness) (err error) {
-	f, err := os.OpenFile(path, os.O_RDWR, 0)
+	f, err := disk.Change(path)
 	if err != nil {
 		return failSystem(path, -1, "cannot open", err)
 	}

@@ -4,8 +4,9 @@ import (
 	"encoding/binary"
 	"io"
 	"math"
-	"os"
 	"slices"
+
+	"evenhand/analyze/disk"
 )
 
 // Spec is the format of a file to be written. Integers have 8, 16, 24 or 32
@@ -47,7 +48,7 @@ func Create(path string, spec Spec) (*Writer, error) {
 	if err := spec.check(path); err != nil {
 		return nil, err
 	}
-	f, err := os.Create(path)
+	f, err := disk.Create(path)
 	if err != nil {
 		return nil, failSystem(path, -1, "cannot create", err)
 	}

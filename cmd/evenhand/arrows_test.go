@@ -1,10 +1,12 @@
 package main
 
 import (
+	"go/ast"
 	"go/parser"
 	"go/token"
 	"io/fs"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -19,7 +21,7 @@ func TestArrows(t *testing.T) {
 	// the right? The longest prefix on the left decides.
 	may := map[string][]string{
 		"cmd":                    {"analyze", "report", "examples", "cmd"},
-		"examples":               {"examples", "analyze/wavio", "analyze/unit"},
+		"examples":               {"examples", "analyze/wavio", "analyze/unit", "analyze/disk"},
 		"report":                 {"analyze", "report", "templates"},
 		"report/chart":           {"analyze/unit"},
 		"report/csvtext":         {},
@@ -37,10 +39,11 @@ func TestArrows(t *testing.T) {
 		"analyze/resample":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/listening":      {"analyze/unit"},
 		"analyze/mistake":        {},
+		"analyze/disk":           {"analyze/disk"},
 		"analyze/manifest":       {"analyze/unit", "analyze/mistake"},
 		"analyze/manifest/draft": {"analyze/manifest", "analyze/mistake", "analyze/wavio"},
-		"analyze/wavio":          {"analyze/unit", "analyze/mistake"},
-		"analyze/flacio":         {"analyze/unit"},
+		"analyze/wavio":          {"analyze/unit", "analyze/mistake", "analyze/disk"},
+		"analyze/flacio":         {"analyze/unit", "analyze/disk"},
 		"analyze/loudness":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/activity":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/align":          {"analyze/unit", "analyze/internal/dsp"},
@@ -49,6 +52,7 @@ func TestArrows(t *testing.T) {
 	}
 	// The one door of each library.
 	doors := map[string]string{
+		"golang.org/x/sys":               "analyze/disk",
 		"github.com/go-audio/":           "analyze/wavio",
 		"github.com/mewkiz/flac":         "analyze/flacio",
 		"gonum.org/v1/gonum/dsp":         "analyze/internal/dsp",
@@ -122,9 +126,41 @@ func TestArrows(t *testing.T) {
 	}
 }
 
+// TestChangesGoThroughDisk: nothing but analyze/disk changes files, so that what
+// its tests show of power cuts and full disks holds for all.
+func TestChangesGoThroughDisk(t *testing.T) {
+	changes := regexp.MustCompile(`^(Create|CreateTemp|WriteFile|OpenFile|Mkdir|MkdirAll|MkdirTemp|Rename|Remove|RemoveAll|Link|Symlink|Chmod|Chtimes|Chown|Truncate|CopyFS)$`)
+	root := filepath.Join("..", "..")
+	files := 0
+	err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
+		rel, _ := filepath.Rel(root, path)
+		rel = filepath.ToSlash(rel)
+		if err != nil || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") || under(rel, "analyze/disk") || tests(rel) || strings.Contains(rel, "/testdata/") {
+			return err
+		}
+		files++
+		f, err := parser.ParseFile(token.NewFileSet(), path, nil, 0)
+		if err != nil {
+			return err
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			if s, ok := n.(*ast.SelectorExpr); ok {
+				if x, ok := s.X.(*ast.Ident); ok && x.Name == "os" && changes.MatchString(s.Sel.Name) {
+					t.Errorf("%s: os.%s; use analyze/disk", rel, s.Sel.Name)
+				}
+			}
+			return true
+		})
+		return nil
+	})
+	if err != nil || files < 100 {
+		t.Errorf("%d files, %v", files, err)
+	}
+}
+
 // tests says whether only tests may import a package.
 func tests(path string) bool {
-	return under(path, "examples/oracle") || under(path, "examples/guitar") || under(path, "examples/campaign")
+	return under(path, "examples/oracle") || under(path, "examples/guitar") || under(path, "examples/campaign") || under(path, "analyze/disk/disktest")
 }
 
 func under(path, prefix string) bool {

@@ -106,7 +106,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err != nil {
 		return nil, err
 	}
-	draft, err := folder.Begin(out, folder.Report, c.Inputs...)
+	draft, err := beginOutput(cmd.ErrOrStderr(), out, folder.Report, c.Inputs...)
 	if err != nil {
 		return nil, err
 	}
@@ -200,13 +200,6 @@ func sayWarnings(w io.Writer, warnings []analyze.Warning) {
 			where = x.Where + ": "
 		}
 		fmt.Fprintf(w, "evenhand: warning: %s%s\n", terminal.Clean(where), terminal.Clean(x.Message))
-	}
-}
-
-// sayLeft says what a committed draft could not clean up.
-func sayLeft(w io.Writer, d *folder.Draft) {
-	if d.Left != "" {
-		fmt.Fprintf(w, "evenhand: warning: %s\n", d.Left)
 	}
 }
 

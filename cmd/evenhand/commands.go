@@ -111,7 +111,7 @@ manifest that describes them. The same scenario gives the same bytes each time.`
 			if !slices.Contains(studio.Scenarios(), scenario) {
 				return usageError{fmt.Errorf("--scenario: no scenario %q; allowed: %s", scenario, strings.Join(studio.Scenarios(), ", "))}
 			}
-			draft, err := folder.Begin(args[0], folder.Demo)
+			draft, err := beginOutput(cmd.ErrOrStderr(), args[0], folder.Demo)
 			if err != nil {
 				return err
 			}

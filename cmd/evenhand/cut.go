@@ -153,7 +153,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 
 // writeCut measures a comparison and writes the edit's folder.
 func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Comparison, o cut.Options) (*cut.Record, error) {
-	draft, err := folder.Begin(out, folder.Cut, c.Inputs...)
+	draft, err := beginOutput(stderr, out, folder.Cut, c.Inputs...)
 	if err != nil {
 		return nil, err
 	}

@@ -21,6 +21,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/report/terminal"
@@ -108,6 +109,10 @@ func say(w io.Writer, err error) {
 		fmt.Fprintln(w, err)
 		return
 	}
+	if disk.Full(err) {
+		fmt.Fprintf(w, "evenhand: %s\n", terminal.Clean(noRoom(err)))
+		return
+	}
 	told := map[string]bool{}
 	for _, line := range strings.Split(plain(err), "\n") {
 		// A full disk fails the writing, the closing and the clearing up.
@@ -124,7 +129,7 @@ func plain(err error) string {
 	if p, ok := errors.AsType[*fs.PathError](err); ok {
 		text = strings.ReplaceAll(text, p.Error(), p.Path+": "+p.Err.Error())
 	}
-	return text
+	return disk.Shown(text)
 }
 
 // isUsage reports whether an error comes from the input or the use.

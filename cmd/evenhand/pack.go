@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
@@ -61,9 +62,15 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 				return err
 			}
 			if earlier != "" {
+				if err := recoverOutput(cmd.ErrOrStderr(), earlier); err != nil {
+					return err
+				}
 				if _, err := os.Stat(filepath.Join(earlier, resultsName)); err != nil {
 					return usageError{fmt.Errorf("--report: %s: there is no report in this folder; name the folder that build wrote", earlier)}
 				}
+			}
+			if err := recoverOutput(cmd.ErrOrStderr(), out); err != nil {
+				return err
 			}
 			if err := pack.Writable(cmd.Context(), out); err != nil {
 				return err
@@ -71,12 +78,12 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 			if err := folder.InUse(out, out, c.Inputs); err != nil {
 				return err
 			}
-			tmp, err := os.MkdirTemp("", "evenhand-pack-")
+			held, err := disk.Temp("pack")
 			if err != nil {
 				return err
 			}
-			defer os.RemoveAll(tmp)
-			built := filepath.Join(tmp, "report")
+			defer held.Remove()
+			built := filepath.Join(held.Dir, "report")
 			res, err := build(cmd, args[0], built, earlier, opts)
 			if err != nil {
 				return err

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
 	"evenhand/report/folder"
@@ -72,7 +73,7 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 	if err != nil {
 		return err
 	}
-	draft, err := folder.Begin(out, folder.Settings, c.Inputs...)
+	draft, err := beginOutput(cmd.ErrOrStderr(), out, folder.Settings, c.Inputs...)
 	if err != nil {
 		return err
 	}
@@ -178,16 +179,21 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 
 // createNew writes a file that must not be there yet.
 func createNew(path string, text []byte) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	f, err := disk.CreateNew(path, 0o666)
 	if errors.Is(err, os.ErrExist) {
 		return usageError{fmt.Errorf("%s: there is a file or folder of this name already; name another file with -o", path)}
 	}
 	if err != nil {
 		return err
 	}
-	_, err = f.Write(text)
-	if err = errors.Join(err, f.Close()); err != nil {
-		err = errors.Join(err, os.Remove(path)) // complete or not at all
+	if _, err = f.Write(text); err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err == nil {
+		err = disk.SyncDir(filepath.Dir(path))
+	}
+	if err != nil {
+		err = errors.Join(err, disk.Remove(path)) // complete or not at all
 	}
 	return err
 }

@@ -62,6 +62,9 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 	if err != nil {
 		return err
 	}
+	if err := recoverOutput(cmd.ErrOrStderr(), dir); err != nil {
+		return err
+	}
 	if _, err := folder.ReadSums(dir); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			err = usageError{fmt.Errorf("%s: no report of evenhand; name the folder that build wrote", dir)}

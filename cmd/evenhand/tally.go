@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
 	"evenhand/report"
@@ -92,6 +93,9 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	var draft *folder.Draft
 	var res *analyze.Result
 	if dir != "" {
+		if err := recoverOutput(cmd.ErrOrStderr(), dir); err != nil {
+			return fail(err)
+		}
 		res, err = publishedResult(c, dir)
 		switch {
 		case errors.Is(err, report.ErrOtherVersion):
@@ -100,7 +104,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 			return fail(err)
 		default:
 			// The check of the folder comes before the work.
-			if draft, err = folder.Begin(dir, folder.Report); err != nil {
+			if draft, err = beginOutput(cmd.ErrOrStderr(), dir, folder.Report); err != nil {
 				return fail(err)
 			}
 			defer draft.Discard()
@@ -183,18 +187,18 @@ func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error
 // unpublishedResult measures a comparison and encodes its audio, to learn what
 // it is called.
 func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOptions) (*analyze.Result, error) {
-	tmp, err := os.MkdirTemp("", "evenhand-tally-")
+	held, err := disk.Temp("tally")
 	if err != nil {
 		return nil, err
 	}
-	defer os.RemoveAll(tmp)
+	defer held.Remove()
 	show, clear := progress(cmd.ErrOrStderr())
 	defer clear()
 	s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: o.workers, Progress: show, Cache: o.openCache()})
 	if err != nil {
 		return nil, err
 	}
-	if err := s.Publish(cmd.Context(), tmp, analyze.PublishOptions{}); err != nil {
+	if err := s.Publish(cmd.Context(), held.Dir, analyze.PublishOptions{}); err != nil {
 		return nil, err
 	}
 	return s.Result, nil

@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
@@ -54,6 +55,9 @@ differs, and 2 for an archive that is refused or cannot be read.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			show, clear := progress(cmd.ErrOrStderr())
 			defer clear()
+			if err := recoverOutput(cmd.ErrOrStderr(), args[0]); err != nil {
+				return err
+			}
 			v := verifier{ctx: cmd.Context(), show: show, workers: workers}
 			r, err := v.run(args[0])
 			if err != nil {
@@ -92,12 +96,12 @@ type verifier struct {
 }
 
 func (v *verifier) run(path string) (*verify.Report, error) {
-	tmp, err := os.MkdirTemp("", "evenhand-verify-")
+	held, err := disk.Temp("verify")
 	if err != nil {
 		return nil, err
 	}
-	defer os.RemoveAll(tmp)
-	v.tmp = tmp
+	defer held.Remove()
+	v.tmp = held.Dir
 	if !pack.IsBag(path) {
 		if _, err := os.Lstat(filepath.Join(path, folder.Sums)); err == nil {
 			return v.published(path)
@@ -349,8 +353,12 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	return v.compareAudio(reportDir, again, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
 }
 
-// cannotMeasure says that recordings cannot be measured as the manifest asks.
+// cannotMeasure says that recordings cannot be measured as the manifest asks; a full
+// disk is not their fault.
 func (v *verifier) cannotMeasure(err error) error {
+	if disk.Full(err) {
+		return err
+	}
 	v.r.AddFaults("", []pack.Fault{{File: "the recordings", What: "they cannot be measured again: " + err.Error()}})
 	return nil
 }

@@ -3,12 +3,12 @@ package main
 import (
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
@@ -53,11 +53,10 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 		v.r.Note("nothing was measured section by section: no audio is published")
 		return nil
 	}
-	tmp, err := os.MkdirTemp(v.tmp, "decoded-")
-	if err != nil {
+	tmp := filepath.Join(v.tmp, "decoded")
+	if err := disk.Mkdir(tmp, 0o700); err != nil {
 		return err
 	}
-	defer os.RemoveAll(tmp)
 	x, err := analyze.RemeasureFromPublished(v.ctx, dir, tmp, res, v.options())
 	if input := (*mistake.Error)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
 		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along it: " + err.Error()}})

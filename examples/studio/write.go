@@ -10,6 +10,7 @@ import (
 	"runtime"
 	"sync"
 
+	"evenhand/analyze/disk"
 	"evenhand/analyze/wavio"
 	"evenhand/examples"
 )
@@ -55,14 +56,14 @@ func Write(dir string, opts Options, progress func(done, total int)) (err error)
 	if err != nil {
 		return err
 	}
-	partial, err := os.MkdirTemp(dir, ".unfinished-")
-	if err != nil {
+	partial := filepath.Join(dir, ".unfinished")
+	if err := disk.Mkdir(partial, 0o700); err != nil {
 		return err
 	}
 	defer func() {
-		err = errors.Join(err, os.RemoveAll(partial))
+		err = errors.Join(err, disk.RemoveAll(partial))
 		if err != nil && made {
-			os.Remove(dir) // which only works when it is empty
+			disk.Remove(dir) // which only works when it is empty
 		}
 	}()
 
@@ -75,7 +76,7 @@ func Write(dir string, opts Options, progress func(done, total int)) (err error)
 		return err
 	}
 	for _, j := range jobs {
-		if err := os.MkdirAll(filepath.Dir(filepath.Join(partial, filepath.FromSlash(j.file))), 0o755); err != nil {
+		if err := disk.MkdirAll(filepath.Dir(filepath.Join(partial, filepath.FromSlash(j.file))), 0o755); err != nil {
 			return err
 		}
 	}
@@ -90,7 +91,7 @@ func claim(dir string) (made bool, err error) {
 	entries, err := os.ReadDir(dir)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return true, os.MkdirAll(dir, 0o755)
+		return true, disk.MkdirAll(dir, 0o755)
 	case err != nil:
 		return false, err
 	case len(entries) > 0:
@@ -107,7 +108,7 @@ func writeTexts(dir, scenario string) ([]string, error) {
 	}
 	var names []string
 	for _, t := range texts {
-		if err := os.WriteFile(filepath.Join(dir, t.Name), t.Data, 0o644); err != nil {
+		if err := disk.WriteFile(filepath.Join(dir, t.Name), t.Data, 0o644); err != nil {
 			return nil, err
 		}
 		names = append(names, t.Name)
@@ -129,9 +130,9 @@ func publish(dir, partial string, texts []string) error {
 	}
 	moved := []string{}
 	for _, name := range append(folders, texts...) {
-		if err := os.Rename(filepath.Join(partial, name), filepath.Join(dir, name)); err != nil {
+		if err := disk.Rename(filepath.Join(partial, name), filepath.Join(dir, name)); err != nil {
 			for _, m := range moved {
-				err = errors.Join(err, os.RemoveAll(filepath.Join(dir, m)))
+				err = errors.Join(err, disk.RemoveAll(filepath.Join(dir, m)))
 			}
 			return err
 		}

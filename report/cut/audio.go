@@ -6,13 +6,13 @@ import (
 	"fmt"
 	"io"
 	"math"
-	"os"
 	"path/filepath"
 	"sync"
 
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
@@ -43,7 +43,7 @@ func (p *plan) bext(what string) *wavio.Bext {
 
 // writeTakes writes every voice's own file: converted, matched, aligned.
 func (p *plan) writeTakes(ctx context.Context, dir string, step func(int64)) error {
-	if err := os.MkdirAll(filepath.Join(dir, takesDir), 0o777); err != nil {
+	if err := disk.MkdirAll(filepath.Join(dir, takesDir), 0o777); err != nil {
 		return err
 	}
 	g, ctx := errgroup.WithContext(ctx)

@@ -36,12 +36,12 @@ import (
 	"fmt"
 	"math"
 	"net/url"
-	"os"
 	"path/filepath"
 	"strings"
 	"unicode"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
@@ -197,7 +197,7 @@ func Write(ctx context.Context, dir string, s *analyze.Session, o Options) (*Rec
 		descriptionFile: p.describe(rec),
 	}
 	for _, name := range []string{captionsVTT, captionsSRT, chaptersFile, cueFile, descriptionFile} {
-		if err := os.WriteFile(filepath.Join(dir, name), []byte(files[name]), 0o666); err != nil {
+		if err := disk.WriteFile(filepath.Join(dir, name), []byte(files[name]), 0o666); err != nil {
 			return nil, err
 		}
 	}
@@ -230,5 +230,5 @@ func writeJSON(name string, v any) error {
 	if err := enc.Encode(v); err != nil {
 		return err
 	}
-	return os.WriteFile(name, []byte(b.String()), 0o666)
+	return disk.WriteFile(name, []byte(b.String()), 0o666)
 }

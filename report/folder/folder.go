@@ -2,8 +2,11 @@
 // over something that was not made by this program as a folder of the same kind.
 //
 // Everything is written into a draft beside the destination. Commit lists the
-// files with their SHA-256 in Sums and puts the draft in the destination's
-// place by renaming; until then an earlier folder there stays as it was.
+// files with their SHA-256 in Sums, waits until all of it is kept through a power
+// cut and exchanges the draft with what is at the destination. At any moment the
+// destination is the earlier folder or the new one, whole; where the system
+// cannot exchange two folders at once, Recover puts the earlier one back if the
+// program is killed between the two steps.
 package folder
 
 import (
@@ -19,9 +22,9 @@ import (
 	"slices"
 	"strings"
 	"syscall"
-	"time"
 
 	"evenhand/analyze"
+	"evenhand/analyze/disk"
 )
 
 // Sums is the name of the list of files in a committed folder: a line each of
@@ -36,7 +39,10 @@ type Draft struct {
 	// Left, after Commit, says what of the earlier folder could not be removed;
 	// "" for nothing. It is worth a warning: the new folder is in place.
 	Left string
+	// Found says what Recover found at the destination.
+	Found []string
 
+	held   *disk.Held
 	dst    string // where it goes, with links followed
 	shown  string // dst as the user named it
 	kind   Kind
@@ -48,31 +54,28 @@ type Draft struct {
 // same kind that an earlier Commit made and that nobody has added to or changed
 // since; it must hold none of the inputs (files that the new one is made from)
 // nor be the current folder: else the error is a *NotOursError. A link to a
-// folder is followed. Drafts for dst that were abandoned a day ago or more are
-// removed.
+// folder is followed. What killed programs left is dealt with by Recover.
 func Begin(dst string, kind Kind, inputs ...string) (*Draft, error) {
 	d := &Draft{shown: dst, kind: kind, inputs: inputs}
 	var err error
 	if d.dst, err = Follow(dst); err != nil {
 		return nil, err
 	}
+	if d.Found, err = Recover(dst); err != nil {
+		return nil, err
+	}
 	if err := d.mayReplace(); err != nil {
 		return nil, err
 	}
-	parent := filepath.Dir(d.dst)
-	if err := os.MkdirAll(parent, 0o777); err != nil {
+	if d.held, err = Hold(d.dst); err != nil {
 		return nil, err
 	}
-	RemoveAbandoned(d.dst)
-	dir, err := os.MkdirTemp(parent, draftPrefix(d.dst))
-	if err != nil {
-		return nil, err
+	d.Dir = filepath.Join(d.held.Dir, disk.DraftNew)
+	// A published folder is for everyone, whatever the system takes away from new
+	// ones.
+	if err := errors.Join(disk.Mkdir(d.Dir, 0o755), disk.Chmod(d.Dir, 0o755)); err != nil {
+		return nil, errors.Join(err, d.held.Remove())
 	}
-	// MkdirTemp makes it private; a published folder is for everyone.
-	if err := os.Chmod(dir, 0o755); err != nil {
-		return nil, errors.Join(err, os.RemoveAll(dir))
-	}
-	d.Dir = dir
 	return d, nil
 }
 
@@ -102,38 +105,29 @@ func (d *Draft) Discard() error {
 	if d.Dir == "" {
 		return nil
 	}
-	dir := d.Dir
 	d.Dir = ""
-	return os.RemoveAll(dir)
+	return Drop(d.held)
 }
 
 // commitTries is how often Commit begins again when another program puts a
 // folder in the destination's place at the same time.
 const commitTries = 8
 
-// Commit writes Sums and moves the draft to its destination. On an error the
+// Commit writes Sums and puts the draft at its destination. On an error the
 // destination is what it was before, or what another program made of it. Of
 // several commits at once to one destination, the last one stays.
 func (d *Draft) Commit() error {
 	if err := writeSums(d.Dir); err != nil {
 		return err
 	}
-	var aside []string
+	if err := disk.SyncTree(d.Dir); err != nil {
+		return err
+	}
+	var unsure error
 	for try := 1; ; try++ {
 		err := d.mayReplace()
 		if err == nil {
-			old := d.Dir + ".old"
-			if len(aside) > 0 {
-				old = fmt.Sprintf("%s.%d.old", d.Dir, len(aside)+1)
-			}
-			if err = os.Rename(d.dst, old); err == nil {
-				now := time.Now()
-				os.Chtimes(old, now, now) // since when it lies aside, for RemoveAbandoned
-				aside = append(aside, old)
-			}
-			if err == nil || errors.Is(err, fs.ErrNotExist) {
-				err = os.Rename(d.Dir, d.dst)
-			}
+			unsure, err = Replace(d.held, d.Dir, d.dst)
 		}
 		if err == nil {
 			break
@@ -143,31 +137,21 @@ func (d *Draft) Commit() error {
 		if try < commitTries && (errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrExist)) {
 			continue
 		}
-		return errors.Join(err, d.putBack(aside))
+		return err
 	}
 	d.Dir = ""
-	for _, old := range aside {
-		if err := removeOurs(old); err != nil {
-			d.Left = fmt.Sprintf("what was in %s before is left in %s: %v", d.shown, old, err)
+	for _, name := range []string{disk.DraftNew, disk.DraftEarlier} {
+		err := unsure
+		if err == nil {
+			err = removeOurs(filepath.Join(d.held.Dir, name))
+		}
+		if err != nil {
+			d.Left = fmt.Sprintf("what was in %s before is left in %s: %v", d.shown, d.held.Dir, err)
+			d.held.Release()
+			return nil
 		}
 	}
-	return nil
-}
-
-// putBack gives the destination what lay there last, unless another program has
-// put its own folder there: that would have replaced it.
-func (d *Draft) putBack(aside []string) error {
-	for k := len(aside) - 1; k >= 0; k-- {
-		if _, err := os.Lstat(d.dst); errors.Is(err, fs.ErrNotExist) {
-			if err := os.Rename(aside[k], d.dst); err != nil {
-				return fmt.Errorf("what was in %s is now in %s: %w", d.shown, aside[k], err)
-			}
-			continue
-		}
-		if err := removeOurs(aside[k]); err != nil {
-			return err
-		}
-	}
+	d.held.Remove() // an empty folder: when it stays, the next run removes it
 	return nil
 }
 
@@ -328,5 +312,10 @@ func writeSums(dir string) error {
 		path, sum, _ := strings.Cut(l, "\x00")
 		fmt.Fprintf(&b, "%s  %s\n", sum, path)
 	}
-	return os.WriteFile(filepath.Join(dir, Sums), []byte(b.String()), 0o666)
+	// A list that is there is complete: it says what may be removed.
+	draft := filepath.Join(dir, Sums+".part")
+	if err := disk.WriteSynced(draft, []byte(b.String()), 0o666); err != nil {
+		return err
+	}
+	return disk.Rename(draft, filepath.Join(dir, Sums))
 }

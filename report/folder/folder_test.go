@@ -5,10 +5,8 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
-	"strings"
 	"sync"
 	"testing"
-	"time"
 )
 
 func put(t *testing.T, dir, path, text string) {
@@ -283,54 +281,8 @@ func TestEarlierFolderThatCannotGo(t *testing.T) {
 	if b, _ := os.ReadFile(filepath.Join(dst, "results.json")); string(b) != "new" {
 		t.Error("the new folder is not in place")
 	}
-	left, _ := filepath.Glob(filepath.Join(parent, ".out.draft-*.old", "audio"))
+	left, _ := filepath.Glob(filepath.Join(parent, ".out.draft-*", "*", "audio"))
 	for _, dir := range left {
 		os.Chmod(dir, 0o755)
-	}
-}
-
-// Drafts of programs that were killed go after a day, and nothing else does.
-func TestAbandoned(t *testing.T) {
-	parent := t.TempDir()
-	dst := filepath.Join(parent, "out")
-	long := time.Now().Add(-2 * abandonedAfter)
-	age := func(paths ...string) {
-		for _, p := range paths {
-			if err := os.Chtimes(filepath.Join(parent, p), long, long); err != nil {
-				t.Fatal(err)
-			}
-		}
-	}
-	put(t, parent, ".out.draft-1/half", "x")
-	put(t, parent, ".out.draft-2/busy", "x")
-	put(t, parent, ".out.draft-3.old/results.json", "x")
-	put(t, parent, ".out.draft-4/"+Earlier, "x")
-	put(t, parent, ".out.draft-mine/text", "x")
-	put(t, parent, ".output.draft-5/text", "x")
-	put(t, parent, ".out.draft-6", "a file")
-	age(".out.draft-1/half", ".out.draft-1", ".out.draft-2", ".out.draft-3.old/results.json", ".out.draft-3.old", ".out.draft-4/"+Earlier, ".out.draft-4",
-		".out.draft-mine/text", ".out.draft-mine", ".output.draft-5/text", ".output.draft-5", ".out.draft-6")
-	names := func() string {
-		entries, err := os.ReadDir(parent)
-		if err != nil {
-			t.Fatal(err)
-		}
-		var all []string
-		for _, e := range entries {
-			all = append(all, e.Name())
-		}
-		return strings.Join(all, " ")
-	}
-	RemoveAbandoned(dst)
-	// What lay there before may be all there is of it.
-	if got, want := names(), ".out.draft-2 .out.draft-3.old .out.draft-4 .out.draft-6 .out.draft-mine .output.draft-5"; got != want {
-		t.Errorf("without a folder: %s, want %s", got, want)
-	}
-	put(t, parent, "out/index.html", "x")
-	put(t, parent, ".out.draft-3.old/"+Sums, "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad  results.json\n")
-	age(".out.draft-3.old")
-	RemoveAbandoned(dst)
-	if got, want := names(), ".out.draft-2 .out.draft-6 .out.draft-mine .output.draft-5 out"; got != want {
-		t.Errorf("with one: %s, want %s", got, want)
 	}
 }

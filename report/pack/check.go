@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"hash"
 	"io"
-	"os"
 	"path"
 	"path/filepath"
 	"runtime"
@@ -18,6 +17,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/disk"
 	"evenhand/report/folder"
 )
 
@@ -221,37 +221,36 @@ func (b *Bag) checkFraming(out *Checked) error {
 }
 
 // Extract writes the files of the bag whose names begin with prefix into dir,
-// an existing folder, under the rest of their names. Call it after Check found
+// an existing folder that was made for it, under the rest of their names. Call it after Check found
 // no fault. Nothing is written outside dir.
 func (b *Bag) Extract(ctx context.Context, prefix, dir string) error {
-	root, err := os.OpenRoot(dir)
-	if err != nil {
-		return err
-	}
-	defer root.Close()
 	for _, f := range b.files {
 		rest, ok := strings.CutPrefix(f.Name, prefix)
 		if !ok {
 			continue
 		}
 		name := filepath.FromSlash(rest)
-		if err := root.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+		if !filepath.IsLocal(name) {
+			return &RefusedError{b.path, f.Name, "it leads out of the archive"}
+		}
+		name = filepath.Join(dir, name)
+		if err := disk.MkdirAll(filepath.Dir(name), 0o777); err != nil {
 			return err
 		}
-		if err := b.extract(ctx, root, f, name); err != nil {
+		if err := b.extract(ctx, f, name); err != nil {
 			return fmt.Errorf("%s: %s: %w", b.path, f.Name, err)
 		}
 	}
 	return nil
 }
 
-func (b *Bag) extract(ctx context.Context, root *os.Root, f File, name string) (err error) {
+func (b *Bag) extract(ctx context.Context, f File, name string) (err error) {
 	r, err := b.Read(f.Name)
 	if err != nil {
 		return err
 	}
 	defer r.Close()
-	w, err := root.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	w, err := disk.CreateNew(name, 0o666)
 	if err != nil {
 		return err
 	}

@@ -20,6 +20,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/disk"
 	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
 )
@@ -72,16 +73,13 @@ func Write(ctx context.Context, dst string, c Content, progress func(done, total
 	if err != nil {
 		return err
 	}
-	if err := os.MkdirAll(filepath.Dir(dst), 0o777); err != nil {
-		return err
-	}
-	folder.RemoveAbandoned(dst)
-	draft, err := os.MkdirTemp(filepath.Dir(dst), "."+filepath.Base(dst)+".draft-")
+	held, err := folder.Hold(dst)
 	if err != nil {
 		return err
 	}
-	defer os.RemoveAll(draft)
-	made := filepath.Join(draft, "bag")
+	drop := func() error { return folder.Drop(held) }
+	defer func() { drop() }()
+	made := filepath.Join(held.Dir, disk.DraftNew)
 	if zipped {
 		err = writeArchive(ctx, made, c, items)
 	} else {
@@ -90,24 +88,19 @@ func Write(ctx context.Context, dst string, c Content, progress func(done, total
 	if err != nil {
 		return err
 	}
-	return replace(ctx, made, dst, filepath.Join(draft, folder.Earlier), zipped)
-}
-
-// replace puts made in dst's place; on an error dst is what it was.
-func replace(ctx context.Context, made, dst, aside string, zipped bool) error {
+	if err := disk.SyncTree(made); err != nil {
+		return err
+	}
 	if err := mayReplace(ctx, dst, zipped); err != nil {
 		return err
 	}
-	err := os.Rename(dst, aside)
-	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+	unsure, err := folder.Replace(held, made, dst)
+	if err != nil {
 		return err
 	}
-	had := err == nil
-	if err := os.Rename(made, dst); err != nil {
-		if had {
-			err = errors.Join(err, os.Rename(aside, dst))
-		}
-		return err
+	if unsure != nil {
+		drop = func() error { return nil } // what was there before stays in it
+		return fmt.Errorf("%s: it is written, but may be lost in a power cut: %w", dst, unsure)
 	}
 	return nil
 }
@@ -304,7 +297,7 @@ func changed(path string) error {
 }
 
 func writeArchive(ctx context.Context, path string, c Content, items []bagItem) (err error) {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+	f, err := disk.CreateNew(path, 0o666)
 	if err != nil {
 		return err
 	}
@@ -323,10 +316,10 @@ func writeArchive(ctx context.Context, path string, c Content, items []bagItem) 
 func writeFolder(ctx context.Context, path string, items []bagItem) error {
 	for _, it := range items {
 		name := filepath.Join(path, filepath.FromSlash(it.Name))
-		if err := os.MkdirAll(filepath.Dir(name), 0o777); err != nil {
+		if err := disk.MkdirAll(filepath.Dir(name), 0o777); err != nil {
 			return err
 		}
-		f, err := os.OpenFile(name, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+		f, err := disk.CreateNew(name, 0o666)
 		if err != nil {
 			return err
 		}

@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/templates"
 )
@@ -42,10 +43,10 @@ type Published struct {
 func WriteTo(ctx context.Context, dir string, c *manifest.Comparison, r *Record) ([]Published, error) {
 	put := func(name string, data []byte) error {
 		full := filepath.Join(dir, filepath.FromSlash(name))
-		if err := os.MkdirAll(filepath.Dir(full), 0o755); err != nil {
+		if err := disk.MkdirAll(filepath.Dir(full), 0o755); err != nil {
 			return err
 		}
-		return os.WriteFile(full, data, 0o644)
+		return disk.WriteFile(full, data, 0o644)
 	}
 	withheld := r.withheld()
 	published := map[string]*Published{}
