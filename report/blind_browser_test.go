@@ -102,7 +102,7 @@ func TestBlindTests(t *testing.T) {
 			for i := range 10 {
 				if i == 1 { // a second click on the same answer is no answer
 					click(t, ctx, "#blind-trials .ask button:first-child")
-					if got := eval[string](t, ctx, `document.querySelector('#blind-trials .test [role=status]:not(.small)').textContent`); got != "Trial 2 of 10. Listen to X first." {
+					if got := eval[string](t, ctx, `document.querySelector('#blind-trials .test [role=status]:not(.small)').textContent`); got != "Trial 2 of 10. Which one is X? Listen to X first." {
 						t.Errorf("answered unheard: %s", got)
 					}
 				}

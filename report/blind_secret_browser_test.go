@@ -242,13 +242,13 @@ func TestBlindByKeysAlone(t *testing.T) {
 	_, dir := playedReport(t)
 	ctx, bad := visit(t, dir, true, 1000, "")
 	const tab, enter = "\t", "\r"
-	focusIs := func(what string) bool {
-		return eval[bool](t, ctx, `(a => !!a && (a.textContent.trim().startsWith('`+what+`') || a.type === '`+what+`'))(document.activeElement)`)
+	focusIs := func(what string, in ...string) bool {
+		return eval[bool](t, ctx, `(a => !!a && !!a.closest('`+strings.Join(append([]string{"html"}, in...), " ")+`') && (a.textContent.trim().startsWith('`+what+`') || a.type === '`+what+`'))(document.activeElement)`)
 	}
-	goTo := func(what string) {
+	goTo := func(what string, in ...string) {
 		t.Helper()
 		for range 40 {
-			if focusIs(what) {
+			if focusIs(what, in...) {
 				if !eval[bool](t, ctx, `document.activeElement.matches(':focus-visible') && getComputedStyle(document.activeElement).outlineStyle !== 'none'`) {
 					t.Errorf("the focus on %s cannot be seen", what)
 				}
@@ -272,7 +272,7 @@ func TestBlindByKeysAlone(t *testing.T) {
 		t.Error("the focus is not on Play when the test begins")
 	}
 	for i := range 10 {
-		if got := eval[string](t, ctx, `document.querySelector('#blind-trials .ask').previousSibling.textContent`); got != fmt.Sprintf("Trial %d of 10. Listen to X first.", i+1) {
+		if got := eval[string](t, ctx, `document.querySelector('#blind-trials .ask').previousSibling.textContent`); got != fmt.Sprintf("Trial %d of 10. Which one is X? Listen to X first.", i+1) {
 			t.Errorf("announced: %q", got)
 		}
 		for _, k := range []string{"a", "b", "x"} {
@@ -291,7 +291,7 @@ func TestBlindByKeysAlone(t *testing.T) {
 			press(t, ctx, "2")
 			continue
 		}
-		goTo("X is A")
+		goTo("A", ".ask")
 		press(t, ctx, enter)
 	}
 	until(t, ctx, `document.querySelector('#blind-trials .result')`)

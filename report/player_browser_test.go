@@ -92,6 +92,8 @@ func click(t *testing.T, ctx context.Context, selector string) {
 	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS(selector))))
 }
 
+const arrowRight = "\ue014"
+
 func press(t *testing.T, ctx context.Context, keys string) {
 	t.Helper()
 	must(t, chromedp.Do(ctx, chromedp.KeyEvent(keys)))
@@ -160,21 +162,22 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 			// Keys.
 			press(t, ctx, "1")
 			until(t, ctx, heard+` === 0`)
-			press(t, ctx, ".")
+			press(t, ctx, "2")
 			until(t, ctx, heard+` === 1`)
-			press(t, ctx, "m")
+			press(t, ctx, "a")
 			until(t, ctx, `Evenhand.player.recorded && document.querySelector('input[value=recorded]').checked`)
 			accessible(t, ctx, "playing, as recorded")
-			press(t, ctx, "m")
+			press(t, ctx, "a")
 			until(t, ctx, `!Evenhand.player.recorded`)
 			click(t, ctx, `[data-part="0"]`)
 			until(t, ctx, deckPos+` >= 0.4 && `+deckPos+` < 3 && Evenhand.player.part === 0`)
 			press(t, ctx, "]")
 			until(t, ctx, deckPos+` >= 13.4 && Evenhand.player.part === 1 && Evenhand.player.deck.playing`)
-			press(t, ctx, "l")
+			press(t, ctx, "r")
 			until(t, ctx, `Evenhand.player.deck.loop && document.getElementById('loop').getAttribute('aria-pressed') === 'true'`)
-			press(t, ctx, "k")
-			until(t, ctx, deckPos+` > 15.4`)
+			must(t, chromedp.Do(ctx, chromedp.Focus(chromedp.CSS(`#seek`))))
+			press(t, ctx, arrowRight)
+			until(t, ctx, deckPos+` > 15.4 && document.getElementById('seek').value / Evenhand.comparison.rate > 15.4`)
 			// Near the end of the looped section: it comes round to its start.
 			eval[bool](t, ctx, `Evenhand.player.seek(25.1 * Evenhand.comparison.rate), true`)
 			until(t, ctx, deckPos+` > 13 && `+deckPos+` < 14.5`)
@@ -225,13 +228,58 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 			click(t, ctx, `.blend[data-take="1"] summary`)
 			until(t, ctx, `document.querySelector('.blend input')`)
 			must(t, chromedp.Do(ctx, chromedp.Focus(chromedp.CSS(`.blend input`))))
-			press(t, ctx, "\ue014") // an arrow key
+			press(t, ctx, arrowRight)
 			eval[bool](t, ctx, `(() => { const s = document.querySelector('.blend input'); s.value = .8; s.dispatchEvent(new Event('input')); return true })()`)
 			until(t, ctx, `Evenhand.player.blends[1] === .8`)
 			accessible(t, ctx, "blend open")
 			quietBrowser(t, bad)
 		})
 	}
+}
+
+// Letters that mean something when a video is edited do nothing here. Keys work where
+// the focus is in the player; elsewhere on the page only after the switch, which is off
+// at first and remembered, and then without Space and the arrows (WCAG 2.2, 2.1.4).
+func TestKeysOnThePage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	ctx, bad := visit(t, dir, true, 1000, "")
+	state := `(d => [d.playing, d.loop, Evenhand.player.recorded, Evenhand.player.wanted, Evenhand.player.part, d.playing ? 0 : d.position()].join())(Evenhand.player.deck)`
+	outside := `(document.querySelector('#files a, #method a') || document.querySelector('main a:not(#listen a)')).focus(), !document.getElementById('listen').contains(document.activeElement)`
+	same := func(where string, keys ...string) {
+		t.Helper()
+		before := eval[string](t, ctx, state)
+		for _, k := range keys {
+			press(t, ctx, k)
+		}
+		time.Sleep(100 * time.Millisecond)
+		if after := eval[string](t, ctx, state); after != before {
+			t.Errorf("%s, %q: %s became %s", where, keys, before, after)
+		}
+	}
+	click(t, ctx, "#clock")
+	same("letters of editing", "j", "k", "l", "m", "i", "o", ",", ".", arrowRight)
+	if !eval[bool](t, ctx, outside) {
+		t.Fatal("the focus is in the player")
+	}
+	same("outside, the switch off", "2", "p", "r", "a", "]")
+	click(t, ctx, "#keys > summary")
+	click(t, ctx, "#anywhere")
+	eval[bool](t, ctx, outside)
+	press(t, ctx, "2")
+	until(t, ctx, `Evenhand.player.wanted === 1`)
+	press(t, ctx, "]")
+	until(t, ctx, `Evenhand.player.part === 0`)
+	same("outside, the switch on", " ", arrowRight)
+	press(t, ctx, "p")
+	until(t, ctx, `Evenhand.player.deck.playing`)
+	press(t, ctx, "p")
+	until(t, ctx, `!Evenhand.player.deck.playing`)
+	must(t, chromedp.Do(ctx, chromedp.Reload()))
+	until(t, ctx, `globalThis.Evenhand && Evenhand.player && document.getElementById('anywhere').checked`)
+	quietBrowser(t, bad)
 }
 
 // rendered runs code that ends in a rendered buffer and returns its channel.

@@ -30,7 +30,7 @@ func TestPlayerScreenshots(t *testing.T) {
 		must(t, err)
 		must(t, os.WriteFile(filepath.Join(out, name+".png"), png, 0o644))
 	}
-	for _, width := range []int64{360, 1400} {
+	for _, width := range []int64{360, 800, 1400} {
 		for _, scheme := range []string{"light", "dark"} {
 			tag := fmt.Sprintf("-%d-%s", width, scheme)
 			ctx := browser(t)
@@ -39,8 +39,8 @@ func TestPlayerScreenshots(t *testing.T) {
 			click(t, ctx, `.pick[data-take="1"]`)
 			until(t, ctx, `Evenhand.player.deck.playing`)
 			click(t, ctx, `[data-part="1"]`)
-			press(t, ctx, "l")
-			press(t, ctx, "m")
+			press(t, ctx, "r")
+			press(t, ctx, "a")
 			click(t, ctx, `.blend[data-take="1"] summary`)
 			click(t, ctx, `#keys summary`)
 			click(t, ctx, `#silent summary`)

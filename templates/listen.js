@@ -176,7 +176,7 @@
     const pos = player.deck.position(), [a, b] = player.deck.range;
     if (on && (pos < a || pos >= b)) player.seek(a); else player.deck.replan();
     want();
-    say(on ? `Looping ${partName(player.part)}` : "Not looping");
+    say(on ? `Repeating ${partName(player.part)}` : "Not repeating");
     show();
   };
   player.setRecorded = function (on) {
@@ -321,24 +321,28 @@
   for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["hash.js", "statistics.js", "answers.js", "meter.js", "blind.js", "tests.js"]));
   $("recheck").addEventListener("toggle", () => open(["listen-more.js", "hash.js", "meter.js", "recheck.js"]));
 
-  // Keys, while the focus is in the listening part and not in a field that
-  // takes letters; a blind test has keys of its own.
-  listen.addEventListener("keydown", e => {
+  // Keys work while the focus is in the listening part and not in a field that takes
+  // letters; on the whole page only for who asks for it (WCAG 2.2, 2.1.4), and there
+  // without Space. Arrows are left to controls. A blind test has keys of its own.
+  const anywhere = $("anywhere");
+  try { anywhere.checked = localStorage.getItem("evenhand:keys") === "page"; } catch (e) { /* off */ }
+  anywhere.addEventListener("change", () => { try { localStorage.setItem("evenhand:keys", anywhere.checked ? "page" : ""); } catch (e) { /* until the page is closed */ } });
+  document.addEventListener("keydown", e => {
     if (e.ctrlKey || e.altKey || e.metaKey || Evenhand.blind && Evenhand.blind.running) return;
+    if (!anywhere.checked && !listen.contains(e.target)) return;
     if (e.target.matches("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea")) return;
-    const frames = Math.round(2 * rate), pos = () => player.deck.position();
-    const key = e.key.length === 1 ? e.key.toLowerCase() : e.key;
-    const near = step => takes.length && player.choose(((player.wanted < 0 ? (step > 0 ? -1 : 0) : player.wanted) + step + takes.length) % takes.length);
-    const action = {
-      p: player.toggle, " ": e.target === listen || e.target === seek ? player.toggle : null, j: () => player.seek(pos() - frames), k: () => player.seek(pos() + frames),
-      ",": () => near(-1), ".": () => near(1), l: () => player.setLoop(!player.deck.loop), m: () => player.setRecorded(!player.recorded),
-      "[": () => player.jump(Math.max(-1, (player.part < 0 ? partAt(pos()) : player.part) - 1)),
-      "]": () => player.jump(Math.min(data.sections.length - 1, (player.part < 0 ? partAt(pos()) : player.part) + 1)),
-    }[key];
-    const digit = "1234567890".indexOf(key);
-    if (!action && digit < 0) return;
+    const pos = () => player.deck.position(), part = () => player.part < 0 ? partAt(pos()) : player.part;
+    const step = e.target === seek && { ArrowLeft: -2, ArrowDown: -2, ArrowRight: 2, ArrowUp: 2 }[e.key]; // seconds
+    const digit = "1234567890".indexOf(e.key);
+    const action = step ? () => { player.seek(pos() + step * rate); seek.value = pos(); } : digit >= 0 ? () => player.choose(digit) : {
+      p: player.toggle, " ": e.target === listen || e.target === seek ? player.toggle : null,
+      r: () => player.setLoop(!player.deck.loop), a: () => player.setRecorded(!player.recorded),
+      "[": () => player.jump(Math.max(-1, part() - 1)),
+      "]": () => player.jump(Math.min(data.sections.length - 1, part() + 1)),
+    }[e.key.toLowerCase()];
+    if (!action) return;
     e.preventDefault();
-    if (action) action(); else player.choose(digit);
+    action();
   });
   listen.tabIndex = -1; // a click anywhere in it brings the keys
   addEventListener("hashchange", restore);

@@ -119,7 +119,7 @@
     }
     n.addEventListener("input", replan);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
-    box.replaceChildren(el("p", {}, intro + "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Say which one. Your score is shown only after the last trial, and the number of trials is fixed before the first."),
+    box.replaceChildren(el("p", {}, intro + "Each trial plays A, B and X. X is one of the other two, drawn anew each time. Which one is X? Your score is shown only after the last trial, and the number of trials is fixed before the first."),
       ...uncounted(),
       el("div", { class: "row" }, fields, field("Section", part), field("Trials", n)), plan, planner("Truly right"), el("p", {}, start));
     replan();
@@ -130,10 +130,10 @@
       const x = Array.from({ length: count }, () => blind.random(2));
       const sealed = blind.seal({ test: "trials", a: takes[ta].name, b: takes[tb].name, section: stretch.name, x: x.map(v => "AB"[v]).join("") });
       const items = [{ take: ta }, { take: tb }, { take: -1 }];
-      const next = k => { items[2].take = [ta, tb][x[k]]; return `Trial ${k + 1} of ${count}.`; };
+      const next = k => { items[2].take = [ta, tb][x[k]]; return `Trial ${k + 1} of ${count}. Which one is X?`; };
       next(0);
       enter(box, again, stretch, { items, names: ["A", "B", "X"], keys: ["1", "2"], sealed, used: [ta, tb] }, (booth, p) =>
-        questions(booth, p, count, [2], ["A", "B"].map((name, v) => [`X is ${name}`, v, String(v + 1)]), next, show));
+        questions(booth, p, count, [2], ["A", "B"].map((name, v) => [name, v, String(v + 1)]), next, show));
 
       function show(answers) {
         const right = answers.filter((v, i) => v === x[i]).length;

@@ -20,7 +20,7 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), levelCommand(), cutCommand(), demoCommand(), newCommand(), recordCommand(), schemaCommand(), manualTopic()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), reampLevelCommand(), cutCommand(), demoCommand(), newCommand(), settingsCommand(), schemaCommand(), manualTopic()}
 }
 
 func buildCommand() *cobra.Command {
@@ -209,7 +209,7 @@ folder may then be left out; the takes of last time are listed to be recorded.`,
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&from, "from", "", "record of an earlier comparison to begin with")
+	cmd.Flags().StringVar(&from, "from", "", "settings of an earlier comparison to begin with: its record.json, folder or manifest")
 	cmd.Flags().StringVarP(&out, "output", "o", "", "manifest to write (default FOLDER/comparison.yaml)")
 	return cmd
 }

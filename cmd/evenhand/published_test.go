@@ -170,7 +170,7 @@ func TestEarlierRecord(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, text)
 		}
 	}
-	if out, _ := command(t, exitDone, "record", "--compare", e.report, next); !strings.Contains(out, "Unchanged: reamp, fuzz, amp, load, cabinet") {
+	if out, _ := command(t, exitDone, "settings", "--compare", e.report, next); !strings.Contains(out, "Unchanged: reamp, fuzz, amp, load, cabinet") {
 		t.Error(out)
 	}
 }

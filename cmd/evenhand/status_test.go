@@ -80,8 +80,8 @@ func TestStatus(t *testing.T) {
 		{"build silent.yaml -o out", []string{"(silent.wav) has nothing above the absolute gate"}},
 		{"check nan.yaml", []string{"nan.wav: byte", "is NaN or infinite"}},
 		{"check missing.yaml", []string{`no file "missing.yml"`, "the folder holds: nan.wav, one.wav, other.wav, silent.wav, tone.wav"}},
-		{"level tone.wav silent.wav", []string{"silent.wav: every sample is 0"}},
-		{"level one.wav tone.wav", []string{"one.wav: it has 0.00 s of audio"}},
+		{"reamp-level tone.wav silent.wav", []string{"silent.wav: every sample is 0"}},
+		{"reamp-level one.wav tone.wav", []string{"one.wav: it has 0.00 s of audio"}},
 		{"build good.yaml -o tone.wav", []string{"there is a file of this name"}},
 		{"build good.yaml -o out --workers -3", []string{"--workers: -3; allowed: 0"}},
 		{"check good.yaml --workers -1", []string{"--workers: -1"}},
@@ -92,7 +92,7 @@ func TestStatus(t *testing.T) {
 		{"new . -o good.yaml", []string{"good.yaml: there is a file or folder of this name"}},
 		{"verify nope", []string{"evenhand: nope: no such file or directory"}},
 		{"check good.yaml tone.wav", []string{"got 2 arguments"}},
-		{"level tone.wav", []string{"got one argument"}},
+		{"reamp-level tone.wav", []string{"got one argument"}},
 		{"schema x", []string{"schema takes nothing, got one argument"}},
 	} {
 		t.Run(x.args, func(t *testing.T) {

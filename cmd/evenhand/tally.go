@@ -43,7 +43,7 @@ comments each time: an earlier tally is replaced, not added to. Without --report
 the audio is made as build would make it anew, to compare with, and nothing is
 written.`,
 		Example: `  evenhand tally comparison.yaml comments.csv --report published
-  pbpaste | evenhand tally comparison.yaml -`,
+  evenhand tally comparison.yaml copied-comments.txt`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
 				return usageError{fmt.Errorf("tally takes a manifest and files with comments, got %s", given(args))}

@@ -28,7 +28,7 @@ const (
 
 // command is the command that makes folders of a kind.
 func (k Kind) command() string {
-	return map[Kind]string{Report: "build", Cut: "cut", Settings: "record", Demo: "demo", Archive: "pack"}[k]
+	return map[Kind]string{Report: "build", Cut: "cut", Settings: "settings", Demo: "demo", Archive: "pack"}[k]
 }
 
 func (k Kind) noun() string {

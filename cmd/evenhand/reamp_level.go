@@ -15,16 +15,17 @@ import (
 	"evenhand/report/terminal"
 )
 
-func levelCommand() *cobra.Command {
+func reampLevelCommand() *cobra.Command {
 	var asJSON bool
 	tolerance := 0.2
 	cmd := &cobra.Command{
-		Use:   "level DRY LOOPBACK",
+		Use:   "reamp-level DRY LOOPBACK",
 		Short: "Compare the reamp level with the dry recording",
-		Long: `Level compares a loopback, the reamp output recorded back through the DI box,
-with the dry recording that was played: how much hotter or quieter it returns,
-over all and in each octave, what to turn and by how much, how even the loop is
-and what noise it adds. It needs no manifest and takes about a second.
+		Long: `Reamp-level compares a loopback, the reamp output recorded back through the DI
+box, with the dry recording that was played: how much hotter or quieter it
+returns, over all and in each octave, what to turn and by how much, how even the
+loop is and what noise it adds. It needs no manifest and takes about a second.
+Turn the amplifier down or to standby before you raise the reamp output.
 The level of a loop that loses lows or treble is the gain of its passband: what
 it would do everywhere without the loss. Where a loss of first or second order or
 a shelf at either end explains the response within what was measured, the gain is

@@ -18,13 +18,13 @@ import (
 	settings "evenhand/report/record"
 )
 
-func recordCommand() *cobra.Command {
+func settingsCommand() *cobra.Command {
 	var out string
 	var compare, asJSON bool
 	cmd := &cobra.Command{
-		Use:   "record MANIFEST -o DIR",
-		Short: "Write the settings down for those who dial them in, or compare two records",
-		Long: `Record writes a folder for collaborators, complete or not at all:
+		Use:   "settings MANIFEST -o DIR",
+		Short: "Write the settings down for those who dial them in, or compare two comparisons",
+		Long: `Settings writes a folder for collaborators, complete or not at all:
 
   recall.html   a sheet to print: each device in signal order, its knobs as
                 dials, blank rings for what is not stated, pictures
@@ -37,32 +37,32 @@ func recordCommand() *cobra.Command {
 
 A report holds these files too. No recording is looked into; hashes are taken.
 
-With --compare it prints what changed from one record to another: each may be a
-record.json, a folder that holds one, or a manifest.`,
-		Example: `  evenhand record comparison.yaml -o settings
-  evenhand record --compare last-year/record.json comparison.yaml`,
+With --compare it prints what changed from one comparison to another: each may be
+a record.json, a folder that holds one, or a manifest.`,
+		Example: `  evenhand settings comparison.yaml -o settings
+  evenhand settings --compare last-year/record.json comparison.yaml`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if compare {
-				return exactly("an old record", "a new one")(cmd, args)
+				return exactly("the old settings", "the new ones")(cmd, args)
 			}
 			return exactly("a manifest")(cmd, args)
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case compare && out != "":
-				return usageError{errors.New("--compare prints to standard output; -o is for writing a record")}
+				return usageError{errors.New("--compare prints to standard output; -o is for writing the settings")}
 			case compare:
 				return compareRecords(cmd, args[0], args[1], asJSON)
 			case asJSON:
-				return usageError{errors.New("--json is for --compare; the record itself is written with -o DIR")}
+				return usageError{errors.New("--json is for --compare; the settings themselves are written with -o DIR")}
 			case out == "":
-				return usageError{errors.New("record needs a folder to write to: -o DIR")}
+				return usageError{errors.New("settings needs a folder to write to: -o DIR")}
 			}
 			return writeRecord(cmd, args[0], out)
 		},
 	}
 	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write to")
-	cmd.Flags().BoolVar(&compare, "compare", false, "print what changed from the first record to the second")
+	cmd.Flags().BoolVar(&compare, "compare", false, "print what changed from the first to the second")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "with --compare: print the changes as JSON")
 	return cmd
 }
