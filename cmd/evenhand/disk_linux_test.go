@@ -25,7 +25,7 @@ func TestDiskThatIsFull(t *testing.T) {
 	}
 	defer syscall.Unmount(dir, 0)
 	out := filepath.Join(dir, "out")
-	done(t, "record", "two.yaml", "-o", out+"-settings")
+	done(t, "settings", "two.yaml", "-o", out+"-settings")
 	before := disktest.Read(t, dir)
 	for _, args := range [][]string{{"build", "two.yaml", "-o", out}, {"pack", "two.yaml", "-o", out + ".zip"}, {"pack", "two.yaml", "-o", out}, {"cut", "two.yaml", "-o", out, "--every", "1s"}} {
 		var stdout, stderr bytes.Buffer

@@ -77,7 +77,7 @@ takes:
 	done(t, "tally", "two.yaml", "comments.txt", "--report", "out")
 	done(t, "pack", "two.yaml", "-o", "bag", "--report", "out")
 	done(t, "pack", "two.yaml", "-o", "bag.zip", "--report", "out")
-	done(t, "record", "two.yaml", "-o", "settings")
+	done(t, "settings", "two.yaml", "-o", "settings")
 	done(t, "cut", "two.yaml", "-o", "video", "--every", "1s")
 	return root
 }
@@ -199,7 +199,7 @@ func TestNoRoomAnywhere(t *testing.T) {
 		{"tally", "two.yaml", "comments.txt"},
 		{"pack", "two.yaml", "-o", "bag"},
 		{"pack", "two.yaml", "-o", "bag.zip"},
-		{"record", "two.yaml", "-o", "settings"},
+		{"settings", "two.yaml", "-o", "settings"},
 		{"cut", "two.yaml", "-o", "video", "--every", "1s"},
 		{"verify", "bag.zip"},
 		{"verify", "out"},
