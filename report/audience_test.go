@@ -89,14 +89,14 @@ func TestAudienceFindings(t *testing.T) {
 	}
 	v := p.Audience
 	words := v.Preferences.Told.Lead + "\n" + strings.Join(v.Preferences.Told.Findings, "\n") + "\n" + v.Preferences.Zero
-	for _, want := range []string{"In 3 of 6 pairs more readers preferred", "Mossback was preferred to Kiln by", "The zero line: of 60 readers"} {
+	for _, want := range []string{"In 3 of 6 pairs more readers preferred", "Leaning was preferred to Splitting by", "The zero line: of 60 readers"} {
 		if !strings.Contains(words, want) {
 			t.Errorf("no %q in:\n%s", want, words)
 		}
 	}
 	// The even pairs are not findings, nor is what was answered about the bypass and
 	// the repeat: what is told are the first take's three.
-	if n := strings.Count(words, " was preferred to "); n != 3 || strings.Contains(words, "Kiln was preferred") {
+	if n := strings.Count(words, " was preferred to "); n != 3 || strings.Contains(words, "Splitting was preferred") {
 		t.Errorf("%d findings:\n%s", n, words)
 	}
 	bold := 0
@@ -108,7 +108,7 @@ func TestAudienceFindings(t *testing.T) {
 	if bold != 3 || len(v.Preferences.Pairs.Table.Rows) != 16 {
 		t.Errorf("%d of %d lines are bold", bold, len(v.Preferences.Pairs.Table.Rows))
 	}
-	if w := strings.Join(v.Trials.Told.Findings, "\n"); !strings.Contains(w, "Mossback and Kiln were told apart") || strings.Contains(w, "Lanternfish") {
+	if w := strings.Join(v.Trials.Told.Findings, "\n"); !strings.Contains(w, "Leaning and Splitting were told apart") || strings.Contains(w, "Lanternfish") {
 		t.Errorf("told apart:\n%s", w)
 	}
 	if len(v.Caveats) < 5 || !strings.Contains(v.Caveats[0], "chose themselves") {
@@ -125,7 +125,7 @@ func TestAudienceFindings(t *testing.T) {
 func TestAudienceAside(t *testing.T) {
 	res := fixture()
 	takes, text := res.Ranked(), ""
-	again := slices.IndexFunc(res.Takes, func(t analyze.Take) bool { return t.RepeatOf == "Mossback" })
+	again := slices.IndexFunc(res.Takes, func(t analyze.Take) bool { return t.RepeatOf == "Leaning" })
 	for i := range 12 {
 		code, err := listening.Encode(listening.Answer{Kind: listening.KindTrials, Comparison: res.AudioID(), Nonce: fmt.Sprintf("%010x", i), Takes: len(takes),
 			Trials: &listening.Trials{A: 0, B: again, Planned: 16, Done: 16, Correct: 13}})
@@ -155,7 +155,7 @@ func TestAudienceAside(t *testing.T) {
 	if v.Told.Lead != "" || len(rows) != 1 || !strings.HasPrefix(rows[0].Group, "Not ranked") || !strings.HasSuffix(csv, ",no") {
 		t.Errorf("%q, rows %+v, CSV %s", v.Told.Lead, rows, csv)
 	}
-	if w := strings.Join(v.Same, " "); !strings.Contains(w, "Mossback and Mossback again are two recordings of one setting. 156 of 192 answers about them were right: 81") {
+	if w := strings.Join(v.Same, " "); !strings.Contains(w, "Leaning and Leaning again are two recordings of one setting. 156 of 192 answers about them were right: 81") {
 		t.Errorf("about the repeat: %q", w)
 	}
 	for i := range takes {
@@ -279,7 +279,7 @@ func TestRenew(t *testing.T) {
 	if page := read(t, filepath.Join(dir, "index.html")); !strings.Contains(page, `<section id="audience"`) || !strings.Contains(page, `href="#audience"`) {
 		t.Error("the page has no part about the readers")
 	}
-	if read(t, filepath.Join(dir, "photos", "other.jpg")) != "photos/other.jpg" || read(t, filepath.Join(dir, "audio", "kiln.flac")) != "audio/kiln.flac" {
+	if read(t, filepath.Join(dir, "photos", "other.jpg")) != "photos/other.jpg" || read(t, filepath.Join(dir, "audio", "splitting.flac")) != "audio/splitting.flac" {
 		t.Error("files that do not follow from the result were not carried over")
 	}
 	if read(t, filepath.Join(dir, folder.Sums)) == before {
@@ -317,7 +317,7 @@ func TestRenewLeavesSourceAlone(t *testing.T) {
 		t.Error(err)
 	}
 	// The twins of the pieces are there again, as files of their own.
-	const twin = "audio/pieces/kiln.1.js"
+	const twin = "audio/pieces/splitting.1.js"
 	a, err := os.Stat(filepath.Join(dir, twin))
 	if err != nil {
 		t.Fatal(err)

@@ -78,7 +78,7 @@ func TestBlindTests(t *testing.T) {
 			}
 			// The repeat meets the take that it repeats, and nothing else.
 			offered := eval[[]string](t, ctx, `[...document.querySelectorAll('#blind-trials .row select')].slice(0, 2).flatMap(s => [...s.options].map(o => o.textContent))`)
-			if got := strings.Join(offered, ", "); got != "Mossback, Kiln, Quarry, Mossback, Kiln, Quarry" {
+			if got := strings.Join(offered, ", "); got != "Leaning, Splitting, Quarry, Leaning, Splitting, Quarry" {
 				t.Errorf("offered to be told apart: %s", got)
 			}
 			eval[bool](t, ctx, `(() => { const n = document.querySelector('#blind-trials input[type=number]'); n.value = 10; n.dispatchEvent(new Event('input')); return true })()`)
@@ -111,7 +111,7 @@ func TestBlindTests(t *testing.T) {
 				if !strings.Contains(got, fmt.Sprintf("Trial %d of 10", i+1)) || strings.Contains(got, "right") {
 					t.Errorf("trial %d: %s", i+1, got)
 				}
-				for _, name := range []string{"Mossback", "Kiln", "Quarry"} {
+				for _, name := range []string{"Leaning", "Splitting", "Quarry"} {
 					if strings.Contains(got, name) {
 						t.Errorf("the name %s stands in a running test", name)
 					}
@@ -142,7 +142,7 @@ func TestBlindTests(t *testing.T) {
 
 			opened(t, ctx, "blind-same")
 			accessible(t, ctx, "same or different, plan")
-			if got := eval[string](t, ctx, `[...document.querySelector('#blind-same select').options].map(o => o.textContent).join()`); got != "Mossback and Mossback again" {
+			if got := eval[string](t, ctx, `[...document.querySelector('#blind-same select').options].map(o => o.textContent).join()`); got != "Leaning and Leaning again" {
 				t.Errorf("same or different: %s", got)
 			}
 			eval[bool](t, ctx, `(() => { const n = document.querySelector('#blind-same input[type=number]'); n.value = 5; n.dispatchEvent(new Event('input')); return true })()`)
@@ -413,7 +413,7 @@ func TestRecheckInTheBrowser(t *testing.T) {
 	// Two files changed places.
 	files := http.FileServer(http.Dir(dir))
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		r.URL.Path = strings.Replace(r.URL.Path, "/kiln.1.flac", "/mossback.1.flac", 1)
+		r.URL.Path = strings.Replace(r.URL.Path, "/splitting.1.flac", "/leaning.1.flac", 1)
 		files.ServeHTTP(w, r)
 	}))
 	defer s.Close()
@@ -421,7 +421,7 @@ func TestRecheckInTheBrowser(t *testing.T) {
 	opened(t, ctx, "recheck")
 	click(t, ctx, "#recheck-run")
 	until(t, ctx, `/differ/.test(document.querySelector('#recheck [role=status]').textContent)`)
-	if text := eval[string](t, ctx, `document.querySelector('#recheck tbody tr:nth-child(2)').textContent`); !strings.Contains(text, "differs: audio/pieces/kiln.1.flac") {
+	if text := eval[string](t, ctx, `document.querySelector('#recheck tbody tr:nth-child(2)').textContent`); !strings.Contains(text, "differs: audio/pieces/splitting.1.flac") {
 		t.Errorf("the exchanged file is not named: %s", text)
 	}
 }

@@ -27,11 +27,11 @@ type fixtureTake struct {
 }
 
 var fixtureTakes = []fixtureTake{
-	{"Mossback", "Mossback", "reference", "", -21.4, -3.1, 0, 0, -61.2, -8, [3]string{"3 o'clock", "noon", "11 o'clock"}, [3]float64{0.8, 0.5, 0.4}, "clock"},
-	{"Kiln", "Kiln", "", "", -14.6, -2.2, -4.5, 2.5, -48.9, 6, [3]string{"2", "7", "5"}, [3]float64{0.2, 0.7, 0.5}, "scale"},
+	{"Leaning", "Leaning", "reference", "", -21.4, -3.1, 0, 0, -61.2, -8, [3]string{"3 o'clock", "noon", "11 o'clock"}, [3]float64{0.8, 0.5, 0.4}, "clock"},
+	{"Splitting", "Splitting", "", "", -14.6, -2.2, -4.5, 2.5, -48.9, 6, [3]string{"2", "7", "5"}, [3]float64{0.2, 0.7, 0.5}, "scale"},
 	{"Lanternfish", "Lanternfish", "", "", -18.9, -3.9, 3.8, -3, -66.3, -4, [3]string{"10", "3.5", "6"}, [3]float64{1, 0.35, 0.6}, "scale"},
-	{"Quarry", "Quarry Mk II", "", "", -16.2, -2.7, 1.2, 5.5, -55.1, 1, [3]string{"max", "", "1.10"}, [3]float64{1, nan, 0.11}, "scale"},
-	{"Mossback again", "Mossback", "", "Mossback", -21.3, -3.1, 0.05, 0.04, -61.0, -8, [3]string{"3 o'clock", "noon", "11 o'clock"}, [3]float64{0.8, 0.5, 0.4}, "clock"},
+	{"Quarry", "Quarry", "", "", -16.2, -2.7, 1.2, 5.5, -55.1, 1, [3]string{"max", "", "1.10"}, [3]float64{1, nan, 0.11}, "scale"},
+	{"Leaning again", "Leaning", "", "Leaning", -21.3, -3.1, 0.05, 0.04, -61.0, -8, [3]string{"3 o'clock", "noon", "11 o'clock"}, [3]float64{0.8, 0.5, 0.4}, "clock"},
 	{"No fuzz", "Straight cable", "bypass", "", -27.8, -4.6, -1, -1.5, -78.4, -12, [3]string{"", "", ""}, [3]float64{nan, nan, nan}, "unset"},
 }
 
@@ -116,8 +116,8 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 	third, sixth, twelfth := fixtureBands(3), fixtureBands(6), fixtureBands(12)
 	r := &analyze.Result{
 		Format: analyze.ResultFormat, Tool: analyze.Tool{Name: "evenhand", Version: "0.0.0-test"},
-		Comparison: analyze.Comparison{Title: "Four fuzz circuits, one baritone riff", By: "Fern Street Recording", Date: "2026-03-14", Varies: "fuzz", Slot: "fuzz", Reference: "Mossback",
-			SetBy: "by ear", MayDiffer: []string{"amp.volume"}, Disclosure: "The Kiln was lent by its maker; nobody paid for this.", FullScale: "+12 dBu",
+		Comparison: analyze.Comparison{Title: "Four fuzz circuits, one baritone riff", By: "Fern Street Recording", Date: "2026-03-14", Varies: "fuzz", Slot: "fuzz", Reference: "Leaning",
+			SetBy: "by ear", MayDiffer: []string{"amp.volume"}, Disclosure: "The Splitting was lent by its maker; nobody paid for this.", FullScale: "+12 dBu",
 			Instrument: "Baritone guitar, 27.7 in scale", Tuning: "B1 E2 A2 D3 F#3 B3", Pickup: "bridge humbucker",
 			About: "# How it was done\n\nEvery take came from **one** dry recording, see [our page](https://studio.example/notes).\n\n| Step | Gain |\n| :-- | --: |\n| reamp | 0 dB |\n"},
 		Parameters: fixtureParameters(),
@@ -252,7 +252,7 @@ func fixtureSettings(takes []fixtureTake) analyze.Settings {
 	return analyze.Settings{Slots: []analyze.SlotSettings{
 		{Slot: "reamp", Kind: "", Rows: []analyze.SettingRow{{Name: "device", Values: same("Passive reamp box", "text", nan, true)}, {Name: "level", Control: true, Values: same("3 o'clock", "clock", 0.8, true)}}},
 		fuzz,
-		{Slot: "amp", Kind: "valve power amp", Rows: []analyze.SettingRow{{Name: "device", Values: same("Kestrel 20", "text", nan, true)}, {Name: "volume", Control: true, Allowed: true, Differs: true, Values: volume}, {Name: "bass", Control: true, Values: same("11 o'clock", "clock", 0.4, true)}, {Name: "bright", Control: true, Values: same("off", "switch", 0, true)}}},
+		{Slot: "amp", Kind: "valve power amp", Rows: []analyze.SettingRow{{Name: "device", Values: same("Kestrel", "text", nan, true)}, {Name: "volume", Control: true, Allowed: true, Differs: true, Values: volume}, {Name: "bass", Control: true, Values: same("11 o'clock", "clock", 0.4, true)}, {Name: "bright", Control: true, Values: same("off", "switch", 0, true)}}},
 		{Slot: "load", Kind: "load", Rows: []analyze.SettingRow{{Name: "device", Values: same("Reactive load box", "text", nan, true)}, {Name: "impedance", Values: same("8 ohm", "text", nan, true)}}},
 		{Slot: "cabinet", Kind: "cabinet", Rows: []analyze.SettingRow{{Name: "device", Values: same("Open-back 2x12, impulse response", "text", nan, true)}, {Name: "file", Values: same("ir/openback.wav", "text", nan, true)}}},
 	}}
@@ -266,7 +266,7 @@ func fixtureChecks(r *analyze.Result, takes []fixtureTake) {
 		switch t.name {
 		case "Quarry":
 			pol.Outcome, pol.Value, pol.Reason = analyze.NotMeasured, "", "two ways of estimating disagree"
-		case "Kiln":
+		case "Splitting":
 			head.Outcome, head.Value, head.Do = analyze.Caution, "−3.2 dBFS", "turn the interface’s input down by 3 dB and record again"
 		}
 		r.Checks = append(r.Checks, lag, pol, head)
@@ -279,5 +279,5 @@ func fixtureChecks(r *analyze.Result, takes []fixtureTake) {
 		analyze.Exclusion{Accusation: "Another performance was played.", Standing: "excluded by measurement", Because: "the lag of every take is constant within 0.1 sample", Checks: []string{"lag"}},
 		analyze.Exclusion{Accusation: "A knob was moved between takes.", Standing: "rests on the maker's word", Because: "positions are written down, not measured", Checks: []string{}},
 		analyze.Exclusion{Accusation: "One take was made louder.", Standing: "excluded by the published files", Because: "they can be measured by anyone", Checks: []string{"match"}})
-	r.Warnings = append(r.Warnings, analyze.Warning{Where: "Kiln", Message: "the file is 0.2 s shorter than the dry recording"}, analyze.Warning{Message: "no loopback was recorded: the reamp level is not known"})
+	r.Warnings = append(r.Warnings, analyze.Warning{Where: "Splitting", Message: "the file is 0.2 s shorter than the dry recording"}, analyze.Warning{Message: "no loopback was recorded: the reamp level is not known"})
 }

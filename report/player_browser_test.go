@@ -203,7 +203,7 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 			}
 			// The address restores the place.
 			hash := eval[string](t, ctx, `document.getElementById('spot').getAttribute('href')`)
-			if !strings.Contains(hash, "take=kiln") || !strings.Contains(hash, "section=open-chords") || !strings.Contains(hash, "t=") {
+			if !strings.Contains(hash, "take=splitting") || !strings.Contains(hash, "section=open-chords") || !strings.Contains(hash, "t=") {
 				t.Errorf("address %s", hash)
 			}
 			if got := eval[string](t, ctx, `location.hash`); got != hash {
@@ -452,7 +452,7 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 	files := http.FileServer(http.Dir(dir))
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
-		case strings.HasSuffix(r.URL.Path, "/kiln.1.flac"):
+		case strings.HasSuffix(r.URL.Path, "/splitting.1.flac"):
 			http.NotFound(w, r)
 		case strings.HasSuffix(r.URL.Path, "/quarry.1.flac"):
 			fmt.Fprint(w, "not audio")
@@ -463,7 +463,7 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 	t.Cleanup(s.Close)
 	ctx, _ := visitAt(t, s.URL+"/", 360, "")
 	click(t, ctx, `.pick[data-take="1"]`)
-	until(t, ctx, `/kiln\.1\.flac is missing/.test(document.getElementById('say').textContent)`)
+	until(t, ctx, `/splitting\.1\.flac is missing/.test(document.getElementById('say').textContent)`)
 	accessible(t, ctx, "a file is missing")
 	click(t, ctx, `.pick[data-take="0"]`)
 	until(t, ctx, `Evenhand.player.take === 0`)
@@ -527,7 +527,7 @@ func TestPlainPlayersWithoutScript(t *testing.T) {
 		_, err := chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
 		return err
 	}), chromedp.Navigate("file://"+dir+"/index.html")))
-	box, err := chromedp.Run(ctx, chromedp.Dimensions(chromedp.CSS(`#take-kiln audio`)))
+	box, err := chromedp.Run(ctx, chromedp.Dimensions(chromedp.CSS(`#take-splitting audio`)))
 	must(t, err)
 	if box.Width < 100 || box.Height < 20 {
 		t.Errorf("the plain player measures %d × %d px", box.Width, box.Height)

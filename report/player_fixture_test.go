@@ -27,10 +27,10 @@ type playedTake struct {
 }
 
 var playedTakes = []playedTake{
-	{"Mossback", 1, 0.30, 40, 1, false},
-	{"Kiln", 6, 0.12, 90, 1, true},
+	{"Leaning", 1, 0.30, 40, 1, false},
+	{"Splitting", 6, 0.12, 90, 1, true},
 	{"Quarry", 20, 0.20, 10, -1, false},
-	{"Mossback again", 1, 0.31, 70, 1, false},
+	{"Leaning again", 1, 0.31, 70, 1, false},
 }
 
 const playedRate = 48000
@@ -124,7 +124,7 @@ func makePlayed(t *testing.T, dir string) *analyze.Result {
 	var y strings.Builder
 	fmt.Fprintf(&y, `title: Three circuits
 varies: fuzz
-reference: Mossback
+reference: Leaning
 performance:
   dry: dry.wav
   sections:
@@ -154,7 +154,7 @@ takes:
 			y.WriteString("    mics:\n      left: {name: \"Dynamic, cap edge\", blend: 0 dB}\n      right: {name: \"Ribbon, 5 cm off axis\", blend: -4 dB}\n")
 		}
 		if strings.HasSuffix(p.name, " again") {
-			y.WriteString("    repeat_of: Mossback\n")
+			y.WriteString("    repeat_of: Leaning\n")
 		}
 	}
 	path := filepath.Join(src, "three.yaml")

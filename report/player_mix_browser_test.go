@@ -156,7 +156,7 @@ func TestProgressWhileLoading(t *testing.T) {
 	ctx, bad := visitAt(t, s.URL+"/", 360, "")
 	click(t, ctx, `.pick[data-take="1"]`)
 	until(t, ctx, `document.getElementById('loading').value > 0.05`)
-	if got := eval[string](t, ctx, `[document.getElementById('loading').classList.contains('on'), document.getElementById('play').textContent, document.getElementById('say').textContent, Evenhand.player.deck.playing].join()`); got != "true,Pause,Loading Kiln,false" {
+	if got := eval[string](t, ctx, `[document.getElementById('loading').classList.contains('on'), document.getElementById('play').textContent, document.getElementById('say').textContent, Evenhand.player.deck.playing].join()`); got != "true,Pause,Loading Splitting,false" {
 		t.Errorf("while loading: %s", got)
 	}
 	accessible(t, ctx, "loading")
@@ -171,7 +171,7 @@ func TestProgressWhileLoading(t *testing.T) {
 	}
 	hold.Unlock()
 	until(t, ctx, `Evenhand.player.deck.playing && !document.getElementById('loading').classList.contains('on')`)
-	if got := eval[string](t, ctx, `document.getElementById('say').textContent`); got != "Kiln" {
+	if got := eval[string](t, ctx, `document.getElementById('say').textContent`); got != "Splitting" {
 		t.Errorf("announced: %q", got)
 	}
 	quietBrowser(t, bad)

@@ -65,7 +65,7 @@ func variants() map[string]*analyze.Result {
 	}
 	void.Likeness, void.Checks, void.Timeline.Overview = []analyze.Likeness{}, []analyze.Check{}, []unit.Number{}
 	dryless := fixture()
-	dryless.Timeline.SourceIs, dryless.Timeline.Source, dryless.Timeline.SectionsSource = analyze.SourceTake, "Mossback", "none"
+	dryless.Timeline.SourceIs, dryless.Timeline.Source, dryless.Timeline.SectionsSource = analyze.SourceTake, "Leaning", "none"
 	dryless.Comparison.Reference = ""
 	dryless.Timeline.Spans = dryless.Timeline.Spans[:1]
 	dryless.Spectrum.Against = "median of all"
@@ -231,7 +231,7 @@ func TestCSV(t *testing.T) {
 		t.Errorf("third octaves begin %q %q", third[0], third[1])
 	}
 	series := csvTable(t, dir, "data/loudness-over-time.csv")
-	if series[1][3] != "-inf" || series[1][0] != "Mossback" || series[2][1] != "0.5" {
+	if series[1][3] != "-inf" || series[1][0] != "Leaning" || series[2][1] != "0.5" {
 		t.Errorf("series begin %q %q", series[1], series[2])
 	}
 	settings := csvTable(t, dir, "data/settings.csv")
@@ -356,13 +356,13 @@ func TestFootnotesAreGrouped(t *testing.T) {
 	for _, n := range notes {
 		found[n.Text] = n.Where
 	}
-	if len(notes) != 5 || found["too short"] != "Kiln and Quarry (Open chords)" || found["shorter than 60 s: the loudness range is not stable"] != "All takes" {
+	if len(notes) != 5 || found["too short"] != "Splitting and Quarry (Open chords)" || found["shorter than 60 s: the loudness range is not stable"] != "All takes" {
 		t.Errorf("%+v", notes)
 	}
-	if refs := notes.about("Kiln"); len(refs) != 2 {
-		t.Errorf("Kiln has footnotes %v", refs)
+	if refs := notes.about("Splitting"); len(refs) != 2 {
+		t.Errorf("Splitting has footnotes %v", refs)
 	}
-	if refs := notes.about("Mossback"); len(refs) != 0 {
+	if refs := notes.about("Leaning"); len(refs) != 0 {
 		t.Errorf("what is said of all takes is not marked at each: %v", refs)
 	}
 }

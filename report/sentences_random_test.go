@@ -284,7 +284,7 @@ func (r random) settings(res *analyze.Result) {
 		for _, row := range []string{"device", "volume", "bass"}[:1+r.IntN(3)] {
 			x := analyze.SettingRow{Name: row, Control: row != "device", Differs: name == "fuzz" || r.one(5), Varied: name == "fuzz", Allowed: r.one(3)}
 			for i, t := range res.Takes {
-				v := "Kestrel 20"
+				v := "Kestrel"
 				if row != "device" {
 					v = "noon"
 				}

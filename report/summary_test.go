@@ -11,21 +11,21 @@ import (
 )
 
 const summaryWant = `Four fuzz circuits, one baritone riff
-take           loudness true peak   gain      lag    noise
-                   LUFS      dBTP     dB  samples  dBFS(A)
-Mossback          −21.4      −3.9   +2.2   +37.25    −59.0
-Kiln              −14.6       1.8   −4.6   +40.35    −53.5
-Lanternfish       −18.9      −3.6   −0.3   +43.45    gated
-Quarry            −16.2      −2.0   −3.0  +46.55?    −58.1
-Mossback again    −21.3      −8.2   +2.1   +49.65    −58.9
-No fuzz           −27.8     −15.8   +8.6   +52.75    −69.8
+take          loudness true peak   gain      lag    noise
+                  LUFS      dBTP     dB  samples  dBFS(A)
+Leaning          −21.4      −3.9   +2.2   +37.25    −59.0
+Splitting        −14.6       1.8   −4.6   +40.35    −53.5
+Lanternfish      −18.9      −3.6   −0.3   +43.45    gated
+Quarry           −16.2      −2.0   −3.0  +46.55?    −58.1
+Leaning again    −21.3      −8.2   +2.1   +49.65    −58.9
+No fuzz          −27.8     −15.8   +8.6   +52.75    −69.8
 ? place beside the other takes not certain: Quarry
-matched to −19.2 LUFS, limited by Mossback
+matched to −19.2 LUFS, limited by Leaning
 21 checks: 1 fails, 1 caution, 1 not measured, 18 hold
 fails: Only the fuzz differs: 1 other control moved (limit none); set the amp’s
   volume back to noon, or list amp.volume under may_differ
-caution: Headroom, Kiln: −3.2 dBFS (limit −6 dBFS peak); turn the interface’s
-  input down by 3 dB and record again
+caution: Headroom, Splitting: −3.2 dBFS (limit −6 dBFS peak); turn the
+  interface’s input down by 3 dB and record again
 not measured: Polarity, Quarry: two ways of estimating disagree
 `
 

@@ -92,7 +92,7 @@ func TestCountedOutcomes(t *testing.T) {
 
 func TestAlternativeWords(t *testing.T) {
 	alt := func(u, a, w, s float64) analyze.Alternative {
-		return analyze.Alternative{Take: "Kiln", Unweighted: unit.DB(u), AWeighted: unit.DB(a), Weighted468: unit.DB(w), Spread: unit.DB(s)}
+		return analyze.Alternative{Take: "Splitting", Unweighted: unit.DB(u), AWeighted: unit.DB(a), Weighted468: unit.DB(w), Spread: unit.DB(s)}
 	}
 	for _, c := range []struct {
 		in   []analyze.Alternative
@@ -217,7 +217,7 @@ func TestOnlyContestantsAreRanked(t *testing.T) {
 	}
 	res := fixture()
 	want := words(res)
-	if n := strings.Count(want, "The sentences here leave out Mossback again (repeat of Mossback) and No fuzz (bypass)."); n != 3 {
+	if n := strings.Count(want, "The sentences here leave out Leaning again (repeat of Leaning) and No fuzz (bypass)."); n != 3 {
 		t.Errorf("%d of 3 groups of sentences say what they leave out:\n%s", n, want)
 	}
 	for i := range res.Takes {
@@ -253,13 +253,13 @@ func TestOnlyContestantsAreRanked(t *testing.T) {
 // A repeat between which and its take something changed is named where the smallest
 // difference that counts is explained.
 func TestResolutionWordsLeaveOut(t *testing.T) {
-	r := analyze.Resolution{Source: "statistics", LeftOut: []analyze.Unsteady{{Take: "Kiln again", Of: "Kiln", Change: "the level is −3.0 dB off from 0:27.0 to 0:42.0"}}}
+	r := analyze.Resolution{Source: "statistics", LeftOut: []analyze.Unsteady{{Take: "Splitting again", Of: "Splitting", Change: "the level is −3.0 dB off from 0:27.0 to 0:42.0"}}}
 	s := resolutionWords(r)
-	if !strings.Contains(s, "Kiln again, which repeats Kiln, does not count") || !strings.Contains(s, "−3.0 dB off from 0:27.0 to 0:42.0.") || strings.Contains(s, "No take was recorded twice") {
+	if !strings.Contains(s, "Splitting again, which repeats Splitting, does not count") || !strings.Contains(s, "−3.0 dB off from 0:27.0 to 0:42.0.") || strings.Contains(s, "No take was recorded twice") {
 		t.Error(s)
 	}
 	r.Source, r.Repeats = "repeat", []analyze.Repeat{{Take: "Moss again", Of: "Moss"}}
-	if s := resolutionWords(r); !strings.Contains(s, "Moss again repeats Moss") || !strings.Contains(s, "Kiln again, which repeats Kiln, does not count") {
+	if s := resolutionWords(r); !strings.Contains(s, "Moss again repeats Moss") || !strings.Contains(s, "Splitting again, which repeats Splitting, does not count") {
 		t.Error(s)
 	}
 }

@@ -23,9 +23,9 @@ import (
 // sample is a record with awkward names.
 func sample() *Record {
 	return &Record{SampleRate: 48000, Frames: 48000 * 3700, Parts: []Part{
-		{Take: "Mossback & Sons", Settings: `fuzz Mossback: tone "noon", level <5>`, First: 0, End: 48048},
-		{Take: "  Kiln \n --> {\\an8}Dry ", Settings: "", First: 48048, End: 48000*3599 + 13},
-		{Take: "<i>Kiln</i>", Settings: "fuzz Kiln: heat 2:30", First: 48000*3599 + 13, End: 48000 * 3700},
+		{Take: "Leaning & Sons", Settings: `fuzz Leaning: tone "noon", level <5>`, First: 0, End: 48048},
+		{Take: "  Splitting \n --> {\\an8}Dry ", Settings: "", First: 48048, End: 48000*3599 + 13},
+		{Take: "<i>Splitting</i>", Settings: "fuzz Splitting: heat 2:30", First: 48000*3599 + 13, End: 48000 * 3700},
 	}}
 }
 
@@ -86,9 +86,9 @@ func TestWebVTT(t *testing.T) {
 		t.Errorf("times %v, want %v", times, wantTimes)
 	}
 	for i, want := range [][]string{
-		{"Mossback & Sons", `fuzz Mossback: tone "noon", level <5>`},
-		{`Kiln --> {\an8}Dry`},
-		{"<i>Kiln</i>", "fuzz Kiln: heat 2:30"},
+		{"Leaning & Sons", `fuzz Leaning: tone "noon", level <5>`},
+		{`Splitting --> {\an8}Dry`},
+		{"<i>Splitting</i>", "fuzz Splitting: heat 2:30"},
 	} {
 		if !slices.Equal(text[i], want) {
 			t.Errorf("cue %d is %q, want %q", i+1, text[i], want)
@@ -99,17 +99,17 @@ func TestWebVTT(t *testing.T) {
 func TestSubRip(t *testing.T) {
 	want := `1
 00:00:00,000 --> 00:00:01,001
-Mossback & Sons
-fuzz Mossback: tone "noon", level (5)
+Leaning & Sons
+fuzz Leaning: tone "noon", level (5)
 
 2
 00:00:01,001 --> 00:59:59,000
-Kiln --) (\an8)Dry
+Splitting --) (\an8)Dry
 
 3
 00:59:59,000 --> 01:01:40,000
-(i)Kiln(/i)
-fuzz Kiln: heat 2:30
+(i)Splitting(/i)
+fuzz Splitting: heat 2:30
 `
 	if got := subRip(sample()); got != want {
 		t.Errorf("got\n%s\nwant\n%s", got, want)
@@ -132,10 +132,10 @@ func TestCaptionsReadByFFmpeg(t *testing.T) {
 		}
 		got := strings.ReplaceAll(string(out), "\r", "")
 		for _, x := range []string{
-			"00:00:00,000 --> 00:00:01,001\nMossback & Sons\nfuzz Mossback: tone \"noon\"",
-			"00:00:01,001 --> 00:59:59,000\nKiln --",
+			"00:00:00,000 --> 00:00:01,001\nLeaning & Sons\nfuzz Leaning: tone \"noon\"",
+			"00:00:01,001 --> 00:59:59,000\nSplitting --",
 			"00:59:59,000 --> 01:01:40,000\n",
-			"fuzz Kiln: heat 2:30",
+			"fuzz Splitting: heat 2:30",
 		} {
 			if !strings.Contains(got, x) {
 				t.Errorf("%s: ffmpeg reads\n%s\nwithout %q", name, got, x)

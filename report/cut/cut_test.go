@@ -35,7 +35,7 @@ func TestEditHoldsEachTakeWhereTheCueListSays(t *testing.T) {
 		parts int
 	}{
 		{"sections", at48k, Options{Reach: DefaultReach}, 3},
-		{"seconds", at48k, Options{Every: every("2s", ""), Order: []string{"Plain wire", "kiln <b>", "mossback"}, Reach: 0.1, FPS: "23.976"}, 6},
+		{"seconds", at48k, Options{Every: every("2s", ""), Order: []string{"Plain wire", "splitting <b>", "leaning"}, Reach: 0.1, FPS: "23.976"}, 6},
 		{"bars, converted", at44k, Options{Every: every("1bar", "130"), Reach: 0.05, Fade: 0.005, FPS: "29.97df", Start: "01:00:00:00"}, 6},
 		{"converted up", at48k, Options{Rate: 96000, Reach: DefaultReach, FPS: "59.94df", Start: "23:59:55:00"}, 3},
 		{"guess", at48k, Options{Shuffle: true, Seed: 5, Reach: DefaultReach}, 3},
@@ -220,8 +220,8 @@ func TestBextLoudness(t *testing.T) {
 func TestConversionKeepsTime(t *testing.T) {
 	a, _ := write(t, at44k, Options{Rate: 44100})
 	b, rec := at44k.edit(t)
-	before, _ := mono(t, a, "takes/mossback.wav")
-	after, _ := mono(t, b, "takes/mossback.wav")
+	before, _ := mono(t, a, "takes/leaning.wav")
+	after, _ := mono(t, b, "takes/leaning.wav")
 	if want := (len(before)*160 + 146) / 147; len(after) != want {
 		t.Errorf("%d samples became %d, want %d", len(before), len(after), want)
 	}
@@ -274,7 +274,7 @@ func contents(t *testing.T, dir string) map[string][]byte {
 func TestGuessGivesNothingAway(t *testing.T) {
 	dir, rec := write(t, at48k, Options{Shuffle: true, Seed: 3, Reach: DefaultReach, Report: "https://example.org/r/"})
 	files := contents(t, dir)
-	secrets := []string{"mossback", "kiln", "plain", "wire", "render-", "patch", "sustain", "heat", "2:30", "hard corners", "gain_db", "seed"}
+	secrets := []string{"leaning", "splitting", "plain", "wire", "render-", "patch", "sustain", "heat", "2:30", "hard corners", "gain_db", "seed"}
 	for name, b := range files {
 		if name == keyFile {
 			continue
@@ -303,7 +303,7 @@ func TestGuessGivesNothingAway(t *testing.T) {
 	}
 	// The key is true: a letter's file is the take's own of an open edit.
 	open, _ := at48k.edit(t)
-	plain := map[string]string{"Mossback": "mossback", "Kiln <b>": "kiln-b", "Plain wire": "plain-wire"}
+	plain := map[string]string{"Leaning": "leaning", "Splitting <b>": "splitting-b", "Plain wire": "plain-wire"}
 	for i, k := range key.Takes {
 		if want := string(rune('A' + i)); k.Letter != want || rec.Parts[i].Take != want {
 			t.Errorf("take %d heard is %s, in the key %s; want %s", i+1, rec.Parts[i].Take, k.Letter, want)
@@ -342,9 +342,9 @@ func TestDescription(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, want := range []string{
-		"Mossback, Kiln <b> and Plain wire", "https://example.org/r/", unit.LUFS(rec.Target).String(), rec.Ceiling.String(),
-		"Mossback: fuzz Mossback: sustain 3 o'clock, level 5\n", "Kiln <b>: fuzz Kiln: level 4, heat 2:30", "Plain wire: fuzz Patch cable",
-		"amp: Kestrel 20 (kind valve power amp, volume noon)", "listening level", manifest.LoadCaution, manifest.InsideCaution, "0:00 Riff (Mossback), Chords (Kiln <b>), Riff again (Plain wire)", "Synthetic.",
+		"Leaning, Splitting <b> and Plain wire", "https://example.org/r/", unit.LUFS(rec.Target).String(), rec.Ceiling.String(),
+		"Leaning: fuzz Leaning: sustain 3 o'clock, level 5\n", "Splitting <b>: fuzz Splitting: level 4, heat 2:30", "Plain wire: fuzz Patch cable",
+		"amp: Kestrel (kind valve power amp, volume noon)", "listening level", manifest.LoadCaution, manifest.InsideCaution, "0:00 Riff (Leaning), Chords (Splitting <b>), Riff again (Plain wire)", "Synthetic.",
 	} {
 		if !strings.Contains(string(b), want) {
 			t.Errorf("the description lacks %q:\n%s", want, b)
@@ -363,16 +363,16 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 		return r
 	}
 	res := &analyze.Result{
-		Takes: []analyze.Take{{Name: "Mossback"}, {Name: "Kiln"}, {Name: "Nothing"}},
+		Takes: []analyze.Take{{Name: "Leaning"}, {Name: "Splitting"}, {Name: "Nothing"}},
 		Settings: analyze.Settings{Slots: []analyze.SlotSettings{
 			{Slot: "pedal", Rows: []analyze.SettingRow{
-				row("device", false, true, true, "Mossback", "Kiln", ""), row("kind", false, true, false, "fuzz", "fuzz", "fuzz"),
+				row("device", false, true, true, "Leaning", "Splitting", ""), row("kind", false, true, false, "fuzz", "fuzz", "fuzz"),
 				row("gain", true, true, false, "noon", "noon", "noon"), row("notes", false, true, true, strings.Repeat("long\n", 40), "new", "new")}},
 			{Slot: "amp", Rows: []analyze.SettingRow{
 				row("device", false, false, false, "Kestrel", "Kestrel", "Kestrel"), row("volume", true, false, true, "2", "3", "4"), row("tone", true, false, false, "5", "5", "5")}},
 		}},
 	}
-	for i, want := range []string{"pedal Mossback: gain noon; amp: volume 2", "pedal Kiln: gain noon; amp: volume 3", "pedal none: gain noon; amp: volume 4"} {
+	for i, want := range []string{"pedal Leaning: gain noon; amp: volume 2", "pedal Splitting: gain noon; amp: volume 3", "pedal none: gain noon; amp: volume 4"} {
 		if got := underTest(res, i); got != want {
 			t.Errorf("take %d: %q, want %q", i, got, want)
 		}
@@ -392,8 +392,8 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 func TestDescriptionTellsChecks(t *testing.T) {
 	checks := []analyze.Check{
 		{ID: "match", Name: "Levels matched", Outcome: analyze.NotMeasured},
-		{ID: "offset", Name: "No DC offset", Subject: "Kiln", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
-		{ID: "polarity", Name: "Polarity", Subject: "Kiln", Outcome: analyze.Holds},
+		{ID: "offset", Name: "No DC offset", Subject: "Splitting", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
+		{ID: "polarity", Name: "Polarity", Subject: "Splitting", Outcome: analyze.Holds},
 		{ID: "one-change", Name: "Only one thing changed", Outcome: analyze.Fails, Value: "amp: volume"},
 		{ID: "reamp", Name: "Reamp level", Outcome: analyze.NotMeasured},
 	}
@@ -401,7 +401,7 @@ func TestDescriptionTellsChecks(t *testing.T) {
 	want := []string{
 		"Of the checks of this comparison 1 holds, 1 asks for caution, 1 fails and 1 could not be made.",
 		"fails: Only one thing changed: amp: volume",
-		"caution: No DC offset, Kiln: −50 dBFS (limit at most −60 dBFS)",
+		"caution: No DC offset, Splitting: −50 dBFS (limit at most −60 dBFS)",
 	}
 	if got := p.checksFound(); !slices.Equal(got, want) {
 		t.Errorf("got %q", got)

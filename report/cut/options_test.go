@@ -67,16 +67,16 @@ func comparison(names ...string) *manifest.Comparison {
 }
 
 func TestOptionsRefused(t *testing.T) {
-	c := comparison("Mossback", "Kiln", "Dry Well")
+	c := comparison("Leaning", "Splitting", "Sagging")
 	nan, minus := unit.Seconds(math.NaN()), unit.Seconds(-1)
 	for _, x := range []struct {
 		o    Options
 		says []string
 	}{
-		{Options{Order: []string{"Mossback", "Klin"}}, []string{`--order: no take is called "Klin"; did you mean "Kiln"?`}},
-		{Options{Order: []string{"Mossback", "Zebra"}}, []string{`no take is called "Zebra"; allowed: Mossback, Kiln, Dry Well`}},
-		{Options{Order: []string{"kiln"}}, []string{"--order: 1 take; an edit changes between at least two"}},
-		{Options{Order: []string{"kiln", "dry-well", "Kiln"}, Shuffle: true}, []string{`"Kiln" is listed twice`}},
+		{Options{Order: []string{"Leaning", "Spliting"}}, []string{`--order: no take is called "Spliting"; did you mean "Splitting"?`}},
+		{Options{Order: []string{"Leaning", "Zebra"}}, []string{`no take is called "Zebra"; allowed: Leaning, Splitting, Sagging`}},
+		{Options{Order: []string{"splitting"}}, []string{"--order: 1 take; an edit changes between at least two"}},
+		{Options{Order: []string{"splitting", "sagging", "Splitting"}, Shuffle: true}, []string{`"Splitting" is listed twice`}},
 		{Options{Rate: 22050, FPS: "23.98", Fade: 1}, []string{"--rate: 22050 Hz cannot be written; allowed: 44100 48000", "--fps:", "23.976, 24, 25, 29.97, 29.97df", "--fade: a crossfade of 1 s; allowed: 0.001 to 0.2 s"}},
 		{Options{Start: "25:00:00:00"}, []string{"--start:", "allowed: 0 to 23"}},
 		{Options{FPS: "29.97df", Start: "00:01:00:00"}, []string{"--start:", "use 00:01:00;02"}},
@@ -98,7 +98,7 @@ func TestOptionsRefused(t *testing.T) {
 			}
 		}
 	}
-	if err := (Options{Order: []string{" kiln", "Dry Well "}}).Check(c); err != nil {
+	if err := (Options{Order: []string{" splitting", "Sagging "}}).Check(c); err != nil {
 		t.Errorf("names with spaces around them: %v", err)
 	}
 	// A list split at each comma, also at those within names: the longest name
@@ -253,17 +253,17 @@ func TestWantedAtSections(t *testing.T) {
 // Without an order an edit plays the contestants. Others play when they are named,
 // but for a repeat among takes to guess. A line says which takes are not heard.
 func TestContestantsPlay(t *testing.T) {
-	c := comparison("Mossback", "Wire", "Kiln", "Kiln again", "Hall")
-	c.Takes[1].Role, c.Takes[3].RepeatOf, c.Takes[4].Role = manifest.RoleBypass, "Kiln", manifest.RoleRoom
+	c := comparison("Leaning", "Wire", "Splitting", "Splitting again", "Hall")
+	c.Takes[1].Role, c.Takes[3].RepeatOf, c.Takes[4].Role = manifest.RoleBypass, "Splitting", manifest.RoleRoom
 	for _, x := range []struct {
 		o    Options
 		want []int
 		says string
 	}{
 		{Options{}, []int{0, 2}, ""},
-		{Options{Order: []string{"Wire", "Kiln again", "Hall"}}, []int{1, 3, 4}, ""},
-		{Options{Order: []string{"Wire", "Kiln"}, Shuffle: true, Seed: 1}, []int{1, 2}, ""},
-		{Options{Order: []string{"Kiln", "Kiln again"}, Shuffle: true}, nil, `--order: "Kiln again" repeats "Kiln"`},
+		{Options{Order: []string{"Wire", "Splitting again", "Hall"}}, []int{1, 3, 4}, ""},
+		{Options{Order: []string{"Wire", "Splitting"}, Shuffle: true, Seed: 1}, []int{1, 2}, ""},
+		{Options{Order: []string{"Splitting", "Splitting again"}, Shuffle: true}, nil, `--order: "Splitting again" repeats "Splitting"`},
 	} {
 		got, err := takeOrder(x.o, c)
 		if !slices.Equal(got, x.want) || (err == nil) != (x.says == "") || err != nil && !strings.Contains(err.Error(), x.says) {
@@ -276,7 +276,7 @@ func TestContestantsPlay(t *testing.T) {
 		}
 	}
 	alone := &manifest.Comparison{Takes: c.Takes[:2]}
-	if _, err := takeOrder(Options{}, alone); err == nil || !strings.Contains(err.Error(), `such as --order "Mossback,Wire"`) {
+	if _, err := takeOrder(Options{}, alone); err == nil || !strings.Contains(err.Error(), `such as --order "Leaning,Wire"`) {
 		t.Errorf("one contestant: %v", err)
 	}
 
@@ -292,8 +292,8 @@ func TestContestantsPlay(t *testing.T) {
 		notes     []string
 		neverSaid string
 	}{
-		{false, 4, 5, []string{"Wire", "Kiln again", "Hall"}, []string{"only as files in takes: Wire, Kiln again, Hall; --order names"}, "has room"},
-		{false, 1, 5, []string{"Wire", "Kiln", "Kiln again", "Hall"}, []string{"only as files in takes: Kiln; it has room for 1 of 2 takes", "Wire, Kiln again, Hall"}, ""},
+		{false, 4, 5, []string{"Wire", "Splitting again", "Hall"}, []string{"only as files in takes: Wire, Splitting again, Hall; --order names"}, "has room"},
+		{false, 1, 5, []string{"Wire", "Splitting", "Splitting again", "Hall"}, []string{"only as files in takes: Splitting; it has room for 1 of 2 takes", "Wire, Splitting again, Hall"}, ""},
 		{true, 4, 2, nil, []string{"not among the takes to guess: 3 of 5"}, "Wire"},
 	} {
 		p := &plan{res: res, o: Options{Shuffle: x.shuffle}}

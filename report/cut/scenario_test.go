@@ -52,16 +52,16 @@ performance:
 chain:
   - slot: fuzz
   - slot: amp
-    device: Kestrel 20
+    device: Kestrel
     kind: valve power amp
     controls: {volume: noon}
 takes:
-  - name: Mossback
+  - name: Leaning
     file: render-1.wav
-    fuzz: {device: Mossback, controls: {sustain: "3 o'clock", level: 5}}
-  - name: Kiln <b>
+    fuzz: {device: Leaning, controls: {sustain: "3 o'clock", level: 5}}
+  - name: Splitting <b>
     file: render-2.wav
-    fuzz: {device: Kiln, notes: Hard corners., controls: {heat: "2:30", level: 4}}
+    fuzz: {device: Splitting, notes: Hard corners., controls: {heat: "2:30", level: 4}}
   - name: Plain wire
     file: render-3.wav
     fuzz: {device: Patch cable}

@@ -68,7 +68,7 @@ title: Three fuzzes into one small amplifier, close and in the room
 by: Fern Street Recording
 date: 2026-05-02
 varies: fuzz
-reference: Mossback
+reference: Leaning
 set_by: by ear
 may_differ: [fuzz.level, amp.volume]
 full_scale_in: +12 dBu
@@ -79,11 +79,11 @@ chain:
     controls: {level: "3 o'clock", ground: lifted, pad: off}
   - slot: fuzz
   - slot: amp
-    device: Harrow 15
+    device: Harrow
     kind: valve combo
     power: 15 W
     impedance: 8 ohm
-    photo: {file: wide.jpg, alt: The panel of the Harrow 15 with all knobs as written here}
+    photo: {file: wide.jpg, alt: The panel of the Harrow with all knobs as written here}
     notes: |
       Warmed up for half an hour.
       The standby switch was left alone.
@@ -106,27 +106,27 @@ chain:
     position: {distance: 2 cm, angle: 20°, from: grille cloth}
     photo: {file: tall.jpg, alt: The microphone at the edge of the dust cap}
 takes:
-  - name: Mossback
-    file: mossback.wav
-    fuzz: {device: Mossback, controls: {sustain: "3 o'clock", tone: noon, level: "11 o'clock"}, notes: Leans to one side; clips softly.}
-  - name: Kiln
-    file: kiln.wav
+  - name: Leaning
+    file: leaning.wav
+    fuzz: {device: Leaning, controls: {sustain: "3 o'clock", tone: noon, level: "11 o'clock"}, notes: Leans to one side; clips softly.}
+  - name: Splitting
+    file: splitting.wav
     fuzz:
-      device: Kiln
+      device: Splitting
       controls: {heat: {value: "2:30", travel: 270°, from: "7:30"}, tone: {value: 7, scale: 1-10}, level: {value: 5, scale: 1-10}, turn: {value: 90 %, travel: 360°, from: noon}}
-      photo: {file: secret.jpg, alt: The Kiln, redistribute: no}
-  - name: Lanternjaw
-    file: lanternjaw.wav
-    fuzz: {device: Lanternjaw, controls: {fuzz: 65 %, octave: {value: blend, steps: [off, blend, full]}, presence: +5 dB, level: 40 %, "rectifier bias voltage trim": "a long remark about where it stood, which is text"}}
+      photo: {file: secret.jpg, alt: The Splitting, redistribute: no}
+  - name: Folding
+    file: folding.wav
+    fuzz: {device: Folding, controls: {fuzz: 65 %, octave: {value: blend, steps: [off, blend, full]}, presence: +5 dB, level: 40 %, "rectifier bias voltage trim": "a long remark about where it stood, which is text"}}
     amp: {controls: {volume: noon}}
     microphone: {device: Ribbon, position: {distance: 1.5 m, angle: -35°, from: grille cloth}}
   - name: Bypass
     file: bypass.wav
     role: bypass
     microphone: {device: Behind the open back, position: {distance: 12 in, angle: 160°, from: rear panel}}
-  - name: Mossback again
+  - name: Leaning again
     file: again.wav
-    repeat_of: Mossback
+    repeat_of: Leaning
     notes: Recorded last.
 `
 

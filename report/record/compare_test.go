@@ -33,15 +33,15 @@ chain:
     controls: {level: noon}
   - slot: fuzz
   - slot: amp
-    device: Kestrel 20
+    device: Kestrel
     impedance: 8 ohm
     controls: {volume: noon, bass: 1.5 kHz, treble: 5, bright: on, voice: {value: flat, steps: [dark, flat]}, depth: 3, sag:}
   - slot: cab
     device: Old cabinet
     file: ir/a.wav
 takes:
-  - {name: One, file: one.wav, fuzz: {device: Mossback, controls: {gain: "3 o'clock", tone: noon}}}
-  - {name: Two, file: two.wav, fuzz: {device: Kiln, controls: {gain: 2}}, amp: {controls: {volume: "1 o'clock"}}}
+  - {name: One, file: one.wav, fuzz: {device: Leaning, controls: {gain: "3 o'clock", tone: noon}}}
+  - {name: Two, file: two.wav, fuzz: {device: Splitting, controls: {gain: 2}}, amp: {controls: {volume: "1 o'clock"}}}
   - {name: Three, file: three.wav, fuzz: {device: Gone, controls: {gain: 7}}}
 `
 
@@ -56,16 +56,16 @@ func TestCompare(t *testing.T) {
 	}{
 		"nothing":                   {func(s string) string { return s }, nil},
 		"other spellings":           {same.Replace, nil},
-		"a knob":                    {replace("treble: 5", "treble: 6"), []string{"amp/Kestrel 20 changed: treble 5 → 6"}},
-		"not stated any more":       {replace("depth: 3", "depth:"), []string{"amp/Kestrel 20 changed: depth 3 → "}},
-		"now stated":                {replace("sag:}", "sag: 4}"), []string{"amp/Kestrel 20 changed: sag  → 4"}},
-		"a control gone and a new":  {replace("depth: 3", "width: 3"), []string{"amp/Kestrel 20 changed: width nil → 3", "amp/Kestrel 20 changed: depth 3 → nil"}},
-		"in one take":               {replace(`volume: "1 o'clock"`, `volume: "2 o'clock"`), []string{"amp/Kestrel 20 changed: volume 1 o'clock → 2 o'clock in [Two]"}},
-		"another way of writing":    {replace("volume: noon", "volume: 5"), []string{"amp/Kestrel 20 changed: volume noon → 5 in [One Three] (may be the same position)"}},
-		"the knob itself":           {replace("depth: 3", "depth: {value: 3, scale: 1-10}"), []string{"amp/Kestrel 20 changed: depth 3 → 3", "amp/Kestrel 20 changed: depth: scale nil → 1-10"}},
-		"another travel, same hour": {replace(`gain: "3 o'clock"`, `gain: {value: "3 o'clock", travel: 270°, from: "7:30"}`), []string{"fuzz/Mossback changed: gain: travel nil → 270°", "fuzz/Mossback changed: gain: travel begins nil → 7:30"}},
-		"a step":                    {replace("value: flat", "value: dark"), []string{"amp/Kestrel 20 changed: voice flat → dark"}},
-		"a property":                {replace("8 ohm", "16 ohm"), []string{"amp/Kestrel 20 changed: impedance 8 ohm → 16 ohm"}},
+		"a knob":                    {replace("treble: 5", "treble: 6"), []string{"amp/Kestrel changed: treble 5 → 6"}},
+		"not stated any more":       {replace("depth: 3", "depth:"), []string{"amp/Kestrel changed: depth 3 → "}},
+		"now stated":                {replace("sag:}", "sag: 4}"), []string{"amp/Kestrel changed: sag  → 4"}},
+		"a control gone and a new":  {replace("depth: 3", "width: 3"), []string{"amp/Kestrel changed: width nil → 3", "amp/Kestrel changed: depth 3 → nil"}},
+		"in one take":               {replace(`volume: "1 o'clock"`, `volume: "2 o'clock"`), []string{"amp/Kestrel changed: volume 1 o'clock → 2 o'clock in [Two]"}},
+		"another way of writing":    {replace("volume: noon", "volume: 5"), []string{"amp/Kestrel changed: volume noon → 5 in [One Three] (may be the same position)"}},
+		"the knob itself":           {replace("depth: 3", "depth: {value: 3, scale: 1-10}"), []string{"amp/Kestrel changed: depth 3 → 3", "amp/Kestrel changed: depth: scale nil → 1-10"}},
+		"another travel, same hour": {replace(`gain: "3 o'clock"`, `gain: {value: "3 o'clock", travel: 270°, from: "7:30"}`), []string{"fuzz/Leaning changed: gain: travel nil → 270°", "fuzz/Leaning changed: gain: travel begins nil → 7:30"}},
+		"a step":                    {replace("value: flat", "value: dark"), []string{"amp/Kestrel changed: voice flat → dark"}},
+		"a property":                {replace("8 ohm", "16 ohm"), []string{"amp/Kestrel changed: impedance 8 ohm → 16 ohm"}},
 		"the performance":           {replace("pickup: bridge", "pickup: neck"), []string{"session: pickup bridge → neck"}},
 		"another device":            {replace("device: Old cabinet", "device: New cabinet"), []string{"cab/Old cabinet removed: file ir/a.wav → nil", "cab/New cabinet added: file nil → ir/a.wav"}},
 		"a take less":               {replace("  - {name: Three, file: three.wav, fuzz: {device: Gone, controls: {gain: 7}}}\n", ""), []string{"fuzz/Gone removed: gain 7 → nil", "takes: - Three"}},

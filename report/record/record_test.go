@@ -50,11 +50,11 @@ chain:
     controls: {level: "3 o'clock", ground: lifted}
   - slot: fuzz box
   - slot: amp
-    device: Kestrel 20
+    device: Kestrel
     kind: valve power amp
     impedance: 8 ohm
     power: 20 W
-    photo: {file: "photos/amp, front.jpg", alt: "Kestrel 20: all \"knobs\" at noon"}
+    photo: {file: "photos/amp, front.jpg", alt: "Kestrel: all \"knobs\" at noon"}
     notes: |
       Warm for an hour.
       Then not touched.
@@ -85,7 +85,7 @@ takes:
   - name: Second
     file: {file: audio/second.wav, redistribute: no}
     notes: 'it''s'
-    fuzz box: {device: Kiln, kind: fuzz, controls: {"+gain, coarse": 65 %}}
+    fuzz box: {device: Splitting, kind: fuzz, controls: {"+gain, coarse": 65 %}}
     amp: {controls: {treble: 9, volume: noon, new: +5 dB}}
   - name: Again
     file: audio/again.wav
@@ -296,8 +296,8 @@ func TestDraftWithRecordings(t *testing.T) {
 		got = append(got, fmt.Sprintf("%s|%s|%s|%v|%s|%d controls", k.Name, k.File.Path, d.Name, k.Channels, k.RepeatOf, len(d.Controls)))
 	}
 	want := []string{
-		"Second|new/SECOND.wav|Kiln|[]||1 controls",
-		"Again|new/again.wav|Kiln|[]|Second|1 controls",
+		"Second|new/SECOND.wav|Splitting|[]||1 controls",
+		"Again|new/again.wav|Splitting|[]|Second|1 controls",
 		`x: "y"|new/x: "y".wav|x: "y"|[]||0 controls`,
 		"wide|new/wide.wav|wide|[1]||0 controls",
 	}
@@ -307,7 +307,7 @@ func TestDraftWithRecordings(t *testing.T) {
 	if next.Performance.Dry == nil || next.Performance.Dry.Path != "new/clean di.wav" || next.Reference != "" {
 		t.Errorf("dry %v, reference %q", next.Performance.Dry, next.Reference)
 	}
-	for _, s := range []string{"#   - name: 007", "# devices of last time: true, Kiln", "# reference: 007"} {
+	for _, s := range []string{"#   - name: 007", "# devices of last time: true, Splitting", "# reference: 007"} {
 		if !strings.Contains(string(text), s) {
 			t.Errorf("no %q in\n%s", s, text)
 		}
@@ -317,15 +317,15 @@ func TestDraftWithRecordings(t *testing.T) {
 // A new recording that seems a bypass or a repeat becomes one, and that is said to be
 // a guess.
 func TestDraftGuesses(t *testing.T) {
-	src := "title: t\nvaries: fuzz\nchain: [{slot: fuzz}]\ntakes:\n  - {name: Kiln, file: kiln.wav, fuzz: {device: Kiln, controls: {gain: 2}}}\n"
+	src := "title: t\nvaries: fuzz\nchain: [{slot: fuzz}]\ntakes:\n  - {name: Splitting, file: splitting.wav, fuzz: {device: Splitting, controls: {gain: 2}}}\n"
 	rec, err := New(t.Context(), parse(t, src), "test", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	text := rec.Draft([]Recording{
 		{Path: "n/bypass.wav", Name: "bypass", About: "0:09.0, mono", Channels: 1, Bypass: true},
-		{Path: "n/kiln again.wav", Name: "kiln again", Channels: 1, RepeatOf: "n/kiln.wav"},
-		{Path: "n/kiln.wav", Name: "kiln", Channels: 1},
+		{Path: "n/splitting again.wav", Name: "splitting again", Channels: 1, RepeatOf: "n/splitting.wav"},
+		{Path: "n/splitting.wav", Name: "splitting", Channels: 1},
 		{Path: "n/other 2.wav", Name: "other 2", Channels: 1, RepeatOf: "n/other.wav"},
 		{Path: "n/other.wav", Name: "other", Channels: 1},
 	})
@@ -337,7 +337,7 @@ func TestDraftGuesses(t *testing.T) {
 	for _, k := range next.Takes {
 		got = append(got, fmt.Sprintf("%s|%s|%s|%s", k.Name, k.Role, k.RepeatOf, next.ChainOf(&k)[0].Name))
 	}
-	if list, want := strings.Join(got, " "), "Kiln|||Kiln bypass|bypass|| kiln again||Kiln|Kiln other 2||other|other other|||other"; list != want {
+	if list, want := strings.Join(got, " "), "Splitting|||Splitting bypass|bypass|| splitting again||Splitting|Splitting other 2||other|other other|||other"; list != want {
 		t.Errorf("%s, want %s", list, want)
 	}
 	for _, want := range []string{"# 0:09.0, mono; a guess from the file's name: that it is a bypass\n", "a guess from the file's name: that it repeats a take\n"} {
@@ -349,7 +349,7 @@ func TestDraftGuesses(t *testing.T) {
 
 // A control that is under test is offered to be filled in.
 func TestDraftOfSweep(t *testing.T) {
-	src := "title: t\nvaries: amp.gain\nchain: [{slot: amp, device: Harrow 15, controls: {gain: noon, tone: 3}}]\ntakes:\n  - {name: low, file: low.wav, amp: {controls: {gain: 2}}}\n  - {name: high, file: high.wav, amp: {controls: {gain: 9}}}\n"
+	src := "title: t\nvaries: amp.gain\nchain: [{slot: amp, device: Harrow, controls: {gain: noon, tone: 3}}]\ntakes:\n  - {name: low, file: low.wav, amp: {controls: {gain: 2}}}\n  - {name: high, file: high.wav, amp: {controls: {gain: 9}}}\n"
 	rec, err := New(t.Context(), parse(t, src), "test", nil)
 	if err != nil {
 		t.Fatal(err)
