@@ -233,6 +233,6 @@ func (s *Session) askHearing(a *answers) {
 		}
 		a.add(answer{subject: p.amp.Name + p.takes, outcome: NotMeasured, measured: nan(),
 			reason: power + "it plays through a loudspeaker in the room, and no file tells how loud it was",
-			do:     "turn down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm; local rules on noise decide how long"})
+			do:     "turn the amplifier down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm; local rules on noise decide how long"})
 	})
 }

@@ -167,7 +167,7 @@ const (
 	// GroundCaution is for hum, and for a box whose ground can be lifted.
 	GroundCaution = "Lift only the audio ground of a DI or reamp box. Never remove the protective earth of any device: without it a fault can kill. Leave the mains side to a qualified technician."
 	// RoomCaution is for an amplifier that may play through a loudspeaker.
-	RoomCaution = "Turn down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm. Local rules on noise decide how long."
+	RoomCaution = "Turn the amplifier down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm. Local rules on noise decide how long."
 )
 
 // Cautions are what whoever sets up these devices must know, in the order in which it
