@@ -18,6 +18,7 @@ import (
 	"time"
 
 	"evenhand/analyze/disk"
+	"evenhand/analyze/foreign"
 )
 
 // encoderVersion stands for everything between a take's samples and the bytes
@@ -35,7 +36,7 @@ const DefaultCacheLimit = 4 << 30
 // at once.
 //
 // An entry is a file named by its key: a line with the lower-case hexadecimal
-// SHA-256 of the audio, and the audio. It is written under another name and
+// SHA-256 of the key, a line end and the audio, and the audio. It is written under another name and
 // renamed. An entry whose audio does not have the hash it states is not used.
 type Cache struct {
 	dir  string
@@ -95,7 +96,7 @@ func (c *Cache) get(key, name string) (bool, error) {
 		return false, nil
 	}
 	path := c.path(key)
-	f, err := os.Open(path)
+	f, err := foreign.Open(path)
 	if err != nil {
 		return false, nil // not there, or not to be read: made again
 	}
@@ -104,7 +105,7 @@ func (c *Cache) get(key, name string) (bool, error) {
 	if err != nil {
 		return false, err
 	}
-	whole, err := copyEntry(out, f)
+	whole, err := copyEntry(out, f, key)
 	if err = errors.Join(err, out.Close()); err != nil {
 		return false, errors.Join(err, disk.Remove(name))
 	}
@@ -120,12 +121,12 @@ func (c *Cache) get(key, name string) (bool, error) {
 
 // copyEntry copies an entry's audio to out. The error is of writing; an entry
 // that cannot be read or does not have its hash is not whole.
-func copyEntry(out io.Writer, entry io.Reader) (whole bool, err error) {
+func copyEntry(out io.Writer, entry io.Reader, key string) (whole bool, err error) {
 	head := make([]byte, cacheHeader)
 	if _, err := io.ReadFull(entry, head); err != nil {
 		return false, nil
 	}
-	h := sha256.New()
+	h := entryHash(key)
 	w := &failing{w: io.MultiWriter(out, h)}
 	if _, err := io.Copy(w, entry); err != nil {
 		return false, w.err
@@ -145,6 +146,14 @@ func (f *failing) Write(p []byte) (int, error) {
 	return n, err
 }
 
+// entryHash begins the hash of an entry with its key: the audio of another entry is
+// not taken for this one's, whatever it is called.
+func entryHash(key string) hash.Hash {
+	h := sha256.New()
+	io.WriteString(h, key+"\n")
+	return h
+}
+
 func sumLine(h hash.Hash) string { return hex.EncodeToString(h.Sum(nil)) + "\n" }
 
 // put keeps the file at name under a key. A cache that cannot be written to is
@@ -158,7 +167,7 @@ func (c *Cache) put(key, name string) (err error) {
 		return err
 	}
 	defer in.Close()
-	h := sha256.New()
+	h := entryHash(key)
 	if _, err := io.Copy(h, in); err != nil {
 		return err
 	}

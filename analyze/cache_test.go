@@ -90,6 +90,24 @@ func TestCache(t *testing.T) {
 		}
 	}
 
+	// The whole entry of other audio, under this one's name.
+	if err := c.put(two, file("in", []byte("other audio"))); err != nil {
+		t.Fatal(err)
+	}
+	b, err := os.ReadFile(c.path(two))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Dir(c.path(one)), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(c.path(one), b, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if get(one) {
+		t.Error("another entry's audio was used")
+	}
+
 	// Deleted while in use, and written by two builds at once.
 	var wg sync.WaitGroup
 	in := file("in", audio)

@@ -13,6 +13,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/wavio"
@@ -235,9 +236,11 @@ func (s *Session) openRecordings(l fileList) error {
 // length in bytes, reading it once in blocks. It stops with ctx's error when
 // ctx is done.
 //
+// It waits for no pipe: anything but a file is an error that matches mistake.Err.
+//
 // Source: FIPS 180-4 (the standard library's implementation).
 func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err error) {
-	f, err := os.Open(path)
+	f, err := foreign.Open(path)
 	if err != nil {
 		return "", 0, err
 	}
@@ -312,15 +315,36 @@ func (s *Session) readNotes() error {
 		return nil
 	}
 	path := manifest.OnDisk(s.Manifest.Dir, about.Path)
-	b, err := os.ReadFile(path)
+	b, err := readNotes(path)
 	if err != nil {
 		return &mistake.Error{Problems: []error{err}}
 	}
 	if len(b) > maxNotes {
-		return mistake.Errorf("%s: the notes have %d bytes; at most %d are shown on a page: shorten them, or link to the rest", about.Path, len(b), maxNotes)
+		return mistake.Errorf("%s: the notes have more than the %d bytes that are shown on a page: shorten them, or link to the rest", about.Path, maxNotes)
 	}
 	s.Result.Comparison.About = string(b)
 	return nil
+}
+
+func readNotes(path string) ([]byte, error) {
+	f, err := foreign.Open(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	return io.ReadAll(io.LimitReader(f, maxNotes+1))
+}
+
+// NamedFiles returns the paths of all files that a comparison names beside its
+// manifest, as they are written there.
+func NamedFiles(c *manifest.Comparison) []string {
+	var out []string
+	for _, u := range listFiles(c).all {
+		if u.use != "manifest" {
+			out = append(out, u.path)
+		}
+	}
+	return out
 }
 
 // isAbsent tells whether a path of the manifest is known to be missing.

@@ -109,11 +109,7 @@ func (s *Session) has(take string) bool {
 // decodePublished writes a published file as WAVE and returns the signal that
 // it was before the gain; nil when it cannot be decoded.
 func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline) (sig *signal, err error) {
-	name, err := inReport(dir, t.Published.Path)
-	if err != nil {
-		return nil, nil
-	}
-	d, err := flacio.Open(name)
+	d, err := openPublished(dir, t.Published.Path, int64(tl.Spans[0].Frames))
 	if err != nil {
 		return nil, nil
 	}

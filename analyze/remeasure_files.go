@@ -2,12 +2,15 @@ package analyze
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/unit"
 )
 
@@ -70,16 +73,32 @@ func RemeasurePublishedFiles(ctx context.Context, dir string, res *Result, opts 
 	return out, g.Wait()
 }
 
+// inReport returns where a file is that a report names: a file, in the report's
+// folder and behind no link.
 func inReport(dir, path string) (string, error) {
-	local := filepath.FromSlash(path)
-	if !filepath.IsLocal(local) {
-		return "", fmt.Errorf("%q is not a path in the report", path)
+	f, err := foreign.OpenIn(dir, path)
+	if err != nil {
+		return "", err
 	}
-	return filepath.Join(dir, local), nil
+	return f.Name(), f.Close()
 }
 
-func remeasure(ctx context.Context, dir string, p *Published, target unit.LUFS) (*publishedFigure, error) {
-	name, err := inReport(dir, p.Path)
+// A FLAC file of a report may decode to mostFree bytes, or to mostTimes its own
+// length: music, which has noise in it, never packs so well, and digital silence
+// would be measured for days.
+const (
+	mostFree  = 256 << 20
+	mostTimes = 200
+)
+
+// openPublished opens a published file that must have so many frames, before any
+// is decoded.
+func openPublished(dir, path string, frames int64) (*flacio.Decoder, error) {
+	name, err := inReport(dir, path)
+	if err != nil {
+		return nil, err
+	}
+	st, err := os.Stat(name)
 	if err != nil {
 		return nil, err
 	}
@@ -88,10 +107,26 @@ func remeasure(ctx context.Context, dir string, p *Published, target unit.LUFS) 
 		return nil, err
 	}
 	info := d.Info()
-	if err := d.Close(); err != nil {
+	most := max(mostFree, mostTimes*st.Size()) / int64(info.Channels*(info.Bits+7)/8)
+	switch {
+	case info.Frames != frames:
+		err = fmt.Errorf("%s: it says that it has %d frames; the results say %d", path, info.Frames, frames)
+	case frames > most:
+		err = fmt.Errorf("%s: %d bytes that would decode to %d frames, more than audio can be packed", path, st.Size(), frames)
+	default:
+		return d, nil
+	}
+	return nil, errors.Join(err, d.Close())
+}
+
+func remeasure(ctx context.Context, dir string, p *Published, target unit.LUFS) (*publishedFigure, error) {
+	d, err := openPublished(dir, p.Path, p.Frames)
+	if err != nil {
 		return nil, err
 	}
-	m, frames, err := Remeasure(ctx, name, nil)
+	defer d.Close()
+	info := d.Info()
+	m, frames, err := measureWhole(ctx, d, info.SampleRate, info.Channels, nil)
 	if err != nil {
 		return nil, err
 	}
@@ -99,6 +134,6 @@ func remeasure(ctx context.Context, dir string, p *Published, target unit.LUFS) 
 		Channels: info.Channels, SampleRate: info.SampleRate, Encoding: encodingName(info.Bits), Frames: frames,
 		Integrated: m.Integrated, TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, Deviation: unit.LU(m.Integrated - target),
 	}
-	again.SHA256, again.Bytes, err = SHA256File(ctx, name)
+	again.SHA256, again.Bytes, err = SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(p.Path)))
 	return again, err
 }

@@ -14,6 +14,8 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/foreign"
+	"evenhand/analyze/manifest"
 	"evenhand/report/folder"
 )
 
@@ -29,18 +31,16 @@ var ErrOtherVersion = errors.New("the results were written by another version of
 // is returned with it then.
 func Read(dir string) (*analyze.Result, error) {
 	path := filepath.Join(dir, resultsName)
-	f, err := os.Open(path)
+	text, err := foreign.ReadFileIn(dir, resultsName, analyze.MaxResults)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	var text bytes.Buffer
-	res, err := analyze.ReadResult(io.TeeReader(f, &text))
+	res, err := analyze.DecodeResult(text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	again, err := encode(res)
-	if err != nil || !bytes.Equal(again, text.Bytes()) || res.Format != analyze.ResultFormat {
+	if err != nil || !bytes.Equal(again, text) || res.Format != analyze.ResultFormat {
 		return res, fmt.Errorf("%s: %w", path, ErrOtherVersion)
 	}
 	return res, nil
@@ -58,6 +58,11 @@ func Renew(src, dst string, res *analyze.Result) error {
 	carry := func(name string) error {
 		from, to := filepath.Join(src, filepath.FromSlash(name)), filepath.Join(dst, filepath.FromSlash(name))
 		if err := disk.MkdirAll(filepath.Dir(to), 0o755); err != nil {
+			return err
+		}
+		if f, err := foreign.OpenIn(src, name); err != nil { // no link goes along
+			return err
+		} else if err := f.Close(); err != nil {
 			return err
 		}
 		if disk.Link(from, to) == nil {
@@ -81,7 +86,7 @@ func Renew(src, dst string, res *analyze.Result) error {
 			return fmt.Errorf("report: %w", err)
 		}
 	}
-	opts.Manifest, err = os.ReadFile(filepath.Join(src, manifestName))
+	opts.Manifest, err = foreign.ReadFileIn(src, manifestName, manifest.MaxSize)
 	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("report: %w", err)
 	}

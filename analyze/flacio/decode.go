@@ -158,6 +158,10 @@ func (d *Decoder) parse() error {
 		return wrap(d.path, ErrCorrupt, "cannot decode", err)
 	}
 	n := len(f.Subframes[0].Samples)
+	// At once: a short file can decode to a very long one.
+	if stated := d.info.Frames; stated != 0 && d.frames+int64(n) > stated {
+		return fail(d.path, ErrCorrupt, "there are more frames than the %d that the header says", stated)
+	}
 	for c, sub := range f.Subframes {
 		if len(sub.Samples) != n {
 			return fail(d.path, ErrCorrupt, "the block at frame %d has channels of %d and %d frames", d.frames, n, len(sub.Samples))

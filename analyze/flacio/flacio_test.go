@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"evenhand/examples/oracle"
@@ -396,6 +397,35 @@ func TestDamage(t *testing.T) {
 		if !errors.As(err, &e) || !errors.Is(err, want) || e.Path != path {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// TestMoreThanStated: decoding ends where there are more frames than the header
+// says, and not at the end of what may be a very long file.
+func TestMoreThanStated(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.flac")
+	encode(t, path, Spec{48000, 1, 16}, [][]int32{make([]int32, 50*blockSize)}, blockSize)
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := binary.BigEndian.Uint64(b[18:])&^(1<<36-1) | blockSize
+	binary.BigEndian.PutUint64(b[18:], v)
+	if err := os.WriteFile(path, b, 0o644); err != nil {
+		t.Fatal(err)
+	}
+	d, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	dst := [][]float64{make([]float64, 60*blockSize)}
+	n, err := d.Read(dst)
+	if err == nil {
+		_, err = d.Read(dst)
+	}
+	if n != blockSize || !errors.Is(err, ErrCorrupt) || !strings.Contains(err.Error(), "more frames than the 4096") {
+		t.Errorf("%d frames, %v", n, err)
 	}
 }
 

@@ -186,10 +186,10 @@ func unpackFloat32(dst []float64, raw []byte, stride int) int {
 }
 
 func unpackFloat64(dst []float64, raw []byte, stride int) int {
-	const exponent = 0x7FF << 52
+	const exponent, beyond = 0x7FF << 52, (1023 + 128) << 52 // of 2¹²⁸, which 32-bit floats do not reach
 	for i := range dst {
 		bits := binary.LittleEndian.Uint64(raw[i*stride:])
-		if bits&exponent == exponent {
+		if bits&exponent >= beyond {
 			return i
 		}
 		dst[i] = math.Float64frombits(bits)

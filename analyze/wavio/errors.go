@@ -20,7 +20,7 @@ var (
 	ErrCorrupt = mistake.Kind("damaged WAVE file")
 	// ErrEmpty: a file without a single frame of audio.
 	ErrEmpty = mistake.Kind("no audio")
-	// ErrNotFinite: a floating-point sample is NaN or infinite; Error.Frame and Error.Channel say which.
+	// ErrNotFinite: a floating-point sample is NaN, infinite or beyond 2¹²⁸; Error.Frame and Error.Channel say which.
 	ErrNotFinite = mistake.Kind("sample is not a finite number")
 	// ErrUse: the caller asked for something impossible (a frame outside the file, a block of the wrong shape).
 	ErrUse = errors.New("wrong use")

@@ -2,6 +2,7 @@ package wavio
 
 import (
 	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -72,6 +73,24 @@ func FuzzReader(f *testing.F) {
 			}
 		}
 	})
+}
+
+// TestBeyondFloats: a 64-bit sample whose square a measurement could not hold is
+// refused by its place, like one that is infinite.
+func TestBeyondFloats(t *testing.T) {
+	for v, ok := range map[float64]bool{1e38: true, -math.MaxFloat32: true, 0x1p128: false, -1e300: false} {
+		raw := make([]byte, 80)
+		binary.LittleEndian.PutUint64(raw[16:], math.Float64bits(v))
+		r, err := open(wave("RIFF", format(tagFloat, 1, 48000, 64, 8), chunk("data", raw)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = readAll(r, 4)
+		var e *Error
+		if ok != (err == nil) || !ok && (!errors.Is(err, ErrNotFinite) || !errors.As(err, &e) || e.Frame != 2) {
+			t.Errorf("%g: %v", v, err)
+		}
+	}
 }
 
 const benchSeconds = 20

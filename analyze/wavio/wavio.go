@@ -246,7 +246,7 @@ func (r *Reader) readSome(dst [][]float64, at, limit int) (int, error) {
 	}
 	r.body = nil
 	err := fail(r.path, r.layout.dataStart+r.next*int64(frameBytes)+int64(faulty*r.layout.slot), ErrNotFinite,
-		"frame %d of channel %d (%v) is NaN or infinite; every sample must be a finite number; render the file again",
+		"frame %d of channel %d (%v) is NaN, infinite or beyond what 32-bit floats can hold; render the file again",
 		r.next, faulty+1, unit.Seconds(float64(r.next)/float64(r.info.SampleRate)))
 	err.Frame, err.Channel = r.next, faulty
 	return n, err

@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report"
@@ -58,17 +59,16 @@ func (o buildOptions) openCache() *analyze.Cache {
 // readEarlier returns what the report in a folder says to the one that
 // replaces it; nil when there is none.
 func readEarlier(dir string) (*analyze.Earlier, error) {
-	f, err := os.Open(filepath.Join(dir, resultsName))
+	text, err := foreign.ReadFileIn(dir, resultsName, analyze.MaxResults)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
-	res, err := analyze.ReadResult(f)
+	res, err := analyze.DecodeResult(text)
 	if err != nil {
-		return nil, usageError{fmt.Errorf("%s: %w; with --target new it is not needed", f.Name(), err)}
+		return nil, usageError{fmt.Errorf("%s: %w; with --target new it is not needed", filepath.Join(dir, resultsName), err)}
 	}
 	return analyze.EarlierFrom(res), nil
 }
@@ -132,7 +132,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if lost != nil && !o.drop {
 		return nil, usageError{fmt.Errorf("%s: %w; nothing was replaced: %s", earlier, lost, insteadOfLosing(lost))}
 	}
-	text, err := os.ReadFile(path)
+	text, err := foreign.ReadFile(path, manifest.MaxSize)
 	if err != nil {
 		return nil, err
 	}

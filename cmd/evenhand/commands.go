@@ -1,9 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -17,6 +19,7 @@ import (
 	"evenhand/examples/studio"
 	"evenhand/report"
 	"evenhand/report/folder"
+	"evenhand/report/terminal"
 )
 
 func commands() []*cobra.Command {
@@ -92,10 +95,24 @@ func failed(res *analyze.Result) error {
 }
 
 func writeJSON(cmd *cobra.Command, v any) error {
-	enc := json.NewEncoder(cmd.OutOrStdout())
+	var out bytes.Buffer
+	enc := json.NewEncoder(&out)
 	enc.SetIndent("", "  ")
 	enc.SetEscapeHTML(false)
-	return enc.Encode(v)
+	if err := enc.Encode(v); err != nil {
+		return err
+	}
+	// The same strings for a program, and nothing that a terminal acts on.
+	var safe strings.Builder
+	for _, r := range out.String() {
+		if r != '\n' && terminal.Clean(string(r)) != string(r) {
+			fmt.Fprintf(&safe, "\\u%04x", r)
+		} else {
+			safe.WriteRune(r)
+		}
+	}
+	_, err := io.WriteString(beneath(cmd.OutOrStdout()), safe.String())
+	return err
 }
 
 func demoCommand() *cobra.Command {

@@ -8,6 +8,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -72,8 +73,10 @@ it, matches the levels and publishes a static report.`,
 		CompletionOptions: cobra.CompletionOptions{HiddenDefaultCmd: true},
 	}
 	root.SetArgs(args)
-	root.SetOut(stdout)
-	root.SetErr(stderr)
+	// Whatever a text came from, a terminal shows it and does nothing else.
+	out, errs := &terminal.Writer{W: stdout}, &terminal.Writer{W: stderr}
+	root.SetOut(out)
+	root.SetErr(errs)
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if n, err := cmd.Flags().GetInt("workers"); err == nil && n < 0 {
@@ -83,21 +86,24 @@ it, matches the levels and publishes a static report.`,
 	}
 	root.AddCommand(commands()...)
 	cmd, err := root.ExecuteContextC(ctx)
+	if err == nil || errors.Is(err, errCheckFailed) {
+		err = cmp.Or(out.Err, err) // help does not tell that nobody got it
+	}
 	switch {
 	case err == nil:
 		return exitDone
 	case errors.Is(err, errCheckFailed):
 		return exitFailed
 	case ctx.Err() != nil && errors.Is(err, ctx.Err()):
-		fmt.Fprintln(stderr, "evenhand: interrupted; nothing was written")
+		fmt.Fprintln(errs, "evenhand: interrupted; nothing was written")
 		return exitOther
 	}
-	say(stderr, err)
+	say(errs, err)
 	if !isUsage(err) {
 		return exitOther
 	}
 	if u := (usageError{}); errors.As(err, &u) || strings.HasPrefix(err.Error(), "unknown command") {
-		fmt.Fprintf(stderr, "hint: see '%s --help'\n", cmd.CommandPath())
+		fmt.Fprintf(errs, "hint: see '%s --help'\n", cmd.CommandPath())
 	}
 	return exitUsage
 }

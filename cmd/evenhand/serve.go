@@ -11,11 +11,13 @@ import (
 	"os"
 	"path"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
 
+	"evenhand/analyze/foreign"
 	"evenhand/report"
 	"evenhand/report/folder"
 )
@@ -150,18 +152,17 @@ func (h reportHandler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if name == "" {
 		name = indexName
 	}
-	if !ok || !fs.ValidPath(name) || strings.ContainsAny(name, "\\:\x00") || hidden(name) {
+	if !ok || foreign.Path(name) != nil || hidden(name) {
 		refuse(http.StatusNotFound)
 		return
 	}
-	// Opened for each request, since a new build puts another folder in place.
-	root, err := os.OpenRoot(h.dir)
-	if err != nil {
+	// Read for each request, since a new build puts another folder in place.
+	sums, err := folder.ReadSums(h.dir)
+	if err != nil || name != folder.Sums && !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == name }) {
 		refuse(http.StatusNotFound)
 		return
 	}
-	defer root.Close()
-	f, err := root.Open(filepath.FromSlash(name))
+	f, err := foreign.OpenIn(h.dir, name)
 	if err != nil {
 		refuse(http.StatusNotFound)
 		return

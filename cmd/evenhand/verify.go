@@ -5,12 +5,11 @@ import (
 	"context"
 	"encoding/csv"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"os"
+	"path"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -20,7 +19,9 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 	"evenhand/report/verify"
@@ -146,7 +147,7 @@ func (v *verifier) bag(path string) (*verify.Report, error) {
 	v.r.Notes = append(v.r.Notes, found.Notes...)
 	main, rep := b.Info(pack.LabelManifest), b.Info(pack.LabelReport)
 	for label, value := range map[string]string{pack.LabelManifest: main, pack.LabelReport: rep} {
-		if !strings.HasPrefix(value, "data/") || !filepath.IsLocal(filepath.FromSlash(value)) {
+		if !strings.HasPrefix(value, "data/") || foreign.Path(value) != nil {
 			return nil, usageError{fmt.Errorf("%s: bag-info.txt has no %s: that leads into data/, so this is not the archive of a comparison; its files and hashes: %d files, %d faults", path, label, found.Files, len(found.Faults))}
 		}
 	}
@@ -166,7 +167,7 @@ func (v *verifier) bag(path string) (*verify.Report, error) {
 		return nil, err
 	}
 	name := rep + "/" + resultsName
-	res, tree, err := v.results(filepath.Join(dir, filepath.FromSlash(name)), name)
+	res, tree, err := v.results(dir, name)
 	if err != nil || res == nil {
 		return v.r, err
 	}
@@ -184,42 +185,41 @@ func (v *verifier) bag(path string) (*verify.Report, error) {
 	if err := v.measurePublished(reportDir, rep+"/", res, tree); err != nil {
 		return nil, err
 	}
-	return v.r, v.recompute(filepath.Join(dir, filepath.FromSlash(main)), reportDir, name, res, tree)
+	return v.r, v.recompute(dir, main, reportDir, name, res, tree)
 }
 
 // results reads the stored results; nil when they are not there or cannot be
 // read, which the report then says.
-func (v *verifier) results(path, name string) (*analyze.Result, any, error) {
-	const most = 256 << 20
-	f, err := os.Open(path)
-	if err != nil {
+func (v *verifier) results(dir, name string) (*analyze.Result, any, error) {
+	b, err := foreign.ReadFileIn(dir, name, analyze.MaxResults)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
 		v.r.AddFaults("", []pack.Fault{{File: name, What: "missing, so nothing can be compared"}})
 		return nil, nil, nil
-	}
-	defer f.Close()
-	b, err := io.ReadAll(io.LimitReader(f, most))
-	if err != nil {
+	case errors.Is(err, mistake.Err):
+		v.r.AddFaults("", []pack.Fault{{File: name, What: "it cannot be read: " + err.Error()}})
+		return nil, nil, nil
+	case err != nil:
 		return nil, nil, err
 	}
 	var head struct {
 		Format int          `json:"format"`
 		Tool   analyze.Tool `json:"tool"`
 	}
-	if err := json.Unmarshal(b, &head); err == nil {
+	if err := foreign.JSON(b, &head, analyze.MaxResults); err == nil {
 		v.r.Format, v.r.MadeBy = head.Format, strings.TrimSpace(head.Tool.Name+" "+head.Tool.Version)
 		if head.Format > analyze.ResultFormat {
-			return nil, nil, usageError{fmt.Errorf("%s: its results have format %d, made by a later version (%s); this one reads up to %d: use that version or a later one", path, head.Format, v.r.MadeBy, analyze.ResultFormat)}
+			return nil, nil, usageError{fmt.Errorf("%s: the results have format %d, made by a later version (%s); this one reads up to %d: use that version or a later one", name, head.Format, v.r.MadeBy, analyze.ResultFormat)}
 		}
+	}
+	res, err := analyze.DecodeResult(b)
+	if err != nil {
+		v.r.AddFaults("", []pack.Fault{{File: name, What: err.Error()}})
+		return nil, nil, nil
 	}
 	tree, err := verify.Decode(b)
 	if err != nil {
 		v.r.AddFaults("", []pack.Fault{{File: name, What: "it cannot be read: " + err.Error()}})
-		return nil, nil, nil
-	}
-	res, err := analyze.ReadResult(bytes.NewReader(b))
-	if err != nil {
-		// The numbers may still be compared, one by one.
-		v.r.AddFaults("", []pack.Fault{{File: name, What: err.Error()}})
 		return nil, nil, nil
 	}
 	v.res = res
@@ -244,22 +244,20 @@ func (v *verifier) compare(stored, again any, opts verify.Options) {
 
 // leftOut reads which files the archive does not hold.
 func (v *verifier) leftOut(dir, main string) error {
-	name := filepath.Join(dir, "data", bagLeftOut)
-	f, err := os.Open(name)
+	text, err := foreign.ReadFileIn(dir, "data/"+bagLeftOut, 1<<22)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
 	if err != nil {
 		return err
 	}
-	defer f.Close()
-	rows, err := csv.NewReader(io.LimitReader(f, 1<<22)).ReadAll()
+	rows, err := csv.NewReader(bytes.NewReader(text)).ReadAll()
 	if err != nil || len(rows) == 0 {
 		return usageError{fmt.Errorf("data/%s: it cannot be read: %w", bagLeftOut, err)}
 	}
 	for i, row := range rows[1:] {
 		bad := usageError{fmt.Errorf("data/%s:%d: not a path below data/, a use, a SHA-256 and a number of bytes", bagLeftOut, i+2)}
-		if len(row) != 4 || !strings.HasPrefix(row[0], "data/") || !filepath.IsLocal(filepath.FromSlash(row[0])) {
+		if len(row) != 4 || !strings.HasPrefix(row[0], "data/") || foreign.Path(row[0]) != nil {
 			return bad
 		}
 		size, err := strconv.ParseInt(row[3], 10, 64)
@@ -267,7 +265,7 @@ func (v *verifier) leftOut(dir, main string) error {
 			return bad
 		}
 		left := verify.LeftOut{Path: row[0], Use: row[1], SHA256: row[2], Bytes: size}
-		if left.There, err = v.putBack(filepath.Join(dir, filepath.FromSlash(row[0])), left); err != nil {
+		if left.There, err = v.putBack(dir, left); err != nil {
 			return err
 		}
 		v.r.LeftOut = append(v.r.LeftOut, left)
@@ -277,12 +275,12 @@ func (v *verifier) leftOut(dir, main string) error {
 
 // putBack tells whether somebody put a file back that was left out, which is no
 // fault when it is the very file.
-func (v *verifier) putBack(path string, left verify.LeftOut) (bool, error) {
-	info, err := os.Lstat(path)
+func (v *verifier) putBack(dir string, left verify.LeftOut) (bool, error) {
+	info, err := foreign.StatIn(dir, left.Path)
 	if err != nil || !info.Mode().IsRegular() {
 		return false, nil
 	}
-	sum, _, err := analyze.SHA256File(v.ctx, path)
+	sum, _, err := analyze.SHA256File(v.ctx, filepath.Join(dir, filepath.FromSlash(left.Path)))
 	if err != nil {
 		return false, err
 	}
@@ -295,8 +293,8 @@ func (v *verifier) putBack(path string, left verify.LeftOut) (bool, error) {
 }
 
 // recompute measures the recordings of an archive and compares everything.
-func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, stored any) error {
-	text, err := os.ReadFile(main)
+func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Result, stored any) error {
+	text, err := foreign.ReadFileIn(dir, main, manifest.MaxSize)
 	if errors.Is(err, fs.ErrNotExist) {
 		v.r.Note("nothing was computed from the recordings: the manifest is missing")
 		return nil
@@ -304,9 +302,13 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	if err != nil {
 		return err
 	}
-	c, err := manifest.Parse(main, text)
+	c, err := manifest.Parse(filepath.Join(dir, filepath.FromSlash(main)), text)
 	if err != nil {
 		v.r.Note("nothing was computed from the recordings: this version of evenhand does not read the manifest: %v", err)
+		return nil
+	}
+	if err := inArchive(dir, main, c); err != nil {
+		v.r.AddFaults("", []pack.Fault{{File: main, What: err.Error() + "; nothing was computed from the recordings"}})
 		return nil
 	}
 	absent, audio := v.absent(c, res)
@@ -353,6 +355,26 @@ func (v *verifier) recompute(main, reportDir, name string, res *analyze.Result, 
 	return v.compareAudio(reportDir, again, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
 }
 
+// inArchive returns an error when the manifest at main, in the archive in dir, names
+// a file that is not in the archive's data, or is no file.
+func inArchive(dir, main string, c *manifest.Comparison) error {
+	for _, name := range analyze.NamedFiles(c) {
+		at := path.Join(path.Dir(main), filepath.ToSlash(name))
+		if filepath.IsAbs(filepath.FromSlash(name)) || path.IsAbs(filepath.ToSlash(name)) || !strings.HasPrefix(at, "data/") {
+			return fmt.Errorf("it names %q, which is not in the archive", name)
+		}
+		f, err := foreign.OpenIn(dir, at)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue // left out
+		}
+		if err != nil {
+			return fmt.Errorf("it names %q: %w", name, err)
+		}
+		f.Close()
+	}
+	return nil
+}
+
 // cannotMeasure says that recordings cannot be measured as the manifest asks; a full
 // disk is not their fault.
 func (v *verifier) cannotMeasure(err error) error {
@@ -367,9 +389,10 @@ func (v *verifier) cannotMeasure(err error) error {
 // path, and which of them recordings are measured from.
 func (v *verifier) absent(c *manifest.Comparison, res *analyze.Result) (all map[string]*analyze.File, audio []string) {
 	all = map[string]*analyze.File{}
+	named := analyze.NamedFiles(c)
 	for i := range res.Files {
 		f := &res.Files[i]
-		if f.Use == "manifest" || all[f.Path] != nil {
+		if !slices.Contains(named, f.Path) || all[f.Path] != nil {
 			continue
 		}
 		if _, err := os.Stat(filepath.Join(c.Dir, filepath.FromSlash(f.Path))); !errors.Is(err, fs.ErrNotExist) {

@@ -35,7 +35,7 @@ func (v *verifier) published(dir string) (*verify.Report, error) {
 	}
 	v.r.Files, v.r.Bytes = files, size
 	v.r.AddFaults("", faults)
-	res, tree, err := v.results(filepath.Join(dir, resultsName), resultsName)
+	res, tree, err := v.results(dir, resultsName)
 	if err != nil || res == nil {
 		return v.r, err
 	}

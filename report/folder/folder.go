@@ -11,6 +11,7 @@ package folder
 
 import (
 	"bufio"
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -25,6 +26,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/foreign"
 )
 
 // Sums is the name of the list of files in a committed folder: a line each of
@@ -246,6 +248,8 @@ func mayLose(dst string, kind Kind) error {
 			return &NotOursError{Dir: dst, Path: path, Why: fmt.Sprintf("the folder holds %s, which evenhand did not put there", path), Do: "move it elsewhere or name another folder"}
 		case want == "":
 			return nil
+		case !e.Type().IsRegular():
+			return &NotOursError{Dir: dst, Path: path, Changed: true, Why: fmt.Sprintf("%s is not the file that evenhand wrote", path), Do: "move it elsewhere or name another folder"}
 		}
 		got, _, err := analyze.SHA256File(context.Background(), filepath.Join(dst, filepath.FromSlash(path)))
 		if err == nil && got != want {
@@ -273,19 +277,22 @@ func walk(dir string, f func(path string, e fs.DirEntry) error) error {
 // Sum is one line of Sums.
 type Sum struct{ SHA256, Path string }
 
+// maxSums is the largest list that is read: of some 100,000 files, thirty times
+// those of a large report.
+const maxSums = 16 << 20
+
 // ReadSums reads the list of files in a committed folder. The error is
 // fs.ErrNotExist when there is none.
 func ReadSums(dir string) ([]Sum, error) {
-	f, err := os.Open(filepath.Join(dir, Sums))
+	text, err := foreign.ReadFileIn(dir, Sums, maxSums)
 	if err != nil {
 		return nil, err
 	}
-	defer f.Close()
 	var out []Sum
-	lines := bufio.NewScanner(f)
+	lines := bufio.NewScanner(bytes.NewReader(text))
 	for n := 1; lines.Scan(); n++ {
 		sum, path, ok := strings.Cut(lines.Text(), "  ")
-		if _, err := hex.DecodeString(sum); !ok || err != nil || len(sum) != 2*sha256.Size || !filepath.IsLocal(filepath.FromSlash(path)) {
+		if _, err := hex.DecodeString(sum); !ok || err != nil || len(sum) != 2*sha256.Size || foreign.Path(path) != nil {
 			return nil, fmt.Errorf("%s:%d: not a line of a SHA-256, two spaces and a path in the folder", filepath.Join(dir, Sums), n)
 		}
 		out = append(out, Sum{sum, path})

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
 	"testing"
 )
@@ -266,6 +267,21 @@ func TestContent(t *testing.T) {
 	wrong[0].crc = 7
 	if _, err := open(t, craft(wrong...)); err == nil || !strings.Contains(err.Error(), `"bagit.txt": the content does not have`) {
 		t.Error(err)
+	}
+}
+
+// TestLongInfo: a field of many lines is put together once.
+func TestLongInfo(t *testing.T) {
+	text := []byte("Label: a\n" + strings.Repeat(" x\n", 300_000) + "Other: b\n\tc\n")
+	var before, after runtime.MemStats
+	runtime.ReadMemStats(&before)
+	info, err := parseInfo(text)
+	runtime.ReadMemStats(&after)
+	if err != nil || len(info) != 2 || info[0].Value != "a"+strings.Repeat(" x", 300_000) || info[1].Value != "b c" {
+		t.Errorf("%d fields, %v", len(info), err)
+	}
+	if took := after.TotalAlloc - before.TotalAlloc; took > 100<<20 {
+		t.Errorf("%d bytes took %d", len(text), took)
 	}
 }
 

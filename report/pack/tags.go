@@ -56,6 +56,13 @@ func formatInfo(fields []Field) []byte {
 // with the one before.
 func parseInfo(b []byte) ([]Field, error) {
 	var out []Field
+	var parts []string // of the last value
+	end := func() {
+		if len(parts) > 1 {
+			out[len(out)-1].Value = strings.Join(parts, " ")
+		}
+	}
+	defer end()
 	for n, line := range lines(b) {
 		if strings.TrimSpace(line) == "" {
 			continue
@@ -64,14 +71,16 @@ func parseInfo(b []byte) ([]Field, error) {
 			if len(out) == 0 {
 				return nil, fmt.Errorf("line %d goes on with a line before it, and there is none", n+1)
 			}
-			out[len(out)-1].Value += " " + strings.TrimSpace(line)
+			parts = append(parts, strings.TrimSpace(line))
 			continue
 		}
+		end()
 		label, value, ok := strings.Cut(line, ":")
 		if !ok {
 			return nil, fmt.Errorf("line %d is not a label, a colon and a value", n+1)
 		}
 		out = append(out, Field{strings.TrimSpace(label), strings.TrimSpace(value)})
+		parts = []string{strings.TrimSpace(value)}
 	}
 	return out, nil
 }

@@ -12,8 +12,8 @@ import (
 	"image/jpeg"
 	"image/png"
 	"io"
-	"os"
 
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 )
@@ -21,8 +21,9 @@ import (
 const (
 	// MaxSide is the longest side of a published picture in pixels.
 	MaxSide = 1200
-	// maxPixels is how large a picture may be, looked at before it is decoded.
-	maxPixels = 100e6
+	// maxDecoded is the memory that a picture may take while it is decoded, found
+	// before that: some 50 million pixels of a camera's JPEG.
+	maxDecoded = 160 << 20
 	// maxPhotoBytes is how large its file may be.
 	maxPhotoBytes = 64 << 20
 	// pixelsPerByte is more than JPEG, PNG or GIF can pack into a byte of a
@@ -48,8 +49,8 @@ type Picture struct {
 // the same on every machine. name is for messages.
 //
 // The error matches mistake.Err when the file is no such picture, is broken, or
-// is larger than 100 million pixels or 64 MiB; memory is not taken from a
-// declared size that the file cannot hold.
+// takes more than 160 MiB to decode, or its file has more than 64 MiB; memory is
+// not taken from a declared size that the file cannot hold.
 //
 // Source for the orientation: CIPA DC-008 (Exif 2.32), tag 0112 hex; PNG
 // Specification, third edition, chunk eXIf.
@@ -93,10 +94,10 @@ func decode(name string, r io.Reader) (decoded, error) {
 	switch {
 	case config.Width < 1 || config.Height < 1:
 		return fault("a picture of %d × %d pixels", config.Width, config.Height)
-	case pixels > maxPixels:
-		return fault("a picture of %d × %d pixels, at most %.0f million are allowed; make it smaller", config.Width, config.Height, maxPixels/1e6)
 	case pixels > pixelsPerByte*int64(len(data)):
 		return fault("the file says %d × %d pixels, which %d bytes cannot hold; it is damaged", config.Width, config.Height, len(data))
+	case config.Width > maxEdge || config.Height > maxEdge || pixels*bytesPerPixel(c, config, data) > maxDecoded:
+		return fault("a picture of %d × %d pixels, which takes %d MiB to read; at most %d are allowed; make it smaller", config.Width, config.Height, pixels*bytesPerPixel(c, config, data)>>20, maxDecoded>>20)
 	}
 	m, err := c.decode(bytes.NewReader(data))
 	if err != nil {
@@ -104,6 +105,40 @@ func decode(name string, r io.Reader) (decoded, error) {
 	}
 	return decoded{m, orientation(data), c.photographs}, nil
 }
+
+// maxEdge is the longest side of a picture that is read, in pixels: a strip of it
+// is looked at whole.
+const maxEdge = 1 << 16
+
+// bytesPerPixel is the memory that decoding takes for each pixel, from above: what
+// the image package keeps of it, for a progressive JPEG with the coefficients of
+// all passes, 4 bytes each, and for an interlaced PNG with a pass of its own.
+func bytesPerPixel(c codec, config image.Config, data []byte) int64 {
+	per := int64(8)
+	switch config.ColorModel {
+	case color.GrayModel:
+		per = 1
+	case color.Gray16Model:
+		per = 2
+	case color.YCbCrModel:
+		per = 3
+	case color.RGBAModel, color.NRGBAModel, color.CMYKModel:
+		per = 4
+	default:
+		if _, ok := config.ColorModel.(color.Palette); ok {
+			per = 1
+		}
+	}
+	switch {
+	case c.photographs && bytes.Contains(data, []byte{0xff, 0xc2}): // SOF2; an ordinary file can have the bytes by chance only in its preview
+		per += 4 * per
+	case bytes.HasPrefix(data, []byte(pngMagic)) && len(data) > 28 && data[28] != 0:
+		per += per / 2
+	}
+	return max(per, 1)
+}
+
+const pngMagic = "\x89PNG\r\n\x1a\n"
 
 // codec reads one of the allowed formats. The image package's own list of
 // formats is not asked: what is on it depends on the rest of the program.
@@ -117,7 +152,7 @@ type codec struct {
 func codecOf(data []byte) (codec, bool) {
 	for _, c := range []codec{
 		{"\xff\xd8\xff", true, jpeg.DecodeConfig, jpeg.Decode},
-		{"\x89PNG\r\n\x1a\n", false, png.DecodeConfig, png.Decode},
+		{pngMagic, false, png.DecodeConfig, png.Decode},
 		{"GIF87a", false, gif.DecodeConfig, gif.Decode}, // its first picture
 		{"GIF89a", false, gif.DecodeConfig, gif.Decode},
 	} {
@@ -280,7 +315,7 @@ func turn(m *image.RGBA, o int) *image.RGBA {
 
 // shrinkFile is Shrink of a file.
 func shrinkFile(name, path string) (Picture, error) {
-	f, err := os.Open(path)
+	f, err := foreign.Open(path)
 	if err != nil {
 		return Picture{}, err
 	}
@@ -306,7 +341,7 @@ func CheckPhotos(ctx context.Context, c *manifest.Comparison) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		f, err := os.Open(manifest.OnDisk(c.Dir, p.File.Path))
+		f, err := foreign.Open(manifest.OnDisk(c.Dir, p.File.Path))
 		if err != nil {
 			continue
 		}

@@ -313,7 +313,8 @@ func TestShrinkRefuses(t *testing.T) {
 		"TIFF":       {"II*\x00xxxxxx", "a TIFF picture or a camera's raw file; allowed"},
 		"text":       {"hello", "not a picture; allowed: JPEG, PNG, GIF"},
 		"empty":      {"", "an empty file; allowed"},
-		"too large":  {bomb(20000, 6000), "a picture of 20000 × 6000 pixels, at most 100 million are allowed"},
+		"too large":  {bomb(20000, 6000) + strings.Repeat("x", 20000), "a picture of 20000 × 6000 pixels, which takes 457 MiB to read; at most 160 are allowed"},
+		"long strip": {bomb(70000, 1) + strings.Repeat("x", 20000), "a picture of 70000 × 1 pixels"},
 		"huge":       {bomb(0x7fffffff, 0x7fffffff), "dimension overflow"},
 		"hollow":     {bomb(9000, 9000), "the file says 9000 × 9000 pixels, which 33 bytes cannot hold"},
 		"cut short":  {whole.String()[:whole.Len()/2], "cannot be read"},
@@ -324,6 +325,28 @@ func TestShrinkRefuses(t *testing.T) {
 			t.Errorf("%s: error %v, want one with %q", name, err, x.want)
 		}
 	}
+}
+
+// FuzzShrink: any bytes are a picture or are refused, and a picture is small.
+func FuzzShrink(f *testing.F) {
+	var asJPEG, asPNG, asGIF bytes.Buffer
+	if err := errors.Join(jpeg.Encode(&asJPEG, corners(9, 5), nil), png.Encode(&asPNG, corners(9, 5)), gif.Encode(&asGIF, corners(9, 5), nil)); err != nil {
+		f.Fatal(err)
+	}
+	for _, b := range []*bytes.Buffer{&asJPEG, &asPNG, &asGIF} {
+		f.Add(b.Bytes())
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		if c, ok := codecOf(b); ok {
+			if config, err := c.config(bytes.NewReader(b)); err == nil && config.Width*config.Height > 1<<16 {
+				t.Skip("it takes long")
+			}
+		}
+		p, err := Shrink("p.x", bytes.NewReader(b))
+		if err != nil && !errors.Is(err, mistake.Err) || err == nil && (p.Width < 1 || p.Height < 1 || max(p.Width, p.Height) > MaxSide || len(p.Data) == 0) {
+			t.Fatalf("%d × %d, %d bytes, %v", p.Width, p.Height, len(p.Data), err)
+		}
+	})
 }
 
 func BenchmarkShrink(b *testing.B) {

@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 )
@@ -27,6 +28,9 @@ const kind = "evenhand settings record"
 // maxSize is the most bytes that a record.json may have; the largest manifest
 // makes one of about 4 MiB.
 const maxSize = 16 << 20
+
+// maxMemory is the memory that a decoded record may take.
+const maxMemory = 64 << 20
 
 // Record is everything that a manifest says. Texts are as written; "" is not
 // stated.
@@ -290,7 +294,7 @@ func Read(name string, r io.Reader) (*Record, *manifest.Comparison, error) {
 		return nil, nil, fmt.Errorf("%s: %w: larger than %d MiB", name, ErrNotRecord, maxSize>>20)
 	}
 	rec := new(Record)
-	if err := json.Unmarshal(data, rec); err != nil {
+	if err := foreign.JSON(data, rec, maxMemory); err != nil {
 		return nil, nil, fmt.Errorf("%s: %w: %v; name a record.json", name, ErrNotRecord, err)
 	}
 	switch {
@@ -298,6 +302,14 @@ func Read(name string, r io.Reader) (*Record, *manifest.Comparison, error) {
 		return nil, nil, fmt.Errorf("%s: %w: its kind is %q, that of a record is %q; name a record.json", name, ErrNotRecord, clip(rec.Kind), kind)
 	case rec.Format < 1 || rec.Format > Format:
 		return nil, nil, fmt.Errorf("%s: %w of a format that can be read: format %d, this version reads 1 to %d; use the version that wrote it or a later one", name, ErrNotRecord, rec.Format, Format)
+	}
+	for _, p := range rec.photos() {
+		if p.Published == "" {
+			continue
+		}
+		if err := foreign.Path(p.Published); err != nil || !strings.HasPrefix(p.Published, photoDir+"/") {
+			return nil, nil, fmt.Errorf("%s: %w: it says that a picture is at %q, and they are in %s/", name, ErrNotRecord, clip(p.Published), photoDir)
+		}
 	}
 	for i := range rec.Takes {
 		rec.Takes[i].Role = string(manifest.ReadRole(rec.Takes[i].Role))
@@ -323,7 +335,7 @@ func Open(ctx context.Context, path string, hash Hash) (*Record, *manifest.Compa
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
 		path = filepath.Join(path, JSONName)
 	}
-	f, err := os.Open(path)
+	f, err := foreign.Open(path)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -11,6 +11,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/disk"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/templates"
 )
@@ -153,7 +154,7 @@ func (r *Record) Pictures() []Published {
 // Find returns the pictures of the record in a folder, and whether there is a
 // record and its sheet. It is for a page beside them.
 func Find(dir string) (pictures []Published, found bool, err error) {
-	f, err := os.Open(filepath.Join(dir, JSONName))
+	f, err := foreign.OpenIn(dir, JSONName)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, false, nil
 	}

@@ -20,6 +20,37 @@ func Clean(s string) string {
 	}, s)
 }
 
+// Text makes a text of several lines safe for a terminal: Clean of each line, with
+// its line end and tabs.
+func Text(s string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '\n' || r == '\t' {
+			return r
+		}
+		return []rune(Clean(string(r)))[0]
+	}, s)
+}
+
+// Writer writes texts to W through Text. Each Write is of whole characters.
+type Writer struct {
+	W io.Writer
+	// Err is the first failure to write.
+	Err error
+}
+
+// Write implements io.Writer.
+func (w *Writer) Write(p []byte) (int, error) {
+	if w.Err == nil {
+		if _, err := io.WriteString(w.W, Text(string(p))); err != nil {
+			w.Err = err
+		}
+	}
+	if w.Err != nil {
+		return 0, w.Err
+	}
+	return len(p), nil
+}
+
 // Clip shortens a text to n characters, the last of them an ellipsis when
 // anything was left out.
 func Clip(s string, n int) string {

@@ -1,6 +1,9 @@
 package terminal
 
 import (
+	"errors"
+	"fmt"
+	"io"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -50,3 +53,21 @@ func TestHang(t *testing.T) {
 		t.Errorf("got %q", b.String())
 	}
 }
+
+// TestWriter: lines stay, and nothing that a terminal acts on.
+func TestWriter(t *testing.T) {
+	var out strings.Builder
+	w := &Writer{W: &out}
+	fmt.Fprintf(w, "a\x1b[2J\tb\r\n%s\n", "\x9b31m\u202ec\x00")
+	if got, want := out.String(), "a [2J\tb \n\ufffd31m c \n"; got != want || w.Err != nil {
+		t.Errorf("%q, want %q; %v", got, want, w.Err)
+	}
+	w = &Writer{W: failing{}}
+	if n, err := io.WriteString(w, "x"); n != 0 || err == nil || w.Err == nil {
+		t.Errorf("%d, %v", n, err)
+	}
+}
+
+type failing struct{}
+
+func (failing) Write([]byte) (int, error) { return 0, errors.New("full") }

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/foreign"
 )
 
 // Difference is one value that is not what it was.
@@ -90,12 +91,15 @@ func Compare(stored, recomputed any, opts Options) Comparison {
 	return c.out
 }
 
-// Decode reads JSON for Compare.
+// maxTree is the memory that decoded results may take here, where each value is
+// on its own: enough for results of 25 MiB.
+const maxTree = 160 << 20
+
+// Decode reads JSON for Compare. The error matches mistake.Err when it takes more
+// memory than results do.
 func Decode(b []byte) (any, error) {
-	d := json.NewDecoder(strings.NewReader(string(b)))
-	d.UseNumber()
 	var v any
-	if err := d.Decode(&v); err != nil {
+	if err := foreign.JSON(b, &v, maxTree); err != nil {
 		return nil, err
 	}
 	return v, nil

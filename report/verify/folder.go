@@ -2,8 +2,8 @@ package verify
 
 import (
 	"context"
+	"errors"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -12,6 +12,8 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze"
+	"evenhand/analyze/foreign"
+	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 )
@@ -71,15 +73,16 @@ func Folder(ctx context.Context, dir string) (faults []pack.Fault, files int, by
 // checkFile returns what is wrong with a listed file, "" for nothing, and its
 // length.
 func checkFile(ctx context.Context, dir string, s folder.Sum) (what string, size int64, err error) {
-	path := filepath.Join(dir, filepath.FromSlash(s.Path))
-	info, err := os.Lstat(path)
-	if err != nil {
+	info, err := foreign.StatIn(dir, s.Path)
+	switch {
+	case errors.Is(err, mistake.Err):
+		return err.Error(), 0, nil
+	case err != nil:
 		return "missing: it is listed in " + folder.Sums, 0, nil
-	}
-	if !info.Mode().IsRegular() {
+	case !info.Mode().IsRegular():
 		return "it is not a file", 0, nil
 	}
-	sum, size, err := analyze.SHA256File(ctx, path)
+	sum, size, err := analyze.SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(s.Path)))
 	if err != nil {
 		return "", size, err
 	}

@@ -1,0 +1,5 @@
+//go:build !unix
+
+package foreign
+
+const dontWait = 0
