@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"encoding/binary"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -181,6 +182,30 @@ func TestWithheldIsNotWritten(t *testing.T) {
 	for _, f := range res.Files {
 		if f.Path == "two.wav" && (f.SHA256 == "" || f.Redistribute) {
 			t.Errorf("%+v", f)
+		}
+	}
+}
+
+// A file that says it decodes to more than audio can be packed, or to another length
+// than the results say, is refused before anything of it is decoded.
+func TestFileThatDecodesWithoutEnd(t *testing.T) {
+	res, dir := plainReport(t, fmt.Sprintf(plainManifest, "}"))
+	p := res.Takes[0].Published
+	name := filepath.Join(dir, filepath.FromSlash(p.Path))
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	const frames = 1 << 35
+	binary.BigEndian.PutUint64(b[18:], binary.BigEndian.Uint64(b[18:])&^(1<<36-1)|frames) // RFC 9639, 8.2
+	if err := os.WriteFile(name, b, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for stated, want := range map[int64]string{p.Frames: "the results say", frames: "more than audio can be packed"} {
+		res.Takes[0].Published.Frames = stated
+		again, err := RemeasurePublishedFiles(context.Background(), dir, res, Options{})
+		if err != nil || !strings.Contains(again[0].Err, want) || again[1].Err != "" {
+			t.Errorf("%d frames: %+v, %v", stated, again, err)
 		}
 	}
 }

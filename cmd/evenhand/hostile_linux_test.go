@@ -1,7 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"errors"
+	"image"
+	"image/png"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
@@ -73,5 +77,37 @@ func TestPipesInReports(t *testing.T) {
 				t.Fatalf("%s: %v waits", name, args)
 			}
 		}
+	}
+}
+
+// TestPicturesInMemory: a picture as large as it may be, of the kind that takes the
+// most for its size.
+func TestPicturesInMemory(t *testing.T) {
+	if raceDetector {
+		t.Skip("the race detector takes memory of its own")
+	}
+	dir := t.TempDir()
+	const side = 5100 // 8 bytes each: 198 MiB
+	var deep bytes.Buffer
+	if err := png.Encode(&deep, image.NewNRGBA64(image.Rect(0, 0, side, side))); err != nil {
+		t.Fatal(err)
+	}
+	for name, b := range map[string][]byte{"deep.png": deep.Bytes()} {
+		text := "title: T\nvaries: fuzz\nchain: [{slot: fuzz, device: A, photo: {file: " + name + ", alt: x}}]\ntakes:\n  - {name: One, file: one.wav, fuzz: One}\n  - {name: Two, file: two.wav, fuzz: Two}\n"
+		for file, b := range map[string][]byte{name: b, "m.yaml": []byte(text), "one.wav": []byte("1"), "two.wav": []byte("2")} {
+			if err := os.WriteFile(filepath.Join(dir, file), b, 0o666); err != nil {
+				t.Fatal(err)
+			}
+		}
+		out, err := exec.Command("peak", "settings", filepath.Join(dir, "m.yaml"), "-o", filepath.Join(dir, "out")).CombinedOutput()
+		if err != nil {
+			t.Fatalf("%s: %v\n%s", name, err, out)
+		}
+		lines := strings.Fields(string(out))
+		kib, err := strconv.Atoi(lines[len(lines)-1])
+		if err != nil || kib > mostHostile {
+			t.Errorf("%s: %d KiB, %v", name, kib, err)
+		}
+		t.Logf("%s: %d bytes, %d MiB", name, len(b), kib>>10)
 	}
 }

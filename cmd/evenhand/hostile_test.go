@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/report"
 	"evenhand/report/folder"
+	"evenhand/report/pack"
 )
 
 // outcome runs a command and returns its status and all that it says.
@@ -189,8 +190,8 @@ func TestNamesThatActOnATerminal(t *testing.T) {
 		t.Skip(err)
 	}
 	for _, args := range [][]string{
-		{"new", ".", "-o", "m.yaml"}, {"new", ".", "-o", "m\x1b.yaml"}, {"check", evil}, {"build", evil, "-o", "out\x1b"}, {"verify", evil}, {"record", "m\x1b.yaml", "-o", "s\x1b"},
-		{"tally", "m.yaml", evil}, {"demo", "d\x1b", "--scenario", "\x1b"}, {"serve", evil}, {"\x1b[2J"}, {"build", "--\x1b"}, {"help", "\x1b"}, {"level", "m.yaml", evil},
+		{"new", ".", "-o", "m.yaml"}, {"new", ".", "-o", "m\x1b.yaml"}, {"check", evil}, {"build", evil, "-o", "out\x1b"}, {"verify", evil}, {"settings", "m\x1b.yaml", "-o", "s\x1b"},
+		{"tally", "m.yaml", evil}, {"demo", "d\x1b", "--scenario", "\x1b"}, {"serve", evil}, {"\x1b[2J"}, {"build", "--\x1b"}, {"help", "\x1b"}, {"reamp-level", "m.yaml", evil},
 	} {
 		if _, said := outcome(args...); strings.ContainsAny(said, "\x1b\x07\u202e\x00") || strings.Contains(said, "\x9b") || !strings.Contains(said, "\n") {
 			t.Errorf("%q: %q", args, said)
@@ -256,6 +257,45 @@ func FuzzResultsSlow(f *testing.F) {
 		}
 		if now, _ := os.ReadDir(top); len(now) != len(entries) {
 			t.Fatalf("%v, it was %v", now, entries)
+		}
+	})
+}
+
+// FuzzArchiveSlow: whatever the texts in an unpacked archive say, verify ends with
+// a status, shows no file from elsewhere and leaves nothing.
+func FuzzArchiveSlow(f *testing.F) {
+	top := f.TempDir()
+	const secret = "a line that nobody should see"
+	put := func(tb testing.TB, name string, b []byte) {
+		tb.Helper()
+		full := filepath.Join(top, filepath.FromSlash(name))
+		if err := errors.Join(os.MkdirAll(filepath.Dir(full), 0o777), os.WriteFile(full, b, 0o666)); err != nil {
+			tb.Fatal(err)
+		}
+	}
+	put(f, "secret.md", []byte(secret))
+	put(f, "tmp/x", nil)
+	put(f, "bag/bagit.txt", []byte("BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"))
+	put(f, "bag/manifest-sha256.txt", nil)
+	put(f, "bag/data/report/"+folder.Sums, nil)
+	f.Setenv("TMPDIR", filepath.Join(top, "tmp"))
+	const manifest = "title: T\nvaries: fuzz\nchain: [{slot: fuzz}]\ntakes:\n  - {name: One, file: one.wav, fuzz: One}\n  - {name: Two, file: two.wav, fuzz: Two}\n"
+	const results = `{"format":1,"takes":[{"name":"One","file":"one.wav","published":{"path":"audio/one.flac"}}],"files":[{"path":"../../../secret.md","use":"notes"}],"timeline":{"spans":[{"name":"all","frames":9}]}}`
+	const info = pack.LabelManifest + ": data/session/m.yaml\n" + pack.LabelReport + ": data/report\n"
+	const left = "path,use,sha256,bytes\n"
+	f.Add([]byte(info), []byte(manifest), []byte(results), []byte(left))
+	f.Add([]byte(info), []byte("about: ../../../secret.md\n"+manifest), []byte(results), []byte(left+"data/../../secret.md,notes,"+strings.Repeat("ab", 32)+",30\n"))
+	f.Fuzz(func(t *testing.T, info, manifest, results, left []byte) {
+		put(t, "bag/bag-info.txt", info)
+		put(t, "bag/data/session/m.yaml", manifest)
+		put(t, "bag/data/report/"+resultsName, results)
+		put(t, "bag/data/"+bagLeftOut, left)
+		status, said := outcome("verify", filepath.Join(top, "bag"), "--all")
+		if status < exitDone || status > exitOther || strings.Contains(said, secret) {
+			t.Fatalf("status %d\n%s", status, said)
+		}
+		if entries, err := os.ReadDir(filepath.Join(top, "tmp")); err != nil || len(entries) != 1 {
+			t.Fatalf("left %v, %v", entries, err)
 		}
 	})
 }

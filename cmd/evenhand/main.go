@@ -19,6 +19,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"syscall"
+	"time"
 
 	"github.com/spf13/cobra"
 
@@ -44,10 +45,28 @@ const memoryTarget = 96 << 20
 func main() {
 	debug.SetMemoryLimit(memoryTarget)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	status := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
-	stop()
-	os.Exit(status)
+	defer stop()
+	ended := make(chan int, 1)
+	go func() { ended <- run(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
+	select {
+	case status := <-ended:
+		os.Exit(status)
+	case <-ctx.Done():
+	}
+	select {
+	case status := <-ended:
+		os.Exit(status)
+	case <-time.After(patience):
+		// It waits for something that does not end by itself, such as a pipe. What it
+		// replaces is whole at any moment.
+		fmt.Fprintln(os.Stderr, "evenhand: interrupted; the next run removes what this one has begun")
+		os.Exit(exitOther)
+	}
 }
+
+// patience is how long an interrupted command may take to clear up: a person
+// presses Ctrl-C again after a second.
+const patience = 500 * time.Millisecond
 
 // errCheckFailed ends a command that did its job and found a failed check.
 var errCheckFailed = errors.New("a check failed")

@@ -114,7 +114,7 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 	case <-ctx.Done():
 	}
 	// A browser may hold its connections open: they are not waited for long.
-	last, cancel := context.WithTimeout(context.Background(), 2*time.Second)
+	last, cancel := context.WithTimeout(context.Background(), patience/2)
 	defer cancel()
 	if server.Shutdown(last) != nil {
 		server.Close()

@@ -78,7 +78,7 @@ func TestStatus(t *testing.T) {
 		{"check nope.yaml", []string{"manifest nope.yaml cannot be opened: no such file or directory"}},
 		{"check one.yaml", []string{"one.wav: it has 1 sample"}},
 		{"build silent.yaml -o out", []string{"(silent.wav) has nothing above the absolute gate"}},
-		{"check nan.yaml", []string{"nan.wav: byte", "is NaN or infinite"}},
+		{"check nan.yaml", []string{"nan.wav: byte", "is NaN, infinite or beyond"}},
 		{"check missing.yaml", []string{`no file "missing.yml"`, "the folder holds: nan.wav, one.wav, other.wav, silent.wav, tone.wav"}},
 		{"reamp-level tone.wav silent.wav", []string{"silent.wav: every sample is 0"}},
 		{"reamp-level one.wav tone.wav", []string{"one.wav: it has 0.00 s of audio"}},

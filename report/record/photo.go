@@ -22,8 +22,9 @@ const (
 	// MaxSide is the longest side of a published picture in pixels.
 	MaxSide = 1200
 	// maxDecoded is the memory that a picture may take while it is decoded, found
-	// before that: some 50 million pixels of a camera's JPEG.
-	maxDecoded = 160 << 20
+	// before that: 130 million pixels of a camera's JPEG, 28 million where it is
+	// progressive.
+	maxDecoded = 200 << 20
 	// maxPhotoBytes is how large its file may be.
 	maxPhotoBytes = 64 << 20
 	// pixelsPerByte is more than JPEG, PNG or GIF can pack into a byte of a
@@ -49,7 +50,7 @@ type Picture struct {
 // the same on every machine. name is for messages.
 //
 // The error matches mistake.Err when the file is no such picture, is broken, or
-// takes more than 160 MiB to decode, or its file has more than 64 MiB; memory is
+// takes more than 200 MiB to decode, or its file has more than 64 MiB; memory is
 // not taken from a declared size that the file cannot hold.
 //
 // Source for the orientation: CIPA DC-008 (Exif 2.32), tag 0112 hex; PNG
@@ -91,13 +92,14 @@ func decode(name string, r io.Reader) (decoded, error) {
 		return fault("the picture cannot be read: %v; save it anew as JPEG, PNG or GIF", err)
 	}
 	pixels := int64(config.Width) * int64(config.Height)
+	needs := int64(float64(pixels) * bytesPerPixel(c, config, data))
 	switch {
 	case config.Width < 1 || config.Height < 1:
 		return fault("a picture of %d × %d pixels", config.Width, config.Height)
 	case pixels > pixelsPerByte*int64(len(data)):
 		return fault("the file says %d × %d pixels, which %d bytes cannot hold; it is damaged", config.Width, config.Height, len(data))
-	case config.Width > maxEdge || config.Height > maxEdge || pixels*bytesPerPixel(c, config, data) > maxDecoded:
-		return fault("a picture of %d × %d pixels, which takes %d MiB to read; at most %d are allowed; make it smaller", config.Width, config.Height, pixels*bytesPerPixel(c, config, data)>>20, maxDecoded>>20)
+	case config.Width > maxEdge || config.Height > maxEdge || needs > maxDecoded:
+		return fault("a picture of %d × %d pixels, which takes %d MiB to read; at most %d are allowed; make it smaller", config.Width, config.Height, needs>>20, maxDecoded>>20)
 	}
 	m, err := c.decode(bytes.NewReader(data))
 	if err != nil {
@@ -110,32 +112,71 @@ func decode(name string, r io.Reader) (decoded, error) {
 // is looked at whole.
 const maxEdge = 1 << 16
 
-// bytesPerPixel is the memory that decoding takes for each pixel, from above: what
-// the image package keeps of it, for a progressive JPEG with the coefficients of
-// all passes, 4 bytes each, and for an interlaced PNG with a pass of its own.
-func bytesPerPixel(c codec, config image.Config, data []byte) int64 {
-	per := int64(8)
+// bytesPerPixel is the memory that decoding takes for each pixel, from above.
+func bytesPerPixel(c codec, config image.Config, data []byte) float64 {
+	if c.photographs {
+		return jpegBytes(data)
+	}
+	per := 8.0
 	switch config.ColorModel {
 	case color.GrayModel:
 		per = 1
 	case color.Gray16Model:
 		per = 2
-	case color.YCbCrModel:
-		per = 3
-	case color.RGBAModel, color.NRGBAModel, color.CMYKModel:
+	case color.RGBAModel, color.NRGBAModel:
 		per = 4
 	default:
 		if _, ok := config.ColorModel.(color.Palette); ok {
 			per = 1
 		}
 	}
-	switch {
-	case c.photographs && bytes.Contains(data, []byte{0xff, 0xc2}): // SOF2; an ordinary file can have the bytes by chance only in its preview
-		per += 4 * per
-	case bytes.HasPrefix(data, []byte(pngMagic)) && len(data) > 28 && data[28] != 0:
-		per += per / 2
+	if bytes.HasPrefix(data, []byte(pngMagic)) && len(data) > 28 && data[28] != 0 {
+		per *= 1.5 // each pass of an interlaced picture is a picture
 	}
-	return max(per, 1)
+	return per
+}
+
+// jpegBytes is bytesPerPixel of a JPEG, of the largest kind where its frame header
+// is not found: a byte for each sample, 4 more where it is progressive and all
+// coefficients are kept, and 4 where there are four components to put together.
+//
+// Source: ITU-T T.81, B.2.2, frame header (from memory).
+func jpegBytes(data []byte) float64 {
+	const most = 4 * 9.0
+	for at := 2; at+4 <= len(data); {
+		if data[at] != 0xff {
+			return most
+		}
+		marker := data[at+1]
+		if marker == 0xff { // filling
+			at++
+			continue
+		}
+		length := int(data[at+2])<<8 | int(data[at+3])
+		if marker < 0xc0 || marker > 0xc2 {
+			at += 2 + length
+			continue
+		}
+		if at+10 > len(data) || at+10+3*int(data[at+9]) > len(data) {
+			return most
+		}
+		samples, h, v := 0, 1, 1
+		n := int(data[at+9])
+		for k := range n {
+			factors := data[at+11+3*k]
+			samples += int(factors>>4) * int(factors&15)
+			h, v = max(h, int(factors>>4)), max(v, int(factors&15))
+		}
+		per := float64(samples) / float64(h*v)
+		if marker == 0xc2 {
+			per *= 5
+		}
+		if n == 4 {
+			per += 4
+		}
+		return max(per, 1)
+	}
+	return most
 }
 
 const pngMagic = "\x89PNG\r\n\x1a\n"

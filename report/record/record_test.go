@@ -416,3 +416,26 @@ func TestReadFormerRole(t *testing.T) {
 		t.Errorf("warnings %v in\n%s", c.Warnings, got.Draft(nil))
 	}
 }
+
+// FuzzRead: any bytes are a record, which can be written and read again, or are
+// refused.
+func FuzzRead(f *testing.F) {
+	f.Add([]byte(`{"kind":"` + kind + `","format":1,"title":"T","varies":"fuzz","chain":[{"slot":"fuzz","device":"A"}],"takes":[{"name":"One","file":{"path":"a.wav"}},{"name":"Two","file":{"path":"b.wav"}}]}`))
+	f.Add([]byte(`{"kind":"` + kind + `","format":1,"chain":[{"slot":"a","photo":{"file":{"path":"x"},"published":"../y"}}]}`))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		r, c, err := Read("r.json", bytes.NewReader(b))
+		if (err == nil) != (r != nil && c != nil) {
+			t.Fatalf("%v, %v, %v", r, c, err)
+		}
+		if err != nil {
+			return
+		}
+		again, err := r.JSON()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := Read("r.json", bytes.NewReader(again)); err != nil {
+			t.Fatalf("%s\n%v", again, err)
+		}
+	})
+}
