@@ -8,7 +8,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/align"
-	"evenhand/analyze/clock"
+	"evenhand/analyze/parts"
 	"evenhand/analyze/unit"
 )
 
@@ -31,9 +31,12 @@ func (s *Session) align(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	if s.beginnings, err = parts.Listen(src); err != nil {
+		return err
+	}
 	step(1)
 	features := make([]*align.Feature, len(s.takes))
-	s.byNotes = make([]clock.Placement, len(s.takes))
+	s.byNotes = make([]parts.Placement, len(s.takes))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
 	readers := make([]*reader, len(s.takes))
@@ -59,7 +62,7 @@ func (s *Session) align(ctx context.Context) error {
 			}
 			features[i], err = base.Follow(readers[i])
 			if err == nil {
-				features[i], err = s.placeByNotes(i, base, features[i], s.beginnings.Of(src), readers[i])
+				features[i], err = s.placeByNotes(i, base, features[i], readers[i])
 			}
 			step(1)
 			return err
@@ -165,7 +168,7 @@ const (
 // phase is not beyond doubt: behind a circuit that distorts much, or for music
 // that repeats, it can find another place. The place of the notes is then the
 // one at which phases are compared.
-func (s *Session) placeByNotes(i int, base, f *align.Feature, src, take align.Source) (*align.Feature, error) {
+func (s *Session) placeByNotes(i int, base, f *align.Feature, take align.Source) (*align.Feature, error) {
 	e, err := between(base, f)
 	if err != nil || e.Certain && e.Confidence >= clearLag || e.Farther {
 		return f, err
@@ -175,7 +178,7 @@ func (s *Session) placeByNotes(i int, base, f *align.Feature, src, take align.So
 	if by := math.Round(float64(e.Lag)); math.Abs(by) > leadIn*float64(s.source().info.SampleRate) {
 		lead = int64(by)
 	}
-	p, err := clock.Place(src, align.Moved(take, lead))
+	p, err := s.beginnings.Place(align.Moved(take, lead))
 	if err != nil {
 		return nil, err
 	}
@@ -191,7 +194,7 @@ func (s *Session) placeByNotes(i int, base, f *align.Feature, src, take align.So
 // those are certain and lie beside the phase; and where neither is certain and
 // they lie far apart, since notes that scatter say the exact place badly but the
 // place well.
-func asNotes(e align.Estimate, p clock.Placement, rate int) bool {
+func asNotes(e align.Estimate, p parts.Placement, rate int) bool {
 	by := apart(e, p, rate)
 	if p.Certain {
 		return by > besideNotes
@@ -210,7 +213,7 @@ func (s *Session) besideNotes(i int, e align.Estimate) float64 {
 }
 
 // apart is by how many seconds an alignment and a place by the notes differ.
-func apart(e align.Estimate, p clock.Placement, rate int) float64 {
+func apart(e align.Estimate, p parts.Placement, rate int) float64 {
 	return math.Abs(float64(e.LagAt(p.At, rate)-p.Lag)) / float64(rate)
 }
 

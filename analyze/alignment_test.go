@@ -6,7 +6,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/align"
-	"evenhand/analyze/clock"
+	"evenhand/analyze/parts"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -29,7 +29,7 @@ func TestAsNotes(t *testing.T) {
 		{"a certain phase", -8566, 108, true, false, 52, false},
 	} {
 		e := align.Estimate{Lag: c.phase, Certain: c.phaseCertain, Drift: unit.PPM(nan())}
-		p := clock.Placement{Lag: c.notes, Certain: c.notesCertain, Margin: c.margin}
+		p := parts.Placement{Lag: c.notes, Certain: c.notesCertain, Margin: c.margin}
 		if got := asNotes(e, p, 44100); got != c.want {
 			t.Errorf("%s: %v, want %v", c.name, got, c.want)
 		}
@@ -44,14 +44,14 @@ func TestPlaces(t *testing.T) {
 	guess := func(lag unit.Samples) align.Estimate {
 		return align.Estimate{Lag: lag, Drift: unit.PPM(nan())}
 	}
-	notes := func(lag unit.Samples) clock.Placement {
-		return clock.Placement{Lag: lag, Error: 30, Certain: true}
+	notes := func(lag unit.Samples) parts.Placement {
+		return parts.Placement{Lag: lag, Error: 30, Certain: true}
 	}
-	none := clock.Placement{}
+	none := parts.Placement{}
 	for _, c := range []struct {
 		name                  string
 		anchor, dry, toAnchor align.Estimate
-		anchorNotes, own      clock.Placement
+		anchorNotes, own      parts.Placement
 		linked                *align.Estimate // by way of a third take
 		lag                   unit.Samples
 		by, besideBy          string
@@ -70,7 +70,7 @@ func TestPlaces(t *testing.T) {
 	} {
 		s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: 48000}},
 			toDry: []align.Estimate{c.anchor, c.dry, guess(0)}, toAnchor: []align.Estimate{{}, c.toAnchor, sure(3)},
-			byNotes: []clock.Placement{c.anchorNotes, c.own, none}, through: []int{-1, -1, -1}, linked: make([]align.Estimate, 3)}
+			byNotes: []parts.Placement{c.anchorNotes, c.own, none}, through: []int{-1, -1, -1}, linked: make([]align.Estimate, 3)}
 		if c.linked != nil {
 			s.through[1], s.linked[1] = 2, *c.linked
 		}
@@ -104,7 +104,7 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]clock.Placement, 3)}
+	s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]parts.Placement, 3)}
 	var features []*align.Feature
 	for _, x := range []align.Source{later(100, 1), later(250, -1), later(400, -1)} {
 		f, err := base.Follow(x)
@@ -129,7 +129,7 @@ func TestLink(t *testing.T) {
 		t.Errorf("by way of take %d: %.3f samples, polarity %d; want 2, 150, -1", s.through[1], float64(e.Lag), e.Polarity)
 	}
 	// Notes that say another place are believed.
-	s.toDry[0], s.byNotes[1] = align.Estimate{Certain: true, Lag: 100}, clock.Placement{Certain: true, Lag: 250 + 0.01*rate}
+	s.toDry[0], s.byNotes[1] = align.Estimate{Certain: true, Lag: 100}, parts.Placement{Certain: true, Lag: 250 + 0.01*rate}
 	if err := s.link(features); err != nil || s.through[1] != -1 {
 		t.Errorf("against the notes: by way of take %d, %v", s.through[1], err)
 	}

@@ -287,7 +287,7 @@ func TestCheats(t *testing.T) {
 		{"one recording for two takes, quieter", func(s *scene) { s.files["two"] = [][]float64{scaled(s.files["one"][0], -3)} },
 			[]wanted{{idNearCopy, "One and Two", Fails, -115, 25, ""}}, "one file"},
 		{"edited", func(s *scene) { s.files["again"][0] = slices.Delete(s.files["again"][0], 6*sceneRate, 6*sceneRate+37) },
-			[]wanted{{idSlips, "Again", Fails, 37, 5, "lost at 0:06"}}, "edited"},
+			[]wanted{{idSlips, "Again", Fails, 37, 5, "samples lost "}}, "edited"},
 		{"shortened", func(s *scene) { s.files["two"][0] = s.files["two"][0][:5*sceneRate] },
 			[]wanted{{idSections, "Two", Fails, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "left out"},
 		{"clipped", func(s *scene) {

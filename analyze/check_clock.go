@@ -10,18 +10,16 @@ import (
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
+	"evenhand/analyze/parts"
 	"evenhand/analyze/unit"
 )
 
-// compareClocks holds every take against the timeline's source note by note:
-// whether it is of the same performance, and where samples were lost or
-// inserted.
+// compareClocks holds every take against the timeline's source part by part: whether
+// it is of the same performance, where samples were lost or inserted, and how fast
+// its clock runs.
 func (s *Session) compareClocks(ctx context.Context) error {
-	s.slips = make([]clock.Slips, len(s.takes))
 	s.ratios = make([]clock.Ratio, len(s.takes))
-	s.unsure = make([]bool, len(s.takes))
-	s.again = make([]clock.Slips, len(s.takes))
-	s.verdicts = make([]clock.Verdict, len(s.takes))
+	s.judged, s.again = make([]judged, len(s.takes)), make([]judged, len(s.takes))
 	held := s.held()
 	// Repeats are compared twice, and what takes longest should not begin last.
 	var order []int
@@ -51,35 +49,26 @@ func (s *Session) compareClocks(ctx context.Context) error {
 				return err
 			}
 			defer rb.Close()
-			var take clock.Memo
-			a, b := s.beginnings.Of(ra), take.Of(rb)
-			e := s.placement(i)
-			if s.slips[i], err = clock.FindSlips(a, b, e, clock.Params{Processed: s.dry == nil}); err != nil {
+			if s.judged[i], err = s.judgeTake(s.beginnings, ra, rb, s.placement(i), s.dry == nil, false); err != nil {
 				return err
 			}
-			if s.unsure[i], err = s.unsureSlips(a, b, i); err != nil {
+			if s.again[i], err = s.compareAgain(i, rb); err != nil || s.judged[i].Verdict.Outcome == parts.Same {
 				return err
 			}
-			if s.again[i], err = s.compareAgain(i, take.Of(rb)); err != nil {
-				return err
-			}
-			s.verdicts[i], err = clock.SamePerformance(a, b, e, &s.slips[i])
-			if err != nil || s.verdicts[i].Outcome == clock.Same {
-				return err
-			}
-			s.ratios[i], err = clock.RateRatio(a, b)
+			s.ratios[i], err = clock.RateRatio(ra, rb)
 			return err
 		})
 	}
 	if err := g.Wait(); err != nil {
 		return err
 	}
-	s.beginnings = clock.Memo{} // it has been used for the last time
+	s.beginnings = nil // it has been used for the last time
 	s.storeSlips()
 	for _, i := range held {
 		d, e, _ := s.drift(i)
 		a := &s.Result.Takes[i].Alignment
 		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
+		a.Parts, a.Detectable = s.judged[i].parts, s.judged[i].told
 	}
 	for _, i := range held {
 		a := &s.Result.Takes[i].Alignment
@@ -99,7 +88,8 @@ func (s *Session) unbroken(i int) bool {
 	if s.takes[i] == s.source() {
 		return true
 	}
-	return s.verdicts[i].Outcome == clock.Same && len(s.slips[i].Slips) == 0 && s.slips[i].Reason == ""
+	j := s.judged[i]
+	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.parts) == 0 && j.Reason == ""
 }
 
 func gearScatters(e align.Estimate) string {
@@ -109,14 +99,14 @@ func gearScatters(e align.Estimate) string {
 // compareAgain holds a repeat against the take that it repeats: through one
 // chain, a slip of a sample and a drift of a tenth of a ppm show, which they do
 // not against the dry recording.
-func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
+func (s *Session) compareAgain(i int, take align.Source) (judged, error) {
 	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	if k < 0 || k == i {
-		return clock.Slips{}, nil
+		return judged{}, nil
 	}
 	r, err := s.takes[k].open()
 	if err != nil {
-		return clock.Slips{}, err
+		return judged{}, err
 	}
 	defer r.Close()
 	from := s.Result.Takes[k].Alignment.Applied
@@ -124,7 +114,14 @@ func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
 	if x := s.toAnchor[i]; k == s.anchor && x.Certain {
 		e = x // which follows a clock that is far off
 	}
-	out, err := clock.FindSlips(r, take, e, clock.Params{Processed: true})
+	timeline, err := parts.Listen(r)
+	if err != nil {
+		return judged{}, err
+	}
+	out, err := s.judgeTake(timeline, r, take, e, true, true)
+	if err != nil {
+		return out, err
+	}
 	later := unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))
 	for j := range out.Slips { // on the timeline
 		x := &out.Slips[j]
@@ -138,52 +135,12 @@ func (s *Session) compareAgain(i int, take align.Source) (clock.Slips, error) {
 // comparison of the two to be the sharper one.
 func (s *Session) alike(i int) bool {
 	x := s.again[i]
-	return x.Windows > 0 && x.Reason == "" && float64(x.Scatter) < onePath && !math.IsNaN(float64(x.DriftError))
-}
-
-// A slip must be kept by some notes that begin clearly behind it, unless the two
-// recordings are so alike that nothing else moves the lag.
-const (
-	keptWithin = unit.Seconds(0.004)
-	leastNotes = 3
-	onePath    = 0.1 // samples of scatter
-)
-
-// unsureSlips reports whether a slip of a take is not kept by the notes behind
-// it: while a chord dies away or feedback sets in, gear can turn the phase as a
-// slip would, but not by what parts lie apart that are found by their sound.
-func (s *Session) unsureSlips(a, b align.Source, i int) (bool, error) {
-	found := s.slips[i]
-	if len(found.Slips) == 0 || found.Far || float64(found.Scatter) < onePath {
-		return false, nil
-	}
-	e := s.placement(i)
-	e.Lag += found.Start
-	notes, err := clock.OnsetLags(a, b, e, found.Slips)
-	if err != nil {
-		return false, err
-	}
-	for k, x := range found.Slips {
-		end := unit.Seconds(math.Inf(1))
-		if k+1 < len(found.Slips) {
-			end = found.Slips[k+1].At
-		}
-		kept := 0
-		for _, n := range notes {
-			if n.Time > x.At && n.Time < end && n.Clear() && math.Abs(float64(n.Later)) < float64(keptWithin) {
-				kept++
-			}
-		}
-		if kept < leastNotes {
-			return true, nil
-		}
-	}
-	return false, nil
+	return x.Judgement != nil && x.Windows > 0 && x.Reason == "" && x.OnePath() && !math.IsNaN(float64(x.DriftError))
 }
 
 func (s *Session) askPerformance(a *answers) {
 	for _, i := range s.held() {
-		name, v := s.Result.Takes[i].Name, s.verdicts[i]
+		name, v := s.Result.Takes[i].Name, s.judged[i].Verdict
 		if why := s.silence(); why != "" {
 			a.skip(name, why+": whether the take is of its performance, in step and whole is not known")
 			continue
@@ -200,10 +157,13 @@ func (s *Session) askPerformance(a *answers) {
 		if odds := float64(v.Sureness); v.Onsets > 0 {
 			reason += fmt.Sprintf("; the notes' beginnings alone give odds of %s", oddsText(odds))
 		}
+		if s.addParts(a, i, "check that the take was not edited, and reamp the dry recording again", parts.Pass, parts.Unlike, parts.Elsewhere, parts.Missing) {
+			continue
+		}
 		switch v.Outcome {
-		case clock.Same:
+		case parts.Same:
 			a.add(answer{subject: name, outcome: Holds, measured: ms, value: value, reason: reason})
-		case clock.Different:
+		case parts.Different:
 			if r := s.ratios[i]; r.Certain && r.Ratio != 1 {
 				a.skip(name, "its music runs at another speed: "+r.Name)
 				continue
@@ -230,30 +190,28 @@ func oddsText(decades float64) string {
 }
 
 // slipsOf returns the sharper search for slips in take i, and against what.
-func (s *Session) slipsOf(i int) (r clock.Slips, against string) {
-	r, against = s.slips[i], "the "+s.sourceName()
+func (s *Session) slipsOf(i int) (r judged, against string) {
+	r, against = s.judged[i], "the "+s.sourceName()
 	if s.alike(i) && (len(r.Slips) == 0 || len(s.again[i].Slips) > 0) {
 		r, against = s.again[i], s.Result.Takes[i].RepeatOf
 	}
 	return r, against
 }
 
-// sureSlips reports whether the slips of take i that were found against something
-// are beyond doubt: a step is where the notes behind it keep it.
-func (s *Session) sureSlips(i int, against string) bool {
-	return s.verdicts[i].Outcome == clock.Same && !(s.unsure[i] && against != s.Result.Takes[i].RepeatOf)
-}
+// sureSlips reports whether the slips of take i are beyond doubt: those of the same
+// performance.
+func (s *Session) sureSlips(i int) bool { return s.judged[i].Verdict.Outcome == parts.Same }
 
 // storeSlips stores the slips that are reported in the takes' alignments.
 func (s *Session) storeSlips() {
 	for _, i := range s.held() {
-		r, against := s.slipsOf(i)
-		if s.verdicts[i].Outcome == clock.Different || r.Reason != "" {
+		r, _ := s.slipsOf(i)
+		if s.judged[i].Verdict.Outcome == parts.Different || r.Reason != "" {
 			continue
 		}
 		var told []Slip
 		for _, x := range r.Slips {
-			told = append(told, Slip{From: x.From, To: x.To, Lag: x.Lag, Error: x.Error, Certain: s.sureSlips(i, against)})
+			told = append(told, Slip{From: x.From, To: x.To, Lag: x.Lag, Error: x.Error, Certain: s.sureSlips(i)})
 		}
 		s.Result.Takes[i].Alignment.Slips = told
 	}
@@ -261,7 +219,7 @@ func (s *Session) storeSlips() {
 
 // slipTime says when a slip happened, as closely as is known: "at 0:12.3 ± 0.1 s",
 // or "between 0:12.0 and 0:15.5", both ends rounded outwards.
-func slipTime(x clock.Slip) string {
+func slipTime(x parts.Slip) string {
 	at := math.Round(10*float64(x.At)) / 10
 	beside := math.Ceil(10*math.Max(at-float64(x.From), float64(x.To)-at)-1e-9) / 10
 	if beside <= mostBeside {
@@ -319,7 +277,11 @@ func (s *Session) askSlips(a *answers) {
 			a.skip(name, why)
 			continue
 		}
-		if s.verdicts[i].Outcome == clock.Different {
+		if x := s.partsOf(i, parts.Moved, parts.Elastic, parts.Elsewhere, parts.Unlike, parts.Pass); len(x) > 0 {
+			a.skip(name, s.partText(x[0])+", which hides lost samples")
+			continue
+		}
+		if s.judged[i].Verdict.Outcome == parts.Different {
 			a.skip(name, "it is of another performance")
 			continue
 		}
@@ -346,17 +308,13 @@ func (s *Session) askSlips(a *answers) {
 		}
 		value := fmt.Sprintf("%s %s %s", size, what, slipTime(x))
 		reason := fmt.Sprintf("the lag against %s steps there, by %s ± %s samples", against, unit.Signed(float64(x.Lag), 1), unit.Format(2*float64(x.Error), 1))
-		if n := len(r.Slips); n > 1 || r.More {
-			more := fmt.Sprintf("%d", n)
-			if r.More {
-				more = "at least " + more
-			}
-			reason += fmt.Sprintf("; %s places in all", more)
+		if n := len(r.Slips); n > 1 {
+			reason += fmt.Sprintf("; %d places in all", n)
 		}
 		do := "record the take again with a larger buffer; if it was edited, export it unedited"
-		if !s.sureSlips(i, against) {
+		if !s.sureSlips(i) {
 			a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), value: value,
-				reason: reason + "; too few notes begin clearly behind it to tell it from what the gear does", do: do})
+				reason: reason + "; whether the take is of the same performance is not certain, so the gear might do it", do: do})
 			continue
 		}
 		a.judge(name, total, Fails, value, reason, do)

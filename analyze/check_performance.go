@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"evenhand/analyze/clock"
+	"evenhand/analyze/parts"
 	"evenhand/analyze/unit"
 )
 
@@ -71,17 +71,14 @@ func (s *Session) leftOver(i int) float64 {
 	}
 	// Every slip moves what follows it.
 	moved, most := 0.0, 0.0
-	for _, x := range s.slips[i].Slips {
-		if s.unsure[i] {
-			break
-		}
+	for _, x := range s.judged[i].Slips {
 		moved += float64(x.Lag)
 		most = math.Max(most, math.Abs(moved))
 	}
 	left += most
 	if a.BesideBy == "" {
 		// The notes' beginnings say where it lies, less closely.
-		v := s.verdicts[i]
+		v := s.judged[i].Verdict
 		n := math.Max(1, float64(v.Onsets))
 		return left + (math.Abs(float64(v.Moved))+2*1.2533*float64(v.Spread)/math.Sqrt(n))*float64(s.Result.Timeline.SampleRate)
 	}
@@ -102,13 +99,16 @@ func (s *Session) askLag(a *answers) {
 			a.skip(t.Name, why)
 			continue
 		}
+		if s.addParts(a, i, "check that the take was not edited; if it was, export it unedited", parts.Moved, parts.Elastic) {
+			continue
+		}
 		left := s.leftOver(i)
 		applied := unit.Signed(float64(e.Applied), e.LagDecimals()) + " samples"
 		value := applied + " taken out"
 		if e.PlacedBy == ByNotes {
 			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
 		}
-		if !s.placed(i) && s.verdicts[i].Outcome != clock.Same || math.IsNaN(left) {
+		if !s.placed(i) && s.judged[i].Verdict.Outcome != parts.Same || math.IsNaN(left) {
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
@@ -136,6 +136,9 @@ func (s *Session) askPolarity(a *answers) {
 				do:     "find out what changed, and whether it changed for other takes too"})
 			continue
 		}
+		if s.addParts(a, i, "check that the take was not edited; if it was, export it unedited", parts.Turned) {
+			continue
+		}
 		against := "against " + s.Result.Takes[s.anchor].Name
 		if k := s.through[i]; k >= 0 {
 			against += ", by way of " + s.Result.Takes[k].Name
@@ -156,7 +159,7 @@ func (s *Session) askPolarity(a *answers) {
 // it, and what tells so: the windows of the whole take, or the beginnings of the
 // notes where the windows are not alike. NaN where neither does.
 func (s *Session) drift(i int) (drift, err float64, by string) {
-	if x := s.slips[i]; !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
+	if x := s.judged[i]; x.Judgement != nil && !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
 		return float64(x.Drift), float64(x.DriftError), ByPhase
 	}
 	p := s.byNotes[i]
@@ -173,11 +176,11 @@ func (s *Session) askDrift(a *answers) {
 			a.skip(t.Name, s.silence())
 			continue
 		}
-		if s.verdicts[i].Outcome == clock.Different {
+		if s.judged[i].Verdict.Outcome == parts.Different {
 			a.skip(t.Name, "it is of another performance")
 			continue
 		}
-		if len(s.slips[i].Slips) > 0 || s.alike(i) && len(s.again[i].Slips) > 0 {
+		if len(s.judged[i].Slips) > 0 || s.alike(i) && len(s.again[i].Slips) > 0 {
 			a.skip(t.Name, "samples were lost or inserted, which hides how fast the clock runs")
 			continue
 		}
@@ -235,7 +238,7 @@ func (s *Session) mostDrift() float64 {
 
 // driftReason says why the drift of a take is not known.
 func (s *Session) driftReason(i int) string {
-	for _, text := range []string{s.slips[i].Reason, s.toDry[i].DriftReason, s.byNotes[i].Reason} {
+	for _, text := range []string{s.judged[i].Reason, s.toDry[i].DriftReason, s.byNotes[i].Reason} {
 		if text != "" {
 			return text
 		}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 
 	"evenhand/analyze/clock"
+	"evenhand/analyze/parts"
 )
 
 // rateRatio tells how fast a recording runs against another.
@@ -47,7 +48,7 @@ func (s *Session) askRateLabel(a *answers) {
 		switch r := s.ratios[i]; {
 		case s.sourceSilent:
 			a.skip(t.Name, s.silence())
-		case s.verdicts[i].Outcome == clock.Same:
+		case s.judged[i].Verdict.Outcome == parts.Same:
 			a.add(answer{subject: t.Name, outcome: Holds, measured: 1, value: value, reason: "its notes keep pace with the " + s.sourceName()})
 		case r.Certain && r.Ratio != 1:
 			a.add(answer{subject: t.Name, outcome: Fails, measured: r.Ratio, value: fmt.Sprintf("%.4f times as long", r.Ratio),

@@ -63,7 +63,7 @@ func mistimed(t testing.TB, m material) []grade {
 		// In noise even that is found.
 		grade{idSlips, "1 sample lost in another take", "two", lose(1), below(0, 0), "noise"})
 	// Where little music lies on one side it may be left open, never denied.
-	for _, x := range [][2]float64{{2.3, 1440}, {5, 2400}, {6.7, 9600}} {
+	for _, x := range [][2]float64{{2.3, 1440}, {5, 2400}} {
 		at, n := int(x[0]*sceneRate), int(x[1])
 		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost at %g s", n, x[0]), "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return slices.Delete(x, at, at+n) })

@@ -172,6 +172,11 @@ func (s *Session) accusations(published bool) []accusation {
 		}
 		return notExcluded
 	}
+	told, all := s.detectable()
+	partly := excludedMeasured
+	if !all {
+		partly = notExcluded
+	}
 	disclosed := makersWord
 	if s.Result.Comparison.Disclosure == "" {
 		disclosed = notExcluded // there is no word to rest on
@@ -192,6 +197,12 @@ func (s *Session) accusations(published bool) []accusation {
 			"a take is of another performance", []string{idPerformance}, excludedMeasured,
 			func(s *Session) string {
 				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(idPerformance)), 2))
+			},
+		},
+		{
+			"a part of a take is of another pass, was moved, turned or left out", []string{idPerformance, idLag, idPolarity}, partly,
+			func(*Session) string {
+				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.sourceName() + " plays"
 			},
 		},
 		{

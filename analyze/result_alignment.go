@@ -3,6 +3,7 @@ package analyze
 import (
 	"math"
 
+	"evenhand/analyze/parts"
 	"evenhand/analyze/unit"
 )
 
@@ -43,6 +44,12 @@ type Alignment struct {
 	// Slips are where frames were lost or inserted, in order of time; none for
 	// most takes.
 	Slips []Slip `json:"slips,omitempty"`
+	// Parts are the parts of the take that are not what the timeline's source says,
+	// in order of time; none for most takes.
+	Parts []Part `json:"parts,omitempty"`
+	// Detectable is how small a fault in a part of the take would have been found, for
+	// each span.
+	Detectable []Detectable `json:"detectable,omitempty"`
 }
 
 // Slip is a place at which frames were lost or inserted.
@@ -87,4 +94,24 @@ func (a Alignment) LagDecimals() int {
 		return 1
 	}
 	return 2
+}
+
+// Part is a part of a take that is not what the timeline's source says.
+type Part struct {
+	From unit.Seconds `json:"from_s"` // on the timeline
+	To   unit.Seconds `json:"to_s"`
+	// Kind is one of the kinds of package parts: "moved", "elastic", "pass",
+	// "elsewhere", "unlike", "missing", "turned".
+	Kind parts.Kind `json:"kind"`
+	// Lag is by how much later than the rest a moved part is, and by how much later
+	// than it is played one from elsewhere is; 0 for other kinds.
+	Lag unit.Samples `json:"lag_samples"`
+}
+
+// Detectable is how small a fault in a part of a take would have been found: such
+// faults were put into what was measured, at several places, and looked for again.
+type Detectable struct {
+	Shift unit.Seconds `json:"shift_s"` // of 5 s, or of the whole span where that is shorter; NaN for none that was tried
+	Pass  unit.Seconds `json:"pass_s"`  // how long another pass must be; NaN for none that was tried
+	Turn  bool         `json:"turn"`    // whether a turn of the polarity would have been found
 }

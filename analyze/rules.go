@@ -27,6 +27,15 @@ func Rules() []Rule {
 		{
 			Since: 2,
 			Fields: []string{
+				"checks[same-performance]", "checks[lag]", "checks[polarity]", "checks[drift]", "checks[rate-label]", "checks[slips]", "exclusions",
+				"takes.alignment.drift_ppm", "takes.alignment.drift_error_ppm", "takes.alignment.applied_error_samples",
+				"takes.alignment.beside_error_samples", "takes.alignment.slips",
+			},
+			Says: "Performance, timing, polarity, clock and lost samples are judged part by part: every note and every third of a second by itself.",
+		},
+		{
+			Since: 2,
+			Fields: []string{
 				"spectrum.differences.third_octave.half_width_db", "spectrum.differences.third_octave.resolved",
 				"spectrum.differences.sixth_octave.half_width_db", "spectrum.differences.sixth_octave.resolved",
 				"spectrum.differences.twelfth_octave.half_width_db", "spectrum.differences.twelfth_octave.resolved",

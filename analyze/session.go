@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/parts"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -87,8 +88,8 @@ type Session struct {
 	toAnchor   []align.Estimate  // of each take against the anchor take
 	linked     []align.Estimate  // the same by way of take through
 	through    []int             // −1 where none is needed or none tells
-	beginnings clock.Memo        // of the timeline's source
-	byNotes    []clock.Placement // of each take against the timeline's source, where the phase leaves a doubt
+	beginnings *parts.Timeline   // of the timeline's source
+	byNotes    []parts.Placement // of each take against the timeline's source, where the phase leaves a doubt
 	quiet      []noise.Stretch   // the timeline's pauses, in its frames
 	activity   activity.Result
 	whole      []loudness.Measurement // of each take
@@ -116,11 +117,9 @@ type Session struct {
 	steadiness   []steadiness          // of each repeat against what it repeats
 	unsteady     []Unsteady            // repeats that do not show what the session resolves
 	ofDry        []align.Copy          // how much of each take is the dry recording; nil without one
-	verdicts     []clock.Verdict       // of each take against the timeline's source
+	judged       []judged              // of each take against the timeline's source
 	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
-	slips        []clock.Slips         // of each take against the timeline's source
-	again        []clock.Slips         // of each repeat against what it repeats; Windows 0 for other takes
-	unsure       []bool                // slips of a take that no notes confirm
+	again        []judged              // of each repeat against what it repeats
 	irs          map[string]deviceFile // impulse responses by File.Path
 	checksOnly   bool
 }

@@ -30,9 +30,8 @@ func Method() string {
 		"The model is the sum of %d signals, each with one complex gain for every %d Hz from %d Hz to %d kHz: "+
 		"the recording that the take is compared with, and %d distortions of it. "+
 		"For these it goes through a first-order high-pass at %d Hz and is brought to an RMS of %d, %d and %d for the curve v/(1+|v|), and of %d for the curve √(1+v²). "+
-		"Where the beginnings of notes do not tell whether a piece is missing, stretches of %d s are looked for up to %g s away. "+
-		"When samples were lost or inserted is told as the time within which the model stops to predict the sound at the lag before and begins to at the lag behind.",
-		minSegments, maxSegments, curves, bankBand, bankLow, bankHigh/1000, curves-1, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven, partSeconds, lagReach)
+		"The clock's drift is the slope of the line through the lags of the passages.",
+		minSegments, maxSegments, curves, bankBand, bankLow, bankHigh/1000, curves-1, bankPass, bankGains[0], bankGains[1], bankGains[2], bankEven)
 }
 
 // bankGains and bankEven are the gains before the curves.
@@ -98,7 +97,7 @@ func (b *bank) bins(band int) (from, to int) {
 // read reads the window of a that begins at first, and returns its mean square
 // and that behind the high-pass, which it leaves in b.x[1].
 func (b *bank) read(a align.Source, first int64) (whole, passed float64, err error) {
-	if err := read(a, b.in, first-int64(b.settle)); err != nil {
+	if _, err := a.ReadAt(b.in, first-int64(b.settle)); err != nil {
 		return 0, 0, err
 	}
 	last, u := b.in[0], 0.0
@@ -164,7 +163,7 @@ func (b *bank) gather(dst []sums, a, other align.Source, first int64, lag float6
 		return 0, err
 	}
 	b.bend()
-	if err := read(other, b.y, first+int64(math.Round(lag))); err != nil {
+	if _, err := other.ReadAt(b.y, first+int64(math.Round(lag))); err != nil {
 		return 0, err
 	}
 	for i, t := range b.taper {
@@ -252,16 +251,11 @@ func (s *sums) predicted(h [curves]complex128) (py complex128, pp float64) {
 	return py, pp
 }
 
-// through returns Σ X̄i·P for what the filters h make of the X.
-func (s *sums) through(h [curves]complex128) (xp [curves]complex128) {
-	for i := range h {
-		for j := range h {
-			if j >= i {
-				xp[i] += s.xx[i][j] * h[j]
-			} else {
-				xp[i] += cmplx.Conj(s.xx[j][i]) * h[j]
-			}
-		}
-	}
-	return xp
+func abs2(c complex128) float64 { return real(c)*real(c) + imag(c)*imag(c) }
+
+// rotation returns the factor of bin lo and that from bin to bin that delay a
+// spectrum by lag frames.
+func rotation(lag float64, lo, size int) (first, turn complex128) {
+	theta := -2 * math.Pi * lag / float64(size)
+	return cmplx.Rect(1, theta*float64(lo)), cmplx.Rect(1, theta)
 }

@@ -3,24 +3,21 @@ package clock
 import (
 	"math"
 	"math/cmplx"
-	"slices"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/unit"
 )
 
 const (
 	segmentTime = 3 // s, about
 	minSegments = 6
 	maxSegments = 24
-	lowest      = 500    // Hz: bands up to here are followed first
-	rounds      = 3      // of each octave more
-	scanReach   = 100    // ppm in which the drift is looked for where nothing tells it
-	scanStep    = 0.1    // periods of lowest, from end to end
-	leastTold   = 0.4    // share that must be foretold up to twice lowest
-	unevenTold  = 0.3    // of the usual correlation, below which a segment is not foretold
-	jumps       = 0.01   // s: the largest step that is looked for
-	followed    = 0.0008 // s: the largest step that the lowest bands can follow
-	straight    = 0.25   // frames that the lag may change within a segment
+	lowest      = 500  // Hz: bands up to here are followed first
+	rounds      = 3    // of each octave more
+	scanReach   = 100  // ppm in which the drift is looked for where nothing tells it
+	scanStep    = 0.1  // periods of lowest, from end to end
+	leastTold   = 0.4  // share that must be foretold up to twice lowest
+	straight    = 0.25 // frames that the lag may change within a segment
 
 	// wander is the standard error, in seconds from end to end over ten seconds,
 	// of a lag of which nothing can be foretold: by how much what the fit leaves
@@ -40,7 +37,6 @@ type segment struct {
 	without []factor
 	lag     float64 // frames
 	weight  float64
-	alike   float64 // correlation of its sound with what was foretold
 }
 
 // driftFit finds how much slower the clock of b runs than that of a, when b is a
@@ -63,17 +59,15 @@ type driftFit struct {
 	mid      float64 // s
 	lag      float64 // frames at mid, beyond the line
 	slope    float64 // frames per second, beyond the line
-	at, step float64 // s: where the lag may step, +Inf for nowhere; by how many frames
 	moves    float64 // by how much more than usual the gear's own delay moves
-	even     bool    // all segments were foretold, by the lowest bands
 	low      float64 // share of those that was foretold
 	told     float64 // share of b, weighted by what tells time, that was foretold
 }
 
 // newDriftFit gathers what the fit needs along a line, in frames at a time in
-// seconds, that may step at a time. It has no segments where too little sounds.
-func newDriftFit(a, b align.Source, line func(float64) float64, at float64) (*driftFit, error) {
-	f := &driftFit{bank: newBank(a.Rate()), at: at, moves: 1}
+// seconds. It has no segments where too little sounds.
+func newDriftFit(a, b align.Source, line func(float64) float64) (*driftFit, error) {
+	f := &driftFit{bank: newBank(a.Rate()), moves: 1}
 	k := f.bank
 	hop := max(int64(k.size), (a.Len()-int64(k.size))/bankWindows)
 	var starts []int64
@@ -102,23 +96,13 @@ func newDriftFit(a, b align.Source, line func(float64) float64, at float64) (*dr
 	centre := func(first int64) float64 { return (float64(first) + float64(k.size)/2) / rate }
 	from, to := centre(kept[0]), centre(kept[len(kept)-1]+1)
 	n := max(minSegments, min(maxSegments, int((to-from)/segmentTime)))
-	cut := n // segments before the step
-	if at < to {
-		cut = max(1, min(n-1, int(math.Round(float64(n)*(at-from)/(to-from)))))
-	}
 	f.segments = make([]segment, n)
 	for i := range f.segments {
 		f.segments[i].bands = make([]sums, k.bands())
 	}
-	part := func(t float64) int {
-		if t < min(at, to) {
-			return int((t - from) / (min(at, to) - from) * float64(cut))
-		}
-		return cut + int((t-at)/(to-at)*float64(n-cut))
-	}
 	for _, at := range kept {
 		t := centre(at)
-		s := &f.segments[part(t)]
+		s := &f.segments[min(n-1, int((t-from)/(to-from)*float64(n)))]
 		p, err := k.gather(s.bands, a, b, at, line(t))
 		if err != nil {
 			return nil, err
@@ -161,10 +145,9 @@ func (f *driftFit) prepare() {
 // improve moves the line once, by the bands up to high Hz. Each segment's lag is
 // found with filters that were fitted to all others.
 func (f *driftFit) improve(high float64) {
-	power := make([]float64, len(f.segments))
 	for i := range f.segments {
 		s := &f.segments[i]
-		s.lag, s.weight, s.alike = 0, 0, 0
+		s.lag, s.weight = 0, 0
 	}
 	foretold, all := 0.0, 0.0
 	turned := make([][curves]complex128, len(f.segments))
@@ -204,8 +187,6 @@ func (f *driftFit) improve(high float64) {
 			s.weight += w * w * pp / rest
 			told += 2*real(py) - pp
 			time += w * w * pp / rest
-			s.alike += w * w * real(py) / rest
-			power[i] += w * w * here.yy / rest
 		}
 		foretold += time * max(0, told) / whole.yy
 		all += time
@@ -217,7 +198,6 @@ func (f *driftFit) improve(high float64) {
 	for i := range f.segments {
 		s := &f.segments[i]
 		if s.weight > 0 {
-			s.alike /= math.Sqrt(s.weight * power[i])
 			s.lag = s.lag/s.weight + f.beyond(s.time)
 		}
 	}
@@ -225,66 +205,28 @@ func (f *driftFit) improve(high float64) {
 }
 
 // beyond is the lag beyond the line at a time in seconds, in frames.
-func (f *driftFit) beyond(t float64) float64 {
-	l := f.lag + f.slope*(t-f.mid)
-	if t > f.at {
-		l += f.step
-	}
-	return l
-}
+func (f *driftFit) beyond(t float64) float64 { return f.lag + f.slope*(t-f.mid) }
 
-// regress puts the line, and the step, through the segments' lags.
+// regress puts the weighted line through the segments' lags.
 func (f *driftFit) regress() {
-	side, lags := f.sides(), make([]float64, len(f.segments))
-	for i, s := range f.segments {
-		lags[i] = s.lag
-	}
-	// What a line says of the step is taken out of both: what is left of the
-	// lags is the step's (from memory: Frisch and Waugh, 1933).
-	f.step = 0
-	if !math.IsInf(f.at, 1) {
-		rest, flat := slices.Clone(lags), slices.Clone(side)
-		f.flatten(rest)
-		f.flatten(flat)
-		dd, dy := 0.0, 0.0
-		for i, s := range f.segments {
-			dd += s.weight * flat[i] * flat[i]
-			dy += s.weight * flat[i] * rest[i]
-		}
-		if dd > 0 {
-			f.step = dy / dd
-		}
-		for i := range lags {
-			lags[i] -= f.step * side[i]
-		}
-	}
-	f.mid, f.lag, f.slope = f.flatten(lags)
-}
-
-// flatten takes the weighted line out of y, a value for each segment, and
-// returns its middle, height there and slope.
-func (f *driftFit) flatten(y []float64) (mid, height, slope float64) {
-	sum, tt, ty := 0.0, 0.0, 0.0
-	for i, s := range f.segments {
+	sum, mid, height, tt, ty := 0.0, 0.0, 0.0, 0.0, 0.0
+	for _, s := range f.segments {
 		sum += s.weight
 		mid += s.weight * s.time
-		height += s.weight * y[i]
+		height += s.weight * s.lag
 	}
 	if !(sum > 0) {
-		return f.mid, f.lag, f.slope
+		return
 	}
 	mid, height = mid/sum, height/sum
-	for i, s := range f.segments {
+	for _, s := range f.segments {
 		tt += s.weight * (s.time - mid) * (s.time - mid)
-		ty += s.weight * (s.time - mid) * (y[i] - height)
+		ty += s.weight * (s.time - mid) * (s.lag - height)
 	}
+	f.mid, f.lag, f.slope = mid, height, 0
 	if tt > 0 {
-		slope = ty / tt
+		f.slope = ty / tt
 	}
-	for i, s := range f.segments {
-		y[i] -= height + slope*(s.time-mid)
-	}
-	return mid, height, slope
 }
 
 // follow finds the line, from the lowest bands, which bear the largest errors,
@@ -296,7 +238,7 @@ func (f *driftFit) follow() {
 		f.scan()
 		f.climb(lowest, 2*lowest)
 	}
-	if f.even, f.low = f.evenly(), f.told; f.low >= leastTold {
+	if f.low = f.told; f.low >= leastTold {
 		f.climb(4*lowest, bankHigh)
 	}
 }
@@ -308,16 +250,6 @@ func (f *driftFit) climb(from, to float64) {
 			f.improve(min(high, to))
 		}
 	}
-}
-
-// evenly reports whether every segment is foretold: where one is not, what is in
-// it may lie elsewhere.
-func (f *driftFit) evenly() bool {
-	alike := make([]float64, len(f.segments))
-	for i, s := range f.segments {
-		alike[i] = s.alike
-	}
-	return slices.Min(alike) > unevenTold*middle(alike)
 }
 
 // scan sets the slope to the one at which the lowest bands are foretold best.
@@ -357,4 +289,36 @@ func (f *driftFit) slopeError() float64 {
 	}
 	n := float64(len(f.segments))
 	return math.Hypot(math.Sqrt(sum*n/(n-2))/tt, f.left()/f.span())
+}
+
+const straighter = 2 // times that the sums are gathered anew along a better line
+
+// Drift fits gear to b and returns with it how much slower b's clock runs than that of
+// a, in ppm, and one standard error; NaN for both where too little sounds, or where
+// no gear that was fitted foretells b. line is by how many frames b is later than a
+// at a time of a in seconds, slips included, and slope, in frames a second, by how
+// much its lag may grow beyond that: the drift returned is that beyond line. processed
+// says that a, too, went through gear, which the fit has to undo: the error is then
+// larger. It returns errors of reading.
+func Drift(a, b align.Source, line func(t float64) float64, slope float64, processed bool) (drift, sure unit.PPM, err error) {
+	nan := unit.PPM(math.NaN())
+	for range straighter + 1 {
+		f, err := newDriftFit(a, b, func(t float64) float64 { return line(t) + slope*t })
+		if err != nil || len(f.segments) < minSegments {
+			return nan, nan, err
+		}
+		if processed {
+			f.moves = undoing
+		}
+		if f.follow(); f.low < leastTold {
+			return nan, nan, nil
+		}
+		ppm := 1e6 / float64(a.Rate())
+		drift, sure = unit.PPM((slope+f.slope)*ppm), unit.PPM(f.slopeError()*ppm)
+		if math.Abs(f.slope)*f.span()/float64(len(f.segments)) <= straight {
+			break
+		}
+		slope += f.slope
+	}
+	return drift, sure, nil
 }

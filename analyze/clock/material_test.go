@@ -1,20 +1,11 @@
 package clock
 
 import (
-	"fmt"
-	"sync"
 	"testing"
 
 	"evenhand/analyze/align"
 	"evenhand/examples/studio"
 )
-
-// take is one passage through one chain: its first channel; empty for what the
-// race detector has no time for.
-type take struct {
-	name string
-	x    []float64
-}
 
 const rate = 48000
 
@@ -52,27 +43,6 @@ func chains(t testing.TB) []studio.Take {
 
 func through(x []float64, c studio.Chain) []float64 { return studio.Render(x, c)[0] }
 
-var session = sync.OnceValue(func() (out []take) {
-	dry, err := studio.Performance(rate, 3, riff())
-	if err != nil {
-		panic(err)
-	}
-	out = append(out, take{"dry", dry})
-	s, err := studio.Open("four-fuzzes")
-	if err != nil {
-		panic(err)
-	}
-	for i, k := range s.Takes[:5] {
-		if raceDetector && i != 4 && i != 0 {
-			out = append(out, take{k.Name, nil})
-			continue
-		}
-		k.Chain.Mics, k.Chain.Extra = k.Chain.Mics[:1], 0
-		out = append(out, take{k.Name, through(dry, k.Chain)})
-	}
-	return out
-})
-
 func find(t testing.TB, a, b []float64) align.Estimate {
 	e, err := align.Find(align.NewMemory(rate, a), align.NewMemory(rate, b), align.Options{})
 	if err != nil {
@@ -81,14 +51,12 @@ func find(t testing.TB, a, b []float64) align.Estimate {
 	return e
 }
 
-// slipped inserts n frames before frame at, or takes −n out there. What is
-// inserted repeats what was before.
-func slipped(x []float64, at, n int) []float64 {
-	y := append([]float64(nil), x[:at]...)
-	if n > 0 {
-		y = append(y, x[at-n:at]...)
+// shortScore is a short score of chords that ring, or of notes and chords.
+func shortScore(kind int) studio.Score {
+	if kind == 1 {
+		return studio.Score{Length: 8, Parts: []studio.Part{{Start: 0.5, Tempo: 96, Step: 0.5, Ring: true,
+			Notes: "60 42 30 20 10 20 30 42 53 42 30 21 10 21 30 42 60+52+42 . . ."}}}
 	}
-	return append(y, x[at+max(0, -n):]...)
+	return studio.Score{Length: 8, Parts: []studio.Part{{Start: 0.5, Tempo: 112, Step: 0.5,
+		Notes: "60m 60m 63 60m 65 . 60+52+42 . 61 60m 66 65 63 . 37 39 29 . 37 . 63+52+40 ."}}}
 }
-
-func name(a, b take) string { return fmt.Sprintf("%s → %s", a.name, b.name) }

@@ -170,7 +170,7 @@ func levels(s align.Source, seconds float64) ([]float64, error) {
 	for i := range out {
 		from, to := int64(float64(i)*ratioTick*rate), int64(float64(i+1)*ratioTick*rate)
 		x := buf[:to-from]
-		if err := read(s, x, from); err != nil {
+		if _, err := s.ReadAt(x, from); err != nil {
 			return nil, err
 		}
 		for _, v := range x {
@@ -186,4 +186,23 @@ func levels(s align.Source, seconds float64) ([]float64, error) {
 		out[i] = math.Log(v + 1e-4*mean)
 	}
 	return out, nil
+}
+
+// unitPower returns x less its mean with a mean square of 1.
+func unitPower(x []float64) []float64 {
+	mean, sq := 0.0, 0.0
+	for _, v := range x {
+		mean += v / float64(len(x))
+	}
+	for _, v := range x {
+		sq += (v - mean) * (v - mean)
+	}
+	y := make([]float64, len(x))
+	if sq > 0 {
+		g := math.Sqrt(float64(len(x)) / sq)
+		for i, v := range x {
+			y[i] = g * (v - mean)
+		}
+	}
+	return y
 }

@@ -1,0 +1,162 @@
+package analyze
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/clock"
+	"evenhand/analyze/parts"
+	"evenhand/analyze/unit"
+)
+
+// judged is what the parts of a take say: whether the whole is of the same performance,
+// which parts are not, how small a fault in each span would have been found, where
+// samples were lost or inserted, and how fast the clock runs.
+type judged struct {
+	*parts.Judgement // nil for a take that was not judged
+	parts            []Part
+	told             []Detectable
+}
+
+// judgeTake judges a take, which lies beside a recording as e says, part by part.
+// processed says that the recording, too, went through gear, repeat that it was the same.
+func (s *Session) judgeTake(t *parts.Timeline, source, take align.Source, e align.Estimate, processed, repeat bool) (out judged, err error) {
+	j, err := t.Judge(source, take, e, repeat)
+	if err != nil {
+		return out, err
+	}
+	out.Judgement = j
+	for _, p := range j.Parts {
+		soft := p.Kind == parts.Pass || p.Kind == parts.Unlike
+		if j.Verdict.Outcome == parts.Different || j.Verdict.Outcome == parts.Uncertain && soft {
+			continue // the whole is another performance, or may be
+		}
+		out.parts = append(out.parts, Part{From: p.From, To: p.To, Kind: p.Kind, Lag: p.Lag})
+	}
+	if j.Verdict.Outcome == parts.Different {
+		j.Forget()
+		return out, nil
+	}
+	for _, x := range s.Result.Timeline.Spans {
+		d := j.Told(x.From, x.To)
+		out.told = append(out.told, Detectable{Shift: d.Shift, Pass: d.Pass, Turn: d.Phase})
+	}
+	if !j.OnePath() && j.Reason == "" { // gear may move the lag as a clock would
+		own := e.Drift
+		if math.IsNaN(float64(own)) {
+			own = 0
+		}
+		slope := 0.0
+		if !math.IsNaN(float64(j.Drift)) {
+			slope = float64(j.Drift-own) * 1e-6 * float64(source.Rate())
+		}
+		d, sure, err := clock.Drift(source, take, j.Lag, slope, processed)
+		if err != nil {
+			return out, err
+		}
+		if !math.IsNaN(float64(d)) && !(j.DriftError <= sure) {
+			j.Drift, j.DriftError = own+d, sure
+		}
+	}
+	j.Forget()
+	return out, nil
+}
+
+// partsOf returns the parts of take i that are of some kinds.
+func (s *Session) partsOf(i int, kinds ...parts.Kind) (out []Part) {
+	for _, p := range s.judged[i].parts {
+		if slices.Contains(kinds, p.Kind) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// addParts adds a failure for the parts of take i that are of some kinds; false for
+// none.
+func (s *Session) addParts(a *answers, i int, do string, kinds ...parts.Kind) bool {
+	found := s.partsOf(i, kinds...)
+	if len(found) == 0 {
+		return false
+	}
+	var rest []string
+	most := nan()
+	for _, p := range found {
+		if ms := 1000 * math.Abs(float64(p.Lag)) / float64(s.Result.Timeline.SampleRate); p.Kind == parts.Moved && !(ms <= most) {
+			most = ms
+		}
+		rest = append(rest, s.partText(p))
+	}
+	const shown = 4
+	reason := "every note and every third of a second of the sound was compared with the " + s.sourceName() + " by itself"
+	if more := rest[1:]; len(more) > 0 {
+		reason = strings.Join(more[:min(len(more), shown)], "; ") + "; " + reason
+	}
+	a.add(answer{subject: s.Result.Takes[i].Name, outcome: Fails, measured: most, value: rest[0], reason: reason, do: do})
+	return true
+}
+
+// partText says what a part is, from when to when, both rounded outwards.
+func (s *Session) partText(p Part) string {
+	when := fmt.Sprintf("from %s to %s", unit.Seconds(math.Floor(10*float64(p.From)+1e-9)/10), unit.Seconds(math.Ceil(10*float64(p.To)-1e-9)/10))
+	lag := float64(p.Lag) / float64(s.Result.Timeline.SampleRate)
+	switch p.Kind {
+	case parts.Moved:
+		side := "late"
+		if lag < 0 {
+			side = "early"
+		}
+		return fmt.Sprintf("%s ms %s %s", unit.Format(1000*math.Abs(lag), 1), side, when)
+	case parts.Elastic:
+		return "its timing wanders " + when
+	case parts.Pass:
+		return "another pass " + when
+	case parts.Elsewhere:
+		return fmt.Sprintf("%s it plays what the %s plays from %s on", when, s.sourceName(), unit.Seconds(math.Max(0, float64(p.From)-lag)))
+	case parts.Missing:
+		return fmt.Sprintf("nothing is heard %s while the %s plays", when, s.sourceName())
+	case parts.Turned:
+		return "its polarity is turned " + when
+	}
+	return fmt.Sprintf("it does not play what the %s plays %s", s.sourceName(), when)
+}
+
+// detectable says for each section how small a fault in a part of any take would have
+// been found; all is false where in some section some take hides every one that was tried.
+func (s *Session) detectable() (text string, all bool) {
+	spans := s.Result.Timeline.Spans
+	first := min(1, len(spans)-1) // the sections, or the whole
+	all = true
+	var out []string
+	for k := first; k < len(spans); k++ {
+		shift, pass := 0.0, 0.0
+		var hidden []string
+		for _, i := range s.held() {
+			j := s.judged[i]
+			if k >= len(j.told) {
+				continue
+			}
+			d := j.told[k]
+			if math.IsNaN(float64(d.Shift)) || math.IsNaN(float64(d.Pass)) {
+				hidden = append(hidden, s.Result.Takes[i].Name)
+				continue
+			}
+			shift, pass = math.Max(shift, float64(d.Shift)), math.Max(pass, float64(d.Pass))
+		}
+		name := spans[k].Name
+		if name == "" {
+			name = "the whole"
+		}
+		words := fmt.Sprintf("%s: a shift of %s ms for 5 s, another pass of %s s", name, unit.Format(1000*shift, 0), unit.Format(pass, 0))
+		if len(hidden) > 0 {
+			all = false
+			slices.Sort(hidden)
+			words = fmt.Sprintf("%s: neither would have been found at every place in %s", name, strings.Join(hidden, ", "))
+		}
+		out = append(out, words)
+	}
+	return strings.Join(out, "; "), all
+}
