@@ -149,7 +149,7 @@ func orderless(t *testing.T, res *Result) string {
 	sorted = func(field string, v any) any {
 		switch x := v.(type) {
 		case string:
-			w := strings.FieldsFunc(x, func(r rune) bool { return strings.ContainsRune(" ,;", r) })
+			w := strings.FieldsFunc(x, func(r rune) bool { return strings.ContainsRune(" ,;:", r) })
 			slices.Sort(w)
 			return strings.Join(slices.DeleteFunc(w, func(s string) bool { return s == "and" }), " ")
 		case map[string]any:
