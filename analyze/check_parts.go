@@ -67,6 +67,9 @@ func (s *Session) judgeTake(t *parts.Timeline, source, take align.Source, e alig
 
 // partsOf returns the parts of take i that are of some kinds.
 func (s *Session) partsOf(i int, kinds ...parts.Kind) (out []Part) {
+	if i >= len(s.judged) { // not asked
+		return nil
+	}
 	for _, p := range s.judged[i].parts {
 		if slices.Contains(kinds, p.Kind) {
 			out = append(out, p)

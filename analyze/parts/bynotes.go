@@ -26,15 +26,15 @@ var notePrices = prices{leave: 13, back: 5, creep: 5}
 // which states there are.
 type noteStates struct {
 	at     []int       // ticks of a at which they begin
-	p      [][]float64 // of each: chances of the lags about the line, then of those about other places
+	p      [][]float32 // of each: chances of the lags about the line, then of those about other places
 	gone   []bool      // those that lie in a gap
 	offs   []int       // by how many ticks later than the line each lag is
 	like   []float64   // how alike the rises are at the best lag
 	main   int         // index of the commonest lag
 	miss   float64     // share of the notes that may be anywhere
 	tight  float64     // ticks: scatter of the notes that lie at a lag
-	sharp  [][]float64 // chances of each note in each lag, with that scatter
-	blunt  [][]float64 // the same, with that between two passes
+	sharp  [][]float32 // chances of each note in each lag, with that scatter
+	blunt  [][]float32 // the same, with that between two passes
 	states []int       // the path: index of a lag, or loose or other
 	total  float64     // nats of the path
 }
@@ -54,8 +54,9 @@ func compareNotes(a, b *sound, notes []int, off func(tick int) int, far []int, m
 			s.offs = append(s.offs, f+l)
 		}
 	}
+	p := make([]float64, len(s.offs))
 	for _, at := range notes {
-		p := make([]float64, len(s.offs))
+		clear(p)
 		likes := p[:lags]
 		alike(likes, a, b, at, at+off(at))
 		for k, f := range far {
@@ -63,7 +64,7 @@ func compareNotes(a, b *sound, notes []int, off func(tick int) int, far []int, m
 		}
 		s.like = append(s.like, slices.Max(p))
 		soften(p)
-		s.p = append(s.p, p)
+		s.p = append(s.p, narrow(p))
 		t := float64(at) * tick
 		s.gone = append(s.gone, slices.ContainsFunc(missing, func(g gap) bool { return t > g.from-gapAround && t < g.to+gapAround }))
 	}
@@ -72,20 +73,26 @@ func compareNotes(a, b *sound, notes []int, off func(tick int) int, far []int, m
 
 const gapAround = 0.06 // s about a gap in which a note is not heard as it is
 
-// rows returns the logarithms of how probable each note is in each state.
-func (s *noteStates) rows() [][]float64 {
-	out := make([][]float64, len(s.p))
-	for i := range out {
-		row := make([]float64, len(s.offs)+2)
+// narrow returns x in half the memory.
+func narrow(x []float64) []float32 {
+	out := make([]float32, len(x))
+	for i, v := range x {
+		out[i] = float32(v)
+	}
+	return out
+}
+
+// path finds the likeliest path of all notes, and sets it.
+func (s *noteStates) path() {
+	s.states, s.total = likeliest(len(s.at), len(s.offs)+2, lags, s.main, notePrices, func(row []float64, i int) {
+		clear(row)
 		if !s.gone[i] {
-			for j := range s.offs {
-				row[j] = s.fits(s.sharp[i][j])
+			for j, v := range s.sharp[i] {
+				row[j] = s.fits(v)
 			}
 			row[s.loose()] = s.fits(s.blunt[i][s.main])
 		}
-		out[i] = row
-	}
-	return out
+	})
 }
 
 // window returns the states from first ≤ k < end of the place to which a lag's state
@@ -100,28 +107,19 @@ func (s *noteStates) window(state int) (first, end int) {
 }
 
 // fits is the logarithm of by how much a chance exceeds that of anything.
-func (s *noteStates) fits(chance float64) float64 {
-	return math.Log((1-s.miss)*chance*float64(len(s.offs)) + s.miss)
+func (s *noteStates) fits(chance float32) float64 {
+	return math.Log((1-s.miss)*float64(chance)*float64(len(s.offs)) + s.miss)
 }
 
 // spread blurs the chances about each place by themselves.
-func (s *noteStates) spread(p []float64, sigmas ...float64) []float64 {
-	out := make([]float64, 0, len(p))
+func (s *noteStates) spread(p []float32, sigmas ...float64) []float32 {
+	out := make([]float32, len(p))
 	for k := 0; k < len(p); {
-		n := lags
-		if k > 0 {
-			n = 2*farWindow + 1
+		_, end := s.window(k)
+		for _, sigma := range sigmas {
+			blur(out[k:end], p[k:end], sigma, 1/float64(len(sigmas)))
 		}
-		sum := blurred(p[k:k+n], sigmas[0])
-		for _, sigma := range sigmas[1:] {
-			for i, v := range blurred(p[k:k+n], sigma) {
-				sum[i] += v
-			}
-		}
-		for _, v := range sum {
-			out = append(out, v/float64(len(sigmas)))
-		}
-		k += n
+		k = end
 	}
 	return out
 }
@@ -131,27 +129,26 @@ func (s *noteStates) follow() {
 	n := float64(len(s.offs))
 	best := math.Inf(-1)
 	for _, sigma := range tights {
-		sharp, sum := make([][]float64, len(s.p)), make([]float64, len(s.offs))
+		sum := make([]float64, len(s.offs))
 		sum[reach] = 1e-9 // where nothing tells, it is where the estimate says
 		for i, p := range s.p {
-			sharp[i] = s.spread(p, sigma)
 			if s.gone[i] {
 				continue
 			}
-			for j, v := range sharp[i] {
-				sum[j] += math.Log(0.6*v*n + 0.4)
+			for j, v := range s.spread(p, sigma) {
+				sum[j] += math.Log(0.6*float64(v)*n + 0.4)
 			}
 		}
 		main := argmax(sum)
 		if sum[main] > best {
-			best, s.main, s.tight, s.sharp = sum[main], main, sigma, sharp
+			best, s.main, s.tight = sum[main], main, sigma
 		}
 	}
-	s.blunt = make([][]float64, len(s.p))
+	s.sharp, s.blunt = make([][]float32, len(s.p)), make([][]float32, len(s.p))
 	s.states = make([]int, len(s.p))
 	kept := make([]bool, len(s.p))
 	for i, p := range s.p {
-		s.blunt[i] = s.spread(p, looses[:]...)
+		s.sharp[i], s.blunt[i] = s.spread(p, s.tight), s.spread(p, looses[:]...)
 		s.states[i], kept[i] = s.main, !s.gone[i]
 	}
 	// Misses that follow one another are a part, those here and there the gear's: both
@@ -173,7 +170,7 @@ func (s *noteStates) settle(miss float64, kept []bool) {
 		var likely []float64
 		for i, k := range kept {
 			if k {
-				likely = append(likely, s.sharp[i][s.states[i]]*n)
+				likely = append(likely, float64(s.sharp[i][s.states[i]])*n)
 			}
 		}
 		if len(likely) == 0 {
@@ -183,7 +180,7 @@ func (s *noteStates) settle(miss float64, kept []bool) {
 			s.miss = missRate(likely, leastMiss)
 		}
 		miss = 0
-		s.states, s.total = likeliest(s.rows(), lags, s.main, notePrices)
+		s.path()
 		count, votes := 0, make([]float64, len(s.offs))
 		for i, at := range s.states {
 			kept[i] = at < len(s.offs) && !s.gone[i]

@@ -286,21 +286,18 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip) (o
 		all = append(all, seen{float64(t) * tick, max(-mostNote, min(mostNote, away)), -1})
 	}
 	slices.SortStableFunc(all, func(x, y seen) int { return cmp.Compare(x.time, y.time) })
-	rows := make([][]float64, len(all))
 	var path []int
 	usual := usualPlaced
 	for range rounds {
-		for i, x := range all {
-			away := x.away
-			if x.window >= 0 {
-				away = worth * math.Log((1-chance)/(1-usual))
-				if at[x.window] == inPlace {
-					away = worth * math.Log(chance/usual)
-				}
+		path, _ = likeliest(len(all), 2, 0, 0, prices{leave: leavePlace, back: backPlace}, func(row []float64, i int) {
+			x := all[i]
+			row[0], row[1] = 0, x.away
+			if x.window >= 0 && at[x.window] == inPlace {
+				row[1] = worth * math.Log(chance/usual)
+			} else if x.window >= 0 {
+				row[1] = worth * math.Log((1-chance)/(1-usual))
 			}
-			rows[i] = []float64{0, away}
-		}
-		path, _ = likeliest(rows, 0, 0, prices{leave: leavePlace, back: backPlace})
+		})
 		placed, windows := 1.0, 1.0
 		for i, x := range all {
 			if x.window >= 0 && path[i] == 0 {

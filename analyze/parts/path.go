@@ -9,25 +9,25 @@ type prices struct {
 	creep float64 // for the next lag
 }
 
-// likeliest returns the likeliest path through rows of states: at each row the
-// logarithm of how probable what is seen is in each state. The first n states of
-// row i are lags in order, between neighbours of which the path may creep; main is
+// likeliest returns the likeliest path through rows of states: row writes, for each, the
+// logarithm of how probable what is seen is in each state. The first n states
+// are lags in order, between neighbours of which the path may creep; main is
 // the state to which it comes back more cheaply, −1 for none. total is the sum along the path, less its prices.
 //
 // Source: A. J. Viterbi, Error bounds for convolutional codes and an asymptotically
 // optimum decoding algorithm, IEEE Trans. IT-13(2), 1967 (from memory).
-func likeliest(rows [][]float64, n, main int, p prices) (path []int, total float64) {
-	if len(rows) == 0 {
+func likeliest(rows, states, n, main int, p prices, row func(dst []float64, i int)) (path []int, total float64) {
+	if rows == 0 {
 		return nil, 0
 	}
-	states := len(rows[0])
-	sum, next := make([]float64, states), make([]float64, states)
-	copy(sum, rows[0])
-	from := make([][]int32, len(rows))
-	for i := 1; i < len(rows); i++ {
+	sum, next, seen := make([]float64, states), make([]float64, states), make([]float64, states)
+	row(sum, 0)
+	from := make([][]int16, rows)
+	for i := 1; i < rows; i++ {
+		row(seen, i)
 		top := argmax(sum)
 		away := sum[top] - p.leave
-		back := make([]int32, states)
+		back := make([]int16, states)
 		for j := range states {
 			best, at := sum[j], j
 			if j < n {
@@ -44,15 +44,15 @@ func likeliest(rows [][]float64, n, main int, p prices) (path []int, total float
 			if j == main && sum[top]-p.back > best {
 				best, at = sum[top]-p.back, top
 			}
-			next[j], back[j] = best+rows[i][j], int32(at)
+			next[j], back[j] = best+seen[j], int16(at)
 		}
 		from[i] = back
 		sum, next = next, sum
 	}
-	path = make([]int, len(rows))
+	path = make([]int, rows)
 	at := argmax(sum)
 	total = sum[at]
-	for i := len(rows) - 1; i >= 0; i-- {
+	for i := rows - 1; i >= 0; i-- {
 		path[i] = at
 		if i > 0 {
 			at = int(from[i][at])
@@ -62,7 +62,7 @@ func likeliest(rows [][]float64, n, main int, p prices) (path []int, total float
 }
 
 // argmax returns the index of the first greatest value.
-func argmax(x []float64) int {
+func argmax[T float32 | float64](x []T) int {
 	top := 0
 	for i, v := range x {
 		if v > x[top] {
@@ -72,9 +72,9 @@ func argmax(x []float64) int {
 	return top
 }
 
-// blurred returns x spread by a normal distribution of sigma places; what would
-// fall off an end is lost.
-func blurred(x []float64, sigma float64) []float64 {
+// blur adds x, spread by a normal distribution of sigma places and times a weight, to
+// dst; what would fall off an end is lost.
+func blur(dst, x []float32, sigma, weight float64) {
 	r := int(math.Ceil(4 * sigma))
 	g := make([]float64, 2*r+1)
 	sum := 0.0
@@ -83,18 +83,19 @@ func blurred(x []float64, sigma float64) []float64 {
 		g[i] = math.Exp(-u * u / 2)
 		sum += g[i]
 	}
-	out := make([]float64, len(x))
+	for j := range g {
+		g[j] *= weight / sum
+	}
 	for i, v := range x {
 		if v < 1e-12 {
 			continue
 		}
 		for j, w := range g {
-			if k := i + j - r; k >= 0 && k < len(out) {
-				out[k] += v * w / sum
+			if k := i + j - r; k >= 0 && k < len(dst) {
+				dst[k] += float32(float64(v) * w)
 			}
 		}
 	}
-	return out
 }
 
 // missRate fits the share of rows, at least least and at most 0.97, that are

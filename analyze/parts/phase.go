@@ -296,7 +296,10 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 	fft := dsp.NewNarrow(size, lo, bins, reach)
 	model, own, rest := make([]complex128, bins), make([]complex128, bins), make([]complex128, bins)
 	curves := make([][]float64, n)
-	crosses := make([][]complex128, n)
+	crosses := make([][]complex64, n)
+	for i := range crosses {
+		crosses[i] = make([]complex64, bins)
+	}
 	quad := make([]float64, n)
 	tops := make([]float64, n)
 	for range phaseRounds {
@@ -323,7 +326,9 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 				quad[i] += imag(c)
 				rest[k] = complex128(g[i][k]) * cmplx.Conj(rest[k])
 			}
-			crosses[i] = append(crosses[i][:0], rest...)
+			for k, v := range rest {
+				crosses[i][k] = complex64(v)
+			}
 			c, _ := fft.Lags(rest, nil)
 			curves[i] = append(curves[i][:0], c...)
 			tops[i] = 0
@@ -359,7 +364,7 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 // nearestTop returns the place of the top of c, the correlations of the cross-spectrum
 // d times a sign, nearest to at, in steps of c and exactly by the cross-spectrum; NaN at
 // an end.
-func nearestTop(c []float64, at int, sign float64, d []complex128, lo, size int) float64 {
+func nearestTop(c []float64, at int, sign float64, d []complex64, lo, size int) float64 {
 	for at > 0 && sign*c[at-1] > sign*c[at] {
 		at--
 	}
@@ -378,8 +383,9 @@ func nearestTop(c []float64, at int, sign float64, d []complex128, lo, size int)
 		r1, r2 := 0.0, 0.0
 		for k, v := range d {
 			w := theta * float64(lo+k)
-			r1 -= w * (real(v)*imag(z) + imag(v)*real(z))
-			r2 -= w * w * (real(v)*real(z) - imag(v)*imag(z))
+			at := complex128(v) * z
+			r1 -= w * imag(at)
+			r2 -= w * w * real(at)
 			z *= turn
 		}
 		if sign*r2 >= 0 {
@@ -414,7 +420,7 @@ func (p *phases) addBetween(g, h [][]complex64, windows []window, lo, size, reac
 		}
 	}
 	fft := dsp.NewNarrow(size, lo, bins, reach)
-	rest := make([]complex128, bins)
+	rest, cross := make([]complex128, bins), make([]complex64, bins)
 	last := 0
 	for i, w := range windows {
 		for last+1 < len(p.windows) && p.windows[last+1].first < w.first {
@@ -439,11 +445,12 @@ func (p *phases) addBetween(g, h [][]complex64, windows []window, lo, size, reac
 		scale := complex(1/(math.Sqrt(norm)+1e-12), 0)
 		for k, c := range h[i] {
 			rest[k] = complex128(c) * cmplx.Conj(rest[k]*scale)
+			cross[k] = complex64(rest[k])
 		}
 		c, _ := fft.Lags(rest, nil)
 		sign := float64(p.sign[last])
 		if at := p.lag[last] + reach; sign*c[at] >= weakPhase*p.noise {
-			if lag := nearestTop(c, at, sign, rest, lo, size) - float64(reach) + w.off; !math.IsNaN(lag) {
+			if lag := nearestTop(c, at, sign, cross, lo, size) - float64(reach) + w.off; !math.IsNaN(lag) {
 				p.halves = append(p.halves, point{w.time, lag})
 			}
 		}
@@ -462,50 +469,51 @@ func (p *phases) turned(dst []complex128, g [][]complex64, i, lo, size int, weig
 
 // path finds the path, given each window's correlation at each lag.
 func (p *phases) path(curves [][]float64) {
-	chances := make([][]float64, len(curves))
+	chances, spread := make([][]float32, len(curves)), make([][]float32, len(curves))
 	scale := phaseSharp / max(p.height, 0.1)
 	for i, c := range curves {
-		row := make([]float64, 2*p.n)
+		row := make([]float32, 2*p.n)
 		top := 0.0
 		for _, v := range c {
 			top = max(top, math.Abs(v))
 		}
 		sum := 0.0
 		for j, v := range c {
-			row[j], row[p.n+j] = math.Exp(scale*(v-top)), math.Exp(scale*(-v-top))
-			sum += row[j] + row[p.n+j]
+			up, down := math.Exp(scale*(v-top)), math.Exp(scale*(-v-top))
+			row[j], row[p.n+j] = float32(up), float32(down)
+			sum += up + down
 		}
 		for j := range row {
-			row[j] /= sum
+			row[j] /= float32(sum)
 		}
-		chances[i] = row
+		chances[i], spread[i] = row, make([]float32, 2*p.n)
 	}
 	states := float64(2 * p.n)
 	best := math.Inf(-1)
 	var path []int
 	for _, sigma := range scatters {
-		spread := make([][]float64, len(chances))
 		sum := make([]float64, 2*p.n)
 		for i, c := range chances {
-			spread[i] = append(blurred(c[:p.n], sigma), blurred(c[p.n:], sigma)...)
+			clear(spread[i])
+			blur(spread[i][:p.n], c[:p.n], sigma, 1)
+			blur(spread[i][p.n:], c[p.n:], sigma, 1)
 			for j, v := range spread[i] {
-				sum[j] += math.Log(0.6*v*states + 0.4)
+				sum[j] += math.Log(0.6*float64(v)*states + 0.4)
 			}
 		}
 		main := argmax(sum)
 		likely := make([]float64, len(spread))
 		for i := range spread {
-			likely[i] = spread[i][main] * states
+			likely[i] = float64(spread[i][main]) * states
 		}
 		miss := missRate(likely, leastMiss)
-		rows := make([][]float64, len(spread))
-		for i := range spread {
-			rows[i] = make([]float64, 2*p.n+1)
+		way, total := likeliest(len(spread), 2*p.n+1, 2*p.n, main, phasePrices, func(row []float64, i int) {
 			for j, v := range spread[i] {
-				rows[i][j] = math.Log((1-miss)*v*states + miss)
+				row[j] = math.Log((1-miss)*float64(v)*states + miss)
 			}
-		}
-		if way, total := likeliest(rows, 2*p.n, main, phasePrices); total > best {
+			row[2*p.n] = 0
+		})
+		if total > best {
 			best, path, p.scatter, p.main = total, way, sigma, main
 		}
 	}

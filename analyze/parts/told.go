@@ -109,7 +109,7 @@ func (j *Judgement) finds(from, to float64, by func(note int) int) bool {
 	if changed < leastTried {
 		return false
 	}
-	s.states, s.total = likeliest(s.rows(), lags, s.main, notePrices)
+	s.path()
 	overlaps := func(a, b float64) bool { return b > from-1 && a < to+1 }
 	pieces, slips, start := s.judge()
 	for _, p := range pieces {
@@ -136,8 +136,8 @@ func (j *Judgement) finds(from, to float64, by func(note int) int) bool {
 }
 
 // moved returns the chances of a note that is some ticks later.
-func (s *noteStates) moved(p []float64, by int) []float64 {
-	out := make([]float64, len(p))
+func (s *noteStates) moved(p []float32, by int) []float32 {
+	out := make([]float32, len(p))
 	for i := range out {
 		if first, end := s.window(i); i-by >= first && i-by < end {
 			out[i] = p[i-by]

@@ -81,8 +81,8 @@ func (j *Judgement) verdict() Verdict {
 			v.Onsets++
 			mean, sum := 0.0, 0.0 // between ticks
 			for k := max(first, best-betweenTicks); k < min(end, best+betweenTicks+1); k++ {
-				mean += s.p[i][k] * float64(k-l)
-				sum += s.p[i][k]
+				mean += float64(s.p[i][k]) * float64(k-l)
+				sum += float64(s.p[i][k])
 			}
 			dev = append(dev, math.Abs(mean/sum)*tick)
 		}
