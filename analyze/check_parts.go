@@ -116,7 +116,7 @@ func (s *Session) partText(p Part) string {
 	case parts.Elastic:
 		return "its timing wanders " + when
 	case parts.Pass:
-		return "another pass " + when
+		return "its notes start early and late, like another pass, " + when
 	case parts.Elsewhere:
 		return fmt.Sprintf("%s it plays what the %s plays from %s on", when, s.sourceName(), unit.Seconds(math.Max(0, float64(p.From)-lag)))
 	case parts.Missing:
@@ -124,14 +124,14 @@ func (s *Session) partText(p Part) string {
 	case parts.Turned:
 		return "its polarity is turned " + when
 	}
-	return fmt.Sprintf("it does not play what the %s plays %s", s.sourceName(), when)
+	return fmt.Sprintf("it does not match what the %s plays %s", s.sourceName(), when)
 }
 
 // detectable says for each section how small a fault in a part of any take would have
 // been found; all is false where in some section some take hides every one that was tried.
 func (s *Session) detectable() (text string, all bool) {
 	spans := s.Result.Timeline.Spans
-	first := min(1, len(spans)-1) // the sections, or the whole
+	first := max(0, min(1, len(spans)-1)) // the sections, or the whole
 	all = true
 	var out []string
 	for k := first; k < len(spans); k++ {

@@ -111,9 +111,10 @@ func (s *noteStates) fits(chance float32) float64 {
 	return math.Log((1-s.miss)*float64(chance)*float64(len(s.offs)) + s.miss)
 }
 
-// spread blurs the chances about each place by themselves.
-func (s *noteStates) spread(p []float32, sigmas ...float64) []float32 {
-	out := make([]float32, len(p))
+// spread blurs the chances about each place by themselves, in dst's memory where it is
+// long enough.
+func (s *noteStates) spread(dst, p []float32, sigmas ...float64) []float32 {
+	out := append(dst[:0], make([]float32, len(p))...)
 	for k := 0; k < len(p); {
 		_, end := s.window(k)
 		for _, sigma := range sigmas {
@@ -124,46 +125,57 @@ func (s *noteStates) spread(p []float32, sigmas ...float64) []float32 {
 	return out
 }
 
-// follow finds the likeliest path of all notes.
+// follow finds the likeliest path of all notes, with the scatter that makes it
+// likeliest.
 func (s *noteStates) follow() {
 	n := float64(len(s.offs))
-	best := math.Inf(-1)
-	for _, sigma := range tights {
-		sum := make([]float64, len(s.offs))
-		sum[reach] = 1e-9 // where nothing tells, it is where the estimate says
-		for i, p := range s.p {
-			if s.gone[i] {
-				continue
-			}
-			for j, v := range s.spread(p, sigma) {
-				sum[j] += math.Log(0.6*float64(v)*n + 0.4)
-			}
-		}
-		main := argmax(sum)
-		if sum[main] > best {
-			best, s.main, s.tight = sum[main], main, sigma
-		}
-	}
 	s.sharp, s.blunt = make([][]float32, len(s.p)), make([][]float32, len(s.p))
 	s.states = make([]int, len(s.p))
 	kept := make([]bool, len(s.p))
 	for i, p := range s.p {
-		s.sharp[i], s.blunt[i] = s.spread(p, s.tight), s.spread(p, looses[:]...)
-		s.states[i], kept[i] = s.main, !s.gone[i]
+		s.sharp[i], s.blunt[i] = make([]float32, len(p)), s.spread(nil, p, looses[:]...)
+		kept[i] = !s.gone[i]
 	}
-	// Misses that follow one another are a part, those here and there the gear's: both
-	// beginnings are tried.
-	low := *s
-	low.settle(leastMiss, kept)
-	s.settle(0, kept)
-	if low.total > s.total {
-		*s = low
+	var best *noteStates
+	for _, sigma := range tights {
+		s.sharpen(sigma)
+		sum := make([]float64, len(s.offs))
+		sum[reach] = 1e-9 // where nothing tells, it is where the estimate says
+		for i := range s.p {
+			if s.gone[i] {
+				continue
+			}
+			for j, v := range s.sharp[i] {
+				sum[j] += math.Log(0.6*float64(v)*n + 0.4)
+			}
+		}
+		s.main = argmax(sum)
+		for i := range s.states {
+			s.states[i] = s.main
+		}
+		// Misses that follow one another are a part, those here and there the gear's:
+		// both beginnings are tried.
+		for _, miss := range []float64{0, leastMiss} {
+			if try := s.settled(miss, kept); best == nil || try.total > best.total {
+				best = &try
+			}
+		}
+	}
+	*s = *best
+	s.sharpen(s.tight)
+}
+
+// sharpen spreads the chances of every note by a scatter.
+func (s *noteStates) sharpen(sigma float64) {
+	s.tight = sigma
+	for i, p := range s.p {
+		s.sharp[i] = s.spread(s.sharp[i], p, sigma)
 	}
 }
 
-// settle fits the misses, the path and the main lag in turn; the misses begin with
-// a share, 0 for that which all notes give.
-func (s *noteStates) settle(miss float64, kept []bool) {
+// settled returns s with the misses, the path and the main lag fitted in turn; the misses
+// begin with a share, 0 for that which all notes give.
+func (s noteStates) settled(miss float64, kept []bool) noteStates {
 	kept, s.states = slices.Clone(kept), slices.Clone(s.states)
 	n := float64(len(s.offs))
 	for range rounds {
@@ -174,7 +186,7 @@ func (s *noteStates) settle(miss float64, kept []bool) {
 			}
 		}
 		if len(likely) == 0 {
-			return
+			break
 		}
 		if s.miss = miss; miss == 0 {
 			s.miss = missRate(likely, leastMiss)
@@ -193,8 +205,9 @@ func (s *noteStates) settle(miss float64, kept []bool) {
 			}
 		}
 		if count < leastTight {
-			return
+			break
 		}
 		s.main = argmax(votes)
 	}
+	return s
 }

@@ -15,8 +15,9 @@
 // little and four that agree mean much; nothing is averaged over the take, so the good
 // parts cannot outvote a bad one. Where the path leaves a lag and comes back, a part was
 // moved; where it does not come back, samples were lost or inserted (runs.go). Windows
-// tell the size of a step to a fraction of a frame and steps too small for notes
-// (windows.go). What would have been found is not a constant: faults are put into what was
+// give the size of a step to a fraction of a frame and steps too small for notes
+// (windows.go). A second path, with only two states, in place and not, takes notes and
+// windows together; it says where parts begin and end (join.go). What would have been found is not a constant: faults are put into what was
 // measured, and looked for again (told.go).
 //
 //	timeline, err := parts.Listen(dry)
@@ -25,7 +26,7 @@
 // All limits are common practice, no source. TestFaultsInParts says on which materials and
 // gear they hold, TestCleanParts that nothing is found where nothing is.
 //
-// What limits it: behind a circuit that makes octaves, or modulates, the phase says little,
+// Limits: behind a circuit that makes octaves, or modulates, the phase says little,
 // and only notes tell. Chords that ring have few beginnings. A loss within about three
 // seconds of an end, or behind a reverberation that blurs the notes, may stay open. Of
 // recordings above ten minutes the first ten are looked at.

@@ -66,13 +66,13 @@ func gaps(a, b *sound, off func(tick int) int) []gap {
 	}
 	var usual [gapClasses]float64
 	plays := quantile(a.loud, 0.02) + gapPlays
-	for k, v := range classes { // louder sound is no quieter behind any gear
+	for k, v := range classes {
 		usual[k] = math.Inf(-1)
 		if k > 0 {
 			usual[k] = usual[k-1]
 		}
 		if len(v) >= gapCount {
-			usual[k] = max(usual[k], quantile(v, gapUsual))
+			usual[k] = quantile(v, gapUsual)
 		}
 	}
 	var out []gap

@@ -100,7 +100,8 @@ const (
 	margin   = 3000 // ticks of b before the beginning of a and behind its end
 	straight = 0.1  // frames that the lag may change from end to end before the windows are compared anew
 
-	phaseTries = 6 // times that they are
+	phaseTries = 6   // times that they are
+	stillClear = 0.9 // of how clear they were, that they must be then
 )
 
 // Timeline is a recording that others are judged against, and what was found in it
@@ -167,12 +168,7 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 	for _, g := range missing {
 		parts = append(parts, Part{From: unit.Seconds(g.from), To: unit.Seconds(g.to), Kind: Missing, by: "level"})
 	}
-	for _, x := range slips {
-		from, to := seconds(s.hit(x.before, -1)), seconds(s.hit(x.behind, 1))
-		by := float64(x.by) * tick
-		out.Slips = append(out.Slips, Slip{At: (from + to - unit.Seconds(max(0, -by))) / 2, From: from, To: to,
-			Lag: unit.Samples(by * rate), Error: unit.Samples(tick * rate)})
-	}
+	out.Slips = out.slipsByNotes()
 	own := 0.0
 	if !math.IsNaN(float64(e.Drift)) {
 		own = float64(e.Drift)
@@ -188,6 +184,7 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 				!slices.ContainsFunc(out.Slips, func(x Slip) bool { return to > float64(x.From) && from < float64(x.To) })
 		})
 	}
+	var best *Judgement
 	for try := range phaseTries {
 		if out.phase, err = compare(slope); err != nil {
 			return nil, err
@@ -198,20 +195,44 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 			if err != nil {
 				return nil, err
 			}
-			if level != nil && (out.phase == nil || level.height*out.phase.noise > out.phase.height*level.noise) {
+			if level != nil && (out.phase == nil || level.clarity() > out.phase.clarity()) {
 				out.phase, slope = level, none
 			}
 		}
-		if out.phase == nil {
+		if out.phase == nil && best == nil {
 			break
 		}
+		if out.phase == nil || best != nil && out.phase.clarity() < stillClear*best.phase.clarity() {
+			// What windows said made them less alike: it was the gear's, or a slip of
+			// this size, and is not told.
+			for _, x := range out.Slips {
+				if !slices.ContainsFunc(best.Slips, func(o Slip) bool { return o.At == x.At }) && best.Smallest < unit.Samples(math.Abs(float64(x.Lag))) {
+					best.Smallest = unit.Samples(math.Abs(float64(x.Lag)))
+				}
+			}
+			out = best
+			break
+		}
+		known := slices.Clone(out.Slips)
 		more, moved := out.byWindows(own + slope*1e6/rate)
+		kept := *out
+		kept.Slips = known
+		best = &kept
 		if slope += more; math.Abs(more)*2*mid <= straight && moved <= straight {
 			break
 		}
 	}
 	if ph := out.phase; ph != nil {
-		out.Parts = merge(parts, s.withPhase(ph, a.Rate(), start, slips), ph.rows(a.Rate()), out.Slips)
+		found := append(parts, out.backAgain()...)
+		found = append(found, out.apart(found, ph.rows(a.Rate()))...)
+		out.Parts = joined(edged(found, s.withPhase(ph, a.Rate(), start, slips, found)))
+		told := out.slipsByNotes()
+		out.Slips = slices.DeleteFunc(out.Slips, func(x Slip) bool {
+			return !slices.ContainsFunc(told, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip }) &&
+				slices.ContainsFunc(out.Parts, func(p Part) bool {
+					return !p.certain() && x.To > p.From-besidePart && x.From < p.To+besidePart
+				})
+		})
 	}
 	if math.IsNaN(float64(out.Smallest)) {
 		out.byNotes()
@@ -219,6 +240,18 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 	slices.SortStableFunc(out.Parts, func(x, y Part) int { return cmp.Compare(x.From, y.From) })
 	out.Verdict = out.verdict()
 	return out, nil
+}
+
+// slipsByNotes returns the slips as the notes alone tell them.
+func (j *Judgement) slipsByNotes() (out []Slip) {
+	seconds := func(note int) unit.Seconds { return unit.Seconds(float64(j.notes.at[note]) * tick) }
+	for _, x := range j.steps {
+		from, to := seconds(j.notes.hit(x.before, -1)), seconds(j.notes.hit(x.behind, 1))
+		by := float64(x.by) * tick
+		out = append(out, Slip{At: (from + to - unit.Seconds(max(0, -by))) / 2, From: from, To: to,
+			Lag: unit.Samples(by * float64(j.rate)), Error: unit.Samples(tick * float64(j.rate))})
+	}
+	return out
 }
 
 // byNotes sets the smallest slip that the notes alone tell, if they tell any.
@@ -249,112 +282,4 @@ const leastEnds = 5 // notes at either end, between which slips are tried
 // within reports whether a time lies in a part.
 func (j *Judgement) within(t float64) bool {
 	return slices.ContainsFunc(j.Parts, func(p Part) bool { return t > float64(p.From) && t < float64(p.To) })
-}
-
-const (
-	mostNote    = 4.0  // nats that one note says, at most
-	usualPlaced = 0.9  // chance of a window of the take to lie in place, to begin with
-	mostPlaced  = 0.97 // and at most
-	leavePlace  = 10.0 // nats that it costs to leave what is said, and
-	backPlace   = 6.0  // to come back
-)
-
-// withPhase returns the parts in which notes and windows together do not lie in
-// place.
-func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip) (out []Part) {
-	at, _, chance := ph.places(rate)
-	worth := ph.worth()
-	type seen struct {
-		time   float64
-		away   float64 // nats for another thing, of a note
-		window int     // −1 for a note
-	}
-	var all []seen
-	for i := range at {
-		all = append(all, seen{ph.windows[i].time, 0, i})
-	}
-	for i, t := range s.at {
-		if s.gone[i] {
-			continue
-		}
-		l := s.state(start, slips, i)
-		if l < 0 {
-			continue
-		}
-		in := s.fits(s.sharp[i][l])
-		away := max(0, s.fits(s.blunt[i][l])) - in
-		all = append(all, seen{float64(t) * tick, max(-mostNote, min(mostNote, away)), -1})
-	}
-	slices.SortStableFunc(all, func(x, y seen) int { return cmp.Compare(x.time, y.time) })
-	var path []int
-	usual := usualPlaced
-	for range rounds {
-		path, _ = likeliest(len(all), 2, 0, 0, prices{leave: leavePlace, back: backPlace}, func(row []float64, i int) {
-			x := all[i]
-			row[0], row[1] = 0, x.away
-			if x.window >= 0 && at[x.window] == inPlace {
-				row[1] = worth * math.Log(chance/usual)
-			} else if x.window >= 0 {
-				row[1] = worth * math.Log((1-chance)/(1-usual))
-			}
-		})
-		placed, windows := 1.0, 1.0
-		for i, x := range all {
-			if x.window >= 0 && path[i] == 0 {
-				windows++
-				if at[x.window] == inPlace {
-					placed++
-				}
-			}
-		}
-		usual = max(chance+0.05, min(mostPlaced, placed/windows))
-	}
-	for i := 0; i < len(path); i++ {
-		if path[i] == 0 {
-			continue
-		}
-		first := i
-		for i+1 < len(path) && path[i+1] == 1 {
-			i++
-		}
-		out = append(out, Part{From: unit.Seconds(all[first].time), To: unit.Seconds(all[i].time), Kind: Unlike, by: "both"})
-	}
-	return out
-}
-
-// besideTurn is how near a part whose lag changes a change of polarity is not told: the
-// phase there is that of two places.
-const besideTurn = unit.Seconds(1.5)
-
-// merge joins what notes, notes with windows, and windows say of the same time. What
-// says more of a part decides its kind; where one is another pass or unlike, both together
-// know its ends better.
-func merge(notes, both, phase []Part, slips []Slip) []Part {
-	overlap := func(x, y Part) bool { return x.To > y.From && x.From < y.To }
-	soft := func(k Kind) bool { return k == Pass || k == Unlike || k == Elastic }
-	var out []Part
-	used := make([]bool, len(both))
-	for _, p := range notes {
-		if soft(p.Kind) {
-			for i, q := range both {
-				if overlap(p, q) {
-					p.From, p.To, used[i] = q.From, q.To, true
-				}
-			}
-		}
-		out = append(out, p)
-	}
-	for _, q := range phase {
-		apart := func(p Part) bool { return q.From-p.To > besideTurn || p.From-q.To > besideTurn }
-		if !slices.ContainsFunc(out, func(p Part) bool { return overlap(p, q) || q.Kind == Turned && !apart(p) }) &&
-			!slices.ContainsFunc(slips, func(x Slip) bool { return q.Kind == Turned && x.To > q.From-besideTurn && x.From < q.To+besideTurn }) {
-			out = append(out, q)
-		}
-	}
-	for i, q := range both {
-		if !used[i] && !slices.ContainsFunc(out, func(p Part) bool { return overlap(p, q) }) {
-			out = append(out, q)
-		}
-	}
-	return out
 }

@@ -12,7 +12,8 @@ type prices struct {
 // likeliest returns the likeliest path through rows of states: row writes, for each, the
 // logarithm of how probable what is seen is in each state. The first n states
 // are lags in order, between neighbours of which the path may creep; main is
-// the state to which it comes back more cheaply, −1 for none. total is the sum along the path, less its prices.
+// the state in which it begins without a price and to which it comes back more cheaply,
+// −1 for none. total is the sum along the path, less its prices.
 //
 // Source: A. J. Viterbi, Error bounds for convolutional codes and an asymptotically
 // optimum decoding algorithm, IEEE Trans. IT-13(2), 1967 (from memory).
@@ -22,6 +23,11 @@ func likeliest(rows, states, n, main int, p prices, row func(dst []float64, i in
 	}
 	sum, next, seen := make([]float64, states), make([]float64, states), make([]float64, states)
 	row(sum, 0)
+	for j := range sum {
+		if j != main && main >= 0 {
+			sum[j] -= p.leave
+		}
+	}
 	from := make([][]int16, rows)
 	for i := 1; i < rows; i++ {
 		row(seen, i)

@@ -63,18 +63,26 @@ type phases struct {
 }
 
 // clear reports whether the windows have enough in common to be believed.
-func (p *phases) clear() bool { return p != nil && p.height >= clearPhase*p.noise }
+func (p *phases) clear() bool { return p != nil && p.clarity() >= clearPhase }
+
+// clarity is how much more the windows have in common than their quadrature has.
+func (p *phases) clarity() float64 { return p.height / p.noise }
+
+// polar reports whether the windows have a polarity: a circuit that makes octaves can turn
+// it from passage to passage.
+func (p *phases) polar() bool { return p.clear() && (!p.even || p.clarity() >= turnEven) }
 
 // worth is how much windows count: nothing where they have as little in common as
 // their quadrature has, 1 where they are clear.
 func (p *phases) worth() float64 {
-	return min(1, max(0, (p.height/p.noise-weakPhase)/(clearPhase-weakPhase)))
+	return min(1, max(0, (p.clarity()-weakPhase)/(clearPhase-weakPhase)))
 }
 
 const (
 	leastRow  = 3    // windows of a part
 	turnLike  = 0.85 // of the usual correlation, that a turned part must have
 	turnPlain = 10   // or times the quadrature, the windows' correlation: circuits that turn the phase of some notes reach less
+	turnEven  = 15   // times the quadrature behind a curve that makes octaves
 	turnSure  = 8    // standard errors that the correlation of a turned part must reach
 	turnClear = 3    // times the quadrature that the windows' correlation must reach for that
 )
@@ -104,7 +112,7 @@ func (p *phases) rows(rate int) (out []Part) {
 		x := Part{From: unit.Seconds(p.windows[first].time - half), To: unit.Seconds(p.windows[last].time + half), by: "phase"}
 		switch {
 		case last-first+1 < leastRow || float64(x.To-x.From) < runTime:
-		case k == inverted && p.clear() && !p.even && (like >= turnLike*p.height || p.height >= turnPlain*p.noise) && corr >= turnSure*p.noise*math.Sqrt(n):
+		case k == inverted && p.polar() && (like >= turnLike*p.height || p.height >= turnPlain*p.noise) && corr >= turnSure*p.noise*math.Sqrt(n):
 			x.Kind = Turned
 			out = append(out, x)
 		case k == besideIt && inside && p.clear() && corr >= turnSure*p.noise*math.Sqrt(n):
@@ -530,17 +538,16 @@ func (p *phases) path(curves [][]float64) {
 	}
 }
 
-// usual returns by how many frames each window lies from the line through those that
-// lie at one (NaN where it lies at none), how far these do (robust standard
-// deviation) and most windows' sign.
-func (p *phases) usual() (off []float64, spread float64, sign int) {
-	slope := p.slope()
-	var x []float64
+// usual returns by how many frames each window lies from the line on which most of
+// them lie (NaN where it lies at no lag), how far these do (robust standard deviation)
+// and most windows' sign.
+func (p *phases) usual(rate int) (off []float64, spread float64, sign int) {
+	var seq []point
 	signs := 0
 	for i, w := range p.windows {
-		off = append(off, p.fine[i]-slope*w.time)
-		if p.alike[i] && !math.IsNaN(off[i]) {
-			x = append(x, off[i])
+		off = append(off, p.fine[i])
+		if p.alike[i] && !math.IsNaN(p.fine[i]) {
+			seq = append(seq, point{w.time, p.fine[i]})
 			signs += p.sign[i]
 		}
 	}
@@ -548,33 +555,72 @@ func (p *phases) usual() (off []float64, spread float64, sign int) {
 	if signs < 0 {
 		sign = -1
 	}
-	if len(x) == 0 {
+	if len(seq) == 0 {
 		return off, 0, sign
 	}
-	lag := quantile(x, 0.5)
-	for i := range x {
-		x[i] = math.Abs(x[i] - lag)
+	within := max(besidePhase*float64(rate), strays*p.scatter)
+	lag, slope := commonLine(seq, within/2, mostSlope*float64(rate))
+	for i, w := range p.windows {
+		off[i] -= lag + slope*w.time
 	}
-	for i := range off {
-		off[i] -= lag
+	var x []float64
+	for _, s := range seq {
+		if d := math.Abs(s.lag - lag - slope*s.time); d <= within {
+			x = append(x, d)
+		}
+	}
+	if len(x) == 0 {
+		return off, 0, sign
 	}
 	return off, 1.4826 * quantile(x, 0.5), sign
 }
 
-// slope returns the median of the slopes of the lags, in frames a second.
-func (p *phases) slope() float64 {
-	var x []float64
-	for i := range p.windows {
-		for j := range i {
-			if p.alike[i] && p.alike[j] && p.sign[i] == p.sign[j] && !math.IsNaN(p.fine[i]+p.fine[j]) {
-				x = append(x, (p.fine[i]-p.fine[j])/(p.windows[i].time-p.windows[j].time))
+const (
+	linesTried = 60  // values through which lines are tried
+	lineSpan   = 3.0 // s between two of them
+)
+
+// commonLine returns the line, no steeper than steep, near which most of a sequence
+// lies: of those through two of its values, or level through one, that with most values
+// within about width, fitted to these.
+//
+// Source: M. A. Fischler, R. C. Bolles, Random sample consensus, Comm. ACM 24(6), 1981
+// (the idea, with every pair instead of random ones; from memory).
+func commonLine(seq []point, width, steep float64) (lag, slope float64) {
+	best := math.Inf(-1)
+	try := func(at, by float64) {
+		sum := 0.0
+		for _, x := range seq {
+			d := (x.lag - at - by*x.time) / width
+			sum += 1 / (1 + d*d)
+		}
+		if sum > best {
+			best, lag, slope = sum, at, by
+		}
+	}
+	every := (len(seq) + linesTried - 1) / linesTried
+	for i := 0; i < len(seq); i += every {
+		try(seq[i].lag, 0)
+		for j := 0; j < i; j += every {
+			dt := seq[i].time - seq[j].time
+			if by := (seq[i].lag - seq[j].lag) / dt; dt >= lineSpan && math.Abs(by) <= steep {
+				try(seq[i].lag-by*seq[i].time, by)
 			}
 		}
 	}
-	if len(x) == 0 {
-		return 0
+	for range weightings {
+		var n, t, l, tt, tl float64
+		for _, x := range seq {
+			d := (x.lag - lag - slope*x.time) / width
+			w := 1 / ((1 + d*d) * (1 + d*d))
+			n, t, l, tt, tl = n+w, t+w*x.time, l+w*x.lag, tt+w*x.time*x.time, tl+w*x.time*x.lag
+		}
+		if d := n*tt - t*t; d > 0 {
+			slope = (n*tl - t*l) / d
+		}
+		lag = (l - slope*t) / n
 	}
-	return quantile(x, 0.5)
+	return lag, slope
 }
 
 const (
@@ -598,7 +644,7 @@ const (
 // places returns where each window lies, by how many frames from the usual lag, and
 // the chance of a window of something else to lie in place.
 func (p *phases) places(rate int) (at []place, off []float64, chance float64) {
-	off, spread, sign := p.usual()
+	off, spread, sign := p.usual(rate)
 	tolerance := max(closely*float64(rate), besideTimes*spread)
 	far := max(besidePhase*float64(rate), tolerance)
 	for i, d := range off {

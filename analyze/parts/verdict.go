@@ -73,7 +73,7 @@ func (j *Judgement) verdict() Verdict {
 		if l < 0 {
 			continue
 		}
-		one := s.spread(s.p[i], oneHand)
+		one := s.spread(nil, s.p[i], oneHand)
 		nats += s.fits(one[l]) - max(0, s.fits(s.blunt[i][l]))
 		first, end := s.window(l)
 		first, end = max(first, l-onsetReach), min(end, l+onsetReach+1)

@@ -11,20 +11,22 @@ import (
 )
 
 const (
-	sideSeconds  = 8      // s of windows on either side of a slip that tell its size
-	mostSteps    = 8      // that are looked for
-	leastStray   = 5      // frames from the path, at least, within which a window is on it
-	strays       = 3      // or times the scatter of its lags
-	plainly      = 4      // times the windows' scatter that a step must exceed where notes
-	saidByNotes  = 20     // speak for it by as many nats
-	weightings   = 8      // of the windows
-	mostSlope    = 1e-4   // of the clock: the largest that is followed
-	onePath      = 0.1    // frames of scatter that windows of two circuits exceed
-	leastOther   = 8.4e-5 // s: smallest slip behind other gear, which moves the phase by itself; 4 frames at 48 kHz
-	leastUnclear = 1.5e-3 // s: smallest slip that windows tell which are not plainly alike
-	seenByNotes  = 5e-4   // s: smallest slip that notes see
-	leastWander  = 0.1    // frames by which even clean gear moves the lag from end to end
-	oneSlip      = 1.5    // s within which two steps are one slip
+	sideSeconds    = 8      // s of windows on either side of a slip that tell its size
+	mostSteps      = 8      // that are looked for
+	leastStray     = 5      // frames from the path, at least, within which a window is on it
+	strays         = 3      // or times the scatter of its lags
+	plainly        = 4      // times the windows' scatter that a step must exceed where notes
+	saidByNotes    = 20     // speak for it by as many nats,
+	allowedByNotes = 4      // or, of a clear step that they are exact enough to see, as many
+	weightings     = 8      // of the windows
+	mostSlope      = 1e-4   // of the clock: the largest that is followed
+	onePath        = 0.1    // frames of scatter that windows of two circuits exceed
+	leastOther     = 8.4e-5 // s: smallest slip behind other gear, which moves the phase by itself; 4 frames at 48 kHz
+	leastLinear    = 4.2e-5 // s: smallest slip behind gear that moves it hardly; 2 frames at 48 kHz
+	leastUnclear   = 1.5e-3 // s: smallest slip that windows tell which are not plainly alike
+	seenByNotes    = 5e-4   // s: smallest slip that notes see
+	leastWander    = 0.1    // frames by which even clean gear moves the lag from end to end
+	oneSlip        = 1.5    // s within which two steps are one slip
 )
 
 // windowLags returns the lags of the windows that are in place, in order of time.
@@ -55,6 +57,7 @@ func (j *Judgement) byWindows(drift float64) (slope, moved float64) {
 	ph, rate := j.phase, j.rate
 	j.Smallest, j.From, j.To = unit.Samples(never), unit.Seconds(never), unit.Seconds(never)
 	if ph.height < turnClear*ph.noise {
+		j.Slips = j.slipsByNotes()
 		return 0, 0
 	}
 	seq := j.windowLags()
@@ -76,13 +79,17 @@ func (j *Judgement) byWindows(drift float64) (slope, moved float64) {
 			needs = leastUnclear * float64(rate)
 		case !j.OnePath():
 			needs = leastOther * float64(rate)
+		case !j.repeat: // what is linear but for one passage
+			needs = leastLinear * float64(rate)
 		}
 		if !sure && step.at >= 0 { // it may be a slip of this size
 			doubtful = max(doubtful, math.Abs(step.size)+2*step.err)
 		}
 		if least > 0 {
-			j.Smallest = unit.Samples(max(least, needs, doubtful))
-			j.From, j.To = unit.Seconds(seq[inner(len(seq))].time), unit.Seconds(seq[len(seq)-1-inner(len(seq))].time)
+			j.From, j.To = j.between(seq[inner(len(seq))].time, seq[len(seq)-1-inner(len(seq))].time)
+			if j.From < j.To {
+				j.Smallest = unit.Samples(max(least, needs, doubtful))
+			}
 		}
 		if step.at < 0 || math.Abs(step.size) < needs || !sure && !(math.Abs(step.size) >= max(seenByNotes*float64(rate), plainly*scatter) && j.notesSay(step) >= saidByNotes) {
 			break
@@ -93,15 +100,21 @@ func (j *Judgement) byWindows(drift float64) (slope, moved float64) {
 			seq[k].lag -= step.size
 		}
 		k := slices.IndexFunc(j.Slips, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip })
-		switch {
-		case k >= 0:
-			j.Slips[k].Lag += x.Lag
-		case !j.within(float64(x.At)) && (math.Abs(step.size) < seenByNotes*float64(rate) || j.notesSay(step) > 0):
-			j.Slips = append(j.Slips, x)
-			slices.SortStableFunc(j.Slips, func(x, y Slip) int { return cmp.Compare(x.At, y.At) })
-		default: // the gear's, or it may be a slip of this size
+		if k < 0 && (j.within(float64(x.At)) || math.Abs(step.size) >= seenByNotes*float64(rate) && j.notesSay(step) < allowedByNotes) {
+			// It is the gear's, or the music's, or a slip of this size; and what is
+			// smaller is not told beside it.
 			doubtful = max(doubtful, math.Abs(step.size)+2*step.err)
+			if j.Smallest < unit.Samples(doubtful) {
+				j.Smallest = unit.Samples(doubtful)
+			}
+			break
 		}
+		if k >= 0 {
+			j.Slips[k].Lag += x.Lag
+			continue
+		}
+		j.Slips = append(j.Slips, x)
+		slices.SortStableFunc(j.Slips, func(x, y Slip) int { return cmp.Compare(x.At, y.At) })
 	}
 	if slope += j.sharpen(seq); math.Abs(slope) > mostSlope*float64(rate) {
 		slope = 0
@@ -193,31 +206,62 @@ func (j *Judgement) sharpen(seq []point) (slope float64) {
 	}
 	for m := range j.Slips {
 		j.Slips[m].Lag += unit.Samples(fit.AtVec(2 + m))
-		j.Slips[m].Error = unit.Samples(scale * math.Sqrt(inverse.At(2+m, 2+m)))
+		gear := 0.0 // by which it moves the phase from one side to the other
+		if !j.OnePath() {
+			gear = leastOther * float64(j.rate) / 2
+		}
+		j.Slips[m].Error = unit.Samples(math.Hypot(gear, scale*math.Sqrt(inverse.At(2+m, 2+m))))
 	}
 	return slope
 }
 
-// notesSay returns by how many nats the notes on either side speak for a step that they
-// are exact enough to see.
-func (j *Judgement) notesSay(x jump) (nats float64) {
-	by := int(math.Round(x.size / float64(j.rate) / tick))
+// between narrows times between which windows tell a slip to those at which notes on
+// either side would tell one beyond the windows' reach, by which a held tone is the same
+// again; NaN for none.
+func (j *Judgement) between(from, to float64) (_, _ unit.Seconds) {
 	s := j.notes
-	for i, at := range s.at {
-		d := float64(at)*tick - x.time
-		l := s.state(j.start, j.steps, i)
-		if s.gone[i] || math.Abs(d) > sideSeconds || l < 0 {
-			continue
+	if n := len(s.at); n >= 2*leastRun {
+		from, to = max(from, float64(s.at[leastRun-1])*tick), min(to, float64(s.at[n-leastRun])*tick)
+		if from < to {
+			return unit.Seconds(from), unit.Seconds(to)
 		}
-		if first, end := s.window(l); l+by < first || l+by >= end {
-			continue
-		}
-		// The line is that of both sides together.
-		more := s.fits(s.sharp[i][l+by]) - s.fits(s.sharp[i][l])
-		if d < 0 {
-			more = -more
-		}
-		nats += more
 	}
-	return nats
+	return unit.Seconds(never), unit.Seconds(never)
 }
+
+// notesSay returns by how many nats the notes near a step speak for it, against one lag
+// on both sides. A step that is no whole number of ticks may be either of the nearest.
+func (j *Judgement) notesSay(x jump) float64 {
+	s := j.notes
+	size := x.size / float64(j.rate) / tick
+	best := math.Inf(-1)
+	for _, by := range []int{int(math.Floor(size)), int(math.Ceil(size))} {
+		var stepped, level [2*stepReach + 1]float64
+		for i, at := range s.at {
+			d := float64(at)*tick - x.time
+			l := s.state(j.start, j.steps, i)
+			if s.gone[i] || math.Abs(d) > sideSeconds || l < 0 {
+				continue
+			}
+			first, end := s.window(l)
+			fits := func(k int) float64 {
+				if k < first || k >= end {
+					return s.fits(0)
+				}
+				return s.fits(s.sharp[i][k])
+			}
+			for k := range level {
+				base := l + k - stepReach
+				level[k] += fits(base)
+				if d > 0 {
+					base += by
+				}
+				stepped[k] += fits(base)
+			}
+		}
+		best = max(best, slices.Max(stepped[:])-slices.Max(level[:]))
+	}
+	return best
+}
+
+const stepReach = 6 // ticks about the usual lag, at which the lag before a step may be
