@@ -237,7 +237,7 @@ func TestFair(t *testing.T) {
 	assert(t, res, wanted{idReampLevel, "", Holds, 0.05, 0.01, ""})
 	for accusation, standing := range map[string]string{
 		"another performance": excludedMeasured, "another level": makersWord, "knob": makersWord, "gate": excludedMeasured,
-		"one file": excludedMeasured, "edited": excludedMeasured, "left out": excludedMeasured,
+		"one file": excludedMeasured, "edited": excludedMeasured, "difference was left out": excludedMeasured, "a part of a take": excludedMeasured,
 		"louder": notExcluded, "changed later": notExcluded, "paid": makersWord,
 	} {
 		if e := standingOf(res, accusation); e.Standing != standing || e.Because == "" {
@@ -289,7 +289,7 @@ func TestCheats(t *testing.T) {
 		{"edited", func(s *scene) { s.files["again"][0] = slices.Delete(s.files["again"][0], 6*sceneRate, 6*sceneRate+37) },
 			[]wanted{{idSlips, "Again", Fails, 37, 5, "samples lost "}}, "edited"},
 		{"shortened", func(s *scene) { s.files["two"][0] = s.files["two"][0][:5*sceneRate] },
-			[]wanted{{idSections, "Two", Fails, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "left out"},
+			[]wanted{{idSections, "Two", Fails, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "difference was left out"},
 		{"clipped", func(s *scene) {
 			x := s.files["two"][0]
 			for i := range x {
@@ -320,7 +320,14 @@ func TestCheats(t *testing.T) {
 			[]wanted{{idDrift, "Again", Fails, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
 			s.mislabel(t, "two", 44100)
-		}, []wanted{{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"}}, "resampled"},
+		}, []wanted{
+			{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"},
+			{idPerformance, "Two", NotMeasured, nan, 0, ""}, // not accused of being another
+			{idLag, "Two", NotMeasured, nan, 0, ""},
+			{idSlips, "Two", NotMeasured, nan, 0, ""},
+			{idDrift, "Two", NotMeasured, nan, 0, ""},
+			{idPolarity, "Two", NotMeasured, nan, 0, ""},
+		}, "resampled"},
 		{"inverted", func(s *scene) {
 			for i := range s.files["again"][0] {
 				s.files["again"][0][i] *= -1

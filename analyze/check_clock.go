@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -68,7 +69,9 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		d, e, _ := s.drift(i)
 		a := &s.Result.Takes[i].Alignment
 		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
-		a.Parts, a.Detectable = s.judged[i].parts, s.judged[i].told
+		if s.otherSpeed(i) == "" {
+			a.Parts, a.Detectable = s.judged[i].parts, s.judged[i].told
+		}
 	}
 	for _, i := range held {
 		a := &s.Result.Takes[i].Alignment
@@ -145,6 +148,10 @@ func (s *Session) askPerformance(a *answers) {
 			a.skip(name, why+": whether the take is of its performance, in step and whole is not known")
 			continue
 		}
+		if why := s.otherSpeed(i); why != "" {
+			a.skip(name, why)
+			continue
+		}
 		ms := 1000 * float64(v.Spread)
 		value := unit.Format(ms, 2) + " ms"
 		if ms < 0.005 {
@@ -164,10 +171,6 @@ func (s *Session) askPerformance(a *answers) {
 		case parts.Same:
 			a.add(answer{subject: name, outcome: Holds, measured: ms, value: value, reason: reason})
 		case parts.Different:
-			if r := s.ratios[i]; r.Certain && r.Ratio != 1 {
-				a.skip(name, "its music runs at another speed: "+r.Name)
-				continue
-			}
 			a.add(answer{subject: name, outcome: Fails, measured: ms, value: value, reason: reason,
 				do: "check that the right file was named; if it is another pass, reamp the dry recording again"})
 		default:
@@ -273,7 +276,7 @@ func (s *Session) askSlips(a *answers) {
 	for _, i := range s.held() {
 		name := s.Result.Takes[i].Name
 		r, against := s.slipsOf(i)
-		if why := s.silence(); why != "" {
+		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
 			a.skip(name, why)
 			continue
 		}

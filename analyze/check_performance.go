@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 
@@ -95,7 +96,7 @@ func (s *Session) askLag(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
 		e := t.Alignment
-		if why := s.silence(); why != "" {
+		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
 			a.skip(t.Name, why)
 			continue
 		}
@@ -136,6 +137,10 @@ func (s *Session) askPolarity(a *answers) {
 				do:     "find out what changed, and whether it changed for other takes too"})
 			continue
 		}
+		if why := s.otherSpeed(i); why != "" {
+			a.skip(t.Name, why)
+			continue
+		}
 		if s.addParts(a, i, "check that the take was not edited; if it was, export it unedited", parts.Turned) {
 			continue
 		}
@@ -172,8 +177,8 @@ func (s *Session) drift(i int) (drift, err float64, by string) {
 func (s *Session) askDrift(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
-		if s.sourceSilent {
-			a.skip(t.Name, s.silence())
+		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
+			a.skip(t.Name, why)
 			continue
 		}
 		if s.judged[i].Verdict.Outcome == parts.Different {

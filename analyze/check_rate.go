@@ -40,6 +40,19 @@ func rateAdvice(reference, other *signal) string {
 	return fmt.Sprintf("its music runs %.4f times as long, so its label is wrong (%s): export it again from its session", r.Ratio, r.Name)
 }
 
+// otherSpeed says that take i runs at another speed than the timeline's source, which
+// makes it another performance to all that compares the two in time; empty if it does
+// not.
+func (s *Session) otherSpeed(i int) string {
+	if i >= len(s.ratios) || s.judged[i].Verdict.Outcome == parts.Same {
+		return ""
+	}
+	if r := s.ratios[i]; r.Certain && r.Ratio != 1 {
+		return fmt.Sprintf("its music runs %.4f times as long (%s): correct its sample rate first", r.Ratio, r.Name)
+	}
+	return ""
+}
+
 func (s *Session) askRateLabel(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]

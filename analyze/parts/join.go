@@ -26,9 +26,10 @@ const (
 var usuals = [...]float64{0.9, 0.97}
 
 // withPhase returns the parts in which notes and windows together do not lie in
-// place. What lies in parts that are found for certain speaks for that.
-func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, found []Part) (out []Part) {
-	at, _, chance := ph.places(rate)
+// place. What lies in parts that are found for certain speaks for that; windows that lie
+// beside by no more than the hidden frames, by which a slip would not be told, say nothing.
+func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, found []Part, hidden float64) (out []Part) {
+	at, off, chance := ph.places(rate)
 	worth := ph.worth()
 	type seen struct {
 		time   float64
@@ -47,6 +48,9 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 		}
 	}
 	for i, k := range at {
+		if k == besideIt && !(math.Abs(off[i]) > hidden) {
+			continue
+		}
 		if t := ph.windows[i].time; !known(t) || k != inPlace {
 			all = append(all, seen{t, 0, i})
 		}

@@ -225,7 +225,7 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 	if ph := out.phase; ph != nil {
 		found := append(parts, out.backAgain()...)
 		found = append(found, out.apart(found, ph.rows(a.Rate()))...)
-		out.Parts = joined(edged(found, s.withPhase(ph, a.Rate(), start, slips, found)))
+		out.Parts = joined(edged(found, s.withPhase(ph, a.Rate(), start, slips, found, float64(out.Smallest))))
 		told := out.slipsByNotes()
 		out.Slips = slices.DeleteFunc(out.Slips, func(x Slip) bool {
 			return !slices.ContainsFunc(told, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip }) &&

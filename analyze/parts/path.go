@@ -12,7 +12,7 @@ type prices struct {
 // likeliest returns the likeliest path through rows of states: row writes, for each, the
 // logarithm of how probable what is seen is in each state. The first n states
 // are lags in order, between neighbours of which the path may creep; main is
-// the state in which it begins without a price and to which it comes back more cheaply,
+// the state in which it begins at no price and to which it comes back more cheaply,
 // −1 for none. total is the sum along the path, less its prices.
 //
 // Source: A. J. Viterbi, Error bounds for convolutional codes and an asymptotically
@@ -25,7 +25,7 @@ func likeliest(rows, states, n, main int, p prices, row func(dst []float64, i in
 	row(sum, 0)
 	for j := range sum {
 		if j != main && main >= 0 {
-			sum[j] -= p.leave
+			sum[j] -= p.leave - p.back // so that a part at the beginning costs what one at the end does
 		}
 	}
 	from := make([][]int16, rows)

@@ -132,7 +132,7 @@ func (j *Judgement) finds(from, to float64, by func(note int) int) bool {
 			ph.alike[i] = false
 		}
 	}
-	return slices.ContainsFunc(s.withPhase(&ph, j.rate, start, slips, nil), func(p Part) bool { return overlaps(float64(p.From), float64(p.To)) })
+	return slices.ContainsFunc(s.withPhase(&ph, j.rate, start, slips, nil, float64(j.Smallest)), func(p Part) bool { return overlaps(float64(p.From), float64(p.To)) })
 }
 
 // moved returns the chances of a note that is some ticks later.

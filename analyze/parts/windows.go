@@ -17,7 +17,7 @@ const (
 	strays         = 3      // or times the scatter of its lags
 	plainly        = 4      // times the windows' scatter that a step must exceed where notes
 	saidByNotes    = 20     // speak for it by as many nats,
-	allowedByNotes = 4      // or, of a clear step that they are exact enough to see, as many
+	allowedByNotes = 4.0    // or, of a clear step that they are exact enough to see, where the windows are not plainly alike, as many
 	weightings     = 8      // of the windows
 	mostSlope      = 1e-4   // of the clock: the largest that is followed
 	onePath        = 0.1    // frames of scatter that windows of two circuits exceed
@@ -100,7 +100,11 @@ func (j *Judgement) byWindows(drift float64) (slope, moved float64) {
 			seq[k].lag -= step.size
 		}
 		k := slices.IndexFunc(j.Slips, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip })
-		if k < 0 && (j.within(float64(x.At)) || math.Abs(step.size) >= seenByNotes*float64(rate) && j.notesSay(step) < allowedByNotes) {
+		need := 0.0
+		if ph.clarity() < turnPlain {
+			need = allowedByNotes
+		}
+		if k < 0 && (j.within(float64(x.At)) || math.Abs(step.size) >= seenByNotes*float64(rate) && j.notesSay(step) < need) {
 			// It is the gear's, or the music's, or a slip of this size; and what is
 			// smaller is not told beside it.
 			doubtful = max(doubtful, math.Abs(step.size)+2*step.err)
