@@ -27,7 +27,8 @@ var usuals = [...]float64{0.9, 0.97}
 
 // withPhase returns the parts in which notes and windows together do not lie in
 // place. What lies in parts that are found for certain speaks for that; windows that lie
-// beside by no more than the hidden frames, by which a slip would not be told, say nothing.
+// beside by no more than the hidden frames, by which a slip would not be told, say nothing;
+// nor does a polarity that octaves turn.
 func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, found []Part, hidden float64) (out []Part) {
 	at, off, chance := ph.places(rate)
 	worth := ph.worth()
@@ -48,7 +49,7 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 		}
 	}
 	for i, k := range at {
-		if k == besideIt && !(math.Abs(off[i]) > hidden) {
+		if k == besideIt && !(math.Abs(off[i]) > hidden) || k == inverted && ph.even {
 			continue
 		}
 		if t := ph.windows[i].time; !known(t) || k != inPlace {

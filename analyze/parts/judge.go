@@ -75,7 +75,13 @@ type Judgement struct {
 
 // OnePath reports whether both recordings went one path, so that nothing but the clock
 // moves the lag.
-func (j *Judgement) OnePath() bool { return float64(j.Scatter) <= onePath }
+func (j *Judgement) OnePath() bool {
+	most := onePath
+	if !math.IsNaN(float64(j.Drift)) { // a clock that runs off blurs windows
+		most += blurredBy * math.Abs(float64(j.Drift))
+	}
+	return float64(j.Scatter) <= most
+}
 
 // Lag returns how many frames later than a, at a time of a, b is by the estimate and the
 // slips.
@@ -202,7 +208,7 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 		if out.phase == nil && best == nil {
 			break
 		}
-		if out.phase == nil || best != nil && out.phase.clarity() < stillClear*best.phase.clarity() {
+		if out.phase == nil || best != nil && out.phase.clarity() < min(turnPlain, stillClear*best.phase.clarity()) {
 			// What windows said made them less alike: it was the gear's, or a slip of
 			// this size, and is not told.
 			for _, x := range out.Slips {

@@ -70,7 +70,7 @@ func (p *phases) clarity() float64 { return p.height / p.noise }
 
 // polar reports whether the windows have a polarity: a circuit that makes octaves can turn
 // it from passage to passage.
-func (p *phases) polar() bool { return p.clear() && (!p.even || p.clarity() >= turnEven) }
+func (p *phases) polar() bool { return p.clear() && !p.even }
 
 // worth is how much windows count: nothing where they have as little in common as
 // their quadrature has, 1 where they are clear.
@@ -82,7 +82,6 @@ const (
 	leastRow  = 3    // windows of a part
 	turnLike  = 0.85 // of the usual correlation, that a turned part must have
 	turnPlain = 10   // or times the quadrature, the windows' correlation: circuits that turn the phase of some notes reach less
-	turnEven  = 15   // times the quadrature behind a curve that makes octaves
 	turnSure  = 8    // standard errors that the correlation of a turned part must reach
 	turnClear = 3    // times the quadrature that the windows' correlation must reach for that
 )

@@ -20,6 +20,7 @@ const (
 	allowedByNotes = 4.0    // or, of a clear step that they are exact enough to see, where the windows are not plainly alike, as many
 	weightings     = 8      // of the windows
 	mostSlope      = 1e-4   // of the clock: the largest that is followed
+	blurredBy      = 1.5e-3 // frames of scatter for each ppm by which the clock runs off
 	onePath        = 0.1    // frames of scatter that windows of two circuits exceed
 	leastOther     = 8.4e-5 // s: smallest slip behind other gear, which moves the phase by itself; 4 frames at 48 kHz
 	leastLinear    = 4.2e-5 // s: smallest slip behind gear that moves it hardly; 2 frames at 48 kHz
@@ -221,9 +222,12 @@ func (j *Judgement) sharpen(seq []point) (slope float64) {
 
 // between narrows times between which windows tell a slip to those at which notes on
 // either side would tell one beyond the windows' reach, by which a held tone is the same
-// again; NaN for none.
+// again; NaN for none. Windows that are nearly the same sound would be less alike there.
 func (j *Judgement) between(from, to float64) (_, _ unit.Seconds) {
 	s := j.notes
+	if j.phase.clarity() >= nearlySame {
+		return unit.Seconds(from), unit.Seconds(to)
+	}
 	if n := len(s.at); n >= 2*leastRun {
 		from, to = max(from, float64(s.at[leastRun-1])*tick), min(to, float64(s.at[n-leastRun])*tick)
 		if from < to {
@@ -268,4 +272,7 @@ func (j *Judgement) notesSay(x jump) float64 {
 	return best
 }
 
-const stepReach = 6 // ticks about the usual lag, at which the lag before a step may be
+const (
+	nearlySame = 20 // times clearer than their quadrature, that windows are
+	stepReach  = 6  // ticks about the usual lag, at which the lag before a step may be
+)
