@@ -49,7 +49,7 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 		}
 	}
 	for i, k := range at {
-		if k == besideIt && !(math.Abs(off[i]) > hidden) || k == inverted && ph.even {
+		if k == besideIt && !(math.Abs(off[i]) > hidden) || k == inverted && (ph.even || ph.clarity() < turnPlain) {
 			continue
 		}
 		if t := ph.windows[i].time; !known(t) || k != inPlace {
