@@ -325,6 +325,9 @@ func TestVariants(t *testing.T) {
 		}
 	})
 	slices.Sort(names)
+	names = slices.DeleteFunc(names, func(id string) bool { // what the manifest says alone is not in the table
+		return slices.ContainsFunc(catalogue(), func(q question) bool { return q.id == id && q.group == groupSafety })
+	})
 	rows := table(t)
 	for _, id := range names {
 		t.Logf("%-20s %v", id, tally[id])

@@ -150,8 +150,8 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 	return out
 }
 
-// contradict reports whether the notes near a time are clearly in place, and not some
-// ticks later.
+// contradict reports whether the notes near a time are rather in place than some ticks
+// later.
 func (s *noteStates) contradict(start int, slips []noteSlip, later, time float64) bool {
 	nats := 0.0
 	by := int(math.Round(later))
@@ -164,12 +164,13 @@ func (s *noteStates) contradict(start int, slips []noteSlip, later, time float64
 			nats += s.fits(s.sharp[i][l+by]) - s.fits(s.sharp[i][l])
 		}
 	}
-	return nats <= -clearlyPlaced
+	return nats <= -doubtful
 }
 
 const (
 	nearNotes     = 1.5 // s
-	clearlyPlaced = 6.0 // nats
+	clearlyPlaced = 6.0 // nats by which the notes of a part are in place, where it is none
+	doubtful      = 1.0 // nats by which they are where the windows say they are not
 )
 
 // certain reports whether a part is not what a says whatever the gear is.

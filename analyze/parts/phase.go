@@ -82,6 +82,7 @@ const (
 	leastRow  = 3    // windows of a part
 	turnLike  = 0.85 // of the usual correlation, that a turned part must have
 	turnPlain = 10   // times the quadrature, the windows' correlation: circuits that turn the phase of some notes reach less
+	turnSame  = 12   // times the quadrature, from which windows are plainly alike in every passage
 	turnHalf  = 0.75 // or this share of it, where the windows are plainly alike; octaves of another chord reach less
 	turnSure  = 8    // standard errors that the correlation of a turned part must reach
 	turnClear = 3    // times the quadrature that the windows' correlation must reach for that
@@ -112,7 +113,7 @@ func (p *phases) rows(rate int) (out []Part) {
 		x := Part{From: unit.Seconds(p.windows[first].time - half), To: unit.Seconds(p.windows[last].time + half), by: "phase"}
 		switch {
 		case last-first+1 < leastRow || float64(x.To-x.From) < runTime:
-		case k == inverted && p.polar() && (like >= turnLike*p.height || p.clarity() >= turnPlain && like >= turnHalf*p.height || p.clarity() >= nearlySame) && corr >= turnSure*p.noise*math.Sqrt(n):
+		case k == inverted && p.polar() && (like >= turnLike*p.height || p.clarity() >= turnPlain && like >= turnHalf*p.height || p.clarity() >= turnSame) && corr >= turnSure*p.noise*math.Sqrt(n):
 			x.Kind = Turned
 			out = append(out, x)
 		case k == besideIt && inside && p.clear() && corr >= turnSure*p.noise*math.Sqrt(n):
