@@ -11,6 +11,7 @@ import (
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
+	"evenhand/examples/circuits"
 	"evenhand/examples/studio"
 )
 
@@ -120,8 +121,8 @@ var minute = sync.OnceValues(func() (dry []float64, takes map[string][]float64) 
 		c.Chain.Mics, c.Chain.Extra = c.Chain.Mics[:1], 0
 		takes[c.Name] = through(dry, c.Chain)
 	}
-	for name, g := range otherGear {
-		takes[name] = g.play(dry, 1)
+	for name, g := range circuits.All {
+		takes[name] = g.Play(dry, 1)
 	}
 	return dry, takes
 })
@@ -168,7 +169,7 @@ func TestPassages(t *testing.T) {
 	lead := studio.Part{Tempo: 96, Step: 0.5, Notes: "17 19b . 17 27 19~ . . 10 17 . 19 27 29 17~ ."}
 	broken := studio.Part{Tempo: 110, Step: 0.5, Ring: true, Notes: "60 42 30 20 10 20 30 42 53 42 30 21 10 21 30 42"}
 	bass := studio.Part{Tempo: 100, Step: 0.5, Notes: "49 47 39 37 49~ . 57 49 47 . 37 39 49 57~ . ."}
-	circuits := chains(t)
+	fuzzes := chains(t)
 	for k, passages := range [][]studio.Part{{low, notes, chords, lead, broken}, {chords, lead, notes, low, bass, broken}, {broken, chords, notes, lead}} {
 		score, at := studio.Score{}, 1.0
 		for _, p := range passages {
@@ -178,9 +179,9 @@ func TestPassages(t *testing.T) {
 		}
 		score.Length = at + 0.5
 		dry := performance(t, 40+uint64(k), score)
-		takes := map[string][]float64{circuits[2].Name: through(dry, circuits[2].Chain)}
+		takes := map[string][]float64{fuzzes[2].Name: through(dry, fuzzes[2].Chain)}
 		for _, name := range []string{"cascade", "high gain", "octave"} {
-			takes[name] = otherGear[name].play(dry, 1)
+			takes[name] = circuits.All[name].Play(dry, 1)
 		}
 		for name, x := range takes {
 			r := drifts(t, align.NewMemory(rate, dry), align.NewMemory(rate, x), find(t, dry, x), false)

@@ -40,7 +40,6 @@ type noteStates struct {
 }
 
 func (s *noteStates) loose() int { return len(s.offs) }
-func (s *noteStates) other() int { return len(s.offs) + 1 }
 
 // compareNotes finds the chances of each note of a about off and about far other
 // places.

@@ -13,6 +13,7 @@ import (
 	"evenhand/analyze/align"
 	"evenhand/analyze/unit"
 	"evenhand/examples/campaign"
+	"evenhand/examples/circuits"
 	"evenhand/examples/guitar"
 	"evenhand/examples/studio"
 )
@@ -67,7 +68,7 @@ func studioStock() stock {
 		}})
 	}
 	for _, name := range []string{"crunch", "cascade", "high gain", "compressed", "starved", "octave", "slow bias"} {
-		g, kind := otherGear[name], "high gain"
+		g, kind := circuits.All[name], "high gain"
 		switch name {
 		case "crunch", "compressed":
 			kind = "crunch"
@@ -76,7 +77,7 @@ func studioStock() stock {
 		case "octave":
 			kind = "octave"
 		}
-		out.chains = append(out.chains, chain{name: name, kind: kind, play: g.play})
+		out.chains = append(out.chains, chain{name: name, kind: kind, play: g.Play})
 	}
 	return out
 }

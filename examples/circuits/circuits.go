@@ -1,4 +1,7 @@
-package clock
+// Package circuits plays recordings through simple circuits that the studio has not, so
+// that what is measured of the studio's circuits is not all that is known. Only tests
+// import it.
+package circuits
 
 import (
 	"math"
@@ -6,12 +9,15 @@ import (
 	"slices"
 )
 
-// gear is a kind of gear that the studio has not, so that what is measured of
-// the studio's circuits is not all that is known. It runs at the recording's own
-// rate: the harmonics that fold back are a disturbance more.
-type gear struct{ drive func(x []float64) }
+// rate is the sample rate of what is played, in Hz.
+const rate = 48000
 
-var otherGear = map[string]gear{
+// Circuit runs at the recording's own rate, 48 kHz: the harmonics that fold back are a
+// disturbance more.
+type Circuit struct{ drive func(x []float64) }
+
+// All are the circuits by name. Their values are common practice, no source.
+var All = map[string]Circuit{
 	"crunch": {func(x []float64) { highPass(x, 100); shape(x, func(v float64) float64 { return math.Tanh(4 * v) }) }},
 	"cascade": {func(x []float64) {
 		highPass(x, 300)
@@ -61,9 +67,9 @@ var otherGear = map[string]gear{
 	}},
 }
 
-// play returns dry, at half of full scale, through the gear and a cabinet, with
-// hiss at −50 dB of the result.
-func (g gear) play(dry []float64, seed uint64) []float64 {
+// Play returns dry, at 48 kHz and half of full scale, through the circuit and a cabinet,
+// with hiss at −50 dB of the result, which the seed chooses.
+func (g Circuit) Play(dry []float64, seed uint64) []float64 {
 	peak := 0.0
 	for _, v := range dry {
 		peak = max(peak, math.Abs(v))
