@@ -157,7 +157,11 @@ func (s *Session) detectable() (text string, all bool) {
 		if len(hidden) > 0 {
 			all = false
 			slices.Sort(hidden)
-			words = fmt.Sprintf("%s: neither would have been found at every place in %s", name, strings.Join(hidden, ", "))
+			where := strings.Join(hidden, ", ")
+			if len(hidden) == len(s.held()) {
+				where = "any take"
+			}
+			words = fmt.Sprintf("%s: neither would have been found at every place in %s", name, where)
 		}
 		out = append(out, words)
 	}

@@ -200,7 +200,7 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a part of a take is of another pass, was moved, turned or left out", []string{idPerformance, idLag, idPolarity}, partly,
+			"a part of a take is of another pass, was moved or left out", []string{idPerformance, idLag}, partly,
 			func(*Session) string {
 				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.sourceName() + " plays"
 			},
