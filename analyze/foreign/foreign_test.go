@@ -118,7 +118,7 @@ func TestMemory(t *testing.T) {
 	for name, text := range map[string]string{
 		"objects": `{"subs":[` + strings.Repeat(`{},`, 5000) + `{}]}`,
 		"numbers": `{"any":[` + strings.Repeat(`123456,`, 50000) + `0]}`,
-		"words":   `{"words":{"` + strings.Repeat("a", 30000) + `":"b"}}`,
+		"words":   `{"words":{"` + strings.Repeat("a", 300000) + `":"b"}}`,
 	} {
 		v := &tree{}
 		weight, err := Weigh([]byte(text), v)

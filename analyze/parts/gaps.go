@@ -13,7 +13,7 @@ const (
 	gapNear    = 3    // dB above the floor that are still the floor
 	gapExpect  = 9    // dB above the floor that the sound usually is, at this level of the first
 	gapPlays   = 10   // dB above the first recording's own floor from which it plays
-	gapUsual   = 0.45 // quantile of what is usual
+	gapUsual   = 0.25 // quantile of what is usual
 	gapStep    = 3    // dB: width of a class of levels
 	gapClasses = 26
 	gapCount   = 40   // values of a class from which something is usual
