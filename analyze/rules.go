@@ -46,7 +46,7 @@ func Rules() []Rule {
 		{
 			Since:  2,
 			Fields: []string{"checks[dropouts]", "checks[clipping]", "checks[clicks]", "checks[cut-off]", "checks[format]", "checks[near-copy]"},
-			Says:   "Dropouts and flat crests are told from the steps of a sound of few bits or of a bit crusher, and from the digital silence of a count-in; clicks of up to three samples, fades, 16 bits in a file of 24 and repeats that are copies in 16 bits are looked for.",
+			Says:   "Dropouts and flat crests are distinguished from the steps of a sound of few bits or of a bit crusher, and from the digital silence of a count-in; clicks of up to three samples, fades, 16 bits in a file of 24 and repeats that are copies in 16 bits are looked for.",
 		},
 		{
 			Since:  2,

@@ -3,6 +3,7 @@ package foreign
 import (
 	"encoding/json"
 	"errors"
+	"math"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -35,7 +36,7 @@ func FuzzPath(f *testing.F) {
 		if Path(name) != nil {
 			return
 		}
-		rel, err := filepath.Rel("/root/dir", filepath.Join("/root/dir", filepath.FromSlash(name)))
+		rel, err := filepath.Rel("/top/dir", filepath.Join("/top/dir", filepath.FromSlash(name)))
 		if err != nil || filepath.ToSlash(rel) != name {
 			t.Errorf("%q leads to %q, %v", name, rel, err)
 		}
@@ -118,18 +119,23 @@ func TestMemory(t *testing.T) {
 	for name, text := range map[string]string{
 		"objects": `{"subs":[` + strings.Repeat(`{},`, 5000) + `{}]}`,
 		"numbers": `{"any":[` + strings.Repeat(`123456,`, 50000) + `0]}`,
-		"words":   `{"words":{"` + strings.Repeat("a", 300000) + `":"b"}}`,
+		"words":   `{"words":{"` + strings.Repeat("a", 30000) + `":"b"}}`,
 	} {
 		v := &tree{}
 		weight, err := Weigh([]byte(text), v)
 		if err != nil {
 			t.Fatal(err)
 		}
-		before := held()
-		if err := JSON([]byte(text), v, weight); err != nil {
-			t.Errorf("%s: %v", name, err)
+		took := int64(math.MaxInt64) // the least of some: what else runs only adds
+		for range 3 {
+			v = &tree{}
+			before := held()
+			if err := JSON([]byte(text), v, weight); err != nil {
+				t.Errorf("%s: %v", name, err)
+			}
+			took = min(took, held()-before)
 		}
-		if took := held() - before; took > weight {
+		if took > weight {
 			t.Errorf("%s: takes %d bytes, estimated %d", name, took, weight)
 		}
 		if JSON([]byte(text), v, weight-1) == nil {

@@ -164,13 +164,13 @@ func (s *noteStates) contradict(start int, slips []noteSlip, later, time float64
 			nats += s.fits(s.sharp[i][l+by]) - s.fits(s.sharp[i][l])
 		}
 	}
-	return nats <= -doubtful
+	return nats <= -ratherPlaced
 }
 
 const (
 	nearNotes     = 1.5 // s
 	clearlyPlaced = 6.0 // nats by which the notes of a part are in place, where it is none
-	doubtful      = 1.0 // nats by which they are where the windows say they are not
+	ratherPlaced  = 1.0 // nats by which they are where the windows say they are not
 )
 
 // certain reports whether a part is not what a says whatever the gear is.
