@@ -13,8 +13,11 @@ import (
 )
 
 // EarlierAudio names audio that was published as a comparison of its own,
-// before takes were added or put in another order. Answer codes carry its ID
-// and number its takes.
+// before takes were added or put in another order, and whose files are all still
+// there. Answer codes carry its ID and number its takes. listening.Tally counts them
+// for the takes of today, fitted together with the new ones; ratings count only
+// against the same reference. A listener who comes back in the same browser has the
+// same number, so that pairs already answered do not count twice.
 type EarlierAudio struct {
 	ID        string        `json:"id"`        // AudioID of then
 	Reference string        `json:"reference"` // name of then of the reference; "" without one

@@ -337,7 +337,7 @@ func (s *scene) each(name string, f func(x []float64) []float64) {
 // detection is a fault of the least strength that is found in every material.
 type detection struct {
 	id    string
-	fault string // as the table in DEVELOPERS.md says it
+	fault string // as the table in testdata/detection.md says it
 	cheat func(s *scene)
 	want  wanted
 	not   string // the material in which it is not findable

@@ -13,13 +13,13 @@ import (
 // table reads the table of what the checks detect: its cells by check.
 func table(t *testing.T) map[string][]string {
 	t.Helper()
-	text, err := os.ReadFile("../DEVELOPERS.md")
+	text, err := os.ReadFile("testdata/detection.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, text2, ok := strings.Cut(string(text), "| check | smallest fault")
 	if !ok {
-		t.Fatal("DEVELOPERS.md has no table of checks")
+		t.Fatal("testdata/detection.md has no table of checks")
 	}
 	text2, _, _ = strings.Cut(text2, "\n\n")
 	rows := map[string][]string{}
@@ -76,7 +76,7 @@ func TestTable(t *testing.T) {
 func alarms(answers map[Outcome]int, wrong int) string {
 	text := fmt.Sprintf("%d of %d", wrong, answers[Holds]+answers[Caution]+answers[Fails])
 	if n := answers[NotMeasured]; n > 0 {
-		text += fmt.Sprintf(", %d not told", n)
+		text += fmt.Sprintf(", %d not measured", n)
 	}
 	return text
 }

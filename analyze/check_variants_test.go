@@ -332,7 +332,7 @@ func TestVariants(t *testing.T) {
 	for _, id := range names {
 		t.Logf("%-20s %v", id, tally[id])
 		if want := alarms(tally[id], wrong[id]); n == 200 && (rows[id] == nil || rows[id][2] != want) {
-			t.Errorf("%s: the table in DEVELOPERS.md says %q, counted is %q", id, rows[id], want)
+			t.Errorf("%s: testdata/detection.md says %q, counted is %q", id, rows[id], want)
 		}
 	}
 	for id, r := range rows {

@@ -128,7 +128,9 @@ func loud(x []float32) bool {
 
 // In the other engines the player works as well, by hand and without complaints;
 // what sounds is what was published, bit by bit; and what is decoded measures the
-// same. Engines are Firefox and the GTK port of WebKit, Safari's engine.
+// same. Engines are Firefox and the GTK port of WebKit, Safari's engine. Each is
+// driven by its own remote protocol and clicks as a hand would; a sound server that
+// makes no sound records what it plays.
 func TestOtherBrowsers(t *testing.T) {
 	if testing.Short() {
 		t.Skip("needs browsers")

@@ -1,6 +1,43 @@
 // Package templates holds the files of the report page: HTML templates, the
 // style sheets and the scripts of the player and the blind tests. It has no logic in
 // Go.
+//
+// # The player
+//
+// The player consists of classic scripts without a build step, which share one
+// global object, Evenhand. A browser loads them when they are needed:
+//
+//	at the start        sound.js (files, decoding, the deck), listen-data.js
+//	                    (written by report/player.go), listen.js; below 35 kB
+//	                    (TestStartWeight)
+//	with a blend        listen-more.js (hashes and blends), blends.js
+//	with a blind test   hash.js, statistics.js, answers.js, meter.js, blind.js,
+//	                    tests.js
+//	with the check      listen-more.js, hash.js, meter.js, recheck.js
+//
+// All takes play at once, each through its own gain; a switch moves the gains along
+// exponentials of 2 ms. Pieces of at most 20 s are cut at the same frames in all
+// takes; two are in memory at a time (61 MB for eight mono takes). Over http a piece
+// is fetched. From a disk it comes as a script with the same bytes in base64.
+// Nothing needs a secure context. Published takes are shifted by whole frames. The
+// remaining half sample at most does not matter, since takes are mixed only for the
+// few milliseconds of a switch.
+//
+// Keys: digits choose takes, brackets choose sections, and initials of words on the
+// controls do the rest. Letters that people know from editing video (J, K, L, M, I,
+// O) do nothing, and arrows are left to controls. Keys work while the focus is in the
+// player. A switch, off at first, extends all but Space to the whole page (WCAG 2.2,
+// 2.1.4).
+//
+// In a blind test the key, which says what is what, is drawn and sealed before the
+// start, everything is loaded before the first answer, and takes are matched over the
+// section. An answer counts only after listening. The dull anchor is a linear-phase
+// low-pass after BS.1534-3 (3.5 kHz). Package analyze/listening describes the answer
+// code.
+//
+// Tests run the player in Chromium, Firefox and the GTK port of WebKit. It was never
+// heard in Safari or on a real phone: the ring switch and the first touch are handled
+// as their documentation says, but untested.
 package templates
 
 import "embed"

@@ -4,6 +4,10 @@
 //
 // Files and folders that only this program needs for a while are made by Hold,
 // which tells those of a running program from those of one that was killed.
+//
+// TestPowerCut cuts the power after every operation, with unsynced names and content
+// lost; TestNoRoomAnywhere fills the disk. Files in the store of encoded audio are not
+// synced: a damaged one is found by its hash.
 package disk
 
 import (

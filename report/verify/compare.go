@@ -1,5 +1,21 @@
 // Package verify compares the stored results of a comparison with results that
 // were computed again, and says what differs. It measures nothing.
+//
+// "evenhand verify" has three ways to measure again, and prints which one it used:
+//
+// With all recordings, the whole report is computed anew (publish in
+// cmd/evenhand/build.go) and compared value by value within Tolerances.
+//
+// If some recordings are missing, the takes that are there are measured along the
+// stored timeline (analyze.RemeasurePresent).
+//
+// Without recordings, the published audio is decoded, its gain is undone, and a
+// session is built from it (analyze.RemeasureFromPublished). Sections, spectra, noise,
+// differences and likeness are compared within PublishedTolerances. Values that the
+// file's rounding reaches, also by moving a window across a gate of the loudness, are
+// not compared, and their number is given (TestFreshVerifies). The demo's 24-bit files
+// give levels again to 0.0001 dB, the second scenario's dithered 16-bit files to
+// 0.02 dB.
 package verify
 
 import (
