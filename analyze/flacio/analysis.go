@@ -1,10 +1,6 @@
 package flacio
 
-import (
-	"math/bits"
-
-	"github.com/mewkiz/flac/frame"
-)
+import "math/bits"
 
 const (
 	maxOrder  = 8  // of a linear predictor; higher ones save little (flac's default effort has the same)
@@ -22,46 +18,40 @@ type analysis struct {
 	length   int                           // that window was made for
 	residual [blockSize]int32
 	other    [blockSize]int32
-	parts    [MaxChannels][1 << maxParts]frame.RicePartition
-	rice     [MaxChannels]frame.RiceSubframe
-	coeffs   [MaxChannels][maxOrder]int32
+	coeffs   [maxOrder]int32 // of the linear predictor
+	sub      subframe
 }
 
-// choose fills in the channel assignment and the subframe headers of f, whose
-// subframes hold the plain samples.
-func (a *analysis) choose(f *frame.Frame, depth int) {
-	subs := f.Subframes
-	f.Channels = frame.Channels(len(subs) - 1)
-	if len(subs) != 2 {
-		for c, sub := range subs {
-			a.subframe(c, sub, sub.Samples, depth)
-		}
-		return
+// decorrelate returns how the channels of a block are stored, as the header of a
+// block says it, and their samples: of a pair perhaps one of the two, or the mean
+// of both, and the difference. side is the place of the difference, which has one
+// bit more, -1 for none.
+//
+// Source: RFC 9639, sections 4.2 and 9.1.3.
+func (a *analysis) decorrelate(x [][]int32) (channels byte, coded [MaxChannels][]int32, side int) {
+	copy(coded[:], x)
+	if len(x) != 2 {
+		return byte(len(x) - 1), coded, -1
 	}
-	left, right := subs[0].Samples, subs[1].Samples
-	mid, side := a.mid[:len(left)], a.side[:len(left)]
+	left, right := x[0], x[1]
+	mid, diff := a.mid[:len(left)], a.side[:len(left)]
 	for i, l := range left {
 		r := right[i]
-		mid[i], side[i] = (l+r)>>1, l-r
+		mid[i], diff[i] = (l+r)>>1, l-r
 	}
-	l, r, m, s := roughness(left), roughness(right), roughness(mid), roughness(side)
+	l, r, m, s := roughness(left), roughness(right), roughness(mid), roughness(diff)
 	switch min(l+r, l+s, s+r, m+s) {
 	case l + r:
-		a.subframe(0, subs[0], left, depth)
-		a.subframe(1, subs[1], right, depth)
+		return leftRight, coded, -1
 	case m + s:
-		f.Channels = frame.ChannelsMidSide
-		a.subframe(0, subs[0], mid, depth)
-		a.subframe(1, subs[1], side, depth+1)
+		coded[0], coded[1] = mid, diff
+		return midSide, coded, 1
 	case l + s:
-		f.Channels = frame.ChannelsLeftSide
-		a.subframe(0, subs[0], left, depth)
-		a.subframe(1, subs[1], side, depth+1)
-	default:
-		f.Channels = frame.ChannelsSideRight
-		a.subframe(0, subs[0], side, depth+1)
-		a.subframe(1, subs[1], right, depth)
+		coded[1] = diff
+		return leftSide, coded, 1
 	}
+	coded[0] = diff
+	return sideRight, coded, 0
 }
 
 // roughness estimates how many bits a channel will need, as log2 of the mean
@@ -82,9 +72,10 @@ func log2(v uint64) int64 {
 }
 
 // subframe chooses predictor and partitions for the samples x of one channel,
-// which have depth bits.
-func (a *analysis) subframe(c int, sub *frame.Subframe, x []int32, depth int) {
-	sub.SubHeader = frame.SubHeader{Pred: frame.PredVerbatim}
+// which have depth bits. The result holds until the next call.
+func (a *analysis) subframe(x []int32, depth int) *subframe {
+	sub := &a.sub
+	*sub = subframe{kind: verbatim, samples: x, depth: depth}
 	n := len(x)
 	var all, differ int32
 	for _, v := range x {
@@ -92,44 +83,42 @@ func (a *analysis) subframe(c int, sub *frame.Subframe, x []int32, depth int) {
 		differ |= v ^ x[0]
 	}
 	if differ == 0 {
-		sub.Pred = frame.PredConstant
-		return
+		sub.kind = constant
+		return sub
 	}
 	if unused := bits.TrailingZeros32(uint32(all)); unused > 0 {
 		for i, v := range x {
 			a.shifted[i] = v >> unused
 		}
 		x = a.shifted[:n]
-		sub.Wasted = uint(unused)
 		depth -= unused
+		sub.samples, sub.unused, sub.depth = x, unused, depth
 	}
 	if n < 4*maxOrder {
-		return // too short for prediction to pay
+		return sub // too short for prediction to pay
 	}
 	order, cost := a.fixed(x)
-	residual := a.residual[:n]
-	sub.Pred, sub.Order = frame.PredFixed, order
-	if k, shift, ok := a.linear(a.coeffs[c][:], x); ok {
-		if sum, ok := predict(a.other[:n], x, a.coeffs[c][:k], shift); ok && better(sum, k, cost, n) {
-			sub.Pred, sub.Order = frame.PredFIR, k
-			sub.CoeffPrec, sub.CoeffShift, sub.Coeffs = precision, shift, a.coeffs[c][:k]
-			residual = a.other[:n]
+	sub.kind, sub.coeffs, sub.residual = fixed, fixedCoeffs[order], a.residual[:n]
+	if coeffs, shift := a.linear(x); coeffs != nil {
+		if sum, ok := predict(a.other[:n], x, coeffs, shift); ok && better(sum, len(coeffs), cost, n) {
+			sub.kind, sub.coeffs, sub.shift, sub.residual = linear, coeffs, shift, a.other[:n]
 		}
 	}
-	if sub.Pred == frame.PredFixed {
-		if _, ok := predict(residual, x, frame.FixedCoeffs[order], 0); !ok {
-			sub.Pred, sub.Order = frame.PredVerbatim, 0
-			return
+	if sub.kind == fixed {
+		if _, ok := predict(sub.residual, x, sub.coeffs, 0); !ok {
+			sub.kind = verbatim
+			return sub
 		}
 	}
-	size := a.partition(c, sub, residual)
-	size += sub.Order * depth
-	if sub.Pred == frame.PredFIR {
-		size += 9 + sub.Order*precision
+	order = len(sub.coeffs)
+	size := sub.partition() + order*depth
+	if sub.kind == linear {
+		size += 9 + order*precision
 	}
 	if size >= n*depth {
-		sub.SubHeader = frame.SubHeader{Pred: frame.PredVerbatim, Wasted: sub.Wasted}
+		sub.kind = verbatim
 	}
+	return sub
 }
 
 // better reports whether a linear predictor with the given sum of residual
@@ -206,49 +195,41 @@ func predict(dst, x, coeffs []int32, shift int32) (sum uint64, ok bool) {
 
 // partition chooses Rice parameters for the residual and returns an estimate
 // of its size in bits.
-func (a *analysis) partition(c int, sub *frame.Subframe, residual []int32) int {
+func (s *subframe) partition() int {
+	residual, order := s.residual, len(s.coeffs)
 	n := len(residual)
 	top := min(bits.TrailingZeros(uint(n)), maxParts)
-	for top > 0 && n>>top <= sub.Order {
+	for top > 0 && n>>top <= order {
 		top--
 	}
-	var sums [1 << maxParts]uint64
+	var sums, merged [1 << maxParts]uint64
 	for p := range sums[:1<<top] {
-		var s uint64
 		for _, r := range residual[p*(n>>top) : (p+1)*(n>>top)] {
-			s += uint64(uint32(r)<<1 ^ uint32(r>>31))
+			sums[p] += uint64(fold(r))
 		}
-		sums[p] = s
 	}
-	best, size := 0, 0
-	for order := top; order >= 0; order-- {
+	merged = sums
+	size := 0
+	for parts := top; parts >= 0; parts-- {
 		total := 6
-		for p, s := range sums[:1<<order] {
-			_, b := riceParameter(s, partLength(n, order, p, sub.Order))
+		for p, sum := range sums[:1<<parts] {
+			_, b := riceParameter(sum, partLength(n, parts, p, order))
 			total += b + 4
 		}
-		if order == top || total <= size {
-			best, size = order, total
+		if parts == top || total <= size {
+			s.parts, size, merged = parts, total, sums
 		}
-		for p := 0; p < 1<<order>>1; p++ {
+		for p := 0; p < 1<<parts>>1; p++ {
 			sums[p] = sums[2*p] + sums[2*p+1]
 		}
 	}
-	parts := a.parts[c][:1<<best]
-	for p := range parts {
-		var s uint64
-		for _, r := range residual[p*(n>>best) : (p+1)*(n>>best)] {
-			s += uint64(uint32(r)<<1 ^ uint32(r>>31))
-		}
-		k, _ := riceParameter(s, partLength(n, best, p, sub.Order))
-		parts[p] = frame.RicePartition{Param: k}
-		if k > 14 {
-			sub.ResidualCodingMethod = frame.ResidualCodingMethodRice2
+	for p, sum := range merged[:1<<s.parts] {
+		s.params[p], _ = riceParameter(sum, partLength(n, s.parts, p, order))
+		if s.params[p] >= escape4 {
+			s.wide = true
 			size++
 		}
 	}
-	a.rice[c] = frame.RiceSubframe{PartOrder: best, Partitions: parts}
-	sub.RiceSubframe = &a.rice[c]
 	return size
 }
 

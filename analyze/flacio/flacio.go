@@ -2,14 +2,15 @@
 // audio, as blocks of samples. A Quantiser turns full-scale floats into the
 // integers that an Encoder takes.
 //
-// The mewkiz/flac library does the coding. Its own analysis knows fixed
-// predictors and one Rice parameter a block only, so this package chooses
-// channel decorrelation, predictor and Rice partitions and hands them over. It
-// also corrects the fields of the stream header that the library gets wrong.
-// All choices are made in arithmetic that gives the same bits on every
-// machine: the same samples give the same bytes.
+// The encoder is written here: it chooses channel decorrelation, predictor and
+// Rice partitions and writes the bits. All choices are made in arithmetic that
+// gives the same bits on every machine: the same samples give the same bytes. The
+// decoder is the mewkiz/flac library, so that whoever measures a published file
+// again reads it with code that did not write it.
 //
-// Source: RFC 9639, Free Lossless Audio Codec (December 2024); from memory.
+// Source: RFC 9639, Free Lossless Audio Codec (December 2024): section 8.2 (stream
+// header), 9.1 (block header), 9.2 (subframes), 9.3 (checksum of a block); from
+// memory.
 package flacio
 
 import (

@@ -3,8 +3,8 @@ package flacio
 import "math"
 
 // linear finds a linear predictor for x by the autocorrelation method. It
-// returns its order, fills coeffs with that many coefficients in units of
-// 2^-shift, and reports whether there is one.
+// returns its coefficients in units of 2^-shift, which hold until the next call;
+// none where there is no predictor.
 //
 // Every product is converted to float64 before it is added: that forbids the
 // compiler to fuse the two, which some processors can and others cannot, so
@@ -12,12 +12,13 @@ import "math"
 //
 // Source: Levinson-Durbin recursion, e.g. Makhoul, Linear Prediction: A
 // Tutorial Review, Proc. IEEE 63(4), 1975 (from memory).
-func (a *analysis) linear(coeffs []int32, x []int32) (order int, shift int32, ok bool) {
+func (a *analysis) linear(x []int32) (coeffs []int32, shift int32) {
 	r := a.autocorrelation(x)
 	if r[0] <= 0 {
-		return 0, 0, false
+		return nil, 0
 	}
 	var lpc, best [maxOrder]float64
+	order := 0
 	n := float64(len(x))
 	err := float64(r[0] * (1 + 1e-12)) // a little noise keeps pure tones stable
 	least := err
@@ -43,7 +44,7 @@ func (a *analysis) linear(coeffs []int32, x []int32) (order int, shift int32, ok
 		}
 	}
 	if order == 0 {
-		return 0, 0, false
+		return nil, 0
 	}
 	largest := 0.0
 	for _, v := range best[:order] {
@@ -52,10 +53,11 @@ func (a *analysis) linear(coeffs []int32, x []int32) (order int, shift int32, ok
 	_, exp := math.Frexp(largest) // largest < 2^exp
 	s := precision - 1 - exp
 	if s < 0 || largest == 0 {
-		return 0, 0, false
+		return nil, 0
 	}
 	s = min(s, 15)
 	// The rounding error of each coefficient is passed on to the next.
+	coeffs = a.coeffs[:order]
 	carry := 0.0
 	const limit = 1<<(precision-1) - 1
 	for i, v := range best[:order] {
@@ -64,7 +66,7 @@ func (a *analysis) linear(coeffs []int32, x []int32) (order int, shift int32, ok
 		coeffs[i] = int32(q)
 		carry -= q
 	}
-	return order, int32(s), true
+	return coeffs, int32(s)
 }
 
 // autocorrelation returns lags 0 to maxOrder of x under a Welch window, whose
