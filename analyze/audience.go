@@ -173,7 +173,7 @@ func (e *LostAnswersError) Error() string {
 		}
 		why = "they listened to other audio " + strings.Join(parts, "; ")
 	}
-	return fmt.Sprintf("what %d readers of the earlier report heard would be lost: %s", e.Readers, why)
+	return fmt.Sprintf("the answers of %d listeners to the earlier report would be lost: %s", e.Readers, why)
 }
 
 func (e *LostAnswersError) Unwrap() error { return e.Err }

@@ -215,7 +215,7 @@ func TestTallyWithoutEstimate(t *testing.T) {
 		t.Errorf("%+v", p.Abilities)
 	}
 	all := strings.Join(r.Caveats, "\n")
-	for _, s := range []string{"cannot be estimated", "made-up", "No reader was asked about a hidden pair", "chose themselves"} {
+	for _, s := range []string{"cannot be estimated", "made-up", "No listener was asked about a hidden pair", "chose themselves"} {
 		if !strings.Contains(all, s) {
 			t.Errorf("the caveats do not say %q:\n%s", s, all)
 		}
@@ -283,8 +283,8 @@ func TestCaveats(t *testing.T) {
 		tried(1, 0, 1, 10, 10, 9), tried(2, 0, 1, 10, 4, 4), marked(1, 95, 20, 50, 60, 70), marked(2, 5, 20, 50, 60, 70)))
 	all := strings.Join(r.Caveats, "\n")
 	for _, s := range []string{
-		"1 code was of a reader who had answered", "1 (50 %", "With 2 readers", "1 test reached p ≤ 0.05 alone; by guessing, 0.0 would",
-		"1 test was stopped before the planned number of trials and left out", "the 1 of 2 readers who gave the hidden reference at least 90", "Fewer than six ratings", "A preference is not a quality",
+		"1 code was of a listener who had answered", "1 (50 %", "With 2 listeners", "1 test reached p ≤ 0.05 alone; by guessing, 0.0 would",
+		"1 test was stopped before the planned number of trials and left out", "the 1 of 2 listeners who gave the hidden reference at least 90", "Fewer than six ratings", "A preference is not a quality",
 	} {
 		if !strings.Contains(all, s) {
 			t.Errorf("the caveats do not say %q:\n%s", s, all)

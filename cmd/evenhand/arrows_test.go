@@ -61,7 +61,7 @@ func TestArrows(t *testing.T) {
 		"github.com/yuin/goldmark":       "report",
 		"github.com/goccy/go-yaml":       "analyze/manifest",
 		"github.com/chromedp/":           "examples/oracle/chromium",
-		"github.com/spf13/cobra":         "cmd/evenhand",
+		"github.com/spf13/":              "cmd/evenhand",
 		"github.com/schollz/progressbar": "cmd/evenhand",
 	}
 	root := filepath.Join("..", "..")

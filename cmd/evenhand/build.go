@@ -34,11 +34,11 @@ type buildOptions struct {
 
 func (o *buildOptions) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
-	f.IntVar(&o.workers, "workers", 0, "takes to work on at once; 0: one for each processor")
-	f.StringVar(&o.cache, "cache", "", "folder that keeps encoded audio, at most "+fmt.Sprint(int64(analyze.DefaultCacheLimit)>>30)+" GiB of it (default: evenhand in the system's folder for caches)")
-	f.BoolVar(&o.noCache, "no-cache", false, "encode everything anew and keep nothing")
-	f.BoolVar(&o.drop, "drop-answers", false, "go on when published audio changes that readers of the earlier report left answers about; what they heard is left out")
-	f.StringVar(&o.target, "target", "", "when an earlier report has another target: kept (keep it or stop) or new (change the published audio)")
+	f.IntVar(&o.workers, "workers", 0, "takes to process at once; 0: one for each processor")
+	f.StringVar(&o.cache, "cache", "", "folder for encoded audio, at most "+fmt.Sprint(int64(analyze.DefaultCacheLimit)>>30)+" GiB (default: evenhand in the system's cache folder)")
+	f.BoolVar(&o.noCache, "no-cache", false, "encode all audio again and keep none of it")
+	f.BoolVar(&o.drop, "drop-answers", false, "continue if published audio changes that listeners left answers about, and drop these answers")
+	f.StringVar(&o.target, "target", "", "if the earlier report has another target: kept (keep it or stop) or new (change the published audio)")
 }
 
 // openCache returns the cache that the options ask for; nil for none.
@@ -68,7 +68,7 @@ func readEarlier(dir string) (*analyze.Earlier, error) {
 	}
 	res, err := analyze.DecodeResult(text)
 	if err != nil {
-		return nil, usageError{fmt.Errorf("%s: %w; with --target new it is not needed", filepath.Join(dir, resultsName), err)}
+		return nil, usageError{fmt.Errorf("%s: %w; type --target new to build without it", filepath.Join(dir, resultsName), err)}
 	}
 	return analyze.EarlierFrom(res), nil
 }
@@ -90,9 +90,9 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 	}
 	if o.target == "kept" && err == nil {
 		if e == nil {
-			err = usageError{errors.New("--target kept: there is no earlier report to keep the target of")}
+			err = usageError{errors.New("--target kept: there is no earlier report; remove --target")}
 		} else if c.Match.Target != nil {
-			err = usageError{errors.New("--target kept: the manifest states a target of its own under match:; remove one of the two")}
+			err = usageError{errors.New("--target kept: the manifest states a target too, under match:; remove one of the two")}
 		}
 	}
 	return e, err
@@ -161,18 +161,18 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if lost != nil {
 		fmt.Fprintf(w, "evenhand: warning: --drop-answers: %v\n", lost)
 		if less := (*analyze.LostAnswersError)(nil); errors.As(lost, &less) && less.Counts {
-			fmt.Fprintln(w, "evenhand: codes about takes that are still published as they were count as before: evenhand tally with all comments adds them again")
+			fmt.Fprintln(w, "evenhand: codes about takes whose published audio is unchanged still count; evenhand tally with all comments adds them again")
 		}
 	}
 	for _, err := range []error{cache.Err(), cache.Trim(analyze.DefaultCacheLimit)} {
 		if err != nil {
-			fmt.Fprintf(w, "evenhand: warning: encoded audio is not kept for next time: %v\n", err)
+			fmt.Fprintf(w, "evenhand: warning: encoded audio was not kept for the next build: %v\n", err)
 			break
 		}
 	}
 	for _, t := range s.Result.Takes {
 		if t.Withheld != nil {
-			fmt.Fprintf(w, "evenhand: not published, marked redistribute: no: the audio of %s (%s); its numbers and its hash are\n", t.Name, t.File)
+			fmt.Fprintf(w, "evenhand: withheld (redistribute: no): the audio of %s (%s); the report has its numbers and its hash\n", t.Name, t.File)
 		}
 	}
 	if n := s.Reused(); n > 0 {
@@ -189,7 +189,7 @@ func insteadOfLosing(lost error) string {
 	if errors.Is(lost, analyze.ErrRenamed) {
 		return "build with --drop-answers and tally all comments again, which counts them by the new names"
 	}
-	return "write to another folder to keep both reports, undo what changed the audio, or build with --drop-answers to go on without the answers"
+	return "write to another folder to keep both reports, undo what changed the audio, or build with --drop-answers to continue without the answers"
 }
 
 // sayWarnings writes what is doubtful about a result.

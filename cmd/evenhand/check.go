@@ -21,15 +21,15 @@ func checkCommand() *cobra.Command {
 	var workers int
 	cmd := &cobra.Command{
 		Use:   "check MANIFEST",
-		Short: "Say whether a comparison is fair",
-		Long: `Check reads a manifest and its recordings and answers whether the comparison is
-fair: was it the same performance, at the same level, with only one thing
-changed? It lists every check that does not hold with what to do, then what the
-comparison can be accused of and what speaks against it. Nothing is written.
-The exit status is 1 when a check fails.
+		Short: "Check whether a comparison is fair",
+		Long: `Check answers whether a comparison is fair. Was it the same performance, at the
+same level, with only one thing changed? It prints each check that did not pass
+with what to do. Then it prints what viewers may suspect, and what the
+measurements say about it. Check writes no files. The exit status is 1 if a
+check failed.
 
-Limits can be set in the manifest under limits:, by the id of the check, which
---all shows in brackets.`,
+You can set limits in the manifest under limits:, by the id of the check. --all
+prints the ids in brackets.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			c, err := manifest.Load(args[0], analyze.CheckLimit)
@@ -69,9 +69,9 @@ Limits can be set in the manifest under limits:, by the id of the check, which
 			return failed(s.Result)
 		},
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print checks and exclusions as JSON instead of a table")
-	cmd.Flags().BoolVar(&all, "all", false, "list the checks that hold one by one, with their ids, limits and sources")
-	cmd.Flags().IntVar(&workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print checks and exclusions as JSON")
+	cmd.Flags().BoolVar(&all, "all", false, "also list each check that passed, with its id, limit and source")
+	cmd.Flags().IntVar(&workers, "workers", 0, "takes to process at once; 0: one for each processor")
 	return cmd
 }
 

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"encoding/json"
-	"errors"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -33,31 +32,33 @@ func buildCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "build MANIFEST -o DIR",
 		Short: "Measure a comparison and write its report",
-		Long: `Build reads a manifest and its recordings, checks and measures them, matches
-the levels and writes a folder of static files: index.html, the matched audio,
-the tables and results.json. The folder appears complete or not at all. An
-earlier report in its place is replaced; anything else is left alone. No file
-marked redistribute: no is copied, nor is audio made from such a take: the report
-holds its numbers and its hash, and says that it is not published.
+		Long: `Build checks and measures the recordings that a manifest lists, matches their
+levels and writes the report as a folder of static files: index.html, the
+matched audio, tables and results.json. It replaces an earlier report in DIR,
+and leaves any other folder alone. If it fails, DIR stays as it was.
 
-A take that is added can lower the highest level that all takes allow, and so
-change the audio that was published of the others. So the target of an earlier
-report in DIR is kept where the ceiling allows it, and build says what the
-other target would change; --target new takes that instead. What readers heard of
-takes whose files stay the same bytes stays in the report. Where it would be lost
-nothing is replaced, unless --drop-answers says so.
+Build withholds what is marked redistribute: no. It never copies such a file. If
+a take is marked, the report has its numbers and its hash, and no audio that was
+made from it.
 
-Encoded audio is kept in a cache, so that takes that did not change are not
-encoded again. The cache may be deleted at any time.
+If DIR holds an earlier report, build keeps the target loudness of that report
+as long as no take peaks above the ceiling, so that published audio stays the
+same. If another target is possible, build prints what it would change;
+--target new uses it. What listeners heard stays in the report for takes whose
+files do not change. If a build would lose answers, it replaces nothing;
+--drop-answers lets it continue.
 
-A page opened from a disk may not fetch files, so the audio for its player stands
-in the folder twice, the second time in scripts: more than a third of a report, or
-nearly half with two microphones. --web-only leaves those out, for a folder that
-goes to a web host; the page opened from a disk then has plain players.`,
+Build keeps encoded audio in a cache and encodes only takes that changed. You
+can delete the cache at any time.
+
+A browser does not let a page from a disk fetch files, so the report holds the
+player's audio a second time, in scripts. They are more than a third of its
+size, nearly half with two microphones. --web-only leaves them out. Such a
+report is for a web host; opened from a disk, it has plain players.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if out == "" {
-				return usageError{errors.New("build needs a folder to write to: -o DIR")}
+				return noOutput(cmd, args, "a folder", "DIR")
 			}
 			res, err := build(cmd, args[0], out, out, opts)
 			if err != nil {
@@ -78,8 +79,8 @@ goes to a web host; the page opened from a disk then has plain players.`,
 		},
 	}
 	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write the report to")
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON instead of a table")
-	cmd.Flags().BoolVar(&opts.webOnly, "web-only", false, "leave out the second copy of the audio that the player needs when the page is opened from a disk")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print the result as JSON")
+	cmd.Flags().BoolVar(&opts.webOnly, "web-only", false, "leave out the second copy of the audio, which the player needs only when the page is opened from a disk")
 	opts.flags(cmd)
 	return cmd
 }
@@ -119,14 +120,14 @@ func demoCommand() *cobra.Command {
 	var scenario string
 	cmd := &cobra.Command{
 		Use:   "demo DIR",
-		Short: "Make the audio and manifest of an invented comparison",
-		Long: `Demo synthesises a comparison to try everything on: a dry performance, its
-renders through invented circuits with known lags, levels and noise, and the
-manifest that describes them. The same scenario gives the same bytes each time.`,
+		Short: "Write the audio and the manifest of an invented comparison",
+		Long: `Demo synthesises a comparison for trying the commands: a dry performance, its
+takes through invented circuits with known delays, levels and noise, and the
+manifest that lists them. One scenario gives the same bytes each time.`,
 		Args: exactly("a folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !slices.Contains(studio.Scenarios(), scenario) {
-				return usageError{fmt.Errorf("--scenario: no scenario %q; allowed: %s", scenario, strings.Join(studio.Scenarios(), ", "))}
+				return usageError{fmt.Errorf("--scenario: %q; allowed: %s", scenario, strings.Join(studio.Scenarios(), ", "))}
 			}
 			draft, err := beginOutput(cmd.ErrOrStderr(), args[0], folder.Demo)
 			if err != nil {
@@ -156,7 +157,7 @@ manifest that describes them. The same scenario gives the same bytes each time.`
 		},
 	}
 	all := studio.Scenarios()
-	cmd.Flags().StringVar(&scenario, "scenario", all[0], "which one: "+strings.Join(all, " or "))
+	cmd.Flags().StringVar(&scenario, "scenario", all[0], "comparison to write: "+strings.Join(all, " or "))
 	return cmd
 }
 
@@ -164,7 +165,10 @@ func schemaCommand() *cobra.Command {
 	return &cobra.Command{
 		Use:   "schema",
 		Short: "Print the JSON Schema of manifests, for editors",
-		Args:  exactly(),
+		Long: `Schema prints the JSON Schema of manifests. An editor that reads it completes keys
+and marks mistakes while you type.`,
+		Example: `  evenhand schema > manifest.schema.json`,
+		Args:    exactly(),
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			_, err := cmd.OutOrStdout().Write(manifest.Schema())
 			return err
@@ -172,9 +176,9 @@ func schemaCommand() *cobra.Command {
 	}
 }
 
-// manualTopic is no command but a topic of help.
+// manualTopic is not a command but a topic of help.
 func manualTopic() *cobra.Command {
-	return &cobra.Command{Use: "manifest", Short: "The manual of the language that manifests are written in", Long: "The language of manifests\n\n" + manifest.Manual(80)}
+	return &cobra.Command{Use: "manifest", Short: "The manual of the manifest language", Long: "The manifest language\n\n" + manifest.Manual(80)}
 }
 
 func newCommand() *cobra.Command {
@@ -182,15 +186,16 @@ func newCommand() *cobra.Command {
 	cmd := &cobra.Command{
 		Use:   "new FOLDER",
 		Short: "Start a manifest from a folder of recordings",
-		Long: `New looks through a folder of recordings and writes a manifest to complete:
-file names, formats and durations filled in, the dry recording, a bypass and
-repeats guessed (and marked as guesses), everything else as commented lines.
+		Long: `New writes a manifest for you to complete from a folder of recordings. It fills
+in file names, formats and durations, and guesses from the names which file is
+the dry recording, the loopback, a bypass or a repeat. Each guess is marked. All
+other keys are commented lines.
 
-With --from it begins with the chain and the settings of an earlier comparison:
-a record.json, a folder that holds one (a report does), or a manifest. A
-recording that has the name of a take there, or of its file, takes over its
-settings, and it is said whether the dry recording is still the same file. The
-folder may then be left out; the takes of last time are listed to be recorded.`,
+With --from it starts from the chain and the settings of an earlier comparison:
+a record.json, a folder with one (such as a report), or a manifest. A recording
+with the name of an earlier take, or of its file, gets the settings of that take.
+Comments say whether the dry recording is still the same file. Without FOLDER,
+the manifest lists the earlier takes for you to record.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if from != "" && len(args) == 0 {
 				return nil
@@ -226,7 +231,7 @@ folder may then be left out; the takes of last time are listed to be recorded.`,
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&from, "from", "", "settings of an earlier comparison to begin with: its record.json, folder or manifest")
+	cmd.Flags().StringVar(&from, "from", "", "earlier comparison whose settings to start from: its record.json, folder or manifest")
 	cmd.Flags().StringVarP(&out, "output", "o", "", "manifest to write (default FOLDER/comparison.yaml)")
 	return cmd
 }

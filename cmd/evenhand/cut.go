@@ -33,31 +33,31 @@ func cutCommand() *cobra.Command {
 	var f cutFlags
 	cmd := &cobra.Command{
 		Use:   "cut MANIFEST -o DIR",
-		Short: "Write the sound for a video: a switching edit, takes to stack, captions",
+		Short: "Write the sound for a video: a switching edit, aligned takes, captions",
 		Long: `Cut writes a folder for the video editor, complete or not at all:
 
-  edit.wav         the performance once through, changing takes on the way
-  takes/           every take in full length; all files begin and end together,
-                   so they can be stacked below the edit and cut freely
+  edit.wav         the performance once through, switching between takes
+  takes/           each take in full length; all files begin and end together,
+                   so you can stack them below the edit and cut freely
                    (with --shuffle only the takes to guess)
-  captions.vtt     captions that name the take and its settings, WebVTT
+  captions.vtt     captions with the take and its settings, WebVTT
   captions.srt     the same, SubRip
   chapters.txt     chapters, none shorter than 10 s
   cues.csv         the cue list: timecode at the camera's frame rate, samples
-  description.txt  the text for beneath the video
-  cut.json         all of this, and every file as measured again
+  description.txt  the text for below the video
+  cut.json         all of this, and each file as measured again
   key.json         with --shuffle: which letter is which take
 
-A take marked redistribute: no is in the edit too, since the edit is yours; the
-command names it, so that you do not publish it without permission.
+The edit plays every take except a bypass, the in-room reference and repeats.
+--order names others. Cut prints which takes the edit does not play.
 
-The edit plays every take except a bypass, the in-room reference and repeats;
---order names others. A line says which takes are not heard.
+The edit also plays takes that are marked redistribute: no, because the edit is
+yours. Cut names them. Do not publish them without permission.
 
-All audio is level-matched and aligned, 24-bit broadcast WAV whose header states
-its measured loudness. Takes change where the sections meet, or with --every
-after so many seconds or bars. A cut is moved within --reach to the frame of the
-camera where it is heard least: in a pause where there is one.`,
+All audio is level-matched and aligned, in 24-bit broadcast WAV files whose
+header states the measured loudness. Takes change where sections meet or, with
+--every, after a number of seconds or bars. Cut moves each change within --reach
+to the frame of the camera where it is heard least, in a pause if there is one.`,
 		Example: `  evenhand cut comparison.yaml -o video
   evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Splitting,Leaning
   evenhand cut comparison.yaml -o guess --shuffle --seed 7 --fps 29.97df --start 01:00:00:00`,
@@ -81,32 +81,36 @@ camera where it is heard least: in a pause where there is one.`,
 			return cutFailed(cmd.ErrOrStderr(), rec)
 		},
 	}
-	rates := strings.Trim(strings.Join(strings.Fields(fmt.Sprint(cut.Rates())), ", "), "[]")
 	fl := cmd.Flags()
 	fl.StringVarP(&f.out, "output", "o", "", "folder to write to")
-	fl.StringVar(&f.every, "every", "", "change takes after so many seconds (4s) or bars (2bars) instead of at sections")
-	fl.StringVar(&f.tempo, "tempo", "", "beats a minute, for bars: 20 to 400")
-	fl.IntVar(&f.beats, "beats", 0, "beats in a bar, 1 to 32 (default 4)")
-	fl.DurationVar(&f.from, "from", 0, "where in the edit the counting of --every begins (default: the beginning for seconds, the first section for bars)")
-	fl.StringVar(&f.order, "order", "", "takes by name or by the name of their file in takes/, in the order of playing, with commas, again from the front when all are played (default: all but a bypass, the room and repeats, as in the manifest)")
-	fl.BoolVar(&f.shuffle, "shuffle", false, "guess which: play in the order that --seed gives and show letters for names")
-	fl.Uint64Var(&f.seed, "seed", 0, "whole number from 0 to 18446744073709551615 that decides the order with --shuffle; kept in key.json")
-	fl.IntVar(&f.rate, "rate", cut.DefaultRate, "sample rate in Hz: "+rates)
+	fl.StringVar(&f.every, "every", "", "change takes after a number of seconds (4s) or bars (2bars) instead of at sections")
+	fl.StringVar(&f.tempo, "tempo", "", "beats per minute, for bars: 20 to 400")
+	fl.IntVar(&f.beats, "beats", 0, "beats per bar, 1 to 32 (default 4)")
+	fl.DurationVar(&f.from, "from", 0, "time in the edit from which --every counts (default: the beginning for seconds, the first section for bars)")
+	fl.StringVar(&f.order, "order", "", "takes to play, by name or by file name in takes/, separated by commas; after the last, the order repeats (default: as in the manifest, without a bypass, the room and repeats)")
+	fl.BoolVar(&f.shuffle, "shuffle", false, "let viewers guess: play the takes in an order that --seed gives and show letters instead of names")
+	fl.Uint64Var(&f.seed, "seed", 0, "with --shuffle: whole number from 0 to 18446744073709551615 that gives the order; kept in key.json")
+	fl.IntVar(&f.rate, "rate", cut.DefaultRate, "sample rate in Hz: "+cutRates())
 	fl.DurationVar(&f.fade, "fade", duration(cut.DefaultFade), "length of a crossfade, 1ms to 200ms")
-	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), fmt.Sprintf("how far a cut may be moved from where it is wanted, 0s to 5s; with --every %v unless stated", duration(cut.DefaultEveryReach)))
-	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames a second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame")
+	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), fmt.Sprintf("how far cut may move a change of takes, 0s to 5s; with --every the default is %v", duration(cut.DefaultEveryReach)))
+	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames per second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame")
 	fl.StringVar(&f.start, "start", cut.DefaultStart, "timecode of the first sample")
 	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
-	fl.BoolVar(&f.asJSON, "json", false, "print cut.json instead of a table")
-	fl.IntVar(&f.workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	fl.BoolVar(&f.asJSON, "json", false, "print cut.json")
+	fl.IntVar(&f.workers, "workers", 0, "takes to process at once; 0: one for each processor")
 	return cmd
+}
+
+// cutRates lists the sample rates that cut writes.
+func cutRates() string {
+	return strings.Trim(strings.Join(strings.Fields(fmt.Sprint(cut.Rates())), ", "), "[]")
 }
 
 func duration(s unit.Seconds) time.Duration { return time.Duration(float64(s) * float64(time.Second)) }
 
 func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	if f.out == "" {
-		return nil, usageError{errors.New("cut needs a folder to write to: -o DIR")}
+		return nil, noOutput(cmd, []string{path}, "a folder", "DIR")
 	}
 	o := cut.Options{
 		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report,
@@ -114,15 +118,15 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	}
 	switch set := cmd.Flags().Changed; {
 	case f.shuffle && !set("seed"):
-		return nil, usageError{errors.New("--shuffle needs a seed, so that the same edit can be made again: any whole number from 0 on, such as --seed 7")}
+		return nil, usageError{errors.New("--shuffle needs a seed, so that you can make the same edit again: type any whole number from 0, such as --seed 7")}
 	case !f.shuffle && set("seed"):
-		return nil, usageError{errors.New("--seed only counts with --shuffle")}
+		return nil, usageError{errors.New("--seed has no effect without --shuffle; add --shuffle or remove --seed")}
 	case f.fade <= 0:
-		return nil, usageError{fmt.Errorf("--fade: a crossfade of %v; allowed: 1ms to 200ms", f.fade)}
+		return nil, usageError{fmt.Errorf("--fade: %v; allowed: 1ms to 200ms", f.fade)}
 	case f.rate == 0:
-		return nil, usageError{errors.New("--rate: 0 Hz cannot be written")}
+		return nil, usageError{fmt.Errorf("--rate: 0 Hz; allowed: %s", cutRates())}
 	case set("beats") && f.beats < 1:
-		return nil, usageError{fmt.Errorf("--beats: %d beats in a bar; allowed: 1 to 32", f.beats)}
+		return nil, usageError{fmt.Errorf("--beats: %d; allowed: 1 to 32", f.beats)}
 	}
 	if cmd.Flags().Changed("from") {
 		from := unit.Seconds(f.from.Seconds())

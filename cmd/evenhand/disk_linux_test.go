@@ -30,7 +30,7 @@ func TestDiskThatIsFull(t *testing.T) {
 	for _, args := range [][]string{{"build", "two.yaml", "-o", out}, {"pack", "two.yaml", "-o", out + ".zip"}, {"pack", "two.yaml", "-o", out}, {"cut", "two.yaml", "-o", out, "--every", "1s"}} {
 		var stdout, stderr bytes.Buffer
 		status := run(context.Background(), args, &stdout, &stderr)
-		if said := stderr.String(); status != exitOther || !strings.Contains(said, "there is no room left on the disk") || strings.Contains(said, ".draft-") || strings.Contains(said, "\x1b") {
+		if said := stderr.String(); status != exitOther || !strings.Contains(said, "the disk is full") || strings.Contains(said, ".draft-") || strings.Contains(said, "\x1b") {
 			t.Errorf("%v: status %d\n%s", args, status, said)
 		}
 		if after := disktest.Read(t, dir); len(difference(before, after)) > 0 {

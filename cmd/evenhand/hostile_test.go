@@ -208,7 +208,7 @@ func TestHelpThatNobodyGets(t *testing.T) {
 	defer full.Close()
 	for _, args := range [][]string{{"help", "manifest"}, {"--help"}, {"build", "--help"}, {"--version"}, {"schema"}} {
 		var stderr bytes.Buffer
-		if status := run(context.Background(), args, full, &stderr); status != exitOther || !strings.Contains(stderr.String(), "no room left") {
+		if status := run(context.Background(), args, full, &stderr); status != exitOther || !strings.Contains(stderr.String(), "the disk is full") {
 			t.Errorf("%v: status %d, %s", args, status, stderr.String())
 		}
 	}

@@ -59,7 +59,7 @@ func main() {
 	case <-time.After(patience):
 		// It waits for something that does not end by itself, such as a pipe. What it
 		// replaces is whole at any moment.
-		fmt.Fprintln(os.Stderr, "evenhand: interrupted; the next run removes what this one has begun")
+		fmt.Fprintln(os.Stderr, "evenhand: interrupted; the next run removes what this one left unfinished")
 		os.Exit(exitOther)
 	}
 }
@@ -71,21 +71,21 @@ const patience = 500 * time.Millisecond
 // errCheckFailed ends a command that did its job and found a failed check.
 var errCheckFailed = errors.New("a check failed")
 
-// usageError marks an error as the user's to mend.
-type usageError struct{ err error }
-
-func (e usageError) Error() string   { return e.err.Error() }
-func (e usageError) Unwrap() []error { return []error{mistake.Err, e.err} }
-
 // run executes one command line and returns the exit status. It is the only
 // place that decides it.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	root := &cobra.Command{
 		Use:   "evenhand",
 		Short: "Check, measure, match and publish fair comparisons of guitar gear",
-		Long: `Evenhand takes a manifest of matched renders (one dry performance, reamped
-through each device under test), checks that the comparison is fair, measures
-it, matches the levels and publishes a static report.`,
+		Long: `Evenhand publishes fair comparisons of guitar gear. You record one dry
+performance, send that recording through every device you compare, and list the
+results with their settings in a manifest, a text file. A take is one pass of
+the recording through one device. Evenhand checks that the comparison is fair,
+measures it, matches the levels and writes a report: a static web page to
+publish next to your video.`,
+		Example: `  evenhand demo demo
+  evenhand build demo/four-fuzzes.yaml -o demo-report
+  evenhand serve demo-report`,
 		SilenceErrors:     true,
 		SilenceUsage:      true,
 		Version:           version(),
@@ -96,15 +96,21 @@ it, matches the levels and publishes a static report.`,
 	out, errs := &terminal.Writer{W: stdout}, &terminal.Writer{W: stderr}
 	root.SetOut(out)
 	root.SetErr(errs)
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SetFlagErrorFunc(flagError)
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if n, err := cmd.Flags().GetInt("workers"); err == nil && n < 0 {
-			return usageError{fmt.Errorf("--workers: %d; allowed: 0 (one for each processor) and more", n)}
+			return usageError{fmt.Errorf("--workers: %d; allowed: 0 (one for each processor) or more", n)}
 		}
 		return nil
 	}
 	root.AddCommand(commands()...)
-	cmd, err := root.ExecuteContextC(ctx)
+	root.SetHelpCommand(helpCommand(root))
+	err := root.ExecuteContext(ctx)
+	if name := ""; err != nil {
+		if n, _ := fmt.Sscanf(err.Error(), "unknown command %q", &name); n == 1 {
+			err = unknownCommand(root, name)
+		}
+	}
 	if err == nil || errors.Is(err, errCheckFailed) {
 		err = cmp.Or(out.Err, err) // help does not tell that nobody got it
 	}
@@ -120,9 +126,6 @@ it, matches the levels and publishes a static report.`,
 	say(errs, err)
 	if !isUsage(err) {
 		return exitOther
-	}
-	if u := (usageError{}); errors.As(err, &u) || strings.HasPrefix(err.Error(), "unknown command") {
-		fmt.Fprintf(errs, "hint: see '%s --help'\n", cmd.CommandPath())
 	}
 	return exitUsage
 }
@@ -159,8 +162,7 @@ func plain(err error) string {
 
 // isUsage reports whether an error comes from the input or the use.
 func isUsage(err error) bool {
-	return errors.Is(err, mistake.Err) || errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission) ||
-		strings.HasPrefix(err.Error(), "unknown command")
+	return errors.Is(err, mistake.Err) || errors.Is(err, fs.ErrNotExist) || errors.Is(err, fs.ErrPermission)
 }
 
 // version returns the module's version, or "devel" for a build from a checkout.
@@ -169,29 +171,4 @@ func version() string {
 		return info.Main.Version
 	}
 	return "devel"
-}
-
-// exactly is cobra.ExactArgs with an error that says what is expected.
-func exactly(names ...string) cobra.PositionalArgs {
-	return func(cmd *cobra.Command, args []string) error {
-		if len(args) == len(names) {
-			return nil
-		}
-		takes := strings.Join(names, " and ")
-		if takes == "" {
-			takes = "nothing"
-		}
-		return usageError{fmt.Errorf("%s takes %s, got %s", cmd.Name(), takes, given(args))}
-	}
-}
-
-// given says how many arguments there were.
-func given(args []string) string {
-	switch len(args) {
-	case 0:
-		return "nothing"
-	case 1:
-		return "one argument, " + args[0]
-	}
-	return fmt.Sprintf("%d arguments", len(args))
 }

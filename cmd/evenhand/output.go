@@ -49,12 +49,12 @@ func noRoom(err error) string {
 	} else if e, ok := errors.AsType[*os.LinkError](err); ok {
 		path = e.New
 	}
-	text := "there is no room left on the disk"
+	text := "the disk is full"
 	if path != "" {
 		text = disk.Shown(path) + ": " + text
 	}
 	if disk.Shown(path) != path {
 		text += ", and nothing was replaced"
 	}
-	return text + ": free some, or write to another disk, and repeat the command"
+	return text + "; free some space or write to another disk, then repeat the command"
 }

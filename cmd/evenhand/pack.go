@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"encoding/csv"
-	"errors"
 	"fmt"
 	"os"
 	"path"
@@ -33,29 +32,29 @@ func packCommand() *cobra.Command {
 	var opts buildOptions
 	cmd := &cobra.Command{
 		Use:   "pack MANIFEST -o FILE.zip|DIR",
-		Short: "Put a comparison into an archive for later years",
-		Long: `Pack builds the report anew and writes it with everything that it was made
-from, as a bag (RFC 8493): plain files with two lists of hashes beside them, in a
-zip file when the name ends in .zip, else in a folder. The same comparison gives
+		Short: "Archive a comparison with everything that its report was made from",
+		Long: `Pack builds the report and archives it with everything that it was made from. The
+archive is a bag (RFC 8493): plain files and two lists of their hashes. It is a
+zip file if the name ends in .zip, otherwise a folder. The same comparison gives
 the same bytes.
 
   data/session/       the manifest, unchanged, and the recordings, notes, impulse
-                      responses and photos that it names, in the folders that its
-                      relative paths lead to: the manifest can be built from there
+                      responses and photos that it names, at the same relative
+                      paths, so that build can read the manifest there
   data/report/        the report
-  data/left-out.csv   files marked redistribute: no, which are not in the bag:
-                      where they belong, SHA-256 and bytes; nor is audio that
-                      was made from such a take
+  data/left-out.csv   files marked redistribute: no, which the archive withholds:
+                      their place, SHA-256 and size; audio made from such a take
+                      is withheld too
 
-With --report DIR, the target loudness of that published report is kept, as build
-does for a report that it replaces. The archive appears complete or not at all,
-and only an archive that pack made, and nobody changed, is replaced.`,
+With --report DIR, pack keeps the target loudness of that published report, as
+build does for a report that it replaces. The archive appears complete or not at
+all. Pack replaces only an archive that pack made and nobody changed since.`,
 		Example: `  evenhand pack comparison.yaml -o fuzzes.zip --report published
   evenhand verify fuzzes.zip`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if out == "" {
-				return usageError{errors.New("pack needs a file or folder to write to: -o FILE.zip or -o DIR")}
+				return noOutput(cmd, args, "a zip file or a folder", "FILE.zip")
 			}
 			c, err := manifest.Load(args[0], analyze.CheckLimit)
 			if err != nil {
@@ -66,7 +65,7 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 					return err
 				}
 				if _, err := os.Stat(filepath.Join(earlier, resultsName)); err != nil {
-					return usageError{fmt.Errorf("--report: %s: there is no report in this folder; name the folder that build wrote", earlier)}
+					return usageError{fmt.Errorf("--report: %s is not a report; name the folder that build wrote", earlier)}
 				}
 			}
 			if err := recoverOutput(cmd.ErrOrStderr(), out); err != nil {
@@ -105,14 +104,14 @@ and only an archive that pack made, and nobody changed, is replaced.`,
 			clear()
 			w := cmd.ErrOrStderr()
 			for _, f := range left {
-				fmt.Fprintf(w, "evenhand: left out, marked redistribute: no: %s (its SHA-256 is kept)\n", f.Path)
+				fmt.Fprintf(w, "evenhand: withheld (redistribute: no): %s; the archive keeps its SHA-256\n", f.Path)
 			}
 			fmt.Fprintf(w, "evenhand: wrote %s\n", out)
 			return failed(res)
 		},
 	}
 	cmd.Flags().StringVarP(&out, "output", "o", "", "zip file or folder to write")
-	cmd.Flags().StringVar(&earlier, "report", "", "folder of the published report whose target loudness is kept")
+	cmd.Flags().StringVar(&earlier, "report", "", "folder of the published report whose target loudness pack keeps")
 	opts.flags(cmd)
 	return cmd
 }
@@ -169,13 +168,13 @@ func sessionFiles(c *manifest.Comparison, res *analyze.Result) (items []pack.Ite
 	for i, f := range res.Files {
 		p := filepath.FromSlash(f.Path)
 		if filepath.IsAbs(p) {
-			return nil, nil, "", usageError{fmt.Errorf("%s: an absolute path, which cannot be the same in an archive; name the file relative to the manifest's folder", f.Path)}
+			return nil, nil, "", usageError{fmt.Errorf("%s: this is an absolute path, which leads out of the archive; name the file relative to the manifest's folder", f.Path)}
 		}
 		full[i] = filepath.Join(dir, p)
 		for !within(root, full[i]) {
 			up := filepath.Dir(root)
 			if up == root {
-				return nil, nil, "", usageError{fmt.Errorf("%s: it shares no folder with the manifest", f.Path)}
+				return nil, nil, "", usageError{fmt.Errorf("%s: the file is on another drive than the manifest; put both on one drive", f.Path)}
 			}
 			root = up
 		}

@@ -138,7 +138,7 @@ func TestEarlierAnswersCount(t *testing.T) {
 		t.Fatal(err)
 	}
 	out, said := command(t, exitDone, "tally", e.manifest, e.comments, "--report", e.report)
-	if !strings.Contains(out, "3 answer codes found, 3 counted, of 3 readers") {
+	if !strings.Contains(out, "3 answer codes found, 3 counted, of 3 listeners") {
 		t.Error(out)
 	}
 	// A page of the earlier version is not written again with figures that its
@@ -147,7 +147,7 @@ func TestEarlierAnswersCount(t *testing.T) {
 		t.Errorf("the page changed or %v: %s", err, said)
 	}
 	command(t, exitFailed, "build", e.manifest, "-o", e.report)
-	if out, _ = command(t, exitDone, "tally", e.manifest, e.comments, "--report", e.report); !strings.Contains(out, "3 answer codes found, 3 counted, of 3 readers") {
+	if out, _ = command(t, exitDone, "tally", e.manifest, e.comments, "--report", e.report); !strings.Contains(out, "3 answer codes found, 3 counted, of 3 listeners") {
 		t.Error(out)
 	}
 	if res := resultsIn(t, e.report); res.Format != analyze.ResultFormat || res.Audience == nil || res.Audience.Readers != 3 {

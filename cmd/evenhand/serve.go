@@ -31,18 +31,18 @@ func serveCommand() *cobra.Command {
 	var addr string
 	cmd := &cobra.Command{
 		Use:   "serve [DIR]",
-		Short: "Show a report in the browser of this computer",
-		Long: `Serve shows the report in DIR, by default the current folder, on a web address
-of this computer that only this computer can reach, and prints the address. It
-goes on until Ctrl-C, and shows a report that is built anew meanwhile. Only the
-files of the report are served.
+		Short: "Show a report in a browser on this computer",
+		Long: `Serve shows the report in DIR, by default the current folder, at a web address
+that only this computer can reach, and prints the address. It runs until you
+press Ctrl-C. If you build the report again meanwhile, reload the page. Serve
+gives out only the files of the report.
 
-With --addr the report can be shown on a fixed port, or to other computers, such
-as a phone in the same network: --addr 0.0.0.0:8080. Then everyone who reaches
-this computer can read it.`,
+--addr sets a fixed port, or shows the report to other computers, such as a
+phone in the same network: --addr 0.0.0.0:8080. Then everyone who reaches this
+computer can read the report.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 1 {
-				return usageError{fmt.Errorf("serve takes one folder at most, got %d arguments", len(args))}
+				return usageError{fmt.Errorf("serve takes one folder, got %s; type: %s", given(args), usageOf(cmd))}
 			}
 			return nil
 		},
@@ -69,19 +69,19 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 	}
 	if _, err := folder.ReadSums(dir); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			err = usageError{fmt.Errorf("%s: no report of evenhand; name the folder that build wrote", dir)}
+			err = usageError{fmt.Errorf("%s is not a report; name the folder that build wrote", dir)}
 		}
 		return err
 	}
 	if _, err := os.Stat(filepath.Join(dir, indexName)); err != nil {
-		return usageError{fmt.Errorf("%s: the folder holds no page; name the folder that build wrote", dir)}
+		return usageError{fmt.Errorf("%s has no index.html; name the folder that build wrote", dir)}
 	}
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
 		return usageError{fmt.Errorf("--addr: %q; allowed: an address and a port, such as 127.0.0.1:8080 or [::1]:0", addr)}
 	}
 	if host == "" {
-		return usageError{fmt.Errorf("--addr: %q has no address; 127.0.0.1 is this computer alone, 0.0.0.0 every network that it is in", addr)}
+		return usageError{fmt.Errorf("--addr: %q has no address; type 127.0.0.1%[1]s for this computer alone, or 0.0.0.0%[1]s for every network that it is in", addr)}
 	}
 	ctx := cmd.Context()
 	var config net.ListenConfig

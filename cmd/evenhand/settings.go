@@ -23,45 +23,50 @@ func settingsCommand() *cobra.Command {
 	var compare, asJSON bool
 	cmd := &cobra.Command{
 		Use:   "settings MANIFEST -o DIR",
-		Short: "Write the settings down for those who dial them in, or compare two comparisons",
-		Long: `Settings writes a folder for collaborators, complete or not at all:
+		Short: "Write the settings as a sheet, a table and JSON, or compare two comparisons",
+		Long: `Settings writes a folder for people who set up the same gear, complete or not at
+all:
 
   recall.html   a sheet to print: each device in signal order, its knobs as
-                dials, blank rings for what is not stated, pictures
-  record.csv    devices, microphones and their settings as a table, each with the
-                takes that it stood so in
-  record.json   all of it for a program, also the performance, its sections and the
-                SHA-256 of every file; evenhand new --from begins the next
-                comparison with it
+                dials, blank rings for settings that are not stated, pictures
+  record.csv    devices, microphones and settings as a table, each with the
+                takes that it applies to
+  record.json   all of it for programs, with the performance, its sections and
+                the SHA-256 of each file; evenhand new --from starts the next
+                comparison from it
   photos/       the pictures, at most 1200 pixels, without metadata
 
-A report holds these files too. No recording is looked into; hashes are taken.
+A report holds these files too. Settings hashes the recordings and does not
+measure them.
 
-With --compare it prints what changed from one comparison to another: each may be
-a record.json, a folder that holds one, or a manifest.`,
+With --compare it prints what changed from one comparison to another. Each can be
+a record.json, a folder with one, or a manifest.`,
 		Example: `  evenhand settings comparison.yaml -o settings
   evenhand settings --compare last-year/record.json comparison.yaml`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if compare {
-				return exactly("the old settings", "the new ones")(cmd, args)
+				if len(args) != 2 {
+					return usageError{fmt.Errorf("--compare needs two comparisons, got %s; type: evenhand settings --compare OLD NEW", given(args))}
+				}
+				return nil
 			}
 			return exactly("a manifest")(cmd, args)
 		},
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case compare && out != "":
-				return usageError{errors.New("--compare prints to standard output; -o is for writing the settings")}
+				return usageError{errors.New("--compare prints to standard output and writes no folder; remove -o")}
 			case compare:
 				return compareRecords(cmd, args[0], args[1], asJSON)
 			case asJSON:
-				return usageError{errors.New("--json is for --compare; the settings themselves are written with -o DIR")}
+				return usageError{errors.New("--json needs --compare; -o DIR writes the settings as JSON in record.json")}
 			case out == "":
-				return usageError{errors.New("settings needs a folder to write to: -o DIR")}
+				return noOutput(cmd, args, "a folder", "DIR")
 			}
 			return writeRecord(cmd, args[0], out)
 		},
 	}
-	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write to")
+	cmd.Flags().StringVarP(&out, "output", "o", "", "folder to write the settings to")
 	cmd.Flags().BoolVar(&compare, "compare", false, "print what changed from the first to the second")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "with --compare: print the changes as JSON")
 	return cmd
@@ -181,7 +186,7 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 func createNew(path string, text []byte) error {
 	f, err := disk.CreateNew(path, 0o666)
 	if errors.Is(err, os.ErrExist) {
-		return usageError{fmt.Errorf("%s: there is a file or folder of this name already; name another file with -o", path)}
+		return usageError{fmt.Errorf("%s: there is already a file or folder with this name; name another file with -o", path)}
 	}
 	if err != nil {
 		return err

@@ -86,14 +86,14 @@ func TestStatus(t *testing.T) {
 		{"build good.yaml -o out --workers -3", []string{"--workers: -3; allowed: 0"}},
 		{"check good.yaml --workers -1", []string{"--workers: -1"}},
 		{"cut good.yaml -o out --workers -1", []string{"--workers: -1"}},
-		{"pack good.yaml -o out.zip --report nope", []string{"--report: nope: there is no report"}},
-		{"demo out --scenario nope", []string{`no scenario "nope"`}},
+		{"pack good.yaml -o out.zip --report nope", []string{"--report: nope is not a report"}},
+		{"demo out --scenario nope", []string{`--scenario: "nope"; allowed: four-fuzzes`}},
 		{"new nope", []string{"evenhand: nope: no such file or directory"}},
-		{"new . -o good.yaml", []string{"good.yaml: there is a file or folder of this name"}},
+		{"new . -o good.yaml", []string{"good.yaml: there is already a file or folder with this name"}},
 		{"verify nope", []string{"evenhand: nope: no such file or directory"}},
 		{"check good.yaml tone.wav", []string{"got 2 arguments"}},
 		{"reamp-level tone.wav", []string{"got one argument"}},
-		{"schema x", []string{"schema takes nothing, got one argument"}},
+		{"schema x", []string{"schema takes no arguments, got one argument, x; type: evenhand schema"}},
 	} {
 		t.Run(x.args, func(t *testing.T) {
 			t.Chdir(dir)

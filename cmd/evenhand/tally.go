@@ -8,7 +8,6 @@ import (
 	"iter"
 	"os"
 	"path/filepath"
-	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -26,27 +25,28 @@ func tallyCommand() *cobra.Command {
 	var opts buildOptions
 	cmd := &cobra.Command{
 		Use:   "tally MANIFEST COMMENTS…",
-		Short: "Count the listening answers that readers left in comments",
+		Short: "Count the answer codes that listeners left in comments",
 		Long: `Tally finds the answer codes of the report's blind tests in any text: pasted
-comments, CSV or JSON exports, saved pages; - reads standard input. Codes that
-came twice, damaged ones and those of other audio are counted and left out. It
-prints what was preferred, what was told apart and how the takes were rated,
-each with exact intervals, and what cannot be concluded from it.
+comments, CSV or JSON exports, saved pages. - reads standard input. It prints
+what listeners preferred, what they told apart and how they rated the takes,
+with exact intervals, and what cannot be concluded. Damaged codes, codes that
+came twice and codes about other audio do not count; tally prints their number.
 
-Answers count for the audio that was heard. With --report DIR that is the audio
-of the published report in DIR, and what readers heard is added to its page; the
-folder is replaced completely or not at all. Codes from before a take was added
-count too, as long as the other takes are published as the same bytes. Codes about a
-report of another version of evenhand are counted as well, but its page stays as it
-is until build has written it again. Give all
-comments each time: an earlier tally is replaced, not added to. Without --report,
-the audio is made as build would make it anew, to compare with, and nothing is
-written.`,
+Answers count for the audio that was heard. With --report DIR this is the audio
+of the published report in DIR, and tally adds what listeners heard to its page.
+It replaces the folder completely or not at all. Codes from before a take was
+added count too, if the files of the other takes are still the same. If another
+version of evenhand built the report, tally counts the codes but does not change
+the page; build the report again first.
+
+Give all comments each time. A new tally replaces the earlier one. Without
+--report, tally makes the audio as build would, to compare with, and writes no
+files.`,
 		Example: `  evenhand tally comparison.yaml comments.csv --report published
   evenhand tally comparison.yaml copied-comments.txt`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) < 2 {
-				return usageError{fmt.Errorf("tally takes a manifest and files with comments, got %s", given(args))}
+				return wrongArgs(cmd, args, "a manifest and files with comments")
 			}
 			return nil
 		},
@@ -68,11 +68,11 @@ written.`,
 		},
 	}
 	f := cmd.Flags()
-	f.StringVar(&dir, "report", "", "folder of the published report, to add what readers heard to")
-	f.BoolVar(&asJSON, "json", false, "print the tally as JSON instead of tables")
-	f.IntVar(&opts.workers, "workers", 0, "without --report: takes to work on at once; 0: one for each processor")
-	f.StringVar(&opts.cache, "cache", "", "without --report: folder that keeps encoded audio, as for build")
-	f.BoolVar(&opts.noCache, "no-cache", false, "without --report: encode everything anew and keep nothing")
+	f.StringVar(&dir, "report", "", "folder of the published report whose page gets the answers")
+	f.BoolVar(&asJSON, "json", false, "print the tally as JSON")
+	f.IntVar(&opts.workers, "workers", 0, "without --report: takes to process at once; 0: one for each processor")
+	f.StringVar(&opts.cache, "cache", "", "without --report: folder for encoded audio, as for build")
+	f.BoolVar(&opts.noCache, "no-cache", false, "without --report: encode all audio again and keep none of it")
 	return cmd
 }
 
@@ -85,7 +85,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		return fail(err)
 	}
 	if n := len(c.Takes); n < listening.MinTakes || n > listening.MaxTakes {
-		return fail(usageError{fmt.Errorf("%s: a comparison of %d takes; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
+		return fail(usageError{fmt.Errorf("%s has %s; answer codes are for %d to %d", path, counted(n, "take"), listening.MinTakes, listening.MaxTakes)})
 	}
 	if err := readable(comments); err != nil {
 		return fail(err)
@@ -99,7 +99,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		res, err = publishedResult(c, dir)
 		switch {
 		case errors.Is(err, report.ErrOtherVersion):
-			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %v, so the page stays as it is: build the report again with this version and repeat this command to add the answers to the page\n", err)
+			fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %v; the page stays as it is. To add the answers, build the report again with this version, then repeat this command\n", err)
 		case err != nil:
 			return fail(err)
 		default:
@@ -114,24 +114,24 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	}
 	takes := res.Ranked()
 	if n := len(takes); n < listening.MinTakes {
-		return fail(usageError{fmt.Errorf("%s: the audio of %d takes is published; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
+		return fail(usageError{fmt.Errorf("%s: %d takes have published audio; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
 	}
 	r, err = listening.Tally(everyCode(cmd, comments), takes, res.AudioID(), res.Earlier()...)
 	if err != nil {
 		return fail(err)
 	}
 	if r.Counted == 0 && r.Foreign > 0 {
-		hint := "; name the report that readers listened to with --report DIR"
+		hint := ". Name the report that people listened to: --report DIR"
 		if dir != "" {
-			hint = ": the report was built anew with other audio, or the comments are about another one"
+			hint = ". Either the report was built again with other audio, or the comments are about another report"
 		}
-		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: no code is about this audio, %d are about other audio%s\n", r.Foreign, hint)
+		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: none of the codes is about this audio, %d are about other audio%s\n", r.Foreign, hint)
 	}
 	if draft == nil {
 		return r, false, c.Title, nil
 	}
 	if r.Counted == 0 {
-		return fail(usageError{fmt.Errorf("%s: no answer code that counts was found in the comments (%d damaged, %d of other audio); the report stays as it was", dir, r.Damaged, r.Foreign)})
+		return fail(usageError{fmt.Errorf("%s: the comments have no answer code that counts (%d damaged, %d about other audio); the report stays as it was", dir, r.Damaged, r.Foreign)})
 	}
 	res.Audience = &r
 	if err := report.Renew(dir, draft.Dir, res); err != nil {
@@ -144,7 +144,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		return fail(err)
 	}
 	sayLeft(cmd.ErrOrStderr(), draft)
-	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: added what readers heard to %s\n", filepath.Join(dir, "index.html"))
+	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: added what listeners heard to %s\n", filepath.Join(dir, "index.html"))
 	return r, true, c.Title, nil
 }
 
@@ -152,11 +152,11 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 func afterTally(args []string, dir string, r listening.Result) string {
 	switch {
 	case r.Counted == 0:
-		return "nothing to add yet; readers copy their code from the result of a blind test into a comment"
+		return "collect answers; listeners copy their code from the result of a blind test into a comment"
 	case dir == "":
-		return "evenhand tally " + strings.Join(args, " ") + " --report DIR adds this to the published report in DIR"
+		return "evenhand tally " + typed(args) + " --report DIR adds this to the published report in DIR"
 	}
-	return "publish " + dir + " again; later, tally all comments anew, old and new ones"
+	return "publish " + dir + " again; next time, tally all comments, old and new"
 }
 
 // publishedResult reads the result of the report that readers listened to. With an
@@ -167,7 +167,7 @@ func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error
 	other := errors.Is(err, report.ErrOtherVersion)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, usageError{fmt.Errorf("%s: there is no report in this folder; name the folder that build wrote: %w", dir, err)}
+		return nil, usageError{fmt.Errorf("%s is not a report; name the folder that build wrote: %w", dir, err)}
 	case err != nil && !other:
 		return nil, usageError{err}
 	}
@@ -176,10 +176,10 @@ func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error
 		same = res.Takes[i].Name == c.Takes[i].Name
 	}
 	if !same {
-		return nil, usageError{fmt.Errorf("%s: the report's takes are not those of the manifest %s, by name and order; name the manifest that the report was built from", dir, c.Path)}
+		return nil, usageError{fmt.Errorf("%s: the report and the manifest %s have different takes or another order; name the manifest that the report was built from", dir, c.Path)}
 	}
 	if res.AudioID() == "" {
-		return nil, usageError{fmt.Errorf("%s: the report publishes no audio, so nobody can have listened to it", dir)}
+		return nil, usageError{fmt.Errorf("%s: the report has no audio that people could have listened to", dir)}
 	}
 	return res, err
 }
@@ -207,14 +207,13 @@ func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOption
 // stdinName stands for standard input among the files of comments.
 const stdinName = "-"
 
-// readable tells of files of comments that cannot be read before any work is
-// done.
+// readable finds files of comments that cannot be read before any work is done.
 func readable(comments []string) error {
 	stdin := 0
 	for _, name := range comments {
 		if name == stdinName {
 			if stdin++; stdin > 1 {
-				return usageError{errors.New("standard input, -, can be read once only")}
+				return usageError{errors.New("standard input (-) is named twice; name it once")}
 			}
 			continue
 		}
@@ -223,7 +222,7 @@ func readable(comments []string) error {
 			return err
 		}
 		if info.IsDir() {
-			return usageError{fmt.Errorf("%s: a folder; name files with comments", name)}
+			return usageError{fmt.Errorf("%s is a folder; name files with comments", name)}
 		}
 	}
 	return nil

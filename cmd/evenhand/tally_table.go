@@ -17,7 +17,7 @@ import (
 func writeTally(w io.Writer, title string, r listening.Result, width int) error {
 	out := bufio.NewWriter(w)
 	fmt.Fprintln(out, terminal.Clip(terminal.Clean(title), width))
-	line := fmt.Sprintf("%d answer codes found, %d counted, of %s", r.Codes, r.Counted, counted(r.Readers, "reader"))
+	line := fmt.Sprintf("%d answer codes found, %d counted, of %s", r.Codes, r.Counted, counted(r.Readers, "listener"))
 	for _, left := range []struct {
 		n    int
 		what string
@@ -47,7 +47,7 @@ func writeTally(w io.Writer, title string, r listening.Result, width int) error 
 	return out.Flush()
 }
 
-// earlierCodes tells of codes from before takes were added.
+// earlierCodes describes codes from before takes were added.
 func earlierCodes(r listening.Result, e listening.EarlierCodes) string {
 	if len(e.Takes) == len(r.Takes) {
 		return fmt.Sprintf("%d counted about the same takes in another order", e.Counted)
@@ -63,7 +63,7 @@ func writePreferences(out io.Writer, p listening.Preferences, width int) {
 	if z := p.ZeroLine; z.Asked > 0 {
 		t.add("one take / itself", fmt.Sprint(z.First), fmt.Sprint(z.Second), fmt.Sprint(z.Ties), "", "", pText(z.OrderP))
 	}
-	fmt.Fprintf(out, "\nPreferences of %s\n", counted(p.Readers, "reader"))
+	fmt.Fprintf(out, "\nPreferences of %s\n", counted(p.Readers, "listener"))
 	t.write(out, width)
 	note := fmt.Sprintf("share: %% for the first among those with a preference, exact interval; p: two-sided sign test, allowing for %s", counted(len(p.Pairs), "pair"))
 	if p.ZeroLine.Asked > 0 {
@@ -117,18 +117,18 @@ func leaning(p listening.Preferences) string {
 	if err != nil || plan.Always <= have {
 		return ""
 	}
-	return fmt.Sprintf("most one-sided without being a finding: %s / %s; if its share stays as it is, about %d answers with a preference find it, there are %d; fix the number before you look again", terminal.Clean(q.A), terminal.Clean(q.B), plan.Always, have)
+	return fmt.Sprintf("most one-sided without being a finding: %s / %s; if its share stays the same, about %d answers with a preference are needed to find it; there are %d. Decide on the number before you look again", terminal.Clean(q.A), terminal.Clean(q.B), plan.Always, have)
 }
 
 func writeDiscrimination(out io.Writer, d listening.Discrimination, width int) {
-	t := terminalTable{heads: []string{"pair", "readers", "right", "of", "share", "95 %", "p", "alone"}}
+	t := terminalTable{heads: []string{"pair", "listeners", "right", "of", "share", "95 %", "p", "alone"}}
 	for _, q := range d.Pairs {
 		t.add(q.A+" / "+q.B, fmt.Sprint(q.Readers), fmt.Sprint(q.Correct), fmt.Sprint(q.Trials), shareText(q.Share), intervalText(q.Share), pText(q.PHolm),
 			fmt.Sprintf("%d (%s)", q.Passed, unit.Format(float64(q.ByChance), 1)))
 	}
-	fmt.Fprintf(out, "\nTold apart, by %s\n", counted(d.Readers, "reader"))
+	fmt.Fprintf(out, "\nTold apart, by %s\n", counted(d.Readers, "listener"))
 	t.write(out, width)
-	terminal.Fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: readers with p ≤ 0.05 on their own (as many by guessing)", counted(len(d.Pairs), "pair")), width)
+	terminal.Fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: listeners with p ≤ 0.05 on their own (as many by guessing)", counted(len(d.Pairs), "pair")), width)
 }
 
 func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
@@ -144,7 +144,7 @@ func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
 		}
 		t.add(row...)
 	}
-	fmt.Fprintf(out, "\nRatings of %s, closeness to the reference from 0 to 100; %d left out\n", counted(s.Readers, "reader"), s.Screened)
+	fmt.Fprintf(out, "\nRatings of %s, closeness to the reference, 0 to 100; %d excluded\n", counted(s.Readers, "listener"), s.Screened)
 	t.write(out, width)
 	if len(s.Differences) == 0 {
 		return
@@ -169,7 +169,7 @@ func writeAside(out io.Writer, x *listening.Aside, width int) {
 		t.write(out, width)
 	}
 	if len(x.Trials) > 0 {
-		t := terminalTable{heads: []string{"told apart", "readers", "right", "of", "p"}}
+		t := terminalTable{heads: []string{"told apart", "listeners", "right", "of", "p"}}
 		for _, q := range x.Trials {
 			t.add(q.A+" / "+q.B, fmt.Sprint(q.Readers), fmt.Sprint(q.Correct), fmt.Sprint(q.Trials), pText(q.PHolm))
 		}

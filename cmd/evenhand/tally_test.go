@@ -144,7 +144,7 @@ func TestTallyLeaning(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := fmt.Sprintf("One / Three; if its share stays as it is, about %d answers with a preference find it, there are 50", plan.Always)
+	want := fmt.Sprintf("One / Three; if its share stays the same, about %d answers with a preference are needed to find it; there are 50", plan.Always)
 	if got := leaning(p); !strings.Contains(got, want) || plan.Always < 80 || plan.Always > 130 {
 		t.Errorf("%s\nexpected %s", got, want)
 	}

@@ -34,24 +34,24 @@ func verifyCommand() *cobra.Command {
 	var workers int
 	cmd := &cobra.Command{
 		Use:   "verify PATH",
-		Short: "Find out whether an archive or a published report is still true",
+		Short: "Check whether an archive or a published report is unchanged and right",
 		Long: `Verify reads an archive that pack made (a zip file or a folder) or the folder of
-a published report.
+a published report, and checks whether it is unchanged and its numbers are right.
 
-It checks that every file is there and is what it was, to the byte. Then it
-measures again. Where the recordings are there, the whole report is computed anew
-and every value compared with results.json. Where they are not, in a published
-report or because they were left out, the published audio is decoded, its gain
-taken back, and loudness, peaks, spectra, noise and differences are measured from
-it, section by section. The tolerances of both are listed with --all. It says
-exactly what differs, and what could not be compared because a file was left out,
-audio is withheld or another version of evenhand made the results. Unpacked files
-and decoded audio lie in the system's folder for temporary files meanwhile.
+First it checks that each file is there with the same bytes. Then it measures
+again. If the recordings are there, it computes the whole report again and
+compares every value with results.json. If recordings are missing or withheld,
+it decodes the published audio, undoes the gain, and measures loudness, peaks,
+spectra, noise and differences section by section. --all prints the tolerances.
+Verify prints exactly what differs. It also prints what it could not compare
+because a file is withheld, no audio is published, or another version of evenhand
+made the results. Meanwhile, unpacked files and decoded audio are in the system's
+folder for temporary files.
 
-An archive that could write outside its folder, link elsewhere, expand without
-measure or mean different files on different systems is refused before anything
-of it is written. The exit status is 0 when all is well, 1 when something
-differs, and 2 for an archive that is refused or cannot be read.`,
+Verify refuses an archive that could write outside its folder, link elsewhere,
+expand without limit or mean different files on different systems, before it
+writes any of it. The exit status is 0 if all is well, 1 if something differs,
+and 2 if the archive is refused or cannot be read.`,
 		Args: exactly("an archive or a folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			show, clear := progress(cmd.ErrOrStderr())
@@ -66,7 +66,7 @@ differs, and 2 for an archive that is refused or cannot be read.`,
 			}
 			clear()
 			if len(r.Differences) > 0 && v.otherVersion() {
-				r.Note("the results were made by %s in format %d, and this is evenhand %s in format %d: what differs may come from a method that changed between them; verify with that version to tell", r.MadeBy, r.Format, version(), analyze.ResultFormat)
+				r.Note("%s made the results in format %d; this is evenhand %s with format %d. The differences may come from a method that changed between the versions. To be certain, verify with the version that made the results", r.MadeBy, r.Format, version(), analyze.ResultFormat)
 			}
 			r.Finish()
 			if asJSON {
@@ -80,9 +80,9 @@ differs, and 2 for an archive that is refused or cannot be read.`,
 			return err
 		},
 	}
-	cmd.Flags().BoolVar(&asJSON, "json", false, "print everything that was found as JSON")
-	cmd.Flags().BoolVar(&all, "all", false, "list every finding, and the tolerances")
-	cmd.Flags().IntVar(&workers, "workers", 0, "takes to work on at once; 0: one for each processor")
+	cmd.Flags().BoolVar(&asJSON, "json", false, "print all findings as JSON")
+	cmd.Flags().BoolVar(&all, "all", false, "print all findings and the tolerances")
+	cmd.Flags().IntVar(&workers, "workers", 0, "takes to process at once; 0: one for each processor")
 	return cmd
 }
 
@@ -114,10 +114,10 @@ func (v *verifier) run(path string) (*verify.Report, error) {
 		inside, _ := os.ReadDir(path) // what unpacks a zip file may put a folder around it
 		for _, e := range inside {
 			if sub := filepath.Join(path, e.Name()); e.IsDir() && pack.IsBag(sub) {
-				within = "; " + sub + " is an archive"
+				within = "; type: evenhand verify " + typed([]string{sub})
 			}
 		}
-		return nil, usageError{fmt.Errorf("%s: neither an archive of pack (there is no bagit.txt) nor a published report (there is no %s)%s", path, folder.Sums, within)}
+		return nil, usageError{fmt.Errorf("%s is neither an archive of pack (it has no bagit.txt) nor a published report (it has no %s)%s", path, folder.Sums, within)}
 	}
 	return v.bag(path)
 }
@@ -148,14 +148,14 @@ func (v *verifier) bag(path string) (*verify.Report, error) {
 	main, rep := b.Info(pack.LabelManifest), b.Info(pack.LabelReport)
 	for label, value := range map[string]string{pack.LabelManifest: main, pack.LabelReport: rep} {
 		if !strings.HasPrefix(value, "data/") || foreign.Path(value) != nil {
-			return nil, usageError{fmt.Errorf("%s: bag-info.txt has no %s: that leads into data/, so this is not the archive of a comparison; its files and hashes: %d files, %d faults", path, label, found.Files, len(found.Faults))}
+			return nil, usageError{fmt.Errorf("%s is not the archive of a comparison: %s in its bag-info.txt does not lead into data/; its files and hashes: %d files, %d faults", path, label, found.Files, len(found.Faults))}
 		}
 	}
 	dir := b.Dir()
 	if dir == "" {
 		if len(found.Faults) > 0 {
 			v.r.MadeBy = b.Info(pack.LabelAgent)
-			v.r.Note("nothing was measured again: the archive is damaged")
+			v.r.Note("not measured again: the archive is damaged")
 			return v.r, nil
 		}
 		dir = v.tmp
@@ -209,7 +209,7 @@ func (v *verifier) results(dir, name string) (*analyze.Result, any, error) {
 	if err := foreign.JSON(b, &head, analyze.MaxResults); err == nil {
 		v.r.Format, v.r.MadeBy = head.Format, strings.TrimSpace(head.Tool.Name+" "+head.Tool.Version)
 		if head.Format > analyze.ResultFormat {
-			return nil, nil, usageError{fmt.Errorf("%s: the results have format %d, made by a later version (%s); this one reads up to %d: use that version or a later one", name, head.Format, v.r.MadeBy, analyze.ResultFormat)}
+			return nil, nil, usageError{fmt.Errorf("%s: the results have format %d, from a later version (%s); this version reads up to format %d; use that version or a later one", name, head.Format, v.r.MadeBy, analyze.ResultFormat)}
 		}
 	}
 	res, err := analyze.DecodeResult(b)
@@ -287,7 +287,7 @@ func (v *verifier) putBack(dir string, left verify.LeftOut) (bool, error) {
 	// Each of the bag's lists misses it.
 	v.r.Faults = slices.DeleteFunc(v.r.Faults, func(f verify.Fault) bool { return f.File == left.Path })
 	if sum != left.SHA256 {
-		v.r.AddFaults("", []pack.Fault{{File: left.Path, What: "it was left out and put back, and is not the file that was left out (sha256 differs)"}})
+		v.r.AddFaults("", []pack.Fault{{File: left.Path, What: "it is not the file that the archive withholds (sha256 differs)"}})
 	}
 	return true, nil
 }
@@ -296,7 +296,7 @@ func (v *verifier) putBack(dir string, left verify.LeftOut) (bool, error) {
 func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Result, stored any) error {
 	text, err := foreign.ReadFileIn(dir, main, manifest.MaxSize)
 	if errors.Is(err, fs.ErrNotExist) {
-		v.r.Note("nothing was computed from the recordings: the manifest is missing")
+		v.r.Note("the recordings were not measured again: the manifest is missing")
 		return nil
 	}
 	if err != nil {
@@ -304,11 +304,11 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Res
 	}
 	c, err := manifest.Parse(filepath.Join(dir, filepath.FromSlash(main)), text)
 	if err != nil {
-		v.r.Note("nothing was computed from the recordings: this version of evenhand does not read the manifest: %v", err)
+		v.r.Note("the recordings were not measured again: this version of evenhand cannot read the manifest: %v", err)
 		return nil
 	}
 	if err := inArchive(dir, main, c); err != nil {
-		v.r.AddFaults("", []pack.Fault{{File: main, What: err.Error() + "; nothing was computed from the recordings"}})
+		v.r.AddFaults("", []pack.Fault{{File: main, What: err.Error() + "; the recordings were not measured again"}})
 		return nil
 	}
 	absent, audio := v.absent(c, res)
@@ -324,7 +324,7 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Res
 		for path := range absent {
 			// What is said of a file that is not there.
 			if place == "comparison.about" && c.About != nil && c.About.Path == path || strings.HasPrefix(place, "checks[") && strings.Contains(place, path) {
-				v.r.NotCompared = append(v.r.NotCompared, place+": "+path+" was left out")
+				v.r.NotCompared = append(v.r.NotCompared, place+": "+path+" is withheld")
 				return true
 			}
 		}
@@ -408,7 +408,7 @@ func (v *verifier) absent(c *manifest.Comparison, res *analyze.Result) (all map[
 
 // recomputePart measures the takes that are there.
 func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, reportDir string, absent map[string]*analyze.File, audio []string, res *analyze.Result, stored any) error {
-	v.r.Note("%s not in the archive: alignment, sections, match and checks need all recordings and were not computed again; the other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
+	v.r.Note("%s not in the archive. Alignment, sections, match and checks need all recordings and were not computed again. The other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
 	takes, files, err := analyze.RemeasurePresent(v.ctx, c, res, func(path string) bool { return absent[path] != nil }, opts)
 	if err != nil {
 		if v.ctx.Err() != nil {
@@ -422,7 +422,7 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 			if t.Published == nil {
 				rest = ""
 			}
-			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s]%s: %s was left out", t.Name, rest, t.File))
+			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s]%s: %s is withheld", t.Name, rest, t.File))
 		}
 	}
 	tree, err := verify.Tree(map[string]any{"takes": takes, "files": files})

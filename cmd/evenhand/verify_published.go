@@ -22,7 +22,7 @@ func (v *verifier) published(dir string) (*verify.Report, error) {
 		return nil, usageError{err}
 	}
 	if !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == resultsName }) {
-		return nil, usageError{fmt.Errorf("%s: its %s lists no %s, so this is not a report; name the folder that build wrote, or an archive of pack", dir, folder.Sums, resultsName)}
+		return nil, usageError{fmt.Errorf("%s is not a report: its %s does not list %s; name the folder that build wrote, or an archive of pack", dir, folder.Sums, resultsName)}
 	}
 	v.r = verify.New(dir, "published report")
 	if dir, err = filepath.EvalSymlinks(dir); err != nil {
@@ -39,7 +39,7 @@ func (v *verifier) published(dir string) (*verify.Report, error) {
 	if err != nil || res == nil {
 		return v.r, err
 	}
-	v.r.Note("the recordings are not in a published report; without them nothing tells again: lags, polarity, clocks and gains, which the published audio is taken to have; sections and pauses; what the dry recording carried in; the checks; the settings; the hashes of what was read. Verify an archive made by pack for that")
+	v.r.Note("a published report has no recordings. Without them verify cannot measure again: lags, polarity, clocks and gains (taken from the report), sections and pauses, the noise of the dry recording, the checks, the settings, and the hashes of the recordings. To measure these again, verify an archive made by pack")
 	if err := v.measurePublished(dir, "", res, tree); err != nil {
 		return nil, err
 	}
@@ -50,7 +50,7 @@ func (v *verifier) published(dir string) (*verify.Report, error) {
 // results when recordings are not there.
 func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored any) error {
 	if len(res.Heard()) == 0 {
-		v.r.Note("nothing was measured section by section: no audio is published")
+		v.r.Note("not measured section by section: no audio is published")
 		return nil
 	}
 	tmp := filepath.Join(v.tmp, "decoded")
@@ -59,16 +59,16 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 	}
 	x, err := analyze.RemeasureFromPublished(v.ctx, dir, tmp, res, v.options())
 	if input := (*mistake.Error)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
-		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along it: " + err.Error()}})
+		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along its timeline: " + err.Error()}})
 		return nil
 	}
 	if err != nil {
 		return err
 	}
 	v.r.NotCompared = append(v.r.NotCompared, x.NotMeasured...)
-	v.r.Note("from the published audio, its gain taken back, were measured again, for each section: loudness, peaks, levels, spectra; and the noise in the pauses, the spectral differences, the likeness of the takes and other ways of matching, as far as --all does not list them as not compared; --all lists the tolerances")
+	v.r.Note("measured again from the published audio with its gain undone: loudness, peaks, levels and spectra of each section, the noise in the pauses, the spectral differences, the likeness of the takes and other ways of matching. --all lists the tolerances and what was not compared")
 	if x.Rounding > 0 {
-		v.r.Note("%d values were not compared: rounding to the depth of the published files reaches them, or their statistical band is wider than 20 dB", x.Rounding)
+		v.r.Note("%d values were not compared: the bit depth of the published files rounds them, or their statistical band is wider than 20 dB", x.Rounding)
 	}
 	tree, err := verify.Tree(x)
 	if err != nil {
@@ -86,7 +86,7 @@ func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, sto
 	}
 	for _, t := range res.Takes {
 		if t.Withheld != nil {
-			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], its audio: it is not published, since %s", t.Name, t.Withheld.Reason))
+			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], its audio: withheld, because %s", t.Name, t.Withheld.Reason))
 		}
 	}
 	good := []analyze.PublishedAgain{}

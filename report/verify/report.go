@@ -133,8 +133,8 @@ func (r *Report) Write(w io.Writer, all bool) error {
 	line("%s: a %s made by %s", r.Path, r.Kind, r.MadeBy)
 	list("differs", each(r.Faults, func(f Fault) string { return f.File + ": " + f.What }))
 	list("differs", each(r.Differences, Difference.String))
-	list("left out", each(r.LeftOut, func(f LeftOut) string {
-		state := "not here"
+	list("withheld", each(r.LeftOut, func(f LeftOut) string {
+		state := "missing here"
 		if f.There {
 			state = "put back"
 		}
