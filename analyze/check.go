@@ -6,23 +6,18 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// Groups of checks, as they stand in Check.Group.
-const (
-	groupSound    = "sound"
-	groupSettings = "settings"
-	groupFiles    = "files"
-	groupSafety   = "safety"
-)
-
 // practice is the source of a limit that no standard gives.
 const practice = "common practice, no source"
 
 // question is one entry of the catalogue of checks: what is asked, why it
 // matters, what is allowed, and how the answers are found.
 type question struct {
-	id, name, group string
-	why             string // to a listener
-	limit           limit
+	id    string
+	name  string // the topic
+	was   string // the name in results of format 1; "" for the same
+	group Group
+	why   string // to a listener
+	limit limit
 	// ask adds the answers, one for each subject. It may add none where the
 	// question does not arise.
 	ask func(*Session, *answers)
@@ -86,7 +81,7 @@ type answer struct {
 	measured float64 // in the limit's unit; NaN for none
 	value    string  // as shown, with unit
 	reason   string
-	do       string // dropped when the check holds
+	do       string // dropped when the check passed
 }
 
 func (a *answers) add(x answer) {
@@ -96,7 +91,7 @@ func (a *answers) add(x answer) {
 		Measured: unit.Number(x.measured), Unit: a.limit.unit,
 		Limit: a.limit.String(), LimitSource: a.limit.source,
 	}
-	if x.outcome == Holds {
+	if x.outcome == Passed {
 		c.Do = ""
 	}
 	if math.IsNaN(x.measured) {
@@ -105,9 +100,9 @@ func (a *answers) add(x answer) {
 	a.out = append(a.out, c)
 }
 
-// holds adds an answer without a number that holds.
-func (a *answers) holds(subject, value, reason string) {
-	a.add(answer{subject: subject, outcome: Holds, measured: nan(), value: value, reason: reason})
+// pass adds an answer without a number that passed.
+func (a *answers) pass(subject, value, reason string) {
+	a.add(answer{subject: subject, outcome: Passed, measured: nan(), value: value, reason: reason})
 }
 
 // skip adds that a subject was not measured, and why.
@@ -115,9 +110,9 @@ func (a *answers) skip(subject, reason string) {
 	a.add(answer{subject: subject, outcome: NotMeasured, measured: nan(), reason: reason})
 }
 
-// judge adds a measured value: it holds inside the limit and is beyond outside.
+// judge adds a measured value: it passed inside the limit and is beyond outside.
 func (a *answers) judge(subject string, v float64, beyond Outcome, value, reason, do string) {
-	x := answer{subject: subject, outcome: Holds, measured: v, value: value, reason: reason, do: do}
+	x := answer{subject: subject, outcome: Passed, measured: v, value: value, reason: reason, do: do}
 	if !a.limit.allows(v) {
 		x.outcome = beyond
 	}
@@ -126,14 +121,14 @@ func (a *answers) judge(subject string, v float64, beyond Outcome, value, reason
 
 // Ids of checks that a failed comparison or an exclusion refers to.
 const (
-	idPerformance = "same-performance"
+	IDPerformance = "same-performance"
 	idLag         = "lag"
 	idPolarity    = "polarity"
 	idDrift       = "drift"
 	idSlips       = "slips"
 	idRateLabel   = "rate-label"
 	idSections    = "sections"
-	idMatch       = "match"
+	IDMatch       = "match"
 	idMatchRoom   = "match-room"
 	idReampLevel  = "reamp-level"
 	idReampTone   = "reamp-response"
@@ -146,12 +141,12 @@ const (
 	idMicDelay    = "mic-delay"
 	idMicPolarity = "mic-polarity"
 	idChannels    = "channel-delay"
-	idOneChange   = "one-change"
+	IDOneChange   = "one-change"
 	idVaried      = "varied"
 	idAllowed     = "allowed-change"
 	idUnstated    = "unstated"
 	idScales      = "scales"
-	idTakes       = "takes"
+	IDTakes       = "takes"
 	idDry         = "dry-recording"
 	idSameFile    = "same-file"
 	idNearCopy    = "near-copy"

@@ -205,7 +205,7 @@ func assert(t testing.TB, res *Result, w wanted) {
 			continue
 		}
 		if d := math.Abs(float64(c.Measured) - w.measured); math.IsNaN(w.measured) || d <= w.within {
-			if c.Outcome != Holds && c.Do == "" && c.Outcome != NotMeasured {
+			if c.Outcome != Passed && c.Do == "" && c.Outcome != NotMeasured {
 				t.Errorf("%s does not say what to do", c.ID)
 			}
 			return
@@ -227,18 +227,18 @@ func standingOf(res *Result, accusation string) Exclusion {
 func TestFair(t *testing.T) {
 	res := newScene(t).check(t)
 	for _, c := range res.Checks {
-		if c.Outcome == Fails || c.Outcome == Caution {
+		if c.Outcome == Failed || c.Outcome == Caution {
 			t.Errorf("%s, %s: %s, %s; %s", c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
 		}
 		if c.Why == "" || c.Limit == "" || c.LimitSource == "" || c.Name == "" || c.Reason == "" {
 			t.Errorf("%s, %s: something is left empty: %+v", c.ID, c.Subject, c)
 		}
 	}
-	assert(t, res, wanted{idReampLevel, "", Holds, 0.05, 0.01, ""})
-	for accusation, standing := range map[string]string{
-		"another performance": excludedMeasured, "another level": makersWord, "knob": makersWord, "gate": excludedMeasured,
-		"one file": excludedMeasured, "edited": excludedMeasured, "difference was left out": excludedMeasured, "a part of a take": excludedMeasured,
-		"louder": notExcluded, "changed later": notExcluded, "paid": makersWord,
+	assert(t, res, wanted{idReampLevel, "", Passed, 0.05, 0.01, ""})
+	for accusation, standing := range map[string]Standing{
+		"another performance": ExcludedByMeasurement, "another level": AuthorsWord, "knob": AuthorsWord, "gate": ExcludedByMeasurement,
+		"one file": ExcludedByMeasurement, "edited": ExcludedByMeasurement, "difference was left out": ExcludedByMeasurement, "a part of a take": ExcludedByMeasurement,
+		"louder": NotExcluded, "changed later": NotExcluded, "paid": AuthorsWord,
 	} {
 		if e := standingOf(res, accusation); e.Standing != standing || e.Because == "" {
 			t.Errorf("%s: %+v, want %s", accusation, e, standing)
@@ -265,14 +265,14 @@ func TestCheats(t *testing.T) {
 				t.Fatal(err)
 			}
 			s.files["two"] = rendered(dry, 1)
-		}, []wanted{{idPerformance, "Two", Fails, nan, 0, ""}}, "another performance"},
+		}, []wanted{{IDPerformance, "Two", Failed, nan, 0, ""}}, "another performance"},
 		{"hotter by 1.3 dB", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 1.25) },
-			[]wanted{{idReampLevel, "", Fails, 1.3, 0.05, "+1.30 dB"}}, "another level"},
+			[]wanted{{idReampLevel, "", Failed, 1.3, 0.05, "+1.30 dB"}}, "another level"},
 		{"quieter by 0.6 dB", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], -0.65) },
 			[]wanted{{idReampLevel, "", Caution, -0.6, 0.05, "−0.60 dB"}}, ""},
 		{"a knob moved", func(s *scene) {
 			s.manifest = strings.Replace(s.manifest, "    fuzz: {device: Two,", "    amp: {controls: {volume: \"3 o'clock\"}}\n    fuzz: {device: Two,", 1)
-		}, []wanted{{idOneChange, "amp: volume", Fails, nan, 0, ""}}, "knob"},
+		}, []wanted{{IDOneChange, "amp: volume", Failed, nan, 0, ""}}, "knob"},
 		{"a gate", func(s *scene) {
 			x := s.files["two"][0]
 			// Closes 0.35 s into the pauses, by 40 dB, and opens with the notes.
@@ -281,21 +281,21 @@ func TestCheats(t *testing.T) {
 					x[i] *= 0.01
 				}
 			}
-		}, []wanted{{idGate, "Two", Fails, nan, 0, "gated"}}, "gate"},
+		}, []wanted{{idGate, "Two", Failed, nan, 0, "gated"}}, "gate"},
 		{"one file for two takes", func(s *scene) { s.files["two"] = s.files["one"] },
-			[]wanted{{idSameFile, "One and Two", Fails, nan, 0, "same bytes"}}, "one file"},
+			[]wanted{{idSameFile, "One and Two", Failed, nan, 0, "same bytes"}}, "one file"},
 		{"one recording for two takes, quieter", func(s *scene) { s.files["two"] = [][]float64{scaled(s.files["one"][0], -3)} },
-			[]wanted{{idNearCopy, "One and Two", Fails, -115, 25, ""}}, "one file"},
+			[]wanted{{idNearCopy, "One and Two", Failed, -115, 25, ""}}, "one file"},
 		{"edited", func(s *scene) { s.files["again"][0] = slices.Delete(s.files["again"][0], 6*sceneRate, 6*sceneRate+37) },
-			[]wanted{{idSlips, "Again", Fails, 37, 5, "samples lost "}}, "edited"},
+			[]wanted{{idSlips, "Again", Failed, 37, 5, "samples lost "}}, "edited"},
 		{"shortened", func(s *scene) { s.files["two"][0] = s.files["two"][0][:5*sceneRate] },
-			[]wanted{{idSections, "Two", Fails, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "difference was left out"},
+			[]wanted{{idSections, "Two", Failed, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "difference was left out"},
 		{"clipped", func(s *scene) {
 			x := s.files["two"][0]
 			for i := range x {
 				x[i] = max(-1, min(1, 10*x[i]))
 			}
-		}, []wanted{{idClipping, "Two", Fails, nan, 0, "places"}}, ""},
+		}, []wanted{{idClipping, "Two", Failed, nan, 0, "places"}}, ""},
 		{"a fan", func(s *scene) {
 			x := s.files["two"][0]
 			rng := rand.New(rand.NewPCG(1, 1))
@@ -317,12 +317,12 @@ func TestCheats(t *testing.T) {
 			}
 		}, []wanted{{idDC, "Two", Caution, -40, 0.1, "−40.0 dBFS"}}, ""},
 		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = studio.Slowed(s.files["again"][0], 40) },
-			[]wanted{{idDrift, "Again", Fails, 40, 12, ""}}, "resampled"},
+			[]wanted{{idDrift, "Again", Failed, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
 			s.mislabel(t, "two", 44100)
 		}, []wanted{
-			{idRateLabel, "Two", Fails, 44100.0 / 48000, 1e-4, "0.9188 times"},
-			{idPerformance, "Two", NotMeasured, nan, 0, ""}, // not accused of being another
+			{idRateLabel, "Two", Failed, 44100.0 / 48000, 1e-4, "0.9188 times"},
+			{IDPerformance, "Two", NotMeasured, nan, 0, ""}, // not accused of being another
 			{idLag, "Two", NotMeasured, nan, 0, ""},
 			{idSlips, "Two", NotMeasured, nan, 0, ""},
 			{idDrift, "Two", NotMeasured, nan, 0, ""},
@@ -334,7 +334,7 @@ func TestCheats(t *testing.T) {
 			}
 		}, []wanted{{idPolarity, "Again", Caution, nan, 0, "inverted"}}, ""},
 		{"silence in sound", func(s *scene) { clear(s.files["two"][0][6*sceneRate : 6*sceneRate+480]) },
-			[]wanted{{idDropouts, "Two", Fails, 1, 0, "1 dropouts"}}, "edited"},
+			[]wanted{{idDropouts, "Two", Failed, 1, 0, "1 dropouts"}}, "edited"},
 		{"too loud", func(s *scene) {
 			x := s.files["two"][0]
 			peak := 0.0
@@ -346,10 +346,10 @@ func TestCheats(t *testing.T) {
 		{"two microphones, one channel", func(s *scene) {
 			s.files["two"] = append(s.files["two"], slices.Clone(s.files["two"][0]))
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    mics: {left: {name: A}, right: {name: B}}\n", 1)
-		}, []wanted{{idDualMono, "Two", Fails, nan, 0, "same"}, {idOneChange, "left microphone", Fails, nan, 0, ""}}, "knob"},
+		}, []wanted{{idDualMono, "Two", Failed, nan, 0, "same"}, {IDOneChange, "left microphone", Failed, nan, 0, ""}}, "knob"},
 		{"a dead channel", func(s *scene) {
 			s.files["two"] = append(s.files["two"], make([]float64, len(s.files["two"][0])))
-		}, []wanted{{idSilent, "Two", Fails, nan, 0, "silent"}}, ""},
+		}, []wanted{{idSilent, "Two", Failed, nan, 0, "silent"}}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
@@ -367,13 +367,13 @@ func TestCheats(t *testing.T) {
 				assert(t, res, w)
 			}
 			if c.found != "" {
-				if e := standingOf(res, c.found); e.Standing != found {
+				if e := standingOf(res, c.found); e.Standing != Found {
 					t.Errorf("%s: %+v", c.found, e)
 				}
 			}
 			if t.Failed() {
 				for _, x := range res.Checks {
-					if x.Outcome == Fails || x.Outcome == Caution {
+					if x.Outcome == Failed || x.Outcome == Caution {
 						t.Logf("%s, %s: %s, %s; %s", x.ID, x.Subject, x.Outcome, x.Value, x.Reason)
 					}
 				}
@@ -393,16 +393,16 @@ func TestSwapped(t *testing.T) {
 	s.files["one"], s.files["two"] = s.files["two"], s.files["one"]
 	res := s.check(t)
 	for _, c := range res.Checks {
-		if c.Outcome == Fails {
+		if c.Outcome == Failed {
 			t.Errorf("%s, %s: %s", c.ID, c.Subject, c.Reason)
 		}
 	}
-	if e := standingOf(res, "swapped"); e.Standing != makersWord || !strings.Contains(e.Because, "no measurement tells") {
+	if e := standingOf(res, "swapped"); e.Standing != AuthorsWord || !strings.Contains(e.Because, "no measurement tells") {
 		t.Errorf("%+v", e)
 	}
 	// What is excluded names its measure and its limit, or what it rests on.
 	for _, e := range res.Exclusions {
-		if e.Standing == excludedMeasured && !strings.ContainsAny(e.Because, "0123456789") {
+		if e.Standing == ExcludedByMeasurement && !strings.ContainsAny(e.Because, "0123456789") {
 			t.Errorf("%s: no measure in %q", e.Accusation, e.Because)
 		}
 	}

@@ -43,7 +43,7 @@ func TestDriftClaims(t *testing.T) {
 			t.Fatal(c.Value)
 		}
 		top := math.Abs(d) + e
-		if c.Outcome == Holds && top > 3.05 {
+		if c.Outcome == Passed && top > 3.05 {
 			t.Errorf("%s holds with %s", c.Subject, c.Value)
 		}
 		if c.Outcome == NotMeasured {
@@ -56,7 +56,7 @@ func TestDriftClaims(t *testing.T) {
 	}
 	e := standingOf(res, "resampled")
 	m := regexp.MustCompile(`by more than ([0-9.]+) ppm`).FindStringSubmatch(e.Because)
-	if !open || e.Standing != notExcluded || m == nil {
+	if !open || e.Standing != NotExcluded || m == nil {
 		t.Fatalf("open %v, %+v", open, e)
 	}
 	if v, err := strconv.ParseFloat(m[1], 64); err != nil || v < most-0.1-1e-9 || v > most+0.2 {
@@ -75,7 +75,7 @@ func TestSlipClaims(t *testing.T) {
 		if strings.Contains(c.Limit, " 0.0") {
 			t.Errorf("%s: limit %q", c.ID, c.Limit)
 		}
-		if c.ID != idSlips || c.Outcome != Holds {
+		if c.ID != idSlips || c.Outcome != Passed {
 			continue
 		}
 		m := size.FindStringSubmatch(c.Value)
@@ -103,8 +103,8 @@ func TestDepths(t *testing.T) {
 		want   wanted
 		reason string
 	}{
-		{"equal", nil, wanted{idFormat, "", Holds, nan(), 0, "24-bit integer"}, "all takes"},
-		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{idFormat, "", Holds, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
+		{"equal", nil, wanted{idFormat, "", Passed, nan(), 0, "24-bit integer"}, "all takes"},
+		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{idFormat, "", Passed, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
 			"Two has 32-bit float; Again has 32-bit integer; One has 24-bit integer: a differing depth alone is harmless, since from 24 bits on the rounding lies below the noise of any converter"},
 		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{idFormat, "Two", Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
 		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{idFormat, "One and Two", Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},

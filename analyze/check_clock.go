@@ -169,9 +169,9 @@ func (s *Session) askPerformance(a *answers) {
 		}
 		switch v.Outcome {
 		case parts.Same:
-			a.add(answer{subject: name, outcome: Holds, measured: ms, value: value, reason: reason})
+			a.add(answer{subject: name, outcome: Passed, measured: ms, value: value, reason: reason})
 		case parts.Different:
-			a.add(answer{subject: name, outcome: Fails, measured: ms, value: value, reason: reason,
+			a.add(answer{subject: name, outcome: Failed, measured: ms, value: value, reason: reason,
 				do: "check that the right file was named; if it is another pass, reamp the dry recording again"})
 		default:
 			a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), value: value, reason: reason,
@@ -293,7 +293,7 @@ func (s *Session) askSlips(a *answers) {
 			continue
 		}
 		if len(r.Slips) == 0 {
-			a.judge(name, 0, Fails, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; what is smaller, or nearer to an end, would not have been found", against, r.From, r.To), "")
+			a.judge(name, 0, Failed, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; what is smaller, or nearer to an end, would not have been found", against, r.From, r.To), "")
 			continue
 		}
 		total := 0.0
@@ -320,6 +320,6 @@ func (s *Session) askSlips(a *answers) {
 				reason: reason + "; whether the take is of the same performance is not certain, so the gear might do it", do: do})
 			continue
 		}
-		a.judge(name, total, Fails, value, reason, do)
+		a.judge(name, total, Failed, value, reason, do)
 	}
 }

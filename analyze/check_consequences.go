@@ -22,7 +22,7 @@ func (s *Session) consequences(checks []Check) {
 	const slips, silence = "the lost or inserted samples", "the take's silence"
 	for i := range checks {
 		c := &checks[i]
-		if c.Outcome != Fails && c.Outcome != Caution {
+		if c.Outcome != Failed && c.Outcome != Caution {
 			continue
 		}
 		for _, x := range []struct {
@@ -34,10 +34,10 @@ func (s *Session) consequences(checks []Check) {
 			{idClicks, idGate, "the gate or mute, where it closes or opens", s.clicksAtGate},
 			{idClicks, idSlips, slips, s.clicksAtSlips},
 			{idLag, idSlips, slips, s.outOfStepBySlips},
-			{idLag, idMatch, silence, s.isSilent},
-			{idGate, idMatch, silence, s.isSilent},
-			{idSections, idMatch, silence, s.isSilent},
-			{idSilent, idMatch, silence, s.isSilent},
+			{idLag, IDMatch, silence, s.isSilent},
+			{idGate, IDMatch, silence, s.isSilent},
+			{idSections, IDMatch, silence, s.isSilent},
+			{idSilent, IDMatch, silence, s.isSilent},
 		} {
 			cause := accused(checks, x.cause, c.Subject)
 			if x.id != c.ID || cause == nil {
@@ -50,7 +50,7 @@ func (s *Session) consequences(checks []Check) {
 			if explained < all {
 				c.Reason = fmt.Sprintf("%d of %d are a consequence of %s; %s", explained, all, x.what, c.Reason)
 			} else {
-				c.Reason, c.Do = "consequence of "+x.what+"; "+c.Reason, cause.Do
+				c.Reason, c.Do, c.ConsequenceOf = "consequence of "+x.what+"; "+c.Reason, cause.Do, cause.ID
 			}
 			break
 		}
@@ -61,7 +61,7 @@ func (s *Session) consequences(checks []Check) {
 // none.
 func accused(checks []Check, id, subject string) *Check {
 	for i := range checks {
-		if c := &checks[i]; c.ID == id && c.Subject == subject && (c.Outcome == Fails || c.Outcome == Caution) {
+		if c := &checks[i]; c.ID == id && c.Subject == subject && (c.Outcome == Failed || c.Outcome == Caution) {
 			return c
 		}
 	}

@@ -50,7 +50,7 @@ func TestConsequences(t *testing.T) {
 			res := s.check(t)
 			n := 0
 			for _, k := range res.Checks {
-				if k.ID != c.id || k.Subject != "Two" || k.Outcome != Fails && k.Outcome != Caution {
+				if k.ID != c.id || k.Subject != "Two" || k.Outcome != Failed && k.Outcome != Caution {
 					continue
 				}
 				n++
@@ -74,11 +74,11 @@ func TestSilentTake(t *testing.T) {
 		s := fresh(t)
 		s.each("two", func(x []float64) []float64 { return make([]float64, len(x)) })
 		res := s.check(t)
-		assert(t, res, wanted{idMatch, "Two", Fails, nan(), 0, "silent"})
-		assert(t, res, wanted{idSlips, "Again", Holds, 0, 0, "none"})
+		assert(t, res, wanted{IDMatch, "Two", Failed, nan(), 0, "silent"})
+		assert(t, res, wanted{idSlips, "Again", Passed, 0, 0, "none"})
 		for _, k := range res.Checks {
-			bad := k.Outcome == Fails || k.Outcome == Caution
-			if bad && k.Subject != "Two" || bad && k.ID != idMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
+			bad := k.Outcome == Failed || k.Outcome == Caution
+			if bad && k.Subject != "Two" || bad && k.ID != IDMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
 				t.Errorf("%s: %s, %s: %s; %s", material, k.ID, k.Subject, k.Value, k.Reason)
 			}
 		}
@@ -135,17 +135,17 @@ func TestCoarseTakes(t *testing.T) {
 					})
 				}
 				s.manifest = regexp.MustCompile(`  sections:\n(    - .*\n)*`).ReplaceAllString(s.manifest, "")
-			}, Holds},
+			}, Passed},
 		} {
 			s := fresh(t)
 			c.spoil(s)
 			res := s.check(t)
 			assert(t, res, wanted{idDropouts, "Two", c.outcome, nan(), 0, ""})
 			for _, k := range res.Checks {
-				if c.outcome == Holds && k.ID != idDropouts && k.ID != idClicks {
+				if c.outcome == Passed && k.ID != idDropouts && k.ID != idClicks {
 					continue // the strokes went through no gear
 				}
-				if k.Outcome == Fails || k.Outcome == Caution && k.ID != idFormat && k.ID != idPolarity && !(k.ID == idGate && c.outcome == NotMeasured) {
+				if k.Outcome == Failed || k.Outcome == Caution && k.ID != idFormat && k.ID != idPolarity && !(k.ID == idGate && c.outcome == NotMeasured) {
 					t.Errorf("%s, %s: %s, %s: %s; %s", material, c.name, k.ID, k.Subject, k.Value, k.Reason)
 				}
 			}

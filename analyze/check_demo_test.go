@@ -12,7 +12,7 @@ import (
 func nothingFails(t *testing.T, res *analyze.Result) {
 	t.Helper()
 	for _, c := range res.Checks {
-		if c.Outcome == analyze.Fails || c.ID == "gate" && c.Outcome == analyze.Caution {
+		if c.Outcome == analyze.Failed || c.ID == "gate" && c.Outcome == analyze.Caution {
 			t.Errorf("%s, %s: %s, %s", c.ID, c.Subject, c.Value, c.Reason)
 		}
 	}

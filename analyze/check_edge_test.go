@@ -55,7 +55,7 @@ func TestBandEdge(t *testing.T) {
 			t.Log(material, c.name)
 			assert(t, session.Result, wanted{idBandEdge, "Two", Caution, nan(), 0, "near "})
 			for _, k := range session.Result.Checks {
-				if k.ID == idBandEdge && k.Subject != "Two" && k.Outcome != Holds {
+				if k.ID == idBandEdge && k.Subject != "Two" && k.Outcome != Passed {
 					t.Errorf("%s, %s: %s: %s; %s", material, c.name, k.Subject, k.Value, k.Reason)
 				}
 			}

@@ -18,43 +18,43 @@ func faultQuestions() []question {
 	rules := faults.Params{}.WithDefaults()
 	return []question{
 		{
-			id: idClipping, name: "No clipping", group: groupFiles,
+			id: idClipping, name: "Clipping", was: "No clipping", group: GroupFiles,
 			why:   "a converter that clips makes every device sound like itself",
 			limit: none("places"), ask: (*Session).askClipping,
 		},
 		{
-			id: idOver, name: "Nothing over full scale", group: groupFiles,
+			id: idOver, name: "Over full scale", was: "Nothing over full scale", group: GroupFiles,
 			why:   "floats above full scale are cut off by whatever plays them",
 			limit: none("samples"), ask: (*Session).askOver,
 		},
 		{
-			id: idClicks, name: "No clicks", group: groupFiles,
+			id: idClicks, name: "Clicks", was: "No clicks", group: GroupFiles,
 			why:   "a click is heard as a fault of the device, and it marks a bad edit or lost samples",
 			limit: none("clicks"), ask: (*Session).askClicks,
 		},
 		{
-			id: idDropouts, name: "No dropouts", group: groupFiles,
+			id: idDropouts, name: "Dropouts", was: "No dropouts", group: GroupFiles,
 			why:   "lost samples are lost music, and everything after them may be out of step",
 			limit: none("dropouts"), ask: (*Session).askDropouts,
 		},
 		{
-			id: idCut, name: "Beginning and end whole", group: groupFiles,
+			id: idCut, name: "Cut-off ends", was: "Beginning and end whole", group: GroupFiles,
 			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
 			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Session).askCut,
 		},
 		{
-			id: idDC, name: "No DC offset", group: groupFiles,
+			id: idDC, name: "DC offset", was: "No DC offset", group: GroupFiles,
 			why:   "an offset clicks at every switch between takes and uses up headroom",
 			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
 			ask:   (*Session).askDC,
 		},
 		{
-			id: idDualMono, name: "Two channels carry two signals", group: groupFiles,
+			id: idDualMono, name: "Identical channels", was: "Two channels carry two signals", group: GroupFiles,
 			why:   "two equal channels are one recording, not two microphones or a stereo picture",
 			limit: words("no channel is a copy of another"), ask: (*Session).askDualMono,
 		},
 		{
-			id: idSilent, name: "No silent channel", group: groupFiles,
+			id: idSilent, name: "Silent channel", was: "No silent channel", group: GroupFiles,
 			why:   "a dead channel is a fault of a cable or the routing, not a sound",
 			limit: words("a signal in every channel"), ask: (*Session).askSilent,
 		},
@@ -98,12 +98,12 @@ func (s *Session) askClipping(a *answers) {
 			}
 		}
 		n := runs + tops
-		x := answer{subject: f.name, outcome: Holds, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
+		x := answer{subject: f.name, outcome: Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
 		switch {
 		case float64(n) <= a.limit.value && n > 0:
 			x.reason = "as many as the manifest allows"
 		case runs > 0:
-			x.outcome = Fails
+			x.outcome = Failed
 			if f.use != "take" {
 				x.outcome = Caution // the same for every take
 			}
@@ -175,7 +175,7 @@ func (s *Session) askDropouts(a *answers) {
 			d := r.Dropouts[0]
 			reason = fmt.Sprintf("the first at %s%s: %s, %d frames", f.at(d.Frame), f.channel(d.Channel), d.Kind, d.Frames)
 		}
-		a.judge(f.name, float64(r.DropoutCount), Fails, counted(r.DropoutCount, "dropouts"), reason,
+		a.judge(f.name, float64(r.DropoutCount), Failed, counted(r.DropoutCount, "dropouts"), reason,
 			"record the take again with a larger buffer; the gap cannot be filled")
 	}
 }
@@ -198,7 +198,7 @@ func (s *Session) askCut(a *answers) {
 			continue
 		}
 		if !head && !tail {
-			a.holds(f.name, "whole", reason)
+			a.pass(f.name, "whole", reason)
 			continue
 		}
 		what := map[[2]bool]string{{true, false}: "beginning cut", {false, true}: "end cut", {true, true}: "both cut"}[[2]bool{head, tail}]
@@ -245,14 +245,14 @@ func (s *Session) askDualMono(a *answers) {
 			}
 			outcome := Caution
 			if f.take >= 0 && s.mics[f.take].described {
-				outcome = Fails // two microphones are claimed
+				outcome = Failed // two microphones are claimed
 			}
 			a.add(answer{subject: f.name, outcome: outcome, measured: nan(), value: value,
 				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.channels[c+1], f.channels[0], how),
 				do:     "export it as a mono file, or find out why the second signal is missing"})
 		}
 		if !found {
-			a.holds(f.name, "different", fmt.Sprintf("%d channels, none a copy of the first", len(f.channels)))
+			a.pass(f.name, "different", fmt.Sprintf("%d channels, none a copy of the first", len(f.channels)))
 		}
 	}
 }
@@ -263,13 +263,13 @@ func (s *Session) askSilent(a *answers) {
 		for c, x := range f.faults.Channels {
 			if x.Silent {
 				bad = true
-				a.add(answer{subject: f.name, outcome: Fails, measured: nan(), value: "silent",
+				a.add(answer{subject: f.name, outcome: Failed, measured: nan(), value: "silent",
 					reason: fmt.Sprintf("channel %d never rises above %s", f.channels[c], x.Peak),
 					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
 			}
 		}
 		if !bad {
-			a.holds(f.name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[len(f.channels) == 1]+" a signal")
+			a.pass(f.name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[len(f.channels) == 1]+" a signal")
 		}
 	}
 }

@@ -14,59 +14,59 @@ import (
 func fileQuestions() []question {
 	return []question{
 		{
-			id: idTakes, name: "Something to compare", group: groupFiles,
+			id: IDTakes, name: "Takes", was: "Something to compare", group: GroupFiles,
 			why:   "one take alone can be measured, but not compared",
 			limit: words("two takes or more"), ask: (*Session).askTakes,
 		},
 		{
-			id: idDry, name: "A dry recording to compare takes with", group: groupFiles,
+			id: idDry, name: "Dry recording", was: "A dry recording to compare takes with", group: GroupFiles,
 			why:   "without the recording that was played into the devices, takes can only be compared with each other",
 			limit: words("one, not clipped"), ask: (*Session).askDry,
 		},
 		{
-			id: idSameFile, name: "Every take its own file", group: groupFiles,
+			id: idSameFile, name: "Duplicate files", was: "Every take its own file", group: GroupFiles,
 			why:   "one file under two names compares nothing",
 			limit: words("no two recordings have the same SHA-256"), ask: (*Session).askSameFile,
 		},
 		{
-			id: idNearCopy, name: "No take is a copy of another", group: groupFiles,
+			id: idNearCopy, name: "Copies", was: "No take is a copy of another", group: GroupFiles,
 			why: "a take that nulls against another is the same recording at another level, not another device",
 			limit: limit{kind: atLeast, value: -60, unit: "dB", decimals: 0, least: -120, most: 0,
 				source: "common practice, no source: two passes of one chain leave its noise, which is above this"},
 			ask: (*Session).askNearCopy,
 		},
 		{
-			id: idPath, name: "Device in the path", group: groupFiles,
+			id: idPath, name: "Device in the path", group: GroupFiles,
 			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
 			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
 				source: "common practice, no source: converters and cables alone leave about as little"},
 			ask: (*Session).askPath,
 		},
 		{
-			id: idFormat, name: "Bit depth", group: groupFiles,
+			id: idFormat, name: "Bit depth", group: GroupFiles,
 			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
 			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Session).askFormat,
 		},
 		{
-			id: idBandEdge, name: "Band edge", group: groupFiles,
+			id: idBandEdge, name: "Band edge", group: GroupFiles,
 			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
 			limit: limit{kind: atMost, value: 12, unit: "dB", decimals: 0, least: 1, most: 100,
 				source: "common practice, no source: takes that were not converted fall by up to 9 dB more than others within a kilohertz"},
 			ask: (*Session).askBandEdge,
 		},
 		{
-			id: idLengths, name: "Takes cover the performance", group: groupFiles,
+			id: idLengths, name: "Length", was: "Takes cover the performance", group: GroupFiles,
 			why:   "what one take lacks is left out of the comparison of all",
 			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
 			ask:   (*Session).askLengths,
 		},
 		{
-			id: idSections, name: "No section missing", group: groupFiles,
+			id: idSections, name: "Sections", was: "No section missing", group: GroupFiles,
 			why:   "a part that one take lacks could have been the one that shows the difference",
 			limit: words("every section is in every take"), ask: (*Session).askSections,
 		},
 		{
-			id: idHeadroom, name: "Headroom", group: groupFiles,
+			id: idHeadroom, name: "Headroom", group: GroupFiles,
 			why: "a converter driven to its end adds a distortion that is not the gear's",
 			limit: limit{kind: atMost, value: -6, unit: "dBFS", decimals: 1, least: -60, most: 0,
 				source: practice},
@@ -78,7 +78,7 @@ func fileQuestions() []question {
 func (s *Session) askTakes(a *answers) {
 	n := len(s.takes)
 	if n > 1 {
-		a.holds("", fmt.Sprintf("%d takes", n), "compared with each other"+map[bool]string{true: " and with the dry recording"}[s.dry != nil])
+		a.pass("", fmt.Sprintf("%d takes", n), "compared with each other"+map[bool]string{true: " and with the dry recording"}[s.dry != nil])
 		return
 	}
 	reason := "its loudness, spectrum, noise and faults are measured; nothing can be said about differences"
@@ -117,7 +117,7 @@ func (s *Session) askDry(a *answers) {
 			do:     "record the performance again with the peaks at about −6 dBFS"})
 		return
 	}
-	a.holds("", "there", fmt.Sprintf("%s long, not clipped", f.info.Duration()))
+	a.pass("", "there", fmt.Sprintf("%s long, not clipped", f.info.Duration()))
 }
 
 func clippedFrames(f *scan) int64 {
@@ -136,7 +136,7 @@ func (s *Session) askSameFile(a *answers) {
 				continue
 			}
 			twins = true
-			outcome := Fails
+			outcome := Failed
 			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says about them, there is only one recording, and nothing can be concluded from this pair", g.name, f.name)
 			if g.use != "take" && f.use != "take" {
 				outcome, reason = Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
@@ -146,7 +146,7 @@ func (s *Session) askSameFile(a *answers) {
 		}
 	}
 	if !twins {
-		a.holds("", fmt.Sprintf("%d files", len(s.scans)), "all recordings have different SHA-256 sums")
+		a.pass("", fmt.Sprintf("%d files", len(s.scans)), "all recordings have different SHA-256 sums")
 	}
 }
 
@@ -219,7 +219,7 @@ func (s *Session) askNearCopy(a *answers) {
 		}
 		if float64(l.Residual) < least {
 			value := unit.Format(float64(l.Residual), 1) + " dB"
-			a.add(answer{subject: l.A + " and " + l.B, outcome: Fails, measured: float64(l.Residual), value: value,
+			a.add(answer{subject: l.A + " and " + l.B, outcome: Failed, measured: float64(l.Residual), value: value,
 				reason: "aligned and matched, the two cancel almost completely: it is the same recording, perhaps at another level",
 				do:     "name the right file for each"})
 		}
@@ -229,7 +229,7 @@ func (s *Session) askNearCopy(a *answers) {
 	case math.IsInf(float64(worst.Residual), 1):
 		a.skip("", "no two takes could be nulled against each other")
 	default:
-		a.add(answer{outcome: Holds, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
+		a.add(answer{outcome: Passed, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
 			reason: fmt.Sprintf("the deepest null is that of %s and %s", worst.A, worst.B)})
 	}
 }
@@ -245,12 +245,12 @@ func (s *Session) askPath(a *answers) {
 		switch {
 		case s.Manifest.Bypassed(&s.Manifest.Takes[i]):
 		case upTo < a.limit.value:
-			a.add(answer{subject: t.Name, outcome: Fails, measured: upTo, value: unit.Format(upTo, 0) + " dB",
+			a.add(answer{subject: t.Name, outcome: Failed, measured: upTo, value: unit.Format(upTo, 0) + " dB",
 				reason: fmt.Sprintf("from %s to %s the take is the dry recording, at another level or with noise at most: what else follows the music lies %s dB below it", c.From, c.To, unit.Format(-upTo, 0)),
 				do:     "look whether the plugin was bypassed or another bus was exported, and export the take again; if nothing was to be in the path, write role: bypass"})
 		case least >= a.limit.value:
 			least = min(least, 0) // more than all of it would be odd to read
-			a.add(answer{subject: t.Name, outcome: Holds, measured: least, value: unit.Format(least, 0) + " dB",
+			a.add(answer{subject: t.Name, outcome: Passed, measured: least, value: unit.Format(least, 0) + " dB",
 				reason: "sound that follows the music and is not the dry recording has this level or more against the music in some octave"})
 		default:
 			a.skip(t.Name, "noise hides whether the take differs from the dry recording")
@@ -297,7 +297,7 @@ func (s *Session) askFormat(a *answers) {
 		bits[k] = depth
 	}
 	if len(depths) == 1 {
-		a.holds("", depths[0], "all takes")
+		a.pass("", depths[0], "all takes")
 		return
 	}
 	slices.SortStableFunc(depths, func(x, y string) int { return bits[y] - bits[x] })
@@ -311,7 +311,7 @@ func (s *Session) askFormat(a *answers) {
 		}
 	}
 	if len(deep) == len(depths) {
-		a.holds("", manifest.List(depths), strings.Join(deep, "; ")+fmt.Sprintf(": a differing depth alone is harmless, since from %d bits on the rounding lies below the noise of any converter", deepEnough))
+		a.pass("", manifest.List(depths), strings.Join(deep, "; ")+fmt.Sprintf(": a differing depth alone is harmless, since from %d bits on the rounding lies below the noise of any converter", deepEnough))
 		return
 	}
 	for _, k := range depths {
@@ -441,7 +441,7 @@ func (s *Session) askSections(a *answers) {
 			switch {
 			case have <= 0 || silent:
 				bad = true
-				a.add(answer{subject: name, outcome: Fails, measured: nan(), value: sec.name + " missing",
+				a.add(answer{subject: name, outcome: Failed, measured: nan(), value: sec.name + " missing",
 					reason: map[bool]string{true: "the take is silent there", false: "the take does not reach it"}[silent] + "; it is left out of the comparison of all takes",
 					do:     "record or export the take over the whole performance"})
 			case lost > 0.05 && lost > 0.02*float64(to-from)/float64(rate):
@@ -451,7 +451,7 @@ func (s *Session) askSections(a *answers) {
 			}
 		}
 		if !bad {
-			a.holds(name, fmt.Sprintf("%d of %d", len(all), len(all)), from)
+			a.pass(name, fmt.Sprintf("%d of %d", len(all), len(all)), from)
 		}
 	}
 }

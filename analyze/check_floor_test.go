@@ -54,21 +54,21 @@ func TestGearMovesFloor(t *testing.T) {
 		s.sag("again", 2)
 		return s
 	}
-	floor(synthesizer(), "One", Holds, "by the gear", rises)
+	floor(synthesizer(), "One", Passed, "by the gear", rises)
 	s := synthesizer()
 	s.pauses = [][2]float64{{8.3, 9.4}}
 	s.floorStep("one", 6)
 	floor(s, "One", Caution, "dB", rises)
 	s = synthesizer()
 	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
-	floor(s, "One", Holds, "by the gear", "highest before the first note")
+	floor(s, "One", Passed, "by the gear", "highest before the first note")
 
 	sampled := func(chains ...string) *scene { return guitarScene(t, 0, 26.9, chains...) }
 	s = sampled("lead", "reverb", "echo")
 	res := s.check(t)
 	for _, w := range []wanted{
-		{idNoiseSteps, "Take 1", Holds, nan(), 0, "by the gear"},
-		{idNoiseSteps, "Again", Holds, nan(), 0, "by the gear"},
+		{idNoiseSteps, "Take 1", Passed, nan(), 0, "by the gear"},
+		{idNoiseSteps, "Again", Passed, nan(), 0, "by the gear"},
 		{idNoiseSteps, "Take 2", NotMeasured, nan(), 0, ""},
 		{idNoiseSteps, "Take 3", NotMeasured, nan(), 0, ""},
 	} {

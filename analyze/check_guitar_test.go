@@ -125,7 +125,7 @@ func TestSampledGuitar(t *testing.T) {
 						tally[c.ID] = map[Outcome]int{}
 					}
 					tally[c.ID][c.Outcome]++
-					if (c.Outcome == Fails || c.Outcome == Caution) && !trueOf(c, names) {
+					if (c.Outcome == Failed || c.Outcome == Caution) && !trueOf(c, names) {
 						t.Errorf("%.1f to %.1f s, %v: %s, %s: %s, %s; %s", float64(from), float64(to), names, c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
 					}
 				}

@@ -41,13 +41,13 @@ func TestInputs(t *testing.T) {
 		text  string // part of a reason
 	}{
 		{"one take", func(s *scene) { drop(s, second, again) },
-			[]wanted{{idTakes, "", Caution, nan(), 0, "1 take"}, {idPerformance, "One", Holds, nan(), 0, ""}, {idVaried, "", Holds, nan(), 0, ""}},
+			[]wanted{{IDTakes, "", Caution, nan(), 0, "1 take"}, {IDPerformance, "One", Passed, nan(), 0, ""}, {idVaried, "", Passed, nan(), 0, ""}},
 			"it can be compared with the dry recording; nothing can be said about differences"},
 		{"one take and no dry recording", func(s *scene) {
 			drop(s, second, again, "  dry: dry.wav\n", "  loopback: loop.wav\n")
-		}, []wanted{{idTakes, "", Caution, nan(), 0, ""}, {idDry, "", Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
+		}, []wanted{{IDTakes, "", Caution, nan(), 0, ""}, {idDry, "", Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
 		{"no dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n", "  loopback: loop.wav\n") },
-			[]wanted{{idDry, "", Caution, nan(), 0, "none"}, {idPerformance, "Two", Holds, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}},
+			[]wanted{{idDry, "", Caution, nan(), 0, "none"}, {IDPerformance, "Two", Passed, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}},
 			"not that they came from one recording, nor at which level it went in"},
 		{"a loopback without a dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n") },
 			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
@@ -58,10 +58,10 @@ func TestInputs(t *testing.T) {
 			}
 		}, []wanted{{idDry, "", Caution, nan(), 0, "clipped"}, {idClipping, "dry recording", Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
 		{"a silent dry recording", func(s *scene) { clear(s.files["dry"][0]) },
-			[]wanted{{idDry, "", Caution, nan(), 0, "silent"}, {idPerformance, "One", NotMeasured, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}, {idSlips, "Two", NotMeasured, nan(), 0, ""}, {idRateLabel, "Two", NotMeasured, nan(), 0, ""}},
+			[]wanted{{idDry, "", Caution, nan(), 0, "silent"}, {IDPerformance, "One", NotMeasured, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}, {idSlips, "Two", NotMeasured, nan(), 0, ""}, {idRateLabel, "Two", NotMeasured, nan(), 0, ""}},
 			"the dry recording, dry.wav, is silent"},
 		{"a shorter loopback", func(s *scene) { s.files["loop"][0] = s.files["loop"][0][:5*sceneRate] },
-			[]wanted{{idReampLevel, "", Holds, 0.05, 0.02, ""}}, ""},
+			[]wanted{{idReampLevel, "", Passed, 0.05, 0.02, ""}}, ""},
 		{"a loopback with a bump in the middle", func(s *scene) {
 			// 0.3 dB at 1 kHz, 1 kHz wide, by a resonator of two poles.
 			r := 1 - math.Pi*1000/sceneRate
@@ -90,7 +90,7 @@ func TestInputs(t *testing.T) {
 				clear(x[0][int(4.3*sceneRate):int(5.1*sceneRate)])
 				s.files[name] = x
 			}
-		}, []wanted{{idSections, "One", Holds, nan(), 0, "2 of 2"}, {idSections, "Two", Holds, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
+		}, []wanted{{idSections, "One", Passed, nan(), 0, "2 of 2"}, {idSections, "Two", Passed, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
 		{"a spoilt channel that the take leaves out", func(s *scene) {
 			spoilt := make([]float64, len(s.files["two"][0]))
 			for i := sceneRate; i < sceneRate+100; i++ {
@@ -98,18 +98,18 @@ func TestInputs(t *testing.T) {
 			}
 			s.files["two"] = [][]float64{spoilt, s.files["two"][0]}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2]\n", 1)
-		}, []wanted{{idClipping, "Two", Holds, 0, 0, "none"}, {idHeadroom, "Two", Holds, nan(), 0, ""}, {idClicks, "Two", Holds, 0, 0, "none"}, {idDC, "Two", Holds, nan(), 0, ""}, {idSilent, "Two", Holds, nan(), 0, "none"}},
+		}, []wanted{{idClipping, "Two", Passed, 0, 0, "none"}, {idHeadroom, "Two", Passed, nan(), 0, ""}, {idClicks, "Two", Passed, 0, 0, "none"}, {idDC, "Two", Passed, nan(), 0, ""}, {idSilent, "Two", Passed, nan(), 0, "none"}},
 			"channel 2, which alone is used"},
 		{"one of three channels that is dead", func(s *scene) {
 			x := s.files["two"][0]
 			s.files["two"] = [][]float64{x, x, make([]float64, len(x))}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2, 3]\n", 1)
-		}, []wanted{{idSilent, "Two", Fails, nan(), 0, "silent"}, {idDualMono, "Two", Holds, nan(), 0, "different"}},
+		}, []wanted{{idSilent, "Two", Failed, nan(), 0, "silent"}, {idDualMono, "Two", Passed, nan(), 0, "different"}},
 			"channel 3 never rises above"},
 		{"takes of different lengths", func(s *scene) {
 			s.files["two"][0] = append(s.files["two"][0], make([]float64, sceneRate)...)
 			s.files["one"][0] = s.files["one"][0][:len(s.files["one"][0])-3*sceneRate]
-		}, []wanted{{idLengths, "One", Caution, nan(), 0, "s missing"}, {idLengths, "Two", Holds, 0, 0, ""}}, "the rest is compared"},
+		}, []wanted{{idLengths, "One", Caution, nan(), 0, "s missing"}, {idLengths, "Two", Passed, 0, 0, ""}}, "the rest is compared"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
@@ -118,7 +118,7 @@ func TestInputs(t *testing.T) {
 			res := s.check(t)
 			for _, w := range c.want {
 				if w.id == idReampLevel && w.outcome == NotMeasured {
-					if e := standingOf(res, "another level"); e.Standing != makersWord || strings.Contains(e.Because, "dB") {
+					if e := standingOf(res, "another level"); e.Standing != AuthorsWord || strings.Contains(e.Because, "dB") {
 						t.Errorf("%+v", e)
 					}
 				}
@@ -165,9 +165,9 @@ func TestMicrophones(t *testing.T) {
 	}
 	res := s.check(t)
 	// 24 samples at 48 kHz: 0.5 ms, notch at 1 kHz.
-	assert(t, res, wanted{idMicDelay, "One", Holds, 0.5, 0.001, "+0.500 ms"})
+	assert(t, res, wanted{idMicDelay, "One", Passed, 0.5, 0.001, "+0.500 ms"})
 	assert(t, res, wanted{idMicDelay, "Two", Caution, 0.125, 0.001, "+0.125 ms"})
-	assert(t, res, wanted{idMicPolarity, "One", Holds, nan(), 0, "the same"})
+	assert(t, res, wanted{idMicPolarity, "One", Passed, nan(), 0, "the same"})
 	assert(t, res, wanted{idMicPolarity, "Again", Caution, nan(), 0, "opposed"})
 	for _, c := range res.Checks {
 		if c.ID == idMicDelay && c.Subject == "One" && !strings.Contains(c.Reason, "1.00 kHz") {
@@ -251,8 +251,8 @@ func TestPublishedCheats(t *testing.T) {
 		return session.Result, out
 	}
 	res, out := publish()
-	assert(t, res, wanted{idMatch, "", Holds, 0, 0.05, ""})
-	for accusation, standing := range map[string]string{"louder": excludedPublished, "changed later": excludedPublished} {
+	assert(t, res, wanted{IDMatch, "", Passed, 0, 0.05, ""})
+	for accusation, standing := range map[string]Standing{"louder": ExcludedByFiles, "changed later": ExcludedByFiles} {
 		if e := standingOf(res, accusation); e.Standing != standing {
 			t.Errorf("%s: %+v", accusation, e)
 		}
@@ -274,8 +274,8 @@ func TestPublishedCheats(t *testing.T) {
 			t.Errorf("%g dB: the file has the honest one's hash", db)
 		}
 		// Of louder music the absolute gate lets a little more count.
-		assert(t, res, wanted{idMatch, "", Fails, db, 0.01, "+" + unit.Format(db, 2) + " LU"})
-		if e := standingOf(res, "louder"); e.Standing != found {
+		assert(t, res, wanted{IDMatch, "", Failed, db, 0.01, "+" + unit.Format(db, 2) + " LU"})
+		if e := standingOf(res, "louder"); e.Standing != Found {
 			t.Errorf("%g dB: %+v", db, e)
 		}
 	}
@@ -360,6 +360,6 @@ func TestLoopbackChannel(t *testing.T) {
 		t.Errorf("%v, %v", l, err)
 	}
 	if !underRace {
-		assert(t, s.check(t), wanted{idReampLevel, "", Holds, 0.05, 0.01, "+0.05 dB"})
+		assert(t, s.check(t), wanted{idReampLevel, "", Passed, 0.05, 0.01, "+0.05 dB"})
 	}
 }

@@ -13,39 +13,39 @@ import (
 func levelQuestions() []question {
 	return []question{
 		{
-			id: idMatch, name: "Levels matched", group: groupSound,
+			id: IDMatch, name: "Level match", was: "Levels matched", group: GroupSound,
 			why: "the louder of two takes sounds better, whatever else differs",
 			limit: limit{kind: within, value: float64(MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
 				source: "common practice, no source: a half of the smallest level difference that is heard under test conditions"},
 			ask: (*Session).askMatch,
 		},
 		{
-			id: idMatchRoom, name: "Room for the match", group: groupSound,
+			id: idMatchRoom, name: "Room for the match", group: GroupSound,
 			why: "one take with high peaks pulls the level of all takes down, and a quiet page makes readers turn up and down",
 			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
 				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
 			ask: (*Session).askMatchRoom,
 		},
 		{
-			id: idReampLevel, name: "Reamp level", group: groupSound,
+			id: idReampLevel, name: "Reamp level", group: GroupSound,
 			why: "a pedal or amplifier that is fed hotter than the guitar would feed it has more gain than a player would get",
 			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
 				source: "common practice, no source: about the smallest step that is heard under test conditions"},
 			ask: (*Session).askReampLevel,
 		},
 		{
-			id: idReampTone, name: "Reamp response", group: groupSound,
+			id: idReampTone, name: "Reamp response", group: GroupSound,
 			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
 			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
 			ask:   (*Session).askReampTone,
 		},
 		{
-			id: idReampTurn, name: "Reamp polarity", group: groupSound,
+			id: idReampTurn, name: "Reamp polarity", group: GroupSound,
 			why:   "a circuit that is not symmetrical distorts an inverted guitar differently",
 			limit: words("not inverted"), ask: (*Session).askReampPolarity,
 		},
 		{
-			id: idReampNoise, name: "Reamp noise", group: groupSound,
+			id: idReampNoise, name: "Reamp noise", group: GroupSound,
 			why:   "noise or hum that the loop adds goes through every device and is raised by those with more gain",
 			limit: limit{kind: atLeast, value: float64(level.LeastClear), unit: "dB", decimals: 0, least: 10, most: 120, source: practice},
 			ask:   (*Session).askReampNoise,
@@ -59,7 +59,7 @@ func (s *Session) askMatch(a *answers) {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
 		if unmatched(s.whole[i]) {
-			a.add(answer{subject: res.Takes[i].Name, outcome: Fails, measured: nan(), value: "silent",
+			a.add(answer{subject: res.Takes[i].Name, outcome: Failed, measured: nan(), value: "silent",
 				reason: "the take has " + whyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
 			published = false
 			continue
@@ -75,7 +75,7 @@ func (s *Session) askMatch(a *answers) {
 		return
 	}
 	d := float64(res.Match.WorstDeviation)
-	a.judge("", d, Fails, a.limit.signed(d)+" LU",
+	a.judge("", d, Failed, a.limit.signed(d)+" LU",
 		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
 		"build again; if it stays, report it: the published audio does not have the loudness that was computed for it")
 }
@@ -111,14 +111,14 @@ func (s *Session) askReampLevel(a *answers) {
 	l := s.Result.Loopback
 	switch {
 	case l == nil:
-		a.skip("", "there is no loopback recording: the level at which the performance went into the devices rests on the maker's word; before the next session, record the reamp output back through the DI box and name the file in loopback, under performance")
+		a.skip("", "there is no loopback recording: the level at which the performance went into the devices rests on the author's word; before the next session, record the reamp output back through the DI box and name the file in loopback, under performance")
 	case !l.Certain:
 		a.skip("", "the loopback tells nothing about the level: "+l.Reason)
 	default:
 		d := float64(l.Level)
 		beyond := Caution
 		if math.Abs(d) > math.Max(farOff, a.limit.value) {
-			beyond = Fails
+			beyond = Failed
 		}
 		value := a.limit.signed(d) + " dB"
 		reason := fmt.Sprintf("loopback minus dry recording, %s, to ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
@@ -171,7 +171,7 @@ func (s *Session) askReampPolarity(a *answers) {
 		a.add(answer{outcome: Caution, measured: nan(), value: "inverted",
 			reason: "the loopback is the dry recording upside down: so did every device hear it, if it was recorded through the same loop", do: level.TurnPolarity})
 	case l.Polarity == "same":
-		a.holds("", "same", "the loopback has the polarity of the dry recording")
+		a.pass("", "same", "the loopback has the polarity of the dry recording")
 	default:
 		a.skip("", "the loop turns the phase so much that no polarity prevails")
 	}
@@ -193,7 +193,7 @@ func (s *Session) askReampNoise(a *answers) {
 	}
 	reason := fmt.Sprintf("in the pauses the loop adds %s of %s, so much below the playing; the dry recording's own returns at %s", what, l.Noise, l.NoiseOwn)
 	if l.Noise <= l.NoiseOwn && !a.limit.allows(d) {
-		a.add(answer{outcome: Holds, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
+		a.add(answer{outcome: Passed, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
 		return
 	}
 	a.judge("", d, Caution, a.limit.format(d)+" dB", reason, level.FindNoise)
@@ -203,18 +203,18 @@ func (s *Session) askReampNoise(a *answers) {
 func quietQuestions() []question {
 	return []question{
 		{
-			id: idGate, name: "Pauses left open", group: groupSound,
+			id: idGate, name: "Gate", was: "Pauses left open", group: GroupSound,
 			why:   "a gate or a mute hides the noise of a device that others show",
 			limit: words("no pause gated or muted"), ask: (*Session).askGate,
 		},
 		{
-			id: idNoiseSteps, name: "Steady noise floor", group: groupSound,
+			id: idNoiseSteps, name: "Noise floor", was: "Steady noise floor", group: GroupSound,
 			why:   "a floor that changes during a take means that something was switched, moved or running beside it",
 			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
 			ask:   (*Session).askNoiseSteps,
 		},
 		{
-			id: idHum, name: "Mains hum alike", group: groupSound,
+			id: idHum, name: "Hum", was: "Mains hum alike", group: GroupSound,
 			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
 			limit: limit{kind: atMost, value: 20, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
 			ask:   (*Session).askHum,
@@ -234,7 +234,7 @@ func (s *Session) askGate(a *answers) {
 		case !measured:
 			a.skip(subject, why)
 		default:
-			a.holds(subject, "open", "the pauses hold a steady floor; a gate that closes as the note ends, down to what could be a quiet chain's own floor, looks the same")
+			a.pass(subject, "open", "the pauses hold a steady floor; a gate that closes as the note ends, down to what could be a quiet chain's own floor, looks the same")
 		}
 	}
 	if d := s.dryNoise; d != nil {
@@ -254,7 +254,7 @@ func (s *Session) askGate(a *answers) {
 				do:     "if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"})
 			continue
 		}
-		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, Fails)
+		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, Failed)
 	}
 }
 
@@ -324,10 +324,10 @@ func (s *Session) askNoiseSteps(a *answers) {
 			again := s.sameFloors(i)
 			switch {
 			case again != "":
-				a.add(answer{subject: t.Name, outcome: Holds, measured: step, value: value + ", by the gear", reason: gear + ", and " + again + " has the same floors within " + unit.Format(float64(sameFloor), 0) + " dB; " + reason})
+				a.add(answer{subject: t.Name, outcome: Passed, measured: step, value: value + ", by the gear", reason: gear + ", and " + again + " has the same floors within " + unit.Format(float64(sameFloor), 0) + " dB; " + reason})
 				continue
 			case len(s.afterPlaying([]noise.PauseLevel{to})) == 0 && a.limit.allows(rest):
-				a.add(answer{subject: t.Name, outcome: Holds, measured: step, value: value + ", by the gear", reason: gear + fmt.Sprintf(", and is highest before the first note; the pauses after playing differ by %s dB", a.limit.format(rest)) + "; " + reason})
+				a.add(answer{subject: t.Name, outcome: Passed, measured: step, value: value + ", by the gear", reason: gear + fmt.Sprintf(", and is highest before the first note; the pauses after playing differ by %s dB", a.limit.format(rest)) + "; " + reason})
 				continue
 			}
 			reason = gear + ", which alone may move the floor; " + reason
@@ -461,7 +461,7 @@ func (s *Session) askHum(a *answers) {
 		case math.IsNaN(own) && (t.Noise.Gated || t.Noise.Silent):
 			a.skip(t.Name, "the pauses are gated or silent")
 		case math.IsNaN(own) && t.Noise.Measured:
-			a.holds(t.Name, "none", "no line at a multiple of the mains frequency stands out of the noise")
+			a.pass(t.Name, "none", "no line at a multiple of the mains frequency stands out of the noise")
 		case math.IsNaN(own):
 			a.skip(t.Name, t.Noise.Reason)
 		case len(others) == 0:

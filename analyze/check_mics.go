@@ -18,18 +18,18 @@ const speedOfSound = 343.2
 func microphoneQuestions() []question {
 	return []question{
 		{
-			id: idMicDelay, name: "Microphones not moved", group: groupSound,
+			id: idMicDelay, name: "Microphone position", was: "Microphones not moved", group: GroupSound,
 			why:   "the delay between two microphones carves notches into their blend; a microphone that moved between takes changes the tone of one",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
 			ask:   (*Session).askMicDelay,
 		},
 		{
-			id: idMicPolarity, name: "Microphones of one polarity", group: groupSound,
+			id: idMicPolarity, name: "Microphone polarity", was: "Microphones of one polarity", group: GroupSound,
 			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
 			limit: words("the same polarity in both"), ask: (*Session).askMicPolarity,
 		},
 		{
-			id: idChannels, name: "Channel delay", group: groupSound,
+			id: idChannels, name: "Channel delay", group: GroupSound,
 			why:   "two channels that carry one sound out of step lose treble when they are summed, and the sound moves to one side",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
 			ask:   (*Session).askChannelDelay,
@@ -106,7 +106,7 @@ func (s *Session) askMicDelay(a *answers) {
 			continue
 		}
 		if base == i {
-			a.add(answer{subject: t.Name, outcome: Holds, measured: ms, value: value, reason: reason + "; the others are held against it"})
+			a.add(answer{subject: t.Name, outcome: Passed, measured: ms, value: value, reason: reason + "; the others are held against it"})
 			continue
 		}
 		d := ms - s.micDelay(base)
@@ -116,7 +116,7 @@ func (s *Session) askMicDelay(a *answers) {
 				do:     "check whether a microphone was moved or its delay set otherwise; if so, record the take again"})
 			continue
 		}
-		a.add(answer{subject: t.Name, outcome: Holds, measured: d, value: value,
+		a.add(answer{subject: t.Name, outcome: Passed, measured: d, value: value,
 			reason: fmt.Sprintf("%s; %s ms from %s", reason, unit.Signed(d, 3), s.Result.Takes[base].Name)})
 	}
 }
@@ -153,7 +153,7 @@ func (s *Session) askMicPolarity(a *answers) {
 			a.add(answer{subject: name, outcome: Caution, measured: nan(), value: "opposed", reason: "the two channels move against each other",
 				do: "invert one microphone, unless the sound of the opposed pair is meant"})
 		default:
-			a.holds(name, "the same", "the two channels move together")
+			a.pass(name, "the same", "the two channels move together")
 		}
 	}
 }

@@ -98,7 +98,7 @@ func (s *Session) addParts(a *answers, i int, do string, kinds ...parts.Kind) bo
 	if more := rest[1:]; len(more) > 0 {
 		reason = strings.Join(more[:min(len(more), shown)], "; ") + "; " + reason
 	}
-	a.add(answer{subject: s.Result.Takes[i].Name, outcome: Fails, measured: most, value: rest[0], reason: reason, do: do})
+	a.add(answer{subject: s.Result.Takes[i].Name, outcome: Failed, measured: most, value: rest[0], reason: reason, do: do})
 	return true
 }
 

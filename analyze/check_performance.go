@@ -13,35 +13,35 @@ import (
 func performanceQuestions() []question {
 	return []question{
 		{
-			id: idPerformance, name: "Same performance", group: groupSound,
+			id: IDPerformance, name: "Performance", was: "Same performance", group: GroupSound,
 			why:   "no two performances are alike, and the ear takes a better pass for a better sound",
 			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both begin as those of one performance do", unit: "ms", source: practice},
 			ask:   (*Session).askPerformance,
 		},
 		{
-			id: idLag, name: "In step", group: groupSound,
+			id: idLag, name: "Timing", was: "In step", group: GroupSound,
 			why:   "takes that are not in step jump when they are switched, and sound like a doubling when mixed",
 			limit: limit{kind: atMost, value: 2, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
 			ask:   (*Session).askLag,
 		},
 		{
-			id: idPolarity, name: "One polarity", group: groupSound,
+			id: idPolarity, name: "Polarity", was: "One polarity", group: GroupSound,
 			why:   "polarity is not heard in one take alone, but takes of opposed polarity cancel when they are mixed or crossfaded",
 			limit: words("the polarity of the reference"), ask: (*Session).askPolarity,
 		},
 		{
-			id: idDrift, name: "One clock", group: groupSound,
+			id: idDrift, name: "Clock drift", was: "One clock", group: GroupSound,
 			why:   "a recording that runs fast or slow against the others went through another clock or a conversion",
 			limit: limit{kind: within, value: 3, unit: "ppm", decimals: 1, least: 0.1, most: 1000, source: practice},
 			ask:   (*Session).askDrift,
 		},
 		{
-			id: idRateLabel, name: "Sample rate as labelled", group: groupSound,
+			id: idRateLabel, name: "Sample rate", was: "Sample rate as labelled", group: GroupSound,
 			why:   "a file that was recorded at one rate and says another plays too fast or too slow, and out of tune",
 			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Session).askRateLabel,
 		},
 		{
-			id: idSlips, name: "No lost or inserted samples", group: groupSound,
+			id: idSlips, name: "Lost samples", was: "No lost or inserted samples", group: GroupSound,
 			why:   "a cut or a buffer that ran dry moves everything after it out of step",
 			limit: limit{kind: atMost, value: 0, unit: "samples", decimals: 1, most: 1e6, source: "common practice, no source: none"},
 			ask:   (*Session).askSlips,
@@ -150,7 +150,7 @@ func (s *Session) askPolarity(a *answers) {
 		}
 		switch e := t.Alignment; e.PolarityToReference {
 		case "same":
-			a.holds(t.Name, "same", against)
+			a.pass(t.Name, "same", against)
 		case "inverted":
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
 				do: "nothing, for listening to one take at a time; invert it before mixing takes"})
@@ -197,7 +197,7 @@ func (s *Session) askDrift(a *answers) {
 		sure := 3 * e
 		e *= 2
 		x := answer{
-			subject: t.Name, outcome: Holds, measured: d, value: unit.Within(d, e) + " ppm",
+			subject: t.Name, outcome: Passed, measured: d, value: unit.Within(d, e) + " ppm",
 			reason: "how much slower the take's clock runs; the range is two standard errors, with the change of the gear's own delay from note to note",
 			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
 		}
@@ -212,7 +212,7 @@ func (s *Session) askDrift(a *answers) {
 		}
 		switch {
 		case math.Abs(d)-sure > a.limit.value:
-			x.outcome = Fails
+			x.outcome = Failed
 		case math.Abs(d) > a.limit.value && math.Abs(d) > sure:
 			x.outcome = Caution
 		case math.Abs(d)+e > a.limit.value:

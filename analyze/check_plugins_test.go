@@ -80,9 +80,9 @@ func TestDryTake(t *testing.T) {
 		t.Errorf("%d answers about %d takes, one of them a bypass", len(res.Checks), len(res.Takes))
 	}
 	for i, k := range res.Checks {
-		want, least := Holds, -36.0 // 8 bits leave little else
+		want, least := Passed, -36.0 // 8 bits leave little else
 		if i >= len(names) {
-			want, least = Fails, -100
+			want, least = Failed, -100
 		}
 		t.Logf("%s: %s, %s", k.Subject, k.Outcome, k.Value)
 		if k.Outcome != want || float64(k.Measured) < least || k.Subject == "a bypass" {
@@ -113,9 +113,9 @@ func TestSteady(t *testing.T) {
 		return m
 	}
 	clean := measure().Result
-	assert(t, clean, wanted{idSteady, "crunch-1 again", Holds, 0, 0.1, "dB"})
+	assert(t, clean, wanted{idSteady, "crunch-1 again", Passed, 0, 0.1, "dB"})
 	assert(t, clean, wanted{idSteady, "lead", NotMeasured, nan(), 0, ""})
-	if e := standingOf(clean, "during a take"); e.Standing != notExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
+	if e := standingOf(clean, "during a take"); e.Standing != NotExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
 		t.Errorf("%+v", e)
 	}
 	if r := clean.Resolution; r.Source != "repeat" || r.LeftOut != nil || len(r.Repeats) != 1 {
@@ -128,8 +128,8 @@ func TestSteady(t *testing.T) {
 		return x
 	})
 	faded := measure().Result
-	assert(t, faded, wanted{idSteady, "crunch-1 again", Fails, -3, 0.1, "−3.0 dB"})
-	if e := standingOf(faded, "during a take"); e.Standing != found {
+	assert(t, faded, wanted{idSteady, "crunch-1 again", Failed, -3, 0.1, "−3.0 dB"})
+	if e := standingOf(faded, "during a take"); e.Standing != Found {
 		t.Errorf("%+v", e)
 	}
 	r := faded.Resolution
@@ -188,7 +188,7 @@ func TestGateBeforeDrive(t *testing.T) {
 	for _, k := range s.answer(t, quiet, map[string]bool{idGate: true}).Checks {
 		t.Logf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
 		gated := strings.HasPrefix(k.Subject, "gate")
-		if accused := k.Outcome == Caution || k.Outcome == Fails; accused != gated {
+		if accused := k.Outcome == Caution || k.Outcome == Failed; accused != gated {
 			t.Errorf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
 		}
 	}
@@ -246,8 +246,8 @@ func TestLeadIn(t *testing.T) {
 	s.files["high-gain"][0] = scaled(later(t, s.files["crunch-1"][0], 6), -4)
 	s.files["fuzz-1"][0] = passed(later(t, guitar.Dry(t), 5), -4, 30, -85)
 	res := s.answer(t, comparing, map[string]bool{idNearCopy: true, idPath: true})
-	assert(t, res, wanted{idNearCopy, "crunch-1 and high-gain", Fails, nan(), 0, ""})
-	assert(t, res, wanted{idPath, "fuzz-1", Fails, nan(), 0, ""})
+	assert(t, res, wanted{idNearCopy, "crunch-1 and high-gain", Failed, nan(), 0, ""})
+	assert(t, res, wanted{idPath, "fuzz-1", Failed, nan(), 0, ""})
 }
 
 // TestTurnedRepeat asks that a repeat with the other polarity is put down to what

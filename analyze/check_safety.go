@@ -17,20 +17,20 @@ func safetyQuestions() []question {
 	const why = "readers repeat what a page shows; a valve amplifier without a load can be destroyed, and damaged gear can hurt"
 	return []question{
 		{
-			id: idLoad, name: "Load", group: groupSafety, why: why,
+			id: idLoad, name: "Load", was: "A load behind the amplifier", group: GroupSafety, why: why,
 			limit: words("a load or a loudspeaker after every amplifier that may have valves"), ask: (*Session).askLoad,
 		},
 		{
-			id: idImpedance, name: "Impedance", group: groupSafety, why: why,
+			id: idImpedance, name: "Impedance", was: "Impedances match", group: GroupSafety, why: why,
 			limit: limit{text: "the amplifier's rated impedance", source: "the manufacturers' manuals"}, ask: (*Session).askImpedance,
 		},
 		{
-			id: idLoadPower, name: "Load power", group: groupSafety,
+			id: idLoadPower, name: "Load power", was: "The load can take the power", group: GroupSafety,
 			why:   "a load or loudspeaker that is rated below the amplifier can overheat",
 			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Session).askLoadPower,
 		},
 		{
-			id: idHearing, name: "Hearing", group: groupSafety,
+			id: idHearing, name: "Hearing", group: GroupSafety,
 			why:   "an amplifier that is turned up for a recording is loud enough to harm hearing",
 			limit: limit{text: "no limit is checked: the sound level in the room is in no file", source: "local rules on noise"}, ask: (*Session).askHearing,
 		},
@@ -132,11 +132,11 @@ func (s *Session) askLoad(a *answers) {
 		who := p.amp.Name + p.takes
 		switch {
 		case p.loaded:
-			a.holds(who, p.load.Name, "as the manifest states it, "+p.load.Name+" follows")
+			a.pass(who, p.load.Name, "as the manifest states it, "+p.load.Name+" follows")
 		case p.gear.Load == manifest.Loudspeaker:
-			a.holds(who, "its own loudspeaker", "it has a loudspeaker of its own, which must be connected")
+			a.pass(who, "its own loudspeaker", "it has a loudspeaker of its own, which must be connected")
 		case p.gear.Load != "":
-			a.holds(who, "its own load", "it has a load of its own, which must be switched on")
+			a.pass(who, "its own load", "it has a load of its own, which must be switched on")
 		case p.gear.MayHaveValves():
 			a.add(answer{subject: who, outcome: Caution, measured: nan(), value: "no load",
 				reason: "the chain shows no load and no loudspeaker after it; an impulse response takes no power",
@@ -157,7 +157,7 @@ func (s *Session) askImpedance(a *answers) {
 		}
 		x, y := ohms(amp.Impedance), ohms(load.Impedance)
 		if x == y {
-			a.holds(who, load.Impedance.Written, "both are stated with one impedance")
+			a.pass(who, load.Impedance.Written, "both are stated with one impedance")
 			return
 		}
 		a.add(answer{subject: who, outcome: Caution, measured: nan(), value: amp.Impedance.Written + " into " + load.Impedance.Written,
@@ -213,7 +213,7 @@ func (s *Session) askLoadPower(a *answers) {
 		}
 		value := amp.Power.Written + " into " + load.Power.Written
 		if watts(load.Power) >= watts(amp.Power) {
-			a.holds(who, value, "as stated, the load is rated for at least the amplifier's power; a driven amplifier can give more than its rating")
+			a.pass(who, value, "as stated, the load is rated for at least the amplifier's power; a driven amplifier can give more than its rating")
 			return
 		}
 		a.add(answer{subject: who, outcome: Caution, measured: nan(), value: value,

@@ -12,32 +12,32 @@ import (
 func settingQuestions() []question {
 	return []question{
 		{
-			id: idOneChange, name: "Only one thing changed", group: groupSettings,
+			id: IDOneChange, name: "One change", was: "Only one thing changed", group: GroupSettings,
 			why:   "a difference that is heard can come from anything that differs",
 			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Session).askOneChange,
 		},
 		{
-			id: idVaried, name: "Every take sets the slot under test", group: groupSettings,
+			id: idVaried, name: "Slot under test", was: "Every take sets the slot under test", group: GroupSettings,
 			why:   "two takes of one setting show no difference between devices",
 			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Session).askVaried,
 		},
 		{
-			id: idAllowed, name: "Allowed changes", group: groupSettings,
+			id: idAllowed, name: "Allowed changes", group: GroupSettings,
 			why:   "equal knob positions are not equal settings, so some controls must move; readers should know which",
 			limit: words("listed in may_differ and shown"), ask: (*Session).askAllowed,
 		},
 		{
-			id: idUnstated, name: "Settings written down", group: groupSettings,
+			id: idUnstated, name: "Settings complete", was: "Settings written down", group: GroupSettings,
 			why:   "what is not written down can be neither checked nor repeated",
 			limit: words("every control that one take states is stated in all"), ask: (*Session).askUnstated,
 		},
 		{
-			id: idScales, name: "One scale for one control", group: groupSettings,
+			id: idScales, name: "Control scales", was: "One scale for one control", group: GroupSettings,
 			why:   "noon and 5 may be one position or two; readers cannot tell",
 			limit: words("one control is written in one scale"), ask: (*Session).askScales,
 		},
 		{
-			id: idIRRate, name: "Impulse responses at the takes' rate", group: groupSettings,
+			id: idIRRate, name: "Impulse response rate", was: "Impulse responses at the takes' rate", group: GroupSettings,
 			why:   "a response at another rate is converted when it is loaded, in a way that depends on the program",
 			limit: words("the sample rate of the takes"), ask: (*Session).askIRRate,
 		},
@@ -121,12 +121,12 @@ func (s *Session) askOneChange(a *answers) {
 		changes = append(changes, s.microphoneChanges()...)
 	}
 	for _, d := range changes {
-		a.add(answer{subject: d.where, outcome: Fails, measured: nan(), value: "differs", reason: strings.Join(d.groups, "; "),
+		a.add(answer{subject: d.where, outcome: Failed, measured: nan(), value: "differs", reason: strings.Join(d.groups, "; "),
 			do: "record the takes again with one setting, or, if it had to differ, say so in may_differ"})
 	}
 	if changes == nil {
 		what := s.Result.Comparison.Varies
-		a.holds("", "only "+what, "as the manifest states it, nothing but "+what+" differs between the takes"+map[bool]string{true: " and what may_differ allows"}[len(s.Manifest.MayDiffer) > 0])
+		a.pass("", "only "+what, "as the manifest states it, nothing but "+what+" differs between the takes"+map[bool]string{true: " and what may_differ allows"}[len(s.Manifest.MayDiffer) > 0])
 	}
 }
 
@@ -229,19 +229,19 @@ func (s *Session) askVaried(a *answers) {
 		if len(first) == 1 {
 			count = "1 setting"
 		}
-		a.holds("", count, "every take that is not a repeat or the room has its own device or setting in the slot "+c.Varies.Slot)
+		a.pass("", count, "every take that is not a repeat or the room has its own device or setting in the slot "+c.Varies.Slot)
 	}
 }
 
 func (s *Session) askAllowed(a *answers) {
 	for _, d := range s.differencesOf(func(slot string, r SettingRow) bool { return r.Allowed && !r.Varied }) {
-		a.holds(d.where, "differs", strings.Join(d.groups, "; "))
+		a.pass(d.where, "differs", strings.Join(d.groups, "; "))
 	}
 	// Inside the slot under test every control differs with the device; the
 	// author's word that one was moved on purpose is kept all the same.
 	for _, p := range s.Manifest.MayDiffer {
 		if p.Slot == s.Manifest.Varies.Slot && s.Manifest.Varies.Control == "" {
-			a.holds(p.Slot+": "+p.Control, "set for each device", "allowed to move; the takes show where it stood")
+			a.pass(p.Slot+": "+p.Control, "set for each device", "allowed to move; the takes show where it stood")
 		}
 	}
 }
@@ -298,7 +298,7 @@ func (s *Session) askUnstated(a *answers) {
 	switch {
 	case a.out != nil:
 	case asked:
-		a.holds("", "all stated", "every control that is named has a position in every take with that device")
+		a.pass("", "all stated", "every control that is named has a position in every take with that device")
 	default:
 		a.add(answer{outcome: Caution, measured: nan(), value: "none", reason: "the manifest states no control of any device",
 			do: "write down where the controls stood, so that the comparison can be checked and repeated"})
@@ -325,7 +325,7 @@ func (s *Session) askScales(a *answers) {
 		}
 	}
 	if a.out == nil && several {
-		a.holds("", "one scale each", "no control of a device is written in two ways")
+		a.pass("", "one scale each", "no control of a device is written in two ways")
 	}
 }
 
@@ -361,10 +361,10 @@ func (s *Session) askIRRate(a *answers) {
 		}
 		value := fmt.Sprintf("%d Hz", ir.info.SampleRate)
 		if ir.info.SampleRate == rate {
-			a.holds(f.Path, value, "as the takes")
+			a.pass(f.Path, value, "as the takes")
 			continue
 		}
 		a.add(answer{subject: f.Path, outcome: Caution, measured: nan(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
-			do: "use the maker's file for the session's rate, or note which program converted it"})
+			do: "use the manufacturer's file for the session's rate, or note which program converted it"})
 	}
 }

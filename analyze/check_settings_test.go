@@ -70,25 +70,25 @@ func TestSettings(t *testing.T) {
 		do                     string   // an answer of the safety group that says what to state
 	}{
 		{name: "nothing differs", chain: load("load", "8 ohm", "60 W"),
-			want: []wanted{{id: idOneChange, outcome: Holds}, {id: idVaried, outcome: Holds}, {id: idLoad, outcome: Holds}, {id: idImpedance, outcome: Holds}, {id: idLoadPower, outcome: Holds}},
-			not:  []string{idOneChange, idVaried, idUnstated, idScales, idLoad, idImpedance, idLoadPower}},
+			want: []wanted{{id: IDOneChange, outcome: Passed}, {id: idVaried, outcome: Passed}, {id: idLoad, outcome: Passed}, {id: idImpedance, outcome: Passed}, {id: idLoadPower, outcome: Passed}},
+			not:  []string{IDOneChange, idVaried, idUnstated, idScales, idLoad, idImpedance, idLoadPower}},
 		{name: "a knob moved", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
-			want: []wanted{{id: idOneChange, subject: "amp: volume", outcome: Fails}}},
+			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: Failed}}},
 		{name: "a knob moved, allowed", may: "may_differ: [amp.volume]", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
-			want: []wanted{{id: idAllowed, subject: "amp: volume", outcome: Holds}}, not: []string{idOneChange}},
-		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{idOneChange, idScales}},
+			want: []wanted{{id: idAllowed, subject: "amp: volume", outcome: Passed}}, not: []string{IDOneChange}},
+		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{IDOneChange, idScales}},
 		{name: "another device", chain: ampSlot, b: "    amp: {device: Harrow}",
-			want: []wanted{{id: idOneChange, subject: "amp: the device", outcome: Fails}}},
+			want: []wanted{{id: IDOneChange, subject: "amp: the device", outcome: Failed}}},
 		{name: "a microphone aimed elsewhere", chain: ampSlot + "  - slot: mic\n    device: Coil\n    position: {distance: 2 cm, at: cap centre}\n", b: "    mic: {position: {distance: 2 cm, at: cap edge}}",
-			want: []wanted{{id: idOneChange, subject: "mic: the position", outcome: Fails, value: "differs"}}},
+			want: []wanted{{id: IDOneChange, subject: "mic: the position", outcome: Failed, value: "differs"}}},
 		{name: "the room", chain: ampSlot + "  - slot: mic\n    device: Coil\n", b: "  - name: Room\n    file: r.wav\n    role: room\n    fuzz: {device: Alpha, controls: {gain: noon}}\n    mic: Ribbon in the room\n",
-			want: []wanted{{id: idOneChange, outcome: Holds}, {id: idVaried, outcome: Holds}}, not: []string{idOneChange, idVaried}},
+			want: []wanted{{id: IDOneChange, outcome: Passed}, {id: idVaried, outcome: Passed}}, not: []string{IDOneChange, idVaried}},
 		{name: "the room, and a knob moved between the others", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}\n  - name: Room\n    file: r.wav\n    role: room\n",
-			want: []wanted{{id: idOneChange, subject: "amp: volume", outcome: Fails}}},
+			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: Failed}}},
 		{name: "two scales", chain: ampSlot, b: "    amp: {controls: {volume: 5}}",
 			want: []wanted{{id: idScales, subject: "amp: volume", outcome: Caution}}},
 		{name: "not stated", chain: ampSlot, b: "    amp: {controls: {presence: 4}}",
-			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: Caution}}, not: []string{idOneChange}},
+			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: Caution}}, not: []string{IDOneChange}},
 		{name: "an amplifier of which nothing is stated", chain: "  - slot: amp\n    device: Kestrel\n",
 			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: NotMeasured}, {id: idImpedance, subject: "Kestrel", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel", outcome: NotMeasured}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}},
 			do:   "state kind, impedance and power of the amplifier, and what it was connected to"},
@@ -96,13 +96,13 @@ func TestSettings(t *testing.T) {
 			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: NotMeasured}},
 			do:   "state kind (with valves or without) and impedance of the amplifier, and what it was connected to"},
 		{name: "an amplifier of no stated kind into a load", chain: "  - slot: amp\n    device: Kestrel\n    power: 20 W\n  - slot: load\n    device: Thing\n    impedance: 8 ohm\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Holds}, {id: idImpedance, subject: "Kestrel into Thing", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel into Thing", outcome: NotMeasured}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Passed}, {id: idImpedance, subject: "Kestrel into Thing", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel into Thing", outcome: NotMeasured}},
 			do:   "state impedance of Kestrel"},
 		{name: "an all-valve head without a load", chain: strings.Replace(ampSlot, "valve power amp", "all-valve head", 1), want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
 		{name: "a valve combo", chain: strings.Replace(ampSlot, "valve power amp", "valve combo", 1), not: []string{idLoad, idImpedance, idLoadPower},
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Holds}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Passed}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
 		{name: "an attenuator before a cabinet", chain: load("attenuator", "8 ohm", "60 W") + "  - slot: cabinet\n    device: Openback\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Holds}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Passed}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
 		{name: "a solid-state amplifier needs no load", chain: strings.Replace(ampSlot, "valve power amp", "solid-state amp", 1), not: []string{idLoad}},
 		{name: "no load", chain: ampSlot, want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
 		{name: "an impulse response is no load", chain: ampSlot + "  - slot: cabinet\n    device: Response\n    kind: cabinet\n    file: ir.wav\n",
@@ -120,16 +120,16 @@ func TestSettings(t *testing.T) {
 				w.measured = nan()
 				assert(t, res, w)
 			}
-			if c.do != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return k.Group == groupSafety && k.Do == c.do }) {
+			if c.do != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return k.Group == GroupSafety && k.Do == c.do }) {
 				t.Errorf("no answer says %q: %+v", c.do, res.Checks)
 			}
 			for _, k := range res.Checks {
 				for _, id := range c.not {
-					if k.ID == id && (k.Outcome == Fails || k.Outcome == Caution) {
+					if k.ID == id && (k.Outcome == Failed || k.Outcome == Caution) {
 						t.Errorf("%s, %s: %s, %s", k.ID, k.Subject, k.Outcome, k.Reason)
 					}
 				}
-				if k.Group == groupSafety && k.Outcome == Caution {
+				if k.Group == GroupSafety && k.Outcome == Caution {
 					for _, word := range []string{"manufacturers' manuals", "local rules", "qualified technician"} {
 						if !strings.Contains(k.Do, word) {
 							t.Errorf("%s: %q does not defer to %s", k.ID, k.Do, word)
@@ -161,11 +161,11 @@ takes:
   - {name: B, file: b.wav, amp: {controls: {gain: 8}}}
 `
 	res := settingsOnly(t, text)
-	assert(t, res, wanted{idOneChange, "", Holds, nan(), 0, "amp.gain"})
+	assert(t, res, wanted{IDOneChange, "", Passed, nan(), 0, "amp.gain"})
 	res = settingsOnly(t, strings.Replace(text, "{gain: 8}", "{gain: 8, tone: 7}", 1))
-	assert(t, res, wanted{idOneChange, "amp: tone", Fails, nan(), 0, ""})
+	assert(t, res, wanted{IDOneChange, "amp: tone", Failed, nan(), 0, ""})
 	res = settingsOnly(t, strings.Replace(text, "amp: {controls: {gain: 8}}", "amp: {device: Harrow, controls: {gain: 8}}", 1))
-	assert(t, res, wanted{idOneChange, "amp: the device", Fails, nan(), 0, ""})
+	assert(t, res, wanted{IDOneChange, "amp: the device", Failed, nan(), 0, ""})
 }
 
 // TestLimits sets limits in the manifest.
@@ -181,8 +181,8 @@ func TestLimits(t *testing.T) {
 		{"lag: 0.5 ms", idLag, "at most 0.50 ms"},
 		{"lag: 500 µs", idLag, "at most 0.50 ms"},
 		{"lag: 0.003 s", idLag, "at most 3.00 ms"},
-		{"match: ±0.1 LU", idMatch, "±0.10 LU"},
-		{"match: 0.125 dB", idMatch, "±0.125 LU"},
+		{"match: ±0.1 LU", IDMatch, "±0.10 LU"},
+		{"match: 0.125 dB", IDMatch, "±0.125 LU"},
 		{"headroom: −3 dBFS", idHeadroom, "at most −3.0 dBFS"},
 		{"headroom: -3 dbfs", idHeadroom, "at most −3.0 dBFS"},
 		{"headroom: 0 dBFS", idHeadroom, "at most 0.0 dBFS"},

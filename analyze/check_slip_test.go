@@ -37,8 +37,8 @@ func TestSlipInResult(t *testing.T) {
 		return slices.Delete(x, at*sceneRate, (at+lost)*sceneRate)
 	})
 	res := s.check(t)
-	assert(t, res, wanted{idSlips, "Two", Fails, lost * sceneRate, 48, "(0.50 s) lost "})
-	assert(t, res, wanted{idPerformance, "Two", Holds, nan(), 0, ""})
+	assert(t, res, wanted{idSlips, "Two", Failed, lost * sceneRate, 48, "(0.50 s) lost "})
+	assert(t, res, wanted{IDPerformance, "Two", Passed, nan(), 0, ""})
 	for _, take := range res.Takes {
 		found := take.Alignment.Slips
 		if take.Name != "Two" {

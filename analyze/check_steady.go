@@ -28,7 +28,7 @@ const unsteadyFrom = 0.5
 // steadyQuestions ask what changed while a take was recorded.
 func steadyQuestions() []question {
 	return []question{{
-		id: idSteady, name: "Steady setting", group: groupSound,
+		id: idSteady, name: "Changes during a take", was: "Steady setting", group: GroupSound,
 		why: "a fader, a knob or a supply that moves during a take makes it another device half way through",
 		limit: limit{kind: within, value: unsteadyFrom, unit: "dB", decimals: 1, least: 0.1, most: 12,
 			source: "common practice, no source: about the smallest step of level that is heard in music"},
@@ -129,7 +129,7 @@ func (s *Session) askSteady(a *answers) {
 		case x.changed(a.limit.value):
 			outcome := Caution
 			if size > math.Max(farOff, a.limit.value) {
-				outcome = Fails
+				outcome = Failed
 			}
 			a.add(answer{subject: t.Name, outcome: outcome, measured: float64(x.change.Size), value: unit.Signed(float64(x.change.Size), 1) + " dB",
 				reason: fmt.Sprintf("against %s, which it repeats, %s: one of the two changed while it was recorded", x.of, x.words()),

@@ -23,9 +23,9 @@ func mistimed(t testing.TB, m material) []grade {
 		}, of(Caution, nan, 0, "inverted"), ""})
 	}
 	for _, v := range []struct{ ppm, within float64 }{{4, 0.5}, {20, 0.5}, {60, 1}, {200, 2}, {0.5, 0.5}} {
-		w := of(Fails, v.ppm, v.within, "")
+		w := of(Failed, v.ppm, v.within, "")
 		if v.ppm < 1 {
-			w.outcome = Holds
+			w.outcome = Passed
 		}
 		out = append(out, grade{idDrift, fmt.Sprintf("a repeat slower by %g ppm", v.ppm), "again", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return studio.Slowed(x, v.ppm) })
@@ -33,7 +33,7 @@ func mistimed(t testing.TB, m material) []grade {
 	}
 	for _, rate := range []int{44100, 96000, sceneRate} {
 		ratio := float64(rate) / sceneRate
-		w := of(Fails, ratio, 1e-4, "times as long")
+		w := of(Failed, ratio, 1e-4, "times as long")
 		if rate == sceneRate {
 			w = below(1, 0)
 		}
@@ -49,10 +49,10 @@ func mistimed(t testing.TB, m material) []grade {
 		}
 	}
 	for _, n := range []int{1, 10, 480} {
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in a repeat", n), "again", lose(n), of(Fails, float64(n), max(0.05, 0.003*float64(n)), "samples lost"), ""})
+		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in a repeat", n), "again", lose(n), of(Failed, float64(n), max(0.05, 0.003*float64(n)), "samples lost"), ""})
 	}
 	for _, n := range []int{48, 480} {
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in another take", n), "two", lose(n), of(Fails, float64(n), 12, "lost"), ""})
+		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in another take", n), "two", lose(n), of(Failed, float64(n), 12, "lost"), ""})
 	}
 	tenth := func(s *scene, f string) {
 		s.each(f, func(x []float64) []float64 {
@@ -69,14 +69,14 @@ func mistimed(t testing.TB, m material) []grade {
 			s.each(f, func(x []float64) []float64 { return slices.Delete(x, at, at+n) })
 		}, of(neverHolds, x[1], 12, ""), ""})
 	}
-	out = append(out, grade{idPerformance, "another pass by the same hands", "two", func(s *scene, f string) {
+	out = append(out, grade{IDPerformance, "another pass by the same hands", "two", func(s *scene, f string) {
 		dry, err := m.pass(9)
 		if err != nil {
 			t.Fatal(err)
 		}
 		s.files[f] = m.take(dry)
-	}, of(Fails, nan, 0, ""), ""})
-	return append(out, grade{idPerformance, "the same pass, 6 dB quieter", "two", func(s *scene, f string) {
+	}, of(Failed, nan, 0, ""), ""})
+	return append(out, grade{IDPerformance, "the same pass, 6 dB quieter", "two", func(s *scene, f string) {
 		s.each(f, func(x []float64) []float64 { return scaled(x, -6) })
 	}, below(nan, 0), ""})
 }
@@ -86,7 +86,7 @@ func noisyPauses() []grade {
 	nan := math.NaN()
 	var out []grade
 	for _, db := range []float64{12, 20, 60, 2} {
-		w := of(Fails, nan, 0, "gated")
+		w := of(Failed, nan, 0, "gated")
 		if db < 12 {
 			w = below(nan, 0)
 		}
@@ -95,7 +95,7 @@ func noisyPauses() []grade {
 	for _, db := range []float64{4, 10, 30, 1} {
 		w := of(Caution, db, 0.7, "")
 		if db < 4 {
-			w.outcome = Holds
+			w.outcome = Passed
 		}
 		out = append(out, grade{idNoiseSteps, fmt.Sprintf("a floor higher by %g dB", db), "two", func(s *scene, f string) { s.floorStep(f, db) }, w, ""})
 	}
@@ -124,7 +124,7 @@ func moved() []grade {
 	for _, d := range []float64{1.4, 4.2, 42, 0.4} { // 1, 3 and 30 cm of air; 3 mm
 		w := of(Caution, d/ms, 0.003, "")
 		if d < 1 {
-			w.outcome = Holds
+			w.outcome = Passed
 		}
 		out = append(out, grade{idMicDelay, fmt.Sprintf("later by %g frames", d), "one", right(d, -3, 1), w, ""})
 	}
@@ -154,7 +154,7 @@ func whole() []one {
 				s.manifest = strings.Replace(s.manifest, "  loopback: loop.wav\n", "", 1)
 			}
 			spoil(s)
-			if res := s.answer(t, need, map[string]bool{id: true}); w.outcome == Holds {
+			if res := s.answer(t, need, map[string]bool{id: true}); w.outcome == Passed {
 				assertUnfound(t, res, w)
 			} else {
 				assert(t, res, w)
@@ -164,9 +164,9 @@ func whole() []one {
 	for _, db := range []float64{0.25, 0.8, -0.6, 3, -6, 0.1} {
 		w := of(Caution, db, 0.005, unit.Signed(db, 2)+" dB")
 		if math.Abs(db) > 1 {
-			w.outcome = Fails
+			w.outcome = Failed
 		} else if db == 0.1 {
-			w.outcome = Holds
+			w.outcome = Passed
 		}
 		add(idReampLevel, fmt.Sprintf("%+g dB", db), "", looping, w, func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], db-0.05) })
 	}
@@ -202,7 +202,7 @@ func whole() []one {
 	}
 	copies := func(s *Session) []func(context.Context) error { return append(quiet(s), s.compareTakes) }
 	for _, db := range []float64{-65, -75, -90, -45} {
-		w := of(Fails, db, 1.5, "")
+		w := of(Failed, db, 1.5, "")
 		w.subject = "One and Two"
 		if db > -60 {
 			w = below(db, 1.5)

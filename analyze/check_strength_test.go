@@ -21,14 +21,14 @@ type grade struct {
 	name string // with the strength
 	from string // one, two or again
 	put  func(s *scene, file string)
-	want wanted // subject is filled in; outcome Holds for what lies below the smallest
+	want wanted // subject is filled in; outcome Passed for what lies below the smallest
 	not  string // the materials in which it is not findable
 }
 
 // below is what is expected of a fault too small to be found: no alarm. where a
 // value is given, a check that does give one must give that.
 func below(measured, within float64) wanted {
-	return wanted{outcome: Holds, measured: measured, within: within}
+	return wanted{outcome: Passed, measured: measured, within: within}
 }
 
 func of(outcome Outcome, measured, within float64, value string) wanted {
@@ -44,7 +44,7 @@ func damages(t testing.TB) []grade {
 		out = append(out, grade{id, fmt.Sprintf("%s, %g %s", what, v, unit), from, func(s *scene, file string) { put(s, file, v) }, want, not})
 	}
 	for _, v := range []float64{1, 3, 12} {
-		add(idClipping, "over full scale", "two", "", v, "dB", of(Fails, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
+		add(idClipping, "over full scale", "two", "", v, "dB", of(Failed, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	}
 	add(idClipping, "peak at full scale", "two", "", 0, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	for _, v := range []float64{3, 6, 12} {
@@ -74,7 +74,7 @@ func damages(t testing.TB) []grade {
 
 	gap := func(s *scene, f string, v float64) { clear(s.files[f][0][s.sounding : s.sounding+int(v)]) }
 	for _, v := range []float64{64, 480, 9600} {
-		add(idDropouts, "silence", "one", "", v, "samples", of(Fails, 1, 0, "1 dropouts"), gap)
+		add(idDropouts, "silence", "one", "", v, "samples", of(Failed, 1, 0, "1 dropouts"), gap)
 	}
 	add(idDropouts, "silence", "one", "", 2, "samples", below(0, 0), gap)
 
@@ -144,7 +144,7 @@ func damages(t testing.TB) []grade {
 		s.files[f] = [][]float64{s.files[f][0], hiss(make([]float64, len(s.files[f][0])), v)}
 	}
 	for _, v := range []float64{-81, -100, -200} {
-		add(idSilent, "channel with noise of", "two", "", v, "dBFS", of(Fails, nan, 0, "silent"), dead)
+		add(idSilent, "channel with noise of", "two", "", v, "dBFS", of(Failed, nan, 0, "silent"), dead)
 	}
 	add(idSilent, "channel with noise of", "two", "", -70, "dBFS", below(nan, 0), dead)
 
@@ -195,10 +195,10 @@ func shortened(t testing.TB) []grade {
 		}, below(nan, 0), ""},
 		grade{idSections, "a section not reached", "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return x[:5*sceneRate] })
-		}, of(Fails, nan, 0, "Notes missing"), ""},
+		}, of(Failed, nan, 0, "Notes missing"), ""},
 		grade{idSections, "a section not reached by far", "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return x[:int(4.8*sceneRate)] })
-		}, of(Fails, nan, 0, "missing"), ""})
+		}, of(Failed, nan, 0, "missing"), ""})
 }
 
 // neverHolds is wanted of a fault that may be too hard to tell: it is named with
@@ -283,11 +283,11 @@ func graded(t *testing.T, m material, need stages, prepare func(*scene), grades 
 			w := g.want
 			w.id, w.subject = g.id, subject(i)
 			switch w.outcome {
-			case Holds:
+			case Passed:
 				assertUnfound(t, res, w)
 			case neverHolds:
 				for _, c := range about(res, w).Checks {
-					if d := math.Abs(float64(c.Measured) - w.measured); c.ID == g.id && (c.Outcome == Holds || c.Outcome == Fails && !(d <= w.within)) {
+					if d := math.Abs(float64(c.Measured) - w.measured); c.ID == g.id && (c.Outcome == Passed || c.Outcome == Failed && !(d <= w.within)) {
 						t.Errorf("%s, %s (%v): %s", c.Outcome, c.Value, c.Measured, c.Reason)
 					}
 				}
@@ -315,7 +315,7 @@ func assertUnfound(t *testing.T, res *Result, w wanted) {
 			continue
 		}
 		asked = true
-		if c.Outcome != Holds && c.Outcome != NotMeasured {
+		if c.Outcome != Passed && c.Outcome != NotMeasured {
 			t.Errorf("%s, %s: %s", c.Outcome, c.Value, c.Reason)
 		}
 		if v := float64(c.Measured); !math.IsNaN(w.measured) && !math.IsNaN(v) && math.Abs(v-w.measured) > w.within {

@@ -11,15 +11,6 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// Standings of an accusation, as they stand in Exclusion.Standing.
-const (
-	excludedMeasured  = "excluded by measurement"
-	excludedPublished = "excluded by the published files"
-	makersWord        = "rests on the maker's word"
-	found             = "found"
-	notExcluded       = "not excluded"
-)
-
 // unmeasured begins the reason of what was not measured.
 const unmeasured = "not measured: "
 
@@ -29,7 +20,7 @@ type accusation struct {
 	// checks are the ids that it rests on.
 	checks []string
 	// best is the standing when all of them hold; because says what holds.
-	best    string
+	best    Standing
 	because func(*Session) string
 }
 
@@ -50,7 +41,7 @@ func (s *Session) exclusions() []Exclusion {
 		standing, why := s.standing(x.checks)
 		switch {
 		case standing == "":
-		case x.best == makersWord && standing != found:
+		case x.best == AuthorsWord && standing != Found:
 			// What is short of a failure does not make a word worse; a caution
 			// is worth saying.
 			if !strings.HasPrefix(why, unmeasured) {
@@ -59,7 +50,7 @@ func (s *Session) exclusions() []Exclusion {
 		default:
 			e.Standing, e.Because = standing, why
 			switch {
-			case !published && x.best == notExcluded:
+			case !published && x.best == NotExcluded:
 				e.Because = x.because(s) // a build settles it
 			case strings.HasPrefix(why, unmeasured) && slices.Contains(x.checks, idDrift):
 				e.Because = cmp.Or(s.openDrift(), why)
@@ -72,8 +63,8 @@ func (s *Session) exclusions() []Exclusion {
 
 // standing returns what speaks against an exclusion, the worst first: a failed
 // check, a caution, a question that was not answered. It is "" when all hold.
-func (s *Session) standing(ids []string) (standing, because string) {
-	for _, o := range []Outcome{Fails, Caution, NotMeasured} {
+func (s *Session) standing(ids []string) (standing Standing, because string) {
+	for _, o := range []Outcome{Failed, Caution, NotMeasured} {
 		var texts []string
 		for _, c := range s.Result.Checks {
 			if c.Outcome != o || !slices.Contains(ids, c.ID) {
@@ -98,12 +89,12 @@ func (s *Session) standing(ids []string) (standing, because string) {
 			because += fmt.Sprintf("; and %d more", more)
 		}
 		switch o {
-		case Fails:
-			return found, because
+		case Failed:
+			return Found, because
 		case Caution:
-			return notExcluded, because
+			return NotExcluded, because
 		}
-		return notExcluded, unmeasured + because
+		return NotExcluded, unmeasured + because
 	}
 	return "", ""
 }
@@ -166,58 +157,58 @@ func (s *Session) openDrift() string {
 }
 
 func (s *Session) accusations(published bool) []accusation {
-	pick := func(yes string) string {
+	pick := func(yes Standing) Standing {
 		if published {
 			return yes
 		}
-		return notExcluded
+		return NotExcluded
 	}
 	told, all := s.detectable()
-	partly := excludedMeasured
+	partly := ExcludedByMeasurement
 	if !all {
-		partly = notExcluded
+		partly = NotExcluded
 	}
-	disclosed := makersWord
+	disclosed := AuthorsWord
 	if s.Result.Comparison.Disclosure == "" {
-		disclosed = notExcluded // there is no word to rest on
+		disclosed = NotExcluded // there is no word to rest on
 	}
-	bypassed := excludedMeasured
+	bypassed := ExcludedByMeasurement
 	if s.dry == nil || s.silence() != "" {
-		bypassed = notExcluded
+		bypassed = NotExcluded
 	}
 	// What is withheld was measured, but no reader can repeat that.
 	withheld := ""
-	louder := pick(excludedPublished)
+	louder := pick(ExcludedByFiles)
 	if names := s.Result.WithheldNames(); published && len(names) > 0 {
-		withheld = "; the audio of " + manifest.Join(names) + " is not published, so what is said of it is the maker's word"
-		louder = makersWord
+		withheld = "; the audio of " + manifest.Join(names) + " is not published, so what is said of it is the author's word"
+		louder = AuthorsWord
 	}
 	return []accusation{
 		{
-			"a take is of another performance", []string{idPerformance}, excludedMeasured,
+			"a take is of another performance", []string{IDPerformance}, ExcludedByMeasurement,
 			func(s *Session) string {
-				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(idPerformance)), 2))
+				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
 			},
 		},
 		{
-			"a part of a take is of another pass, was moved or left out", []string{idPerformance, idLag}, partly,
+			"a part of a take is of another pass, was moved or left out", []string{IDPerformance, idLag}, partly,
 			func(*Session) string {
 				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.sourceName() + " plays"
 			},
 		},
 		{
-			"the performance went in at another level", []string{idReampLevel}, makersWord,
+			"the performance went in at another level", []string{idReampLevel}, AuthorsWord,
 			func(s *Session) string {
 				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
 					return "no recording shows the level at which it went into the devices"
 				}
-				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the maker's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(idReampLevel))
+				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the author's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(idReampLevel))
 			},
 		},
 		{
-			"a knob was moved, or something else was changed", []string{idOneChange}, makersWord,
+			"a knob was moved, or something else was changed", []string{IDOneChange}, AuthorsWord,
 			func(s *Session) string {
-				text := "the positions are as the maker wrote them down; nothing but " + s.Result.Comparison.Varies + " differs there"
+				text := "the positions are as the author wrote them down; nothing but " + s.Result.Comparison.Varies + " differs there"
 				for _, r := range s.Result.Resolution.Repeats {
 					text += fmt.Sprintf("; %s, recorded again as %s, came back within %s LU", r.Of, r.Take, unit.Format(math.Abs(float64(r.Level)), 2))
 				}
@@ -225,23 +216,23 @@ func (s *Session) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a level or a control was changed during a take", []string{idSteady}, excludedMeasured,
+			"a level or a control was changed during a take", []string{idSteady}, ExcludedByMeasurement,
 			func(s *Session) string {
 				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(idSteady), 2))
 			},
 		},
 		{
-			"a gate hid the noise of a take", []string{idGate}, excludedMeasured,
+			"a gate hid the noise of a take", []string{idGate}, ExcludedByMeasurement,
 			func(s *Session) string {
 				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.quiet)))
 			},
 		},
 		{
-			"one file stands for two takes", []string{idSameFile, idNearCopy}, excludedMeasured,
+			"one file stands for two takes", []string{idSameFile, idNearCopy}, ExcludedByMeasurement,
 			func(s *Session) string {
 				text := "all files have different SHA-256 sums"
 				for _, c := range s.Result.Checks {
-					if c.ID == idNearCopy && c.Outcome == Holds {
+					if c.ID == idNearCopy && c.Outcome == Passed {
 						text += fmt.Sprintf("; the deepest null of two takes leaves %s, the limit is %s", c.Value, c.Limit)
 					}
 				}
@@ -251,49 +242,49 @@ func (s *Session) accusations(published bool) []accusation {
 		{
 			"a device was bypassed", []string{idPath}, bypassed,
 			func(s *Session) string {
-				if bypassed == notExcluded {
+				if bypassed == NotExcluded {
 					return "there is no dry recording to compare the takes with"
 				}
 				return fmt.Sprintf("in every take but a bypass, sound that follows the music and is not the dry recording has %s dB or more against the music in some octave", unit.Format(s.least(idPath), 0))
 			},
 		},
 		{
-			"two takes were swapped", nil, makersWord,
+			"two takes were swapped", nil, AuthorsWord,
 			say("no measurement tells which device a file is of; the hashes fix which file was shown under which name"),
 		},
 		{
-			"a take was edited", []string{idPerformance, idSlips, idClicks, idDropouts}, excludedMeasured,
+			"a take was edited", []string{IDPerformance, idSlips, idClicks, idDropouts}, ExcludedByMeasurement,
 			func(s *Session) string {
-				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the maker's word"
+				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the author's word"
 			},
 		},
 		{
-			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, excludedMeasured,
+			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, ExcludedByMeasurement,
 			func(s *Session) string {
 				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
 			},
 		},
 		{
-			"a take went through another sample rate and back, or through a lossy format", []string{idBandEdge}, makersWord,
+			"a take went through another sample rate and back, or through a lossy format", []string{idBandEdge}, AuthorsWord,
 			say("no take's spectrum ends between 15.75 and 22.25 kHz where that of another goes on; a conversion that leaves the spectrum whole cannot be seen"),
 		},
 		{
-			"one take was made louder", []string{idMatch}, louder,
+			"one take was made louder", []string{IDMatch}, louder,
 			func(s *Session) string {
 				if !published {
 					return "this is settled when the report is built, which measures every published file again"
 				}
-				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(idMatch)) + withheld
+				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(IDMatch)) + withheld
 			},
 		},
 		{
-			"a part that shows the difference was left out", []string{idSections, idLengths}, excludedMeasured,
+			"a part that shows the difference was left out", []string{idSections, idLengths}, ExcludedByMeasurement,
 			func(s *Session) string {
 				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(idLengths), 2), s.limitOf(idLengths)) + withheld
 			},
 		},
 		{
-			"the page or its audio was changed later", nil, pick(excludedPublished),
+			"the page or its audio was changed later", nil, pick(ExcludedByFiles),
 			func(*Session) string {
 				if !published {
 					return "this is settled when the report is built, which lists the SHA-256 of every file"
@@ -305,9 +296,9 @@ func (s *Session) accusations(published bool) []accusation {
 			"somebody paid for the outcome", nil, disclosed,
 			func(s *Session) string {
 				if s.Result.Comparison.Disclosure == "" {
-					return "the maker does not say who paid and who lent the gear (disclosure)"
+					return "the author does not say who paid and who lent the gear (disclosure)"
 				}
-				return "the maker states: " + s.Result.Comparison.Disclosure
+				return "the author states: " + s.Result.Comparison.Disclosure
 			},
 		},
 	}

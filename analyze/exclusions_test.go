@@ -6,10 +6,10 @@ import (
 	"evenhand/analyze/manifest"
 )
 
-// TestUndisclosed asks that payment rests on the maker's word only where there
+// TestUndisclosed asks that payment rests on the author's word only where there
 // is one.
 func TestUndisclosed(t *testing.T) {
-	for disclosure, want := range map[string]string{"": notExcluded, "Nobody paid.": makersWord} {
+	for disclosure, want := range map[string]Standing{"": NotExcluded, "Nobody paid.": AuthorsWord} {
 		s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{Comparison: Comparison{Disclosure: disclosure}}}
 		for _, x := range s.accusations(true) {
 			if x.text == "somebody paid for the outcome" && x.best != want {

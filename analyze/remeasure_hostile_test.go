@@ -165,7 +165,7 @@ func TestWithheldIsNotWritten(t *testing.T) {
 	louder := false
 	for _, e := range res.Exclusions {
 		if e.Accusation == "one take was made louder" {
-			louder = e.Standing != excludedPublished && strings.Contains(e.Because, "Two")
+			louder = e.Standing != ExcludedByFiles && strings.Contains(e.Because, "Two")
 		}
 	}
 	if !louder {

@@ -492,38 +492,86 @@ type SettingValue struct {
 	Steps  []string `json:"steps,omitempty"`
 }
 
+// Group is what a check is about.
+type Group string
+
+// The groups of checks, in the order of the report.
+const (
+	GroupSound    Group = "sound"
+	GroupSettings Group = "settings"
+	GroupFiles    Group = "files"
+	GroupSafety   Group = "safety"
+)
+
+// Groups returns the groups in the order of the report.
+func Groups() []Group { return []Group{GroupSound, GroupSettings, GroupFiles, GroupSafety} }
+
 // Outcome is what a check came to.
 type Outcome string
 
 // The four outcomes; NotMeasured is counted apart and never as a pass.
 const (
-	Holds       Outcome = "holds"
+	Passed      Outcome = "passed"
 	Caution     Outcome = "caution"
-	Fails       Outcome = "fails"
+	Failed      Outcome = "failed"
 	NotMeasured Outcome = "not measured"
 )
 
+// Outcomes returns the four outcomes, the most severe first.
+func Outcomes() []Outcome { return []Outcome{Failed, Caution, NotMeasured, Passed} }
+
+// UnmarshalText reads an outcome, also by the word of an earlier format. A word
+// that is none of the four reads as NotMeasured: nobody can say that it passed.
+func (o *Outcome) UnmarshalText(text []byte) error {
+	*o = Outcome(Renamed("outcome", string(text)))
+	if !slices.Contains(Outcomes(), *o) {
+		*o = NotMeasured
+	}
+	return nil
+}
+
 // Check is one question of fairness with its answer.
 type Check struct {
-	ID          string      `json:"id"` // stable, for links: "lag", "match"
-	Name        string      `json:"name"`
-	Group       string      `json:"group"`   // "sound", "settings", "safety", "files"
-	Subject     string      `json:"subject"` // the take or file; "" when it is about all
-	Outcome     Outcome     `json:"outcome"`
-	Reason      string      `json:"reason"`   // for NotMeasured: why; else what was seen
-	Value       string      `json:"value"`    // measured value with unit, as shown
-	Measured    unit.Number `json:"measured"` // the same as a number; NaN for none
-	Unit        string      `json:"unit"`
-	Limit       string      `json:"limit"`        // as shown
-	LimitSource string      `json:"limit_source"` // a standard, "common practice, no source", "set in the manifest"
-	Why         string      `json:"why"`          // why it matters to a listener
-	Do          string      `json:"do"`           // what to do; "" when it holds
+	ID      string  `json:"id"` // stable, for links: "lag", "match"
+	Name    string  `json:"name"`
+	Group   Group   `json:"group"`
+	Subject string  `json:"subject"` // the take or file; "" when it is about all
+	Outcome Outcome `json:"outcome"`
+	// ConsequenceOf is the id of the check that reports the cause of this finding
+	// about the same subject already; "" for a finding of its own.
+	ConsequenceOf string      `json:"consequence_of,omitempty"`
+	Reason        string      `json:"reason"`   // for NotMeasured: why; else what was seen
+	Value         string      `json:"value"`    // measured value with unit, as shown
+	Measured      unit.Number `json:"measured"` // the same as a number; NaN for none
+	Unit          string      `json:"unit"`
+	Limit         string      `json:"limit"`        // as shown
+	LimitSource   string      `json:"limit_source"` // a standard, "common practice, no source", "set in the manifest"
+	Why           string      `json:"why"`          // why it matters to a listener
+	Do            string      `json:"do"`           // what to do; "" when it passed
+}
+
+// Standing is how an accusation stands.
+type Standing string
+
+// The standings of an accusation.
+const (
+	ExcludedByMeasurement Standing = "excluded by measurement"
+	ExcludedByFiles       Standing = "excluded by the published files"
+	AuthorsWord           Standing = "rests on the author's word"
+	Found                 Standing = "found"
+	NotExcluded           Standing = "not excluded"
+)
+
+// UnmarshalText reads a standing, also by the words of an earlier format.
+func (s *Standing) UnmarshalText(text []byte) error {
+	*s = Standing(Renamed("standing", string(text)))
+	return nil
 }
 
 // Exclusion answers one accusation against a comparison.
 type Exclusion struct {
 	Accusation string   `json:"accusation"`
-	Standing   string   `json:"standing"` // "excluded by measurement", "excluded by the published files", "rests on the maker's word", "found", "not excluded"
+	Standing   Standing `json:"standing"`
 	Because    string   `json:"because"`
 	Checks     []string `json:"checks"` // ids of the checks it rests on
 }

@@ -107,8 +107,16 @@ func (r Rule) Governs(path string) bool {
 // field, what was written then and what is written now.
 func Renamed(field, was string) string {
 	words := map[string]map[string]string{
-		"role": {"bridge": string(manifest.ReadRole("bridge"))},
-		"name": {"A load behind the amplifier": "Load", "Impedances match": "Impedance", "The load can take the power": "Load power"}, // of checks
+		"role":     {"bridge": string(manifest.ReadRole("bridge"))},
+		"outcome":  {"holds": string(Passed), "fails": string(Failed)},
+		"standing": {"rests on the maker's word": string(AuthorsWord)},
+	}
+	if field == "name" { // of a check
+		for _, q := range catalogue() {
+			if q.was != "" && q.was == was {
+				return q.name
+			}
+		}
 	}
 	if now, ok := words[field][was]; ok {
 		return now

@@ -39,7 +39,7 @@ func answersOf(t *testing.T, ks ...analyze.Check) []string {
 
 func TestAnswersAreToldOnce(t *testing.T) {
 	k := func(subject, value, reason string) analyze.Check {
-		return analyze.Check{ID: "x", Name: "X", Group: "sound", Subject: subject, Outcome: analyze.Holds, Value: value, Reason: reason}
+		return analyze.Check{ID: "x", Name: "X", Group: "sound", Subject: subject, Outcome: analyze.Passed, Value: value, Reason: reason}
 	}
 	for name, c := range map[string]struct {
 		in   []analyze.Check

@@ -1,12 +1,14 @@
 package report
 
 import (
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/report/verdict"
 )
 
 // checksView is every check, grouped by what it asks.
@@ -26,7 +28,7 @@ type checkView struct {
 	Anchor  string
 	Name    string
 	Worst   outcomeView
-	Tally   string // "5 hold, 1 caution"
+	Tally   string // "1 caution and 5 passed"
 	Open    bool
 	Mixed   bool // the answers came to several outcomes
 	Why     string
@@ -40,33 +42,16 @@ type exclusionView struct {
 	Checks                               []fact // anchor and name
 }
 
-// severity orders outcomes: what must be seen first comes first.
-func severity(o analyze.Outcome) int {
-	switch o {
-	case analyze.Fails:
-		return 3
-	case analyze.Caution:
-		return 2
-	case analyze.Holds:
-		return 0
-	}
-	return 1
-}
-
-// checkGroups names the groups in order of the page.
-var checkGroups = [...]fact{{"sound", "Sound"}, {"settings", "Settings"}, {"files", "Files"}, {"safety", "Safety"}, {"", "Further checks"}}
-
 func (b *builder) checks() checksView {
 	v := checksView{Total: len(b.res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}}
 	anchors := map[string]string{}
 	names := map[string]string{}
-	known := map[string]bool{"sound": true, "settings": true, "files": true, "safety": true}
-	for _, g := range checkGroups {
-		group := checkGroup{Name: g.Value, Checks: []checkView{}}
+	for _, g := range analyze.Groups() {
+		group := checkGroup{Name: capital(string(g)), Checks: []checkView{}}
 		var order []string
 		byID := map[string][]analyze.Check{}
 		for _, k := range b.res.Checks {
-			if k.Group == g.Name || (g.Name == "" && !known[k.Group]) {
+			if k.Group == g {
 				id := k.ID + "\x00" + k.Name
 				if len(byID[id]) == 0 {
 					order = append(order, id)
@@ -91,14 +76,14 @@ func (b *builder) checks() checksView {
 		}
 	}
 	for _, e := range b.res.Exclusions {
-		x := exclusionView{Accusation: capital(e.Accusation), Standing: e.Standing, Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
+		x := exclusionView{Accusation: capital(e.Accusation), Standing: string(e.Standing), Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
 		switch e.Standing {
-		case "found":
-			x.Class = "fails"
-		case "excluded by measurement", "excluded by the published files":
-			x.Class = "holds"
+		case analyze.Found:
+			x.Class = string(analyze.Failed)
+		case analyze.ExcludedByMeasurement, analyze.ExcludedByFiles:
+			x.Class = string(analyze.Passed)
 		default:
-			x.Class = "caution"
+			x.Class = string(analyze.Caution)
 		}
 		for _, id := range e.Checks {
 			if a, ok := anchors[id]; ok {
@@ -117,14 +102,10 @@ func (b *builder) viewCheck(ks []analyze.Check) checkView {
 	counts := map[analyze.Outcome]int{}
 	same := true
 	for _, k := range ks {
-		if severity(k.Outcome) > severity(worst) {
+		if order := analyze.Outcomes(); slices.Index(order, k.Outcome) < slices.Index(order, worst) {
 			worst = k.Outcome
 		}
-		o := k.Outcome
-		if viewOutcome(o).Class == "unmeasured" {
-			o = analyze.NotMeasured
-		}
-		counts[o]++
+		counts[k.Outcome]++
 		same = same && k.Limit == ks[0].Limit
 	}
 	takes := []string{}
@@ -137,15 +118,15 @@ func (b *builder) viewCheck(ks []analyze.Check) checkView {
 		c.Limit = ""
 	}
 	c.Worst = viewOutcome(worst)
-	c.Open = worst == analyze.Fails || worst == analyze.Caution
+	c.Open = worst == analyze.Failed || worst == analyze.Caution
 	switch {
 	case len(ks) == 1:
 		c.Tally = orElse(ks[0].Value, ks[0].Reason)
 	default:
 		parts := []string{}
-		for _, o := range outcomes {
+		for _, o := range analyze.Outcomes() {
 			if n := counts[o]; n > 0 {
-				parts = append(parts, countOutcome(n, o))
+				parts = append(parts, verdict.Count(n, o))
 			}
 		}
 		c.Tally = manifest.List(parts)
@@ -183,17 +164,4 @@ func capital(s string) string {
 		return s
 	}
 	return string(unicode.ToUpper(r)) + s[n:]
-}
-
-// countOutcome prints how many checks came to an outcome.
-func countOutcome(n int, o analyze.Outcome) string {
-	switch o {
-	case analyze.Holds:
-		return plural(n, "holds", "hold")
-	case analyze.Fails:
-		return plural(n, "fails", "fail")
-	case analyze.Caution:
-		return plural(n, "caution", "cautions")
-	}
-	return plural(n, "not measured", "not measured")
 }

@@ -219,7 +219,7 @@ func likenessCSV(r *analyze.Result) [][]string {
 func checksCSV(r *analyze.Result) [][]string {
 	out := [][]string{{"check", "group", "subject", "outcome", "value", "limit", "source of the limit", "reason", "why", "what to do"}}
 	for _, k := range r.Checks {
-		out = append(out, []string{csvtext.Cell(k.Name), csvtext.Cell(k.Group), csvtext.Cell(k.Subject), string(k.Outcome), csvtext.Cell(k.Value), csvtext.Cell(k.Limit), csvtext.Cell(k.LimitSource), csvtext.Cell(k.Reason), csvtext.Cell(k.Why), csvtext.Cell(k.Do)})
+		out = append(out, []string{csvtext.Cell(k.Name), csvtext.Cell(string(k.Group)), csvtext.Cell(k.Subject), string(k.Outcome), csvtext.Cell(k.Value), csvtext.Cell(k.Limit), csvtext.Cell(k.LimitSource), csvtext.Cell(k.Reason), csvtext.Cell(k.Why), csvtext.Cell(k.Do)})
 	}
 	return out
 }

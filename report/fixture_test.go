@@ -117,7 +117,7 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 	r := &analyze.Result{
 		Format: analyze.ResultFormat, Tool: analyze.Tool{Name: "evenhand", Version: "0.0.0-test"},
 		Comparison: analyze.Comparison{Title: "Four fuzz circuits, one baritone riff", By: "Fern Street Recording", Date: "2026-03-14", Varies: "fuzz", Slot: "fuzz", Reference: "Leaning",
-			SetBy: "by ear", MayDiffer: []string{"amp.volume"}, Disclosure: "The Splitting was lent by its maker; nobody paid for this.", FullScale: "+12 dBu",
+			SetBy: "by ear", MayDiffer: []string{"amp.volume"}, Disclosure: "The Splitting was lent by its manufacturer; nobody paid for this.", FullScale: "+12 dBu",
 			Instrument: "Baritone guitar, 27.7 in scale", Tuning: "B1 E2 A2 D3 F#3 B3", Pickup: "bridge humbucker",
 			About: "# How it was done\n\nEvery take came from **one** dry recording, see [our page](https://studio.example/notes).\n\n| Step | Gain |\n| :-- | --: |\n| reamp | 0 dB |\n"},
 		Parameters: fixtureParameters(),
@@ -260,9 +260,9 @@ func fixtureSettings(takes []fixtureTake) analyze.Settings {
 
 func fixtureChecks(r *analyze.Result, takes []fixtureTake) {
 	for i, t := range takes {
-		lag := analyze.Check{ID: "lag", Name: "Constant lag", Group: "sound", Subject: t.name, Outcome: analyze.Holds, Value: unit.Samples(37.25 + 3.1*float64(i)).String(), Limit: "±0.5 sample over the take", LimitSource: "common practice, no source", Why: "A lag that stays constant shows that the same recording was played.", Measured: 0.1, Unit: "samples"}
-		pol := analyze.Check{ID: "polarity", Name: "Polarity", Group: "sound", Subject: t.name, Outcome: analyze.Holds, Value: "same", Limit: "same in all takes", LimitSource: "common practice, no source", Why: "Inverted takes sound thinner where they are mixed."}
-		head := analyze.Check{ID: "headroom", Name: "Headroom", Group: "sound", Subject: t.name, Outcome: analyze.Holds, Value: "−8.1 dBFS", Limit: "−6 dBFS peak", LimitSource: "common practice, no source", Why: "A clipped recording is no longer what the gear did."}
+		lag := analyze.Check{ID: "lag", Name: "Constant lag", Group: "sound", Subject: t.name, Outcome: analyze.Passed, Value: unit.Samples(37.25 + 3.1*float64(i)).String(), Limit: "±0.5 sample over the take", LimitSource: "common practice, no source", Why: "A lag that stays constant shows that the same recording was played.", Measured: 0.1, Unit: "samples"}
+		pol := analyze.Check{ID: "polarity", Name: "Polarity", Group: "sound", Subject: t.name, Outcome: analyze.Passed, Value: "same", Limit: "same in all takes", LimitSource: "common practice, no source", Why: "Inverted takes sound thinner where they are mixed."}
+		head := analyze.Check{ID: "headroom", Name: "Headroom", Group: "sound", Subject: t.name, Outcome: analyze.Passed, Value: "−8.1 dBFS", Limit: "−6 dBFS peak", LimitSource: "common practice, no source", Why: "A clipped recording is no longer what the gear did."}
 		switch t.name {
 		case "Quarry":
 			pol.Outcome, pol.Value, pol.Reason = analyze.NotMeasured, "", "two ways of estimating disagree"
@@ -272,12 +272,12 @@ func fixtureChecks(r *analyze.Result, takes []fixtureTake) {
 		r.Checks = append(r.Checks, lag, pol, head)
 	}
 	r.Checks = append(r.Checks,
-		analyze.Check{ID: "match", Name: "Level match reached", Group: "sound", Outcome: analyze.Holds, Value: "0.004 LU", Limit: "0.05 LU", LimitSource: "own limit", Why: "Louder sounds better: a match must be closer than can be heard."},
-		analyze.Check{ID: "varied", Name: "Only the fuzz differs", Group: "settings", Outcome: analyze.Fails, Value: "1 other control moved", Limit: "none", LimitSource: "stated in the manifest", Reason: "amp volume stands at 2 o'clock in No fuzz", Why: "Whatever else moved may be what is heard.", Do: "set the amp’s volume back to noon, or list amp.volume under may_differ"},
-		analyze.Check{ID: "load", Name: "Load after the valve amplifier", Group: "safety", Outcome: analyze.Holds, Value: "Reactive load box, 8 ohm", Limit: "a load or cabinet", LimitSource: "common practice, no source", Why: "Valve power amplifiers need the load they are made for; the maker’s manual decides."})
+		analyze.Check{ID: "match", Name: "Level match reached", Group: "sound", Outcome: analyze.Passed, Value: "0.004 LU", Limit: "0.05 LU", LimitSource: "own limit", Why: "Louder sounds better: a match must be closer than can be heard."},
+		analyze.Check{ID: "varied", Name: "Only the fuzz differs", Group: "settings", Outcome: analyze.Failed, Value: "1 other control moved", Limit: "none", LimitSource: "stated in the manifest", Reason: "amp volume stands at 2 o'clock in No fuzz", Why: "Whatever else moved may be what is heard.", Do: "set the amp’s volume back to noon, or list amp.volume under may_differ"},
+		analyze.Check{ID: "load", Name: "Load after the valve amplifier", Group: "safety", Outcome: analyze.Passed, Value: "Reactive load box, 8 ohm", Limit: "a load or cabinet", LimitSource: "common practice, no source", Why: "Valve power amplifiers need the load they are made for; the manufacturer’s manual decides."})
 	r.Exclusions = append(r.Exclusions,
 		analyze.Exclusion{Accusation: "Another performance was played.", Standing: "excluded by measurement", Because: "the lag of every take is constant within 0.1 sample", Checks: []string{"lag"}},
-		analyze.Exclusion{Accusation: "A knob was moved between takes.", Standing: "rests on the maker's word", Because: "positions are written down, not measured", Checks: []string{}},
+		analyze.Exclusion{Accusation: "A knob was moved between takes.", Standing: "rests on the author's word", Because: "positions are written down, not measured", Checks: []string{}},
 		analyze.Exclusion{Accusation: "One take was made louder.", Standing: "excluded by the published files", Because: "they can be measured by anyone", Checks: []string{"match"}})
 	r.Warnings = append(r.Warnings, analyze.Warning{Where: "Splitting", Message: "the file is 0.2 s shorter than the dry recording"}, analyze.Warning{Message: "no loopback was recorded: the reamp level is not known"})
 }

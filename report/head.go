@@ -7,15 +7,17 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/report/verdict"
 )
 
 // headView is the title block and the paragraph that says it all.
 type headView struct {
 	Block   []fact
-	Summary []string // sentences before the verdict of the checks
+	Verdict verdict.Verdict
+	Class   string   // of the verdict
+	Summary []string // sentences before the count of the checks
+	Counts  string   // of the checks
 	Match   string   // the sentences after it
-	Tally   []tally
-	Failed  []string // failed checks, in words
 }
 
 // fact is one field of the title block.
@@ -24,33 +26,19 @@ type fact struct{ Name, Value string }
 // Long reports whether a fact takes a row of its own in the title block.
 func (f fact) Long() bool { return len(f.Value) > 60 }
 
-// tally counts the checks of one outcome, in words.
-type tally struct {
-	Class, Words string
-}
-
 // outcomeView shows an outcome by a word, and by a mark that the style sheet
 // puts before it.
 type outcomeView struct{ Word, Class string }
 
 func viewOutcome(o analyze.Outcome) outcomeView {
-	switch o {
-	case analyze.Holds:
-		return outcomeView{"holds", "holds"}
-	case analyze.Caution:
-		return outcomeView{"caution", "caution"}
-	case analyze.Fails:
-		return outcomeView{"fails", "fails"}
-	}
-	return outcomeView{"not measured", "unmeasured"}
+	return outcomeView{string(o), strings.ReplaceAll(string(o), "not measured", "unmeasured")}
 }
-
-var outcomes = [...]analyze.Outcome{analyze.Fails, analyze.Caution, analyze.NotMeasured, analyze.Holds}
 
 func (b *builder) head() headView {
 	res := b.res
 	c := res.Comparison
-	v := headView{Block: []fact{}, Summary: []string{}, Tally: []tally{}, Failed: []string{}}
+	v := headView{Block: []fact{}, Summary: []string{}, Verdict: verdict.Of(res.Checks), Counts: verdict.Counts(res.Checks)}
+	v.Class = viewOutcome(v.Verdict.Outcome).Class
 	add := func(name, value string) {
 		if value != "" {
 			v.Block = append(v.Block, fact{name, value})
@@ -81,55 +69,7 @@ func (b *builder) head() headView {
 		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+manifest.List(moved)+".")
 	}
 	v.Match = b.matchWords()
-	counts := map[analyze.Outcome]int{}
-	for _, k := range res.Checks {
-		o := k.Outcome
-		if viewOutcome(o).Class == "unmeasured" {
-			o = analyze.NotMeasured
-		}
-		counts[o]++
-		if o == analyze.Fails {
-			v.Failed = append(v.Failed, failedWords(k))
-		}
-	}
-	order := outcomes[:]
-	if counts[analyze.Fails] == 0 {
-		order = []analyze.Outcome{analyze.Holds, analyze.Caution, analyze.NotMeasured}
-	}
-	for _, o := range order {
-		if counts[o] > 0 {
-			v.Tally = append(v.Tally, tally{viewOutcome(o).Class, tallyWords(counts[o], o)})
-		}
-	}
 	return v
-}
-
-// tallyWords are countOutcome with the verb that a list in a sentence needs.
-func tallyWords(n int, o analyze.Outcome) string {
-	switch o {
-	case analyze.Caution:
-		return plural(n, "is a caution", "are cautions")
-	case analyze.NotMeasured:
-		return plural(n, "was not measured", "were not measured")
-	}
-	return countOutcome(n, o)
-}
-
-// failedWords says in one line what failed.
-func failedWords(k analyze.Check) string {
-	s := k.Name
-	if k.Subject != "" {
-		s += ", " + k.Subject
-	}
-	if k.Value != "" {
-		s += ": " + k.Value
-		if k.Limit != "" {
-			s += " (limit " + k.Limit + ")"
-		}
-	} else if k.Reason != "" {
-		s += ": " + k.Reason
-	}
-	return s
 }
 
 func (b *builder) comparedWords() string {

@@ -90,7 +90,7 @@ func (b *builder) listen() listenView {
 			player++
 		}
 		if t.Withheld != nil {
-			l.Withheld = "Not published: the maker of this page may not pass the recording on. Its numbers and its hash are here all the same."
+			l.Withheld = "Not published: the author of this page may not pass the recording on. Its numbers and its hash are here all the same."
 		}
 		v.Takes = append(v.Takes, l)
 	}

@@ -36,26 +36,27 @@ func headForms() []form {
 		return out
 	}
 	return []form{
-		sentence("head", `([0-9]+) checks? fails?\.`, func(r *results, _ said, m []string) string {
-			return unless(m[1] == strconv.Itoa(outcomes(r)["fails"]), "it is %d", outcomes(r)["fails"])
+		sentence("head", `Not fair: (.+)\.`, func(r *results, _ said, m []string) string {
+			return reserved(r, m[1], func(c answered) bool { return c.Outcome == "failed" }, 0)
 		}),
-		sentence("head", `((?:Timing|Clipping|Hum|Lag)\b.*)\.`, func(r *results, _ said, m []string) string {
-			want := []string{}
-			for _, c := range r.Checks {
-				if c.Outcome != "fails" {
-					continue
-				}
-				s := c.Name
-				if c.Subject != "" {
-					s += ", " + c.Subject
-				}
-				s += ": " + c.Value
-				if c.Limit != "" {
-					s += " (limit " + c.Limit + ")"
-				}
-				want = append(want, s)
+		sentence("head", `Fair, with (one|[0-9]+) reservations?: (.+)\.`, func(r *results, _ said, m []string) string {
+			n, err := strconv.Atoi(m[1])
+			if err != nil {
+				n = 1
 			}
-			return unless(m[1] == strings.Join(want, "; "), "what fails is %q", want)
+			return why(unless(outcomes(r)["failed"] == 0, "something failed"), reserved(r, m[2], reservation, n))
+		}),
+		sentence("head", `Fair\.`, func(r *results, _ said, _ []string) string {
+			return unless(outcomes(r)["failed"] == 0 && !slices.ContainsFunc(r.Checks, reservation), "it is not")
+		}),
+		sentence("head", `Not checked: one take alone has nothing to be compared with\.`, func(r *results, _ said, _ []string) string {
+			return unless(len(r.Takes) == 1 && outcomes(r)["failed"] == 0, "it has")
+		}),
+		sentence("head", `Not checked: nothing could be measured\.`, func(r *results, _ said, _ []string) string {
+			return unless(outcomes(r)["not measured"] == len(r.Checks), "something was")
+		}),
+		sentence("head", `Not checked: no check was made\.`, func(r *results, _ said, _ []string) string {
+			return unless(len(r.Checks) == 0, "%d were", len(r.Checks))
 		}),
 		sentence("head", `(\w+) takes of (one performance|one dry recording of one performance), meant to differ in the (.+) alone: (.+)\.`, func(r *results, _ said, m []string) string {
 			what := r.Comparison.Slot
@@ -138,23 +139,15 @@ func headForms() []form {
 			want := rows(r, func(differs, varied, allowed bool) bool { return differs && !allowed && !varied })
 			return unless(slices.Equal(named, want), "they are %q", want)
 		}),
-		sentence("head", `Of ([0-9]+) checks, (.+)\.`, func(r *results, _ said, m []string) string {
-			words := map[string]string{"hold": "holds", "holds": "holds", "fail": "fails", "fails": "fails", "is a caution": "caution", "are cautions": "caution", "was not measured": "not measured", "were not measured": "not measured"}
-			text, none := strings.CutSuffix(m[2], "; none fails")
+		sentence("head", `([0-9]+) checks: ([0-9]+) failed, ([0-9]+) cautions?, ([0-9]+) not measured, ([0-9]+) passed\.`, func(r *results, _ said, m []string) string {
 			n := outcomes(r)
-			told := 0
-			for _, p := range strings.Split(text, ", ") {
-				count, word, _ := strings.Cut(p, " ")
-				v, err := strconv.Atoi(count)
-				if o, ok := words[word]; err != nil || !ok || n[o] != v {
-					return p + " is not so"
+			got := []int{len(r.Checks), n["failed"], n["caution"], n["not measured"], n["passed"]}
+			for i, want := range got {
+				if m[1+i] != strconv.Itoa(want) {
+					return fmt.Sprintf("they are %v", got)
 				}
-				told += v
 			}
-			return why(unless(m[1] == strconv.Itoa(len(r.Checks)) && told == len(r.Checks), "there are %d", len(r.Checks)), unless(none == (n["fails"] == 0), "%d fail", n["fails"]))
-		}),
-		sentence("head", `No check was made\.`, func(r *results, _ said, _ []string) string {
-			return unless(len(r.Checks) == 0, "%d were", len(r.Checks))
+			return ""
 		}),
 		sentence("head", `All were matched to {value} LUFS integrated loudness over the same music(?: \(([^)]*)\))?(?:, the highest level at which no true peak exceeds {value} dBTP; {name} sets that limit)?\.`, func(r *results, _ said, m []string) string {
 			if !shows(m[1], r.Match.Target) {
@@ -199,4 +192,44 @@ func headForms() []form {
 			return everyTake(r, m[1], func(t take) bool { return t.Withheld != nil })
 		}),
 	}
+}
+
+// reservation reports whether an answer takes something from the verdict by itself.
+func reservation(c answered) bool {
+	return c.ConsequenceOf == "" && (c.Outcome == "caution" || c.Outcome == "not measured" && slices.Contains([]string{"same-performance", "match", "one-change"}, c.ID))
+}
+
+// reserved compares the causes that a verdict lists with the answers that count,
+// and their number with n, unless n is 0.
+func reserved(r *results, text string, counts func(answered) bool, n int) string {
+	listed := strings.Split(text, "; ")
+	causes := map[string]bool{} // by question and outcome
+	for _, c := range r.Checks {
+		if !counts(c) || c.ConsequenceOf != "" {
+			continue
+		}
+		key := c.ID + c.Outcome
+		if causes[key] {
+			continue
+		}
+		causes[key] = true
+		if len(causes) <= 5 && !slices.ContainsFunc(listed, func(l string) bool { return strings.HasPrefix(strings.ToLower(l), strings.ToLower(c.Name)) }) {
+			return fmt.Sprintf("%s is missing", c.Name)
+		}
+	}
+	if more := len(causes) - 5; more > 0 {
+		if listed[len(listed)-1] != fmt.Sprintf("and %d more", more) {
+			return fmt.Sprintf("%d are not named", more)
+		}
+		listed = listed[:len(listed)-1]
+	}
+	for _, l := range listed {
+		m := regexp.MustCompile(`^(.+?)(?: of (.+?))?(?: \((.+)\))?$`).FindStringSubmatch(l)
+		if !slices.ContainsFunc(r.Checks, func(c answered) bool {
+			return counts(c) && strings.EqualFold(c.Name, m[1]) && (m[3] == "" || m[3] == c.Value || m[3] == c.Outcome) && (m[2] == "" || strings.Contains(m[2], c.Subject))
+		}) {
+			return l + " is not so"
+		}
+	}
+	return why(unless(len(listed) == min(len(causes), 5), "%d causes, %d listed", len(causes), len(listed)), unless(n == 0 || n == len(causes), "they are %d", len(causes)))
 }

@@ -66,9 +66,10 @@ func randomResult(seed uint64) *analyze.Result {
 	r.differences(res)
 	r.settings(res)
 	for range r.IntN(12) {
+		k := r.IntN(len(asked))
 		res.Checks = append(res.Checks, analyze.Check{
-			ID: "lag", Name: []string{"Timing", "Clipping", "Hum", "Lag"}[r.IntN(4)], Group: "sound", Subject: res.Takes[r.IntN(len(res.Takes))].Name,
-			Outcome: []analyze.Outcome{analyze.Holds, analyze.Holds, analyze.Caution, analyze.Fails, analyze.NotMeasured}[r.IntN(5)], Value: "3 ms", Limit: []string{"", "2 ms"}[r.IntN(2)], Reason: "so it is"})
+			ID: asked[k].id, Name: asked[k].name, Group: "sound", Subject: res.Takes[r.IntN(len(res.Takes))].Name,
+			Outcome: []analyze.Outcome{analyze.Passed, analyze.Passed, analyze.Caution, analyze.Failed, analyze.NotMeasured}[r.IntN(5)], Value: "3 ms", Limit: []string{"", "2 ms"}[r.IntN(2)], Reason: "so it is"})
 	}
 	return res
 }
@@ -298,4 +299,10 @@ func (r random) settings(res *analyze.Result) {
 		}
 		res.Settings.Slots = append(res.Settings.Slots, s)
 	}
+}
+
+// asked are the checks of a random result: those that no verdict goes without, and others.
+var asked = []struct{ id, name string }{
+	{"lag", "Timing"}, {"clipping", "Clipping"}, {"hum", "Hum"}, {"dc-offset", "DC offset"}, {"drift", "Clock drift"},
+	{analyze.IDPerformance, "Performance"}, {analyze.IDMatch, "Level match"}, {analyze.IDOneChange, "One change"},
 }

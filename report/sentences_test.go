@@ -38,6 +38,12 @@ func (f *figure) UnmarshalJSON(b []byte) error {
 	return nil
 }
 
+// answered is one answer to a check.
+type answered struct {
+	ID, Name, Subject, Outcome, Value, Limit, Reason string
+	ConsequenceOf                                    string `json:"consequence_of"`
+}
+
 func (f figure) finite() bool { return !math.IsNaN(float64(f)) && !math.IsInf(float64(f), 0) }
 
 // results are those parts of results.json that sentences are about.
@@ -107,7 +113,7 @@ type results struct {
 			}
 		}
 	}
-	Checks []struct{ Name, Subject, Outcome, Value, Limit, Reason string }
+	Checks []answered
 }
 
 type take struct {

@@ -4,19 +4,25 @@ import (
 	"bufio"
 	"fmt"
 	"io"
-	"slices"
 	"strings"
 	"unicode/utf8"
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/report/terminal"
+	"evenhand/report/verdict"
+)
+
+// Most takes and lines of the verdict in a Summary, which must fit on a screen.
+const (
+	summaryTakes   = 8
+	summaryVerdict = 3
 )
 
 // Summary writes the comparison as a table of takes and the verdict of the
-// checks for a terminal width columns wide (at least 40; 0 means 80). Levels
-// are as recorded; noise is A-weighted and as matched. It returns the first
-// error of w.
+// checks for a terminal width columns wide (at least 40; 0 means 80): at most
+// 20 lines at 80 columns. Levels are as recorded; noise is A-weighted and as
+// matched. It returns the first error of w.
 func Summary(w io.Writer, res *analyze.Result, width int) error {
 	if width <= 0 {
 		width = 80
@@ -49,42 +55,39 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 	}
 	line("take", heads)
 	line("", units)
-	for _, t := range res.Takes {
+	shown := res.Takes
+	if len(shown) > summaryTakes {
+		shown = shown[:summaryTakes-1]
+	}
+	for _, t := range shown {
 		row := []string{"–", "–", unit.Signed(float64(t.Gain), 1), lagText(t.Alignment), noiseText(t.Noise)}
 		if m, ok := whole(t); ok {
 			row[0], row[1] = unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1)
 		}
 		line(terminal.Clean(t.Name), row)
 	}
+	if n := len(res.Takes) - len(shown); n > 0 {
+		terminal.Fold(out, "", fmt.Sprintf("and %d more takes, on the page", n), width)
+	}
 	if s := lagLegend(res); s != "" && len(widths) > 3 {
 		terminal.Fold(out, "", s, width)
 	}
 	terminal.Fold(out, "", matchLine(res), width)
 
-	counts := map[string]int{}
-	for _, k := range res.Checks {
-		counts[viewOutcome(k.Outcome).Word]++
+	found := verdict.Of(res.Checks)
+	var text strings.Builder
+	terminal.Hang(&text, "", "  ", terminal.Clean(found.Text), width)
+	lines := strings.Split(strings.TrimSuffix(text.String(), "\n"), "\n")
+	if len(lines) > summaryVerdict {
+		lines = lines[:summaryVerdict]
+		lines[summaryVerdict-1] = terminal.Clip(lines[summaryVerdict-1]+" …", width)
 	}
+	fmt.Fprintln(out, strings.Join(lines, "\n"))
 	if len(res.Checks) > 0 {
-		parts := []string{}
-		for _, o := range outcomes {
-			v := viewOutcome(o)
-			parts = append(parts, countOutcome(counts[v.Word], o))
-		}
-		terminal.Fold(out, "", plural(len(res.Checks), "check", "checks")+": "+strings.Join(parts, ", "), width)
+		terminal.Fold(out, "", fmt.Sprintf("%s: %s", plural(len(res.Checks), "check", "checks"), verdict.Counts(res.Checks)), width)
 	}
-	for _, o := range outcomes {
-		if o == analyze.Holds {
-			continue
-		}
-		word := viewOutcome(o).Word
-		for _, k := range gathered(res.Checks, word) {
-			text := failedWords(k)
-			if k.Do != "" && o != analyze.NotMeasured {
-				text += "; " + k.Do
-			}
-			terminal.Fold(out, "", word+": "+terminal.Clean(text), width)
-		}
+	if found.Outcome != analyze.Passed {
+		terminal.Fold(out, "", "evenhand check shows what to do about each", width)
 	}
 	return out.Flush()
 }
@@ -95,32 +98,6 @@ func matchLine(res *analyze.Result) string {
 		s += ", limited by " + terminal.Clean(res.Match.LimitedBy)
 	}
 	return s
-}
-
-// gathered returns the checks with an outcome, those that differ in nothing but
-// their subject as one, which names at most eight of them.
-func gathered(checks []analyze.Check, word string) []analyze.Check {
-	var out []analyze.Check
-	var subjects [][]string
-	for _, k := range checks {
-		if viewOutcome(k.Outcome).Word != word {
-			continue
-		}
-		at := slices.IndexFunc(out, func(o analyze.Check) bool {
-			return o.ID == k.ID && o.Name == k.Name && o.Value == k.Value && (k.Value != "" || o.Reason == k.Reason) && o.Do == k.Do && o.Subject != "" && k.Subject != ""
-		})
-		if at < 0 {
-			out, subjects = append(out, k), append(subjects, nil)
-			at = len(out) - 1
-		}
-		subjects[at] = append(subjects[at], k.Subject)
-	}
-	for i := range out {
-		if len(subjects[i]) > 1 {
-			out[i].Subject = listUpTo(subjects[i], 8)
-		}
-	}
-	return out
 }
 
 // lagLegend says what the question mark behind a lag means, and how far the lags
@@ -143,10 +120,10 @@ func lagLegend(res *analyze.Result) string {
 	}
 	var parts []string
 	if notes != nil {
-		parts = append(parts, "? placed beside the other takes by the beginnings of the notes: "+listUpTo(notes, 8))
+		parts = append(parts, "? placed beside the other takes by the beginnings of the notes: "+listUpTo(notes, 3))
 	}
 	if open != nil {
-		parts = append(parts, "? place beside the other takes not certain: "+listUpTo(open, 8))
+		parts = append(parts, "? place beside the other takes not certain: "+listUpTo(open, 3))
 	}
 	if together > 0 {
 		parts = append(parts, fmt.Sprintf("the lags are known to ± %s samples against the dry recording, far better against each other", unit.Format(together, 0)))

@@ -73,23 +73,6 @@ func TestCrestWords(t *testing.T) {
 	}
 }
 
-func TestCountedOutcomes(t *testing.T) {
-	for _, c := range []struct {
-		n             int
-		o             analyze.Outcome
-		counted, told string
-	}{
-		{1, analyze.Holds, "1 holds", "1 holds"}, {2, analyze.Holds, "2 hold", "2 hold"},
-		{1, analyze.Fails, "1 fails", "1 fails"}, {2, analyze.Fails, "2 fail", "2 fail"},
-		{1, analyze.Caution, "1 caution", "1 is a caution"}, {2, analyze.Caution, "2 cautions", "2 are cautions"},
-		{1, analyze.NotMeasured, "1 not measured", "1 was not measured"}, {2, analyze.NotMeasured, "2 not measured", "2 were not measured"},
-	} {
-		if got, told := countOutcome(c.n, c.o), tallyWords(c.n, c.o); got != c.counted || told != c.told {
-			t.Errorf("%d %s: %q and %q", c.n, c.o, got, told)
-		}
-	}
-}
-
 func TestAlternativeWords(t *testing.T) {
 	alt := func(u, a, w, s float64) analyze.Alternative {
 		return analyze.Alternative{Take: "Splitting", Unweighted: unit.DB(u), AWeighted: unit.DB(a), Weighted468: unit.DB(w), Spread: unit.DB(s)}

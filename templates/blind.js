@@ -200,7 +200,7 @@
     };
     const save = el("a", { download: `answers-${answer.kind}.json`, href: URL.createObjectURL(new Blob([JSON.stringify(recall("answers", [record]), null, 1)], { type: "application/json" })) }, "Save all my answers as JSON");
     return [
-      el("p", {}, `Nothing was sent anywhere. Your answers are kept in this browser${code ? "; to let the makers count them, copy this code into a comment" : ""}.`),
+      el("p", {}, `Nothing was sent anywhere. Your answers are kept in this browser${code ? "; to let the author count them, copy this code into a comment" : ""}.`),
       ...code ? [el("div", { class: "row" }, shown, el("button", { type: "button", onclick: copy }, "Copy"), told)] : [],
       el("p", {}, save),
       el("details", {}, el("summary", {}, "The key"), el("p", { class: "small" }, opens(sealed) ? "The text below has the SHA-256 that was shown before the start: the key was not changed." : "The text below does not have the SHA-256 that was shown before the start."), el("p", { class: "seal" }, sealed.text), el("p", { class: "seal" }, `SHA-256 ${sealed.hash}`)),

@@ -100,7 +100,7 @@
 // forbids passing it on: it is never copied into a published folder or a pack,
 // and its name and hash are kept. Of a take it means also that no audio made
 // from it is published: the report has the take's numbers and says that its
-// audio is withheld (cut still makes it, for the maker's own use). Of the dry
+// audio is withheld (cut still makes it, for the author's own use). Of the dry
 // recording, the loopback, an impulse response or a photo it means the file
 // alone; notes that are marked so are not on the page either. A file of the same
 // content under another name is treated alike. Beside the file of a take or a

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"cmp"
 	"fmt"
 	"io"
 	"slices"
@@ -14,6 +13,7 @@ import (
 	"evenhand/analyze/manifest"
 	settings "evenhand/report/record"
 	"evenhand/report/terminal"
+	"evenhand/report/verdict"
 )
 
 func checkCommand() *cobra.Command {
@@ -23,10 +23,9 @@ func checkCommand() *cobra.Command {
 		Use:   "check MANIFEST",
 		Short: "Check whether a comparison is fair",
 		Long: `Check answers whether a comparison is fair. Was it the same performance, at the
-same level, with only one thing changed? It prints each check that did not pass
-with what to do. Then it prints what viewers may suspect, and what the
-measurements say about it. Check writes no files. The exit status is 1 if a
-check failed.
+same level, with only one thing changed? It prints the verdict first, then each
+reservation with what to do about it. Check writes no files. The exit status
+is 1 if a check failed.
 
 You can set limits in the manifest under limits:, by the id of the check. --all
 prints the ids in brackets.`,
@@ -70,121 +69,98 @@ prints the ids in brackets.`,
 		},
 	}
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print checks and exclusions as JSON")
-	cmd.Flags().BoolVar(&all, "all", false, "also list each check that passed, with its id, limit and source")
+	cmd.Flags().BoolVar(&all, "all", false, "also list each check that passed, with ids, limits and sources, and what the comparison excludes")
 	cmd.Flags().IntVar(&workers, "workers", 0, "takes to process at once; 0: one for each processor")
 	return cmd
 }
 
-// outcomeLook is how an outcome is shown: a mark that can be told without
-// colour, and a word.
-type outcomeLook struct {
-	outcome    analyze.Outcome
-	mark, word string
-}
-
-// outcomeLooks are in order of severity, the worst first.
-func outcomeLooks() []outcomeLook {
-	return []outcomeLook{
-		{analyze.Fails, "✗", "fails"},
-		{analyze.Caution, "!", "caution"},
-		{analyze.NotMeasured, "?", "not measured"},
-		{analyze.Holds, "✓", "holds"},
-	}
-}
-
-// checkRow is one line of the table: one question with one outcome.
-type checkRow struct {
-	look   outcomeLook
-	checks []analyze.Check
-}
-
-// writeChecks writes the checks as a table, grouped, the worst first in each
-// group; then the exclusions and a count.
+// writeChecks writes the verdict, then what did not pass, merged by cause, with
+// what to do, then the topics that passed, one line for each group. With all,
+// each check that passed has its own lines, and the accusations that the
+// comparison can be met with follow.
 func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 	out := bufio.NewWriter(w)
 	fmt.Fprintln(out, terminal.Clip(terminal.Clean(res.Comparison.Title), width))
-	groups := []struct{ id, name string }{{"sound", "Sound"}, {"settings", "Settings"}, {"files", "Files"}, {"safety", "Safety"}}
-	counts := map[analyze.Outcome]int{}
-	for _, c := range res.Checks {
-		counts[c.Outcome]++
+	terminal.Fold(out, "", terminal.Clean(verdict.Of(res.Checks).Text), width)
+	for _, f := range verdict.Findings(res.Checks) {
+		fmt.Fprintln(out)
+		writeFinding(out, f, width, all)
 	}
-	for _, g := range groups {
-		rows := rowsOf(res.Checks, g.id)
-		if len(rows) == 0 {
+	fmt.Fprintf(out, "\nPassed\n")
+	for _, g := range analyze.Groups() {
+		topics := passed(res.Checks, g)
+		if all {
+			for _, checks := range topics {
+				writeFinding(out, verdict.Finding{Outcome: analyze.Passed, Checks: checks}, width, all)
+			}
 			continue
 		}
-		fmt.Fprintf(out, "\n%s\n", g.name)
-		for _, r := range rows {
-			writeRow(out, r, width, all)
+		var names []string
+		for _, checks := range topics {
+			name := checks[0].Name
+			if of := count(res.Checks, checks[0].ID); of > len(checks) {
+				name += fmt.Sprintf(" (%d of %d)", len(checks), of)
+			}
+			names = append(names, name)
+		}
+		if names != nil {
+			g := string(g)
+			terminal.Hang(out, verdict.Sign(analyze.Passed)+" ", "    ", strings.ToUpper(g[:1])+g[1:]+": "+strings.Join(names, ", "), width)
 		}
 	}
-	if len(res.Exclusions) > 0 {
+	if all && len(res.Exclusions) > 0 {
 		fmt.Fprintf(out, "\nCould it be that …\n")
 		for _, e := range res.Exclusions {
 			terminal.Fold(out, "  ", terminal.Clean(e.Accusation)+"?", width)
-			terminal.Fold(out, "    ", terminal.Clean(e.Standing)+": "+terminal.Clean(e.Because), width)
+			terminal.Fold(out, "    ", string(e.Standing)+": "+terminal.Clean(e.Because), width)
 		}
-	}
-	var parts []string
-	for _, l := range outcomeLooks() {
-		n, word := counts[l.outcome], l.word
-		switch {
-		case l.outcome == analyze.Caution && n != 1:
-			word = "cautions"
-		case n != 1:
-			word = map[string]string{"fails": "fail", "holds": "hold"}[word]
-			word = cmp.Or(word, l.word)
-		}
-		parts = append(parts, fmt.Sprintf("%d %s", n, word))
 	}
 	fmt.Fprintln(out)
-	terminal.Fold(out, "", fmt.Sprintf("%d checks: %s", len(res.Checks), strings.Join(parts, ", ")), width)
+	terminal.Fold(out, "", fmt.Sprintf("%d checks: %s", len(res.Checks), verdict.Counts(res.Checks)), width)
+	if !all {
+		terminal.Fold(out, "", "with --all: every check with its limit and source, and what the comparison excludes", width)
+	}
 	return out.Flush()
 }
 
-// rowsOf gathers the checks of a group by question and outcome, the worst
-// outcome first, otherwise in the order of the catalogue.
-func rowsOf(checks []analyze.Check, group string) []checkRow {
-	var rows []checkRow
-	for _, l := range outcomeLooks() {
-		start := len(rows)
-		for _, c := range checks {
-			if c.Group != group || c.Outcome != l.outcome {
-				continue
-			}
-			k := slices.IndexFunc(rows[start:], func(r checkRow) bool { return r.checks[0].ID == c.ID })
-			if k < 0 {
-				rows = append(rows, checkRow{look: l})
-				k = len(rows) - 1 - start
-			}
-			rows[start+k].checks = append(rows[start+k].checks, c)
+// count returns how many answers there are to a question.
+func count(checks []analyze.Check, id string) int {
+	n := 0
+	for _, c := range checks {
+		if c.ID == id {
+			n++
 		}
 	}
-	return rows
+	return n
+}
+
+// passed returns the answers of a group that passed, by question.
+func passed(checks []analyze.Check, group analyze.Group) [][]analyze.Check {
+	var out [][]analyze.Check
+	for _, c := range checks {
+		if c.Group != group || c.Outcome != analyze.Passed {
+			continue
+		}
+		k := slices.IndexFunc(out, func(x []analyze.Check) bool { return x[0].ID == c.ID })
+		if k < 0 {
+			out, k = append(out, nil), len(out)
+		}
+		out[k] = append(out[k], c)
+	}
+	return out
 }
 
 // indent is the column of what is said about a check.
-const indent = "               "
+const indent = "  "
 
-func writeRow(w io.Writer, r checkRow, width int, all bool) {
-	first := r.checks[0]
-	lead := fmt.Sprintf("%s %-13s", r.look.mark, r.look.word)
+func writeFinding(w io.Writer, f verdict.Finding, width int, all bool) {
+	first := f.Checks[0]
 	head := first.Name
 	if all {
 		head += " [" + first.ID + "]"
 	}
-	if r.look.outcome == analyze.Holds && !all {
-		switch {
-		case len(r.checks) > 1:
-			head += fmt.Sprintf(" (%d)", len(r.checks))
-		case first.Value != "":
-			head += ": " + terminal.Clean(first.Value)
-		}
-		terminal.Hang(w, lead, indent, head, width)
-		return
-	}
-	terminal.Hang(w, lead, indent, head, width)
-	if all || r.look.outcome == analyze.Fails || r.look.outcome == analyze.Caution {
+	terminal.Hang(w, verdict.Sign(f.Outcome)+" ", indent, head+": "+string(f.Outcome), width)
+	if all || f.Outcome == analyze.Failed || f.Outcome == analyze.Caution {
 		terminal.Fold(w, indent, "limit: "+terminal.Clean(first.Limit)+" ("+terminal.Clean(first.LimitSource)+")", width)
 	}
 	// Takes with the same answer share a line,
@@ -198,7 +174,7 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 		reason string
 	}
 	var lines []told
-	for _, c := range r.checks {
+	for _, c := range f.Checks {
 		k := slices.IndexFunc(lines, func(l told) bool { return l.reason == terminal.Clean(c.Reason) })
 		if k < 0 {
 			lines = append(lines, told{reason: terminal.Clean(c.Reason)})
@@ -234,7 +210,7 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 		terminal.Fold(w, indent, text, width)
 	}
 	var todo []string
-	for _, c := range r.checks {
+	for _, c := range f.Checks {
 		if c.Do != "" && !slices.Contains(todo, c.Do) {
 			todo = append(todo, c.Do)
 		}
@@ -242,7 +218,14 @@ func writeRow(w io.Writer, r checkRow, width int, all bool) {
 	for _, t := range todo {
 		terminal.Fold(w, indent, "→ "+terminal.Clean(t), width)
 	}
-	if r.look.outcome == analyze.Fails && first.Why != "" {
+	for _, c := range f.Follow {
+		text := c.Name
+		if c.Subject != "" {
+			text += ", " + terminal.Clean(c.Subject)
+		}
+		terminal.Fold(w, indent, "also "+text+": "+strings.TrimPrefix(terminal.Clean(c.Value)+"; "+terminal.Clean(c.Reason), "; "), width)
+	}
+	if f.Outcome == analyze.Failed && first.Why != "" {
 		terminal.Fold(w, indent, "why: "+terminal.Clean(first.Why), width)
 	}
 }

@@ -88,7 +88,7 @@ report is for a web host; opened from a disk, it has plain players.`,
 // failed returns errCheckFailed when a check failed.
 func failed(res *analyze.Result) error {
 	for _, c := range res.Checks {
-		if c.Outcome == analyze.Fails {
+		if c.Outcome == analyze.Failed {
 			return errCheckFailed
 		}
 	}

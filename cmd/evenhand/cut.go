@@ -216,8 +216,8 @@ func cutFailed(stderr io.Writer, r *cut.Record) error {
 		return nil
 	}
 	for _, c := range r.Checks {
-		if c.Outcome == analyze.Fails {
-			fmt.Fprintf(stderr, "evenhand: %s fails: %s %s, allowed %s; %s\n", c.Name, c.Subject, c.Value, c.Limit, c.Do)
+		if c.Outcome == analyze.Failed {
+			fmt.Fprintf(stderr, "evenhand: %s failed: %s %s, allowed %s; %s\n", c.Name, c.Subject, c.Value, c.Limit, c.Do)
 		}
 	}
 	return errCheckFailed

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -94,10 +95,10 @@ func TestCheckTable(t *testing.T) {
 	res := &analyze.Result{
 		Comparison: analyze.Comparison{Title: "T\x1b[31m" + strings.Repeat("long ", 40)},
 		Checks: []analyze.Check{
-			{ID: "a", Name: "First", Group: "sound", Outcome: analyze.Holds, Value: "1 dB", Limit: "at most 2 dB", LimitSource: "a standard"},
-			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Fails, Subject: "One", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
-			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Fails, Subject: "Two", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
-			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Holds, Subject: "Three", Value: "0 dB"},
+			{ID: "a", Name: "First", Group: "sound", Outcome: analyze.Passed, Value: "1 dB", Limit: "at most 2 dB", LimitSource: "a standard"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Failed, Subject: "One", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Failed, Subject: "Two", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Passed, Subject: "Three", Value: "0 dB"},
 			{ID: "c", Name: "Third", Group: "files", Outcome: analyze.NotMeasured, Reason: "no file"},
 		},
 		Exclusions: []analyze.Exclusion{{Accusation: "it was louder", Standing: "found", Because: "9 dB"}},
@@ -116,7 +117,12 @@ func TestCheckTable(t *testing.T) {
 		if strings.Contains(text, "\x1b") {
 			t.Error("a control character of the manifest reaches the terminal")
 		}
-		order := []string{"Sound", "✗ fails        Second", "One, Two: 9 dB", "→ turn it down", "why: it matters", "✓ holds        First", "Files", "? not measured Third", "it was louder?", "found: 9 dB", "5 checks: 2 fail, 0 cautions, 1 not measured, 2 hold"}
+		id, passed := "", []string{"✓ Sound: First, Second (1 of 3)"}
+		if all {
+			id, passed = " [b]", []string{"✓ First [a]: passed", "✓ Second [b]: passed", "Three: 0 dB", "it was louder?", "found: 9 dB"}
+		}
+		order := slices.Concat([]string{"Not fair: second of One and Two (9 dB).", "× Second" + id + ": failed", "One, Two: 9 dB", "→ turn it down", "why: it matters", "? Third", ": not measured", "Passed"},
+			passed, []string{"5 checks: 2 failed, 0 cautions, 1 not measured, 2 passed"})
 		at := 0
 		for _, want := range order {
 			k := strings.Index(text[at:], want)

@@ -391,10 +391,10 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 // to be guessed.
 func TestDescriptionTellsChecks(t *testing.T) {
 	checks := []analyze.Check{
-		{ID: "match", Name: "Levels matched", Outcome: analyze.NotMeasured},
-		{ID: "offset", Name: "No DC offset", Subject: "Splitting", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
-		{ID: "polarity", Name: "Polarity", Subject: "Splitting", Outcome: analyze.Holds},
-		{ID: "one-change", Name: "Only one thing changed", Outcome: analyze.Fails, Value: "amp: volume"},
+		{ID: "match", Name: "Level match", Outcome: analyze.NotMeasured},
+		{ID: "offset", Name: "DC offset", Subject: "Splitting", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
+		{ID: "polarity", Name: "Polarity", Subject: "Splitting", Outcome: analyze.Passed},
+		{ID: "one-change", Name: "One change", Outcome: analyze.Failed, Value: "amp: volume"},
 		{ID: "reamp", Name: "Reamp level", Outcome: analyze.NotMeasured},
 	}
 	p := &plan{res: &analyze.Result{Checks: checks}}

@@ -7,6 +7,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
+	"evenhand/report/verdict"
 )
 
 // describe returns the text for beneath the video.
@@ -123,47 +124,47 @@ func (p *plan) invertedTakes() string {
 // toldChecks is how many checks the description tells one by one.
 const toldChecks = 8
 
-// checksFound says how many of the comparison's checks hold, and which fail or
-// ask for caution; nil when none were asked. The level match is told elsewhere,
-// measured from the edit's own files. When takes are to be guessed nothing is
-// told of a single one.
+// checksFound is the verdict of the comparison's checks with the answers that
+// failed or ask for caution; nil when none were made. The level match is left out:
+// it is measured again from the edit's own files. When takes are to be guessed
+// nothing is said about a single one.
 func (p *plan) checksFound() []string {
-	count := map[analyze.Outcome]int{}
-	var told []string
-	for _, o := range []analyze.Outcome{analyze.Fails, analyze.Caution, analyze.NotMeasured, analyze.Holds} {
-		for _, c := range p.res.Checks {
-			if c.Outcome != o || c.ID == "match" {
+	var checks []analyze.Check
+	for _, c := range p.res.Checks {
+		if c.ID != analyze.IDMatch {
+			checks = append(checks, c)
+		}
+	}
+	if len(checks) == 0 {
+		return nil
+	}
+	counts := fmt.Sprintf("The checks of this comparison: %s.", verdict.Counts(checks))
+	if p.o.Shuffle {
+		return []string{counts}
+	}
+	out := []string{verdict.Of(checks).Text, counts}
+	told := 0
+	for _, f := range verdict.Findings(checks) {
+		for _, c := range f.Checks {
+			if f.Outcome == analyze.NotMeasured {
 				continue
 			}
-			count[o]++
-			if o != analyze.Fails && o != analyze.Caution || p.o.Shuffle {
-				continue
-			}
-			s := string(o) + ": " + strings.Join(nonEmpty(c.Name, c.Subject), ", ")
+			s := string(f.Outcome) + ": " + strings.Join(nonEmpty(c.Name, c.Subject), ", ")
 			if c.Value != "" {
 				s += ": " + c.Value
 			}
 			if c.Limit != "" {
 				s += " (limit " + c.Limit + ")"
 			}
-			told = append(told, s)
+			if told++; told <= toldChecks {
+				out = append(out, s)
+			}
 		}
 	}
-	if len(count) == 0 {
-		return nil
+	if told > toldChecks {
+		out = append(out, fmt.Sprintf("and %d more", told-toldChecks))
 	}
-	verb := func(o analyze.Outcome, one, many string) string {
-		if count[o] == 1 {
-			return "1 " + one
-		}
-		return fmt.Sprintf("%d %s", count[o], many)
-	}
-	out := []string{fmt.Sprintf("Of the checks of this comparison %s, %s, %s and %d could not be made.", verb(analyze.Holds, "holds", "hold"),
-		verb(analyze.Caution, "asks for caution", "ask for caution"), verb(analyze.Fails, "fails", "fail"), count[analyze.NotMeasured])}
-	if len(told) > toldChecks {
-		told = append(told[:toldChecks], fmt.Sprintf("and %d more", len(told)-toldChecks))
-	}
-	return append(out, told...)
+	return out
 }
 
 func nonEmpty(s ...string) []string {

@@ -103,9 +103,9 @@ func (p *plan) noteWithheld() {
 	switch {
 	case names == nil:
 	case p.o.Shuffle:
-		p.note("the edit and a file in %s hold a recording that is marked redistribute: no: they are made for the maker's own use, and may not be published without leave", takesDir)
+		p.note("the edit and a file in %s hold a recording that is marked redistribute: no: they are made for the author's own use, and may not be published without leave", takesDir)
 	default:
-		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are made for the maker's own use, and may not be published without leave", takesDir, manifest.Join(names))
+		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are made for the author's own use, and may not be published without leave", takesDir, manifest.Join(names))
 	}
 }
 

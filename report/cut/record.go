@@ -120,7 +120,7 @@ type KeyChecks struct {
 // Failed reports whether a check failed.
 func (r *Record) Failed() bool {
 	for _, c := range r.Checks {
-		if c.Outcome == analyze.Fails {
+		if c.Outcome == analyze.Failed {
 			return true
 		}
 	}
@@ -218,9 +218,9 @@ func (p *plan) checks() []analyze.Check {
 	}
 	outcome := func(ok bool) analyze.Outcome {
 		if ok {
-			return analyze.Holds
+			return analyze.Passed
 		}
-		return analyze.Fails
+		return analyze.Failed
 	}
 	all := analyze.Check{
 		ID: "length", Name: "Equal length", Group: "files", Outcome: outcome(odd == ""), Subject: odd,
@@ -246,10 +246,10 @@ func (p *plan) checks() []analyze.Check {
 	if p.o.Shuffle {
 		match.Subject, tp.Subject = "", ""
 	}
-	if match.Outcome == analyze.Fails {
+	if match.Outcome == analyze.Failed {
 		match.Do = "write the edit at the session's own rate"
 	}
-	if tp.Outcome == analyze.Fails {
+	if tp.Outcome == analyze.Failed {
 		tp.Do = "state a lower ceiling under match in the manifest"
 	}
 	return []analyze.Check{all, match, tp}

@@ -1,0 +1,172 @@
+// Package verdict says what the checks of a comparison come to, in the words and
+// signs of every place that shows it: the terminal, the page, the description of
+// a video.
+package verdict
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"evenhand/analyze"
+	"evenhand/analyze/manifest"
+)
+
+// Finding is what one check found fault with or left open, in every take and
+// file that it did so for.
+type Finding struct {
+	Outcome analyze.Outcome // Failed, Caution or NotMeasured
+	Checks  []analyze.Check // the answers, at least one, all to one question
+	// Follow are answers to other questions that report the same cause.
+	Follow []analyze.Check
+}
+
+// Findings returns what did not pass, merged by cause, the most severe first
+// and otherwise in the order of the checks.
+func Findings(checks []analyze.Check) []Finding {
+	out := []Finding{}
+	find := func(id, subject string, o analyze.Outcome) int {
+		return slices.IndexFunc(out, func(f Finding) bool {
+			return f.Checks[0].ID == id && (f.Outcome == o || o == "" && slices.ContainsFunc(f.Checks, func(c analyze.Check) bool { return c.Subject == subject }))
+		})
+	}
+	for _, o := range analyze.Outcomes() {
+		for _, c := range checks {
+			if c.Outcome != o || o == analyze.Passed || c.ConsequenceOf != "" {
+				continue
+			}
+			i := find(c.ID, "", o)
+			if i < 0 {
+				out = append(out, Finding{Outcome: o})
+				i = len(out) - 1
+			}
+			out[i].Checks = append(out[i].Checks, c)
+		}
+	}
+	for _, c := range checks {
+		if i := find(c.ConsequenceOf, c.Subject, ""); c.ConsequenceOf != "" && i >= 0 {
+			out[i].Follow = append(out[i].Follow, c)
+		}
+	}
+	return out
+}
+
+// Reservation reports whether a finding that did not fail takes something from
+// the verdict: every caution does, and so do the questions without whose answer
+// nobody can say that a comparison is fair.
+func (f Finding) Reservation() bool {
+	return f.Outcome == analyze.Caution || f.Outcome == analyze.NotMeasured &&
+		slices.Contains([]string{analyze.IDPerformance, analyze.IDMatch, analyze.IDOneChange}, f.Checks[0].ID)
+}
+
+// words names a finding within a sentence: "polarity of Splitting (inverted)".
+func (f Finding) words() string {
+	var subjects, values []string
+	for _, c := range f.Checks {
+		if c.Subject != "" && !slices.Contains(subjects, c.Subject) {
+			subjects = append(subjects, c.Subject)
+		}
+		if !slices.Contains(values, c.Value) {
+			values = append(values, c.Value)
+		}
+	}
+	if more := len(subjects) - mostSubjects; more > 0 {
+		subjects = append(subjects[:mostSubjects:mostSubjects], fmt.Sprintf("%d more", more))
+	}
+	s := topic(f.Checks[0].Name)
+	if len(subjects) > 0 {
+		s += " of " + manifest.List(subjects)
+	}
+	switch {
+	case f.Outcome == analyze.NotMeasured:
+		s += " (not measured)"
+	case len(values) == 1 && values[0] != "":
+		s += " (" + values[0] + ")"
+	}
+	return s
+}
+
+// topic writes the title of a check within a sentence: "DC offset" stays.
+func topic(name string) string {
+	if len(name) > 1 && strings.ToUpper(name[:2]) == name[:2] {
+		return name
+	}
+	return strings.ToLower(name[:min(1, len(name))]) + name[min(1, len(name)):]
+}
+
+// Sign returns the sign of an outcome, the same in the terminal and on the page.
+func Sign(o analyze.Outcome) string {
+	return map[analyze.Outcome]string{analyze.Failed: "×", analyze.Caution: "!", analyze.NotMeasured: "?", analyze.Passed: "✓"}[o]
+}
+
+// Counts prints how many checks came to each outcome, the most severe
+// first: "0 failed, 5 cautions, 2 not measured, 166 passed".
+func Counts(checks []analyze.Check) string {
+	n := map[analyze.Outcome]int{}
+	for _, c := range checks {
+		n[c.Outcome]++
+	}
+	parts := []string{}
+	for _, o := range analyze.Outcomes() {
+		parts = append(parts, Count(n[o], o))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// Count prints how many checks came to an outcome: "5 cautions".
+func Count(n int, o analyze.Outcome) string {
+	if o == analyze.Caution && n != 1 {
+		o += "s"
+	}
+	return fmt.Sprintf("%d %s", n, o)
+}
+
+// Verdict is what the checks of a comparison come to.
+type Verdict struct {
+	Outcome analyze.Outcome // Passed: fair; Caution: with reservations; Failed: not fair; NotMeasured: not checked
+	Text    string          // a sentence
+}
+
+// Most subjects that are named for one cause, and most causes that are named.
+const (
+	mostSubjects = 3
+	mostCauses   = 5
+)
+
+// Of returns the verdict on a comparison with these checks.
+func Of(checks []analyze.Check) Verdict {
+	if len(checks) == 0 {
+		return Verdict{analyze.NotMeasured, "Not checked: no check was made."}
+	}
+	if !slices.ContainsFunc(checks, func(c analyze.Check) bool { return c.Outcome != analyze.NotMeasured }) {
+		return Verdict{analyze.NotMeasured, "Not checked: nothing could be measured."}
+	}
+	var failed, reservations []string
+	for _, f := range Findings(checks) {
+		switch {
+		case f.Outcome == analyze.Failed:
+			failed = append(failed, f.words())
+		case f.Checks[0].ID == analyze.IDTakes && failed == nil:
+			return Verdict{analyze.NotMeasured, "Not checked: one take alone has nothing to be compared with."}
+		case f.Reservation():
+			reservations = append(reservations, f.words())
+		}
+	}
+	switch {
+	case failed != nil:
+		return Verdict{analyze.Failed, "Not fair: " + upTo(failed, mostCauses) + "."}
+	case len(reservations) == 1:
+		return Verdict{analyze.Caution, "Fair, with one reservation: " + reservations[0] + "."}
+	case reservations != nil:
+		return Verdict{analyze.Caution, fmt.Sprintf("Fair, with %d reservations: %s.", len(reservations), upTo(reservations, mostCauses))}
+	}
+	return Verdict{analyze.Passed, "Fair."}
+}
+
+// upTo joins at most most causes and counts the others.
+func upTo(causes []string, most int) string {
+	if more := len(causes) - most; more > 0 {
+		causes = append(causes[:most:most], fmt.Sprintf("and %d more", more))
+	}
+	return strings.Join(causes, "; ")
+}
