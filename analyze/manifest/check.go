@@ -8,17 +8,17 @@ import (
 // or lie over each other.
 func (w *walker) checkSections(list []Section, field string) {
 	if len(list) == 0 && len(w.problems) == 0 {
-		w.warn(place{field: field}, "", "sections: without a section")
+		w.warn(place{field: field}, "", "sections: has no section")
 	}
 	good := true
 	for i, s := range list {
 		at := place{s.Pos, field}
 		if s.To <= s.From {
-			w.fault(at, "", "section %s ends at %s, not after its beginning at %s", quote(s.Name), s.To, s.From)
+			w.fault(at, "", "section %s ends at %s and begins at %s; it must end after it begins", quote(s.Name), s.To, s.From)
 			good = false
 		}
 		if j := slices.IndexFunc(list[:i], func(o Section) bool { return o.Name == s.Name }); j >= 0 {
-			w.fault(at, "", "section %s for the second time, first at %d:%d", quote(s.Name), list[j].Pos.Line, list[j].Pos.Column)
+			w.fault(at, "", "section %s is listed twice, first at %d:%d", quote(s.Name), list[j].Pos.Line, list[j].Pos.Column)
 		}
 	}
 	if !good {
@@ -38,7 +38,7 @@ func (w *walker) checkSections(list []Section, field string) {
 	for i := 1; i < len(sorted); i++ {
 		a, b := sorted[latest], sorted[i]
 		if b.From < a.To {
-			w.fault(place{b.Pos, field}, "let one end where the other begins", "section %s begins at %s, before %s ends at %s", quote(b.Name), b.From, quote(a.Name), a.To)
+			w.fault(place{b.Pos, field}, "sections must not overlap; let one end where the other begins", "section %s begins at %s, before %s ends at %s", quote(b.Name), b.From, quote(a.Name), a.To)
 		}
 		if b.To > a.To {
 			latest = i
@@ -66,15 +66,15 @@ func (w *walker) checkNames() {
 		slug := Slug(t.Name)
 		if j, twice := names[t.Name]; twice {
 			p := w.drafts[j].nameAt.pos
-			w.fault(t.nameAt, "", "take %s for the second time, first at %d:%d", quote(t.Name), p.Line, p.Column)
+			w.fault(t.nameAt, "", "take %s is listed twice, first at %d:%d", quote(t.Name), p.Line, p.Column)
 		} else if j, twice := slugs[slug]; twice {
 			p := w.drafts[j].nameAt.pos
-			w.fault(t.nameAt, "rename one of them: only letters and digits tell names of files apart", "takes %s (at %d:%d) and %s would both be written as %s.flac", quote(w.drafts[j].Name), p.Line, p.Column, quote(t.Name), slug)
+			w.fault(t.nameAt, "rename one of them; file names differ only in letters and digits", "takes %s (at %d:%d) and %s would have the same file name, %s.flac", quote(w.drafts[j].Name), p.Line, p.Column, quote(t.Name), slug)
 		} else {
 			names[t.Name], slugs[slug] = i, i
 		}
 		if t.Mics != nil && len(t.Channels) == 1 {
-			w.fault(t.channelsAt, "name two channels, left first, or leave channels: out", "one channel for two microphones")
+			w.fault(t.channelsAt, "name two channels, left first, or remove channels:", "mics: needs two channels, channels: names one")
 		}
 	}
 }
@@ -103,11 +103,11 @@ func (w *walker) checkRepeats() {
 			continue
 		}
 		if t.RepeatOf == t.Name {
-			w.fault(t.repeatAt, "", "take %s is named as a repeat of itself", quote(t.Name))
+			w.fault(t.repeatAt, "", "take %s repeats itself; name another take", quote(t.Name))
 			continue
 		}
 		if _, ok := index[t.RepeatOf]; !ok {
-			w.fault(t.repeatAt, suggest(t.RepeatOf, "takes", w.takeNames(i)), "no take %s to repeat", quote(t.RepeatOf))
+			w.fault(t.repeatAt, suggest(t.RepeatOf, "takes", w.takeNames(i)), "there is no take %s to repeat", quote(t.RepeatOf))
 			continue
 		}
 		// A circle is reported at its first take in the file.
@@ -119,7 +119,7 @@ func (w *walker) checkRepeats() {
 			}
 			if at = next; at == i {
 				if first == i {
-					w.fault(t.repeatAt, "the take that was recorded first repeats nothing", "takes that repeat each other in a circle: %s", quote(t.Name))
+					w.fault(t.repeatAt, "remove repeat_of: from the take that you recorded first", "takes that repeat each other in a circle: %s", quote(t.Name))
 				}
 				break
 			}
@@ -132,7 +132,7 @@ func (w *walker) checkRepeats() {
 func (w *walker) checkReference() {
 	c := w.c
 	if c.Reference != "" && !slices.Contains(w.takeNames(-1), c.Reference) && len(w.drafts) > 0 {
-		w.fault(w.reference, suggest(c.Reference, "takes", w.takeNames(-1)), "no take %s for the reference", quote(c.Reference))
+		w.fault(w.reference, suggest(c.Reference, "takes", w.takeNames(-1)), "there is no take %s to be the reference", quote(c.Reference))
 	}
 	stated := c.Reference
 	for i := range w.drafts {
@@ -142,7 +142,7 @@ func (w *walker) checkReference() {
 		}
 		switch {
 		case stated != "" && stated != t.Name:
-			w.fault(t.roleAt, "keep one of the two", "take %s has the role of reference, and so has %s", quote(t.Name), quote(stated))
+			w.fault(t.roleAt, "keep one of the two", "two takes are the reference, %s and %s", quote(t.Name), quote(stated))
 		default:
 			stated, c.Reference = t.Name, t.Name
 		}
@@ -160,7 +160,7 @@ func (w *walker) checkPaths() {
 	}
 	for i, p := range c.MayDiffer {
 		if j := slices.IndexFunc(c.MayDiffer[:i], func(o ControlPath) bool { return o.Slot == p.Slot && o.Control == p.Control }); j >= 0 {
-			w.warn(place{p.Pos, "may_differ"}, "", "%s twice in may_differ:", quote(p.Written))
+			w.warn(place{p.Pos, "may_differ"}, "", "%s is listed twice in may_differ:", quote(p.Written))
 			continue
 		}
 		w.checkPath(p, "may_differ")
@@ -192,7 +192,7 @@ func (w *walker) checkPath(p ControlPath, field string) {
 	at := place{p.Pos, field}
 	i := w.c.slotIndex(p.Slot)
 	if i < 0 {
-		w.fault(at, suggest(p.Slot, "slots of the chain", w.slotNames()), "no slot %s in the chain", quote(p.Slot))
+		w.fault(at, suggest(p.Slot, "slots of the chain", w.slotNames()), "the chain has no slot %s", quote(p.Slot))
 		return
 	}
 	if p.Control == "" || !w.controlsRead {
@@ -213,9 +213,9 @@ func (w *walker) checkPath(p ControlPath, field string) {
 	names = slices.Compact(names)
 	hint := suggest(p.Control, "controls there", names)
 	if len(names) == 0 {
-		hint = "no control is stated there"
+		hint = "this slot has no controls"
 	}
-	w.fault(at, hint, "no control %s in slot %s", quote(p.Control), quote(p.Slot))
+	w.fault(at, hint, "there is no control %s in slot %s", quote(p.Control), quote(p.Slot))
 }
 
 // checkFiles warns of one recording used for two things.

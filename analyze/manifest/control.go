@@ -114,7 +114,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 		}
 		angle := math.Mod(minutes-d.from+720, 720) / 2
 		if angle > d.travel {
-			hint := "if the knob turns another way, say so with travel: and from:"
+			hint := "if the knob turns differently, add travel: and from:"
 			if d.travelSaid {
 				hint = ""
 			}
@@ -134,7 +134,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 	if m := physicsPattern.FindStringSubmatch(s); m != nil {
 		n, ok := parseNumber(m[1])
 		if !ok {
-			return wrong("", "%s is too large a number", quote(s))
+			return wrong("", "%s is too large", quote(s))
 		}
 		v.Kind, v.Number = Physics, n
 		switch strings.ToLower(m[2]) {
@@ -162,7 +162,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 		case !ok || top <= 0:
 			return wrong("", "%s has no scale: its end must be greater than 0", quote(s))
 		case d.scaleSaid && top != d.high:
-			return wrong("", "%s counts to %s, the stated scale goes from %s to %s", quote(s), m[2], trim(d.low), trim(d.high))
+			return wrong("", "%s counts to %s, but the stated scale goes from %s to %s", quote(s), m[2], trim(d.low), trim(d.high))
 		case !d.scaleSaid:
 			d.low, d.high, d.scaleSaid = 0, top, true
 		}
@@ -173,7 +173,7 @@ func (d dial) understand(s string) (v Value, message, hint string) {
 		if !ok || n < d.low || n > d.high {
 			hint := ""
 			if !d.scaleSaid {
-				hint = "if the panel has other numbers, state them: {value: " + s + ", scale: LOW-HIGH}"
+				hint = "if the panel has other numbers, write them: {value: " + s + ", scale: LOW-HIGH}"
 			}
 			return wrong(hint, "%s is outside the scale, %s to %s", quote(s), trim(d.low), trim(d.high))
 		}
@@ -227,7 +227,7 @@ func detailObject() object[detail] {
 		low, okLow := parseNumber(m[1])
 		high, okHigh := parseNumber(m[2])
 		if !okLow || !okHigh || low >= high {
-			w.fault(v.place, "", "the scale %s does not rise", quote(s))
+			w.fault(v.place, "", "the scale %s must rise", quote(s))
 			return "", false
 		}
 		return s, true
@@ -235,18 +235,18 @@ func detailObject() object[detail] {
 	step := kind[string]{func(w *walker, v value) (string, bool) {
 		s, ok := w.line(v, "the name of a step")
 		if ok && s == "" {
-			w.fault(v.place, "", "a step without a name")
+			w.fault(v.place, "", "this step has no name")
 		}
 		return s, ok && s != ""
 	}, anyScalar}
 	return object[detail]{what: "a control", keys: []key[detail]{
-		{name: "value", doc: "where the control stands", schema: position.schema, read: func(w *walker, v value, d *detail) {
+		{name: "value", doc: "the setting of the control", schema: position.schema, read: func(w *walker, v value, d *detail) {
 			d.written, _ = position.read(w, v)
 			d.at = v.place
 		}},
-		field("travel", "how far a rotary knob turns, for one that does not turn 300°: 270°", travel, func(d *detail) *Quantity { return &d.travel }),
-		field("from", "where a rotary knob's travel begins as a clock position, for one that does not begin at 7 o'clock", from, func(d *detail) *string { return &d.From }),
-		field("scale", "the numbers on the panel, for a scale other than 0-10: 1-12", scale, func(d *detail) *string { return &d.Scale }),
+		field("travel", "how far a rotary knob turns, if not 300°: 270°", travel, func(d *detail) *Quantity { return &d.travel }),
+		field("from", "where a rotary knob's travel begins, as a clock position, if not at 7 o'clock", from, func(d *detail) *string { return &d.From }),
+		field("scale", "the numbers on the panel, if not 0-10: 1-12", scale, func(d *detail) *string { return &d.Scale }),
 		field("steps", "the positions of a stepped control or switch, in order", listOf("step names", step), func(d *detail) *[]string { return &d.Steps }),
 	}}
 }
@@ -258,7 +258,7 @@ func controlsKey() key[Device] {
 	details := detailObject()
 	return key[Device]{
 		name: "controls",
-		doc:  "the device's controls and where they stand, in the order in which they are shown",
+		doc:  "the device's controls and their settings, in the order to show them",
 		schema: schema{"type": "object", "additionalProperties": schema{
 			"anyOf": []any{anyScalar, schema{"type": "null"}, details.schema()},
 		}},
@@ -269,11 +269,11 @@ func controlsKey() key[Device] {
 			}
 			for _, e := range list {
 				if e.key == "" {
-					w.fault(e.at, "", "a control without a name")
+					w.fault(e.at, "", "this control has no name")
 					continue
 				}
 				if e.bare && numberPattern.MatchString(e.key) {
-					w.fault(e.at, "write decimals with a point", "a comma inside braces ends a value; %s is no control", quote(e.key))
+					w.fault(e.at, "write decimals with a point", "a comma inside braces ends a value; %s is not a control", quote(e.key))
 					continue
 				}
 				if c, ok := w.control(e, details, w.base(d, e)); ok {
@@ -328,7 +328,7 @@ func (w *walker) control(e entry, details object[detail], base *Control) (Contro
 	c.Name, c.Pos, c.Travel = e.key, e.at.pos, d.travel.Written
 	for i, s := range c.Steps {
 		if slices.ContainsFunc(c.Steps[:i], func(t string) bool { return strings.EqualFold(s, t) }) {
-			w.fault(e.at, "", "step %s twice", quote(s))
+			w.fault(e.at, "", "step %s is listed twice", quote(s))
 			return Control{}, false
 		}
 	}

@@ -30,16 +30,16 @@ func anyFile(audio bool) kind[File] {
 		}
 		switch {
 		case strings.Contains(s, "://"):
-			w.fault(v.place, "download it and name the file", "%s is a web address, a manifest names files", quote(s))
+			w.fault(v.place, "download it and name the file", "%s is a web address; a manifest must name files", quote(s))
 			return File{}, false
 		case strings.Contains(s, `\`):
 			w.fault(v.place, "write / between folders, on every system", `%s has a \ in it`, quote(s))
 			return File{}, false
 		case strings.HasSuffix(s, "/"):
-			w.fault(v.place, "", "%s names a folder, a file is needed", quote(s))
+			w.fault(v.place, "", "%s is a folder; name a file", quote(s))
 			return File{}, false
 		case strings.HasPrefix(s, "/") || drivePattern.MatchString(s):
-			w.warn(v.place, "name it relative to the manifest's folder", "an absolute path, which holds on this machine only")
+			w.warn(v.place, "name it relative to the manifest's folder", "this is an absolute path, which works on this machine only")
 		}
 		if w.OnDisk {
 			s = spelling(w.c.Dir, s)
@@ -49,7 +49,7 @@ func anyFile(audio bool) kind[File] {
 	}, anyScalar}
 	long := object[File]{what: "the mapping of a file", keys: []key[File]{
 		must(field("file", "its path, relative to the manifest's folder", path, func(f *File) *File { return f })),
-		redistributeKey("no: never copied into a published folder or a pack", func(f *File) *File { return f }),
+		redistributeKey("no: withhold the file from reports and archives", func(f *File) *File { return f }),
 	}}
 	return kind[File]{func(w *walker, v value) (File, bool) {
 		if _, single := v.scalar(); single {
@@ -102,7 +102,7 @@ func (w *walker) findFiles(dir string) {
 		case err != nil:
 			w.fault(f.at, "", "%s cannot be read: %v", quote(f.path), cause(err))
 		case info.IsDir():
-			w.fault(f.at, "name a file in it", "%s is a folder, a file is needed", quote(f.path))
+			w.fault(f.at, "name a file in it", "%s is a folder", quote(f.path))
 		case !info.Mode().IsRegular():
 			w.fault(f.at, "", "%s is not a regular file", quote(f.path))
 		default:
@@ -131,7 +131,7 @@ func (w *walker) missing(f fileUse, dir string) {
 			continue
 		}
 		if to, err := os.Readlink(next); err == nil {
-			w.fault(f.at, "copy the file itself, or mend the link", "%s is a link to %s, which is not there", quote(seen+part), quote(filepath.ToSlash(to)))
+			w.fault(f.at, "copy the file itself, or repair the link", "%s is a link to %s, which does not exist", quote(seen+part), quote(filepath.ToSlash(to)))
 			return
 		}
 		names := folderNames(here)
@@ -139,7 +139,7 @@ func (w *walker) missing(f fileUse, dir string) {
 		if last && f.audio && len(names) > 0 {
 			names = slices.DeleteFunc(names, func(n string) bool { return !strings.EqualFold(filepath.Ext(n), ".wav") })
 			if len(names) == 0 {
-				w.fault(f.at, "the folder holds no .wav file", "no file %s", quote(f.path))
+				w.fault(f.at, "the folder holds no .wav file", "there is no file %s", quote(f.path))
 				return
 			}
 		}
@@ -155,14 +155,14 @@ func (w *walker) missing(f fileUse, dir string) {
 			}
 			hint = "the folder holds: " + strings.Join(names, ", ")
 		}
-		what := "no file %s"
+		what := "there is no file %s"
 		if !last {
-			what = "no file %s: there is no folder " + strings.ReplaceAll(quote(seen+part), "%", "%%")
+			what = "there is no file %s: the folder is missing: " + strings.ReplaceAll(quote(seen+part), "%", "%%")
 		}
 		w.fault(f.at, hint, what, quote(f.path))
 		return
 	}
-	w.fault(f.at, "", "no file %s", quote(f.path))
+	w.fault(f.at, "", "there is no file %s", quote(f.path))
 }
 
 // folderNames lists a folder in order, without hidden files; at most 2000

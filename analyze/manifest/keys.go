@@ -20,21 +20,21 @@ type draft struct {
 func comparisonObject() object[Comparison] {
 	return object[Comparison]{what: "the manifest", keys: []key[Comparison]{
 		must(field("title", "what is compared, in one line", lineKind("a title"), func(c *Comparison) *string { return &c.Title })),
-		field("by", "who made the comparison", lineKind("a name"), func(c *Comparison) *string { return &c.By }),
+		field("by", "the author of the comparison", lineKind("a name"), func(c *Comparison) *string { return &c.By }),
 		field("date", "when the takes were recorded: YYYY-MM-DD", dateKind(), func(c *Comparison) *string { return &c.Date }),
 		must(field("varies", "what is under test: one slot of the chain, or one control of it as slot.control", pathKind("a slot or slot.control"), func(c *Comparison) *Varies { return &c.Varies })),
-		placed("reference", "the take that others are compared with", lineKind("a take's name"), func(c *Comparison) *string { return &c.Reference }, func(w *walker, _ *Comparison) *place { return &w.reference }),
-		field("mains", "mains frequency where it was recorded", mainsKind(), func(c *Comparison) *unit.Hertz { return &c.Mains }),
+		placed("reference", "the take to compare the others with", lineKind("a take's name"), func(c *Comparison) *string { return &c.Reference }, func(w *walker, _ *Comparison) *place { return &w.reference }),
+		field("mains", "mains frequency at the place of recording", mainsKind(), func(c *Comparison) *unit.Hertz { return &c.Mains }),
 		optional("about", "a Markdown file with notes for the page", fileKind(), func(c *Comparison) **File { return &c.About }),
 		field("set_by", "how controls were chosen: same position, by ear, by measurement, or in your words", lineKind("how controls were chosen"), func(c *Comparison) *string { return &c.SetBy }),
-		field("may_differ", "controls that were allowed to move, as slot.control", oneOrMore("controls, each slot.control", controlPathKind()), func(c *Comparison) *[]ControlPath { return &c.MayDiffer }),
+		field("may_differ", "controls that may differ between takes, as slot.control", oneOrMore("controls, each slot.control", controlPathKind()), func(c *Comparison) *[]ControlPath { return &c.MayDiffer }),
 		field("full_scale_in", "level of digital full scale at the converter's input", fullScaleKind(), func(c *Comparison) *Quantity { return &c.FullScale }),
 		field("disclosure", "who paid, who lent the gear, what was edited", proseKind("a disclosure"), func(c *Comparison) *string { return &c.Disclosure }),
 		field("match", "how levels are matched", matchObject().asKind(), func(c *Comparison) *Match { return &c.Match }),
-		field("performance", "the one performance that all takes share", performanceObject().asKind(), func(c *Comparison) *Performance { return &c.Performance }),
+		field("performance", "the performance, the same in all takes", performanceObject().asKind(), func(c *Comparison) *Performance { return &c.Performance }),
 		chainKey(),
 		takesKey(),
-		field("limits", "limits of checks, id: limit", limitsKind(), func(c *Comparison) *[]Limit { return &c.Limits }),
+		field("limits", "limits of checks, by id: lag: 1 ms", limitsKind(), func(c *Comparison) *[]Limit { return &c.Limits }),
 	}}
 }
 
@@ -53,7 +53,7 @@ func matchObject() object[Match] {
 	return object[Match]{what: "match:", keys: []key[Match]{
 		optional("target", "integrated loudness for every take; otherwise as high as the ceiling allows",
 			levelKind[unit.LUFS]("a loudness", "-16 LUFS", unitSet{{"LUFS"}}, -70, 0), func(m *Match) **unit.LUFS { return &m.Target }),
-		optional("ceiling", "highest true peak of any take, -1 dBTP when not stated",
+		optional("ceiling", "highest true peak of any take, -1 dBTP if not stated",
 			levelKind[unit.DBTP]("a true peak", "-1 dBTP", unitSet{{"dBTP"}}, -30, 0), func(m *Match) **unit.DBTP { return &m.Ceiling }),
 	}}
 }
@@ -70,16 +70,16 @@ func performanceObject() object[Performance] {
 		field("tuning", "its tuning", lineKind("a tuning"), func(p *Performance) *string { return &p.Tuning }),
 		field("pickup", "the pickup in use", lineKind("a pickup"), func(p *Performance) *string { return &p.Pickup }),
 		field("notes", "anything else about the performance", proseKind("notes"), func(p *Performance) *string { return &p.Notes }),
-		optional("dry", "the dry recording that every take was made from", audioKind(), func(p *Performance) **File { return &p.Dry }),
+		optional("dry", "the dry recording, sent through each device", audioKind(), func(p *Performance) **File { return &p.Dry }),
 		optional("loopback", "the reamp output recorded back through the DI box", audioKind(), func(p *Performance) **File { return &p.Loopback }),
 		{
 			name:   "sections",
-			doc:    "parts of the performance, or the word markers for the cue markers of the recording; otherwise found from the pauses",
+			doc:    "parts of the performance, or the word markers to use the cue markers of the recording; without this key, pauses divide it",
 			schema: schema{"anyOf": []any{sections.schema, schema{"enum": []string{"markers"}}}},
 			read: func(w *walker, v value, p *Performance) {
 				if s, single := v.scalar(); single {
 					if p.SectionsFrom = s; s != "markers" {
-						w.fault(v.place, "", "found %s where a list of sections or the word markers belongs", quote(s))
+						w.fault(v.place, "", "sections: must be a list of sections or the word markers, found %s", quote(s))
 					}
 					return
 				}
@@ -102,10 +102,10 @@ func deviceKeys() []key[Device] {
 		field("impedance", "its load or source impedance: 8 ohm", quantityKind("an impedance", "8 ohm",
 			unitSet{{"ohm", "ohms", "Ω", "Ω"}, {"kohm", "kΩ", "kΩ"}, {"Mohm", "MΩ", "MΩ"}}, positive), func(d *Device) *Quantity { return &d.Impedance }),
 		field("power", "its power or rating: 60 W", quantityKind("a power", "60 W", unitSet{{"W"}, {"kW"}, {"mW"}}, positive), func(d *Device) *Quantity { return &d.Power }),
-		optional("position", "where a microphone stood", positionObject().asKind(), func(d *Device) **Position { return &d.Position }),
+		optional("position", "where the microphone was", positionObject().asKind(), func(d *Device) **Position { return &d.Position }),
 		optional("photo", "a picture", photoObject().asKind(), func(d *Device) **Photo { return &d.Photo }),
 		field("notes", "anything else about the device", proseKind("notes"), func(d *Device) *string { return &d.Notes }),
-		redistributeKey("no: the file is never copied into a published folder or a pack", func(d *Device) *File { return d.File }),
+		redistributeKey("no: withhold the file from reports and archives", func(d *Device) *File { return d.File }),
 	}
 }
 
@@ -118,7 +118,7 @@ func redistributeKey[T any](doc string, file func(*T) *File) key[T] {
 		f := file(t)
 		switch {
 		case ok && f == nil:
-			w.warn(v.place, "it is about the file: beside it", "redistribute: without a file")
+			w.warn(v.place, "redistribute: goes next to file:, add file: or remove it", "redistribute: has no file")
 		case ok && !yes:
 			f.Redistribute = false
 		}
@@ -130,7 +130,7 @@ func positionObject() object[Position] {
 		field("distance", "how far away: 5 cm", quantityKind("a distance", "5 cm", lengths, between(0, 100000)), func(p *Position) *Quantity { return &p.Distance }),
 		field("angle", "degrees off axis: 30°", quantityKind("an angle", "30°", degrees, between(-180, 180)), func(p *Position) *Quantity { return &p.Angle }),
 		field("from", "what the distance is measured from", lineKind("a place"), func(p *Position) *string { return &p.From }),
-		field("at", "what it is aimed at: cap edge, or 4 cm off the centre", lineKind("a place"), func(p *Position) *string { return &p.At }),
+		field("at", "the point that it is aimed at: cap edge, or 4 cm off the centre", lineKind("a place"), func(p *Position) *string { return &p.At }),
 	}}
 }
 
@@ -156,7 +156,7 @@ func chainKey() key[Comparison] {
 			switch {
 			case !ok:
 			case slices.Contains(reserved, s):
-				w.fault(v.place, "choose another name", "slot %s has the name of one of a take's keys", quote(s))
+				w.fault(v.place, "choose another name", "slot %s has the name of a key of takes", quote(s))
 			case !slotPattern.MatchString(s):
 				w.fault(v.place, "", "%s is not a name for a slot: letters, digits, spaces, - and _ are allowed", quote(s))
 			default:
@@ -166,7 +166,7 @@ func chainKey() key[Comparison] {
 	})}, device.keys...)
 	list := listOf("slots", device.asKind())
 	return must(key[Comparison]{
-		name: "chain", doc: "the signal chain in signal order, one device to a slot", schema: list.schema,
+		name: "chain", doc: "the signal chain in signal order, one device per slot", schema: list.schema,
 		read: func(w *walker, v value, c *Comparison) {
 			before := len(w.problems)
 			c.Chain, w.slotsRead = list.read(w, v)
@@ -175,13 +175,13 @@ func chainKey() key[Comparison] {
 			for i, d := range c.Chain {
 				for _, e := range c.Chain[:i] {
 					if d.Slot != "" && d.Slot == e.Slot {
-						w.fault(place{d.Pos, v.field}, "number them: "+d.Slot+" 1, "+d.Slot+" 2", "slot %s for the second time, first at %d:%d", quote(d.Slot), e.Pos.Line, e.Pos.Column)
+						w.fault(place{d.Pos, v.field}, "give them numbers: "+d.Slot+" 1, "+d.Slot+" 2", "slot %s is listed twice, first at %d:%d", quote(d.Slot), e.Pos.Line, e.Pos.Column)
 						break
 					}
 				}
 			}
 			if len(w.problems) == before && len(c.Chain) == 0 {
-				w.fault(v.place, "", "a chain without a slot")
+				w.fault(v.place, "", "the chain has no slot")
 			}
 		},
 	})
@@ -190,8 +190,8 @@ func chainKey() key[Comparison] {
 func micsObject() object[Mics] {
 	mic := object[Mic]{what: "a microphone", keys: []key[Mic]{
 		must(field("name", "the microphone", lineKind("a name"), func(m *Mic) *string { return &m.Name })),
-		field("blend", "its gain in the blend, 0 dB when not stated", levelKind[unit.DB]("a gain in the blend", "-4 dB", decibels, -120, 40), func(m *Mic) *unit.DB { return &m.Blend }),
-		optional("position", "where it stood", positionObject().asKind(), func(m *Mic) **Position { return &m.Position }),
+		field("blend", "its gain in the blend, 0 dB if not stated", levelKind[unit.DB]("a gain in the blend", "-4 dB", decibels, -120, 40), func(m *Mic) *unit.DB { return &m.Blend }),
+		optional("position", "where it was", positionObject().asKind(), func(m *Mic) **Position { return &m.Position }),
 		optional("photo", "a picture", photoObject().asKind(), func(m *Mic) **Photo { return &m.Photo }),
 		field("notes", "anything else about it", proseKind("notes"), func(m *Mic) *string { return &m.Notes }),
 	}}
@@ -218,12 +218,12 @@ func takeObject() object[draft] {
 			must(placed("name", "the take's name, shown to readers", lineKind("a name"), func(t *draft) *string { return &t.Name }, func(_ *walker, t *draft) *place { return &t.nameAt })),
 			must(field("file", "its recording", audioKind(), func(t *draft) *File { return &t.File })),
 			placed("repeat_of", "the take that this one records a second time", lineKind("a take's name"), func(t *draft) *string { return &t.RepeatOf }, func(_ *walker, t *draft) *place { return &t.repeatAt }),
-			placed("role", "reference: the take others are compared with; bypass: the chain without the device under test; room: the in-room reference; link: joins two sessions",
+			placed("role", "reference: the take to compare the others with; bypass: the chain without the device under test; room: the in-room reference; link: joins two sessions",
 				role, func(t *draft) *Role { return &t.Role }, func(_ *walker, t *draft) *place { return &t.roleAt }),
 			placed("channels", "the channels of the file to use, from 1", channelsKind(), func(t *draft) *[]int { return &t.Channels }, func(_ *walker, t *draft) *place { return &t.channelsAt }),
 			optional("mics", "the two microphones of a two-channel file", micsObject().asKind(), func(t *draft) **Mics { return &t.Mics }),
 			field("notes", "anything else about the take", proseKind("notes"), func(t *draft) *string { return &t.Notes }),
-			redistributeKey("no: neither the recording nor audio made from it is copied into a published folder or a pack", func(t *draft) *File { return &t.File }),
+			redistributeKey("no: withhold the recording and all audio made from it", func(t *draft) *File { return &t.File }),
 		},
 		more: &more[draft]{
 			schema: schema{"description": "a slot of the chain: the device that this take puts there, or changes to its controls",
@@ -255,13 +255,13 @@ func takeObject() object[draft] {
 func takesKey() key[Comparison] {
 	list := listOf("takes", takeObject().asKind())
 	return must(key[Comparison]{
-		name: "takes", doc: "the renders of the performance", schema: list.schema,
+		name: "takes", doc: "passes of the same recording, one through each device", schema: list.schema,
 		read: func(w *walker, v value, c *Comparison) {
 			before := len(w.problems)
 			w.drafts, _ = list.read(w, v)
 			w.controlsRead = w.controlsRead && len(w.problems) == before
 			if len(w.drafts) == 0 && len(w.problems) == before {
-				w.fault(v.place, "", "takes: without a take")
+				w.fault(v.place, "", "takes: has no take")
 			}
 			for i := range w.drafts {
 				t := &w.drafts[i].Take
@@ -279,7 +279,7 @@ func limitsKind() kind[[]Limit] {
 		for _, e := range entries {
 			s, ok := w.line(e.val, "a limit")
 			if ok && s == "" {
-				w.fault(e.at, "", "no limit for %s", quote(e.key))
+				w.fault(e.at, "", "%s has no limit; write a value after the colon", quote(e.key))
 			}
 			list = append(list, Limit{ID: e.key, Written: s, Pos: e.at.pos})
 		}

@@ -89,11 +89,11 @@ func (o object[T]) read(w *walker, v value, t *T) bool {
 		case i < 0 && k.required:
 			// A misspelt key is reported as such and not also as missing.
 			if !slices.ContainsFunc(list, func(e entry) bool { return !slices.Contains(names, e.key) && Nearest(e.key, names) == k.name }) {
-				w.fault(v.place, k.name+": "+k.doc, "no %s in %s", k.name+":", o.what)
+				w.fault(v.place, k.name+": "+k.doc, "%s is missing in %s", k.name+":", o.what)
 			}
 		case i < 0:
 		case list[i].val.empty() && k.required:
-			w.fault(list[i].at, "", "no value for %s", k.name+":")
+			w.fault(list[i].at, "", "%s has no value", k.name+":")
 		case list[i].val.empty(): // the same as an absent key
 		default:
 			k.read(w, list[i].val, t)

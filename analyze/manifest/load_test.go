@@ -67,14 +67,14 @@ takes:
 		got = append(got, strings.TrimPrefix(strings.Split(p.String(), "\n")[0], path)+" | "+p.Hint)
 	}
 	want := []string{
-		`:3:8: no file "nots.md" | did you mean "notes.md"?`,
-		`:4:38: "ir" is a folder, a file is needed | name a file in it`,
-		`:6:23: no file "audio/mosback.wav" | did you mean "audio/mossback.wav"?`,
-		`:7:23: no file "adio/kiln.wav": there is no folder "adio" | did you mean "audio/kiln.wav"?`,
-		`:8:25: no file "audio/zzz.wav" | the folder holds: kiln.wav, mossback.wav`,
+		`:3:8: there is no file "nots.md" | did you mean "notes.md"?`,
+		`:4:38: "ir" is a folder | name a file in it`,
+		`:6:23: there is no file "audio/mosback.wav" | did you mean "audio/mossback.wav"?`,
+		`:7:23: there is no file "adio/kiln.wav": the folder is missing: "adio" | did you mean "audio/kiln.wav"?`,
+		`:8:25: there is no file "audio/zzz.wav" | the folder holds: kiln.wav, mossback.wav`,
 		`:8:40: unknown key "tilte" in a take | did you mean "file"?`,
 		`:9:24: "audio/kiln.wav/inner.wav" cannot be read: not a directory | `,
-		`:10:24: no file "nowhere/at/all.wav": there is no folder "nowhere" | the folder holds: audio, ir, m.yaml, notes.md`,
+		`:10:24: there is no file "nowhere/at/all.wav": the folder is missing: "nowhere" | the folder holds: audio, ir, m.yaml, notes.md`,
 	}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(got, "\n"), strings.Join(want, "\n"))
@@ -117,7 +117,7 @@ func TestLoadDanglingLink(t *testing.T) {
 	if !errors.As(err, &list) || len(list.List) != 1 {
 		t.Fatalf("got %v", err)
 	}
-	if p := list.List[0]; p.Message != `"one.wav" is a link to "gone.wav", which is not there` || p.Hint == "" {
+	if p := list.List[0]; p.Message != `"one.wav" is a link to "gone.wav", which does not exist` || p.Hint == "" {
 		t.Errorf("%s | %s", p.Message, p.Hint)
 	}
 }
@@ -155,13 +155,13 @@ takes:
 		got = append(got, strings.Split(p.String(), "\n")[0]+" | "+p.Hint)
 	}
 	want := []string{
-		`m.yaml:3:24: "amp.gain" twice in may_differ: | `,
-		`m.yaml:4:20: an absolute path, which holds on this machine only | name it relative to the manifest's folder`,
-		`m.yaml:6:32: redistribute: without a file | it is about the file: beside it`,
+		`m.yaml:3:24: "amp.gain" is listed twice in may_differ: | `,
+		`m.yaml:4:20: this is an absolute path, which works on this machine only | name it relative to the manifest's folder`,
+		`m.yaml:6:32: redistribute: has no file | redistribute: goes next to file:, add file: or remove it`,
 		`m.yaml:10:12: take "Two" does not say what is in the slot under test, "fuzz" | add fuzz: to the take`,
 		`m.yaml:10:23: the recording of take "Two" is also that of take "One" | `,
 		`m.yaml:10:49: control "volme" is not among those of amp: in the chain | did you mean "volume"?`,
-		`m.yaml:11:25: an absolute path, which holds on this machine only | name it relative to the manifest's folder`,
+		`m.yaml:11:25: this is an absolute path, which works on this machine only | name it relative to the manifest's folder`,
 		`m.yaml:11:25: the recording of take "Three" is the dry recording | `,
 		`m.yaml:12:61: a comma inside braces ends a value; read as "Moss, box" | put the text in quotes: device: "Moss, box"`,
 	}
@@ -174,9 +174,9 @@ takes:
 // are refused at once.
 func TestHostile(t *testing.T) {
 	for _, tt := range []struct{ src, want string }{
-		{strings.Repeat("[", 9000), "nested more than"},
-		{strings.Repeat("{a: ", 9000), "nested more than"},
-		{strings.Repeat("- ", 9000), "nested more than"},
+		{strings.Repeat("[", 9000), "more than 32 deep"},
+		{strings.Repeat("{a: ", 9000), "more than 32 deep"},
+		{strings.Repeat("- ", 9000), "more than 32 deep"},
 		{strings.Repeat("? ", 100000), "words and marks"},
 		{strings.Repeat("a: b\n", 100000), "words and marks"},
 		{"a: [" + strings.Repeat("x, ", 200000) + "]", "words and marks"},

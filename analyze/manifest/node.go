@@ -154,11 +154,11 @@ func (w *walker) entries(v value, what, hint string) ([]entry, bool) {
 	case *ast.MappingValueNode:
 		nodes = []*ast.MappingValueNode{n}
 	default:
-		w.fault(v.place, hint, "%s must be a mapping of keys and values, found %s", what, v.found())
+		w.fault(v.place, hint, "%s must be keys with values, found %s", what, v.found())
 		return nil, false
 	}
 	if len(nodes) > maxItems {
-		w.fault(v.place, "", "a mapping of %d keys, %d are allowed", len(nodes), maxItems)
+		w.fault(v.place, "", "%d keys here; at most %d are allowed", len(nodes), maxItems)
 		return nil, false
 	}
 	list := make([]entry, 0, len(nodes))
@@ -175,11 +175,11 @@ func (w *walker) entries(v value, what, hint string) ([]entry, bool) {
 			continue // reported among the tokens
 		}
 		if !ok {
-			w.fault(at, "", "a key that is not plain text")
+			w.fault(at, "", "this key is not plain text")
 			continue
 		}
 		if p, twice := first[key]; twice {
-			w.fault(at, "keep one of them", "key %s for the second time, first at %d:%d", quote(key), p.Line, p.Column)
+			w.fault(at, "keep one of them", "key %s is given twice, first at %d:%d", quote(key), p.Line, p.Column)
 			continue
 		}
 		first[key] = pos
@@ -194,11 +194,11 @@ func (w *walker) entries(v value, what, hint string) ([]entry, bool) {
 func (w *walker) items(v value, what string) ([]value, bool) {
 	n, ok := v.node.(*ast.SequenceNode)
 	if !ok {
-		w.fault(v.place, "begin each item with \"- \"", "found %s where a list of %s belongs", v.found(), what)
+		w.fault(v.place, "begin each item with \"- \"", "this must be a list of %s, found %s", what, v.found())
 		return nil, false
 	}
 	if len(n.Values) > maxItems {
-		w.fault(v.place, "", "a list of %d %s, %d are allowed", len(n.Values), what, maxItems)
+		w.fault(v.place, "", "%d %s here; at most %d are allowed", len(n.Values), what, maxItems)
 		return nil, false
 	}
 	list := make([]value, len(n.Values))

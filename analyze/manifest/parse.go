@@ -55,7 +55,7 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 		return nil, fmt.Errorf("manifest %s cannot be read: %w", path, cause(err))
 	}
 	if isWAVE(src) {
-		return nil, notManifest(path, "a recording (WAVE)", "name the manifest that names the recordings; evenhand new FOLDER starts one from a folder of them")
+		return nil, notManifest(path, "a recording (WAVE)", "name the manifest that lists the recordings; evenhand new FOLDER writes one")
 	}
 	w := parse(path, src, true)
 	w.findFiles(filepath.Dir(path))
@@ -70,7 +70,7 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 
 // notManifest says that what was named as a manifest is something else.
 func notManifest(path, is, do string) error {
-	return mistake.Errorf("%s: a manifest is needed (YAML), this is %s; %s", path, is, do)
+	return mistake.Errorf("%s is %s, not a manifest (YAML); %s", path, is, do)
 }
 
 // isWAVE tells whether a file begins as a WAVE file does.

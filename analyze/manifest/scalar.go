@@ -37,11 +37,11 @@ func parseNumber(s string) (float64, bool) {
 func (w *walker) text(v value, what string) (string, bool) {
 	s, ok := v.scalar()
 	if !ok {
-		w.fault(v.place, "", "found %s where %s belongs", v.found(), what)
+		w.fault(v.place, "", "this must be %s, found %s", what, v.found())
 		return "", false
 	}
 	if i := strings.IndexFunc(s, func(r rune) bool { return r != '\n' && r != '\t' && unicode.IsControl(r) }); i >= 0 {
-		w.fault(v.place, "remove the escape", "a control character in %s", what)
+		w.fault(v.place, "remove the escape", "there is a control character in %s", what)
 		return "", false
 	}
 	return s, true
@@ -51,7 +51,7 @@ func (w *walker) text(v value, what string) (string, bool) {
 func (w *walker) line(v value, what string) (string, bool) {
 	s, ok := w.text(v, what)
 	if ok && strings.ContainsAny(s, "\n\t") {
-		w.fault(v.place, "write it on one line", "%s on more than one line", what)
+		w.fault(v.place, "write it on one line", "%s must be on one line", what)
 		return "", false
 	}
 	return s, ok
@@ -185,7 +185,7 @@ func quantityKind(what, example string, units unitSet, check func(q Quantity) st
 		}
 		n, ok := parseNumber(m[1])
 		if !ok {
-			return fault("", "%s is too large a number", quote(s))
+			return fault("", "%s is too large", quote(s))
 		}
 		q := Quantity{s, n, units.canonical(m[2])}
 		if wrong := check(q); wrong != "" {
@@ -253,9 +253,9 @@ func timeKind() kind[unit.Seconds] {
 		case m[2] != "" && m[4] != "":
 			w.fault(v.place, "", "%s is not a time; allowed: %s", quote(s), forms)
 		case m[2] != "" && (seconds >= 60 || len(strings.Split(m[3], ".")[0]) != 2):
-			w.fault(v.place, "", "%s is not a time: behind a colon seconds run from 00 to 59", quote(s))
+			w.fault(v.place, "", "%s is not a time: after a colon, seconds go from 00 to 59", quote(s))
 		case m[1] != "" && (minutes > 59 || len(m[2]) != 2):
-			w.fault(v.place, "", "%s is not a time: behind a colon minutes run from 00 to 59", quote(s))
+			w.fault(v.place, "", "%s is not a time: after a colon, minutes go from 00 to 59", quote(s))
 		default:
 			return unit.Seconds(float64(hours*3600+minutes*60) + seconds), true
 		}
@@ -289,10 +289,10 @@ func channelsKind() kind[[]int] {
 		case !ok || len(w.problems) > before:
 			return nil, false
 		case len(channels) < 1 || len(channels) > 2:
-			w.fault(v.place, "", "%d channels, a take has one or two", len(channels))
+			w.fault(v.place, "", "%d channels; a take has one or two", len(channels))
 			return nil, false
 		case len(channels) == 2 && channels[0] == channels[1]:
-			w.fault(v.place, "", "channel %d twice", channels[0])
+			w.fault(v.place, "", "channel %d is listed twice", channels[0])
 			return nil, false
 		}
 		return channels, true

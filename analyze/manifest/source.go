@@ -28,11 +28,11 @@ const (
 // spaces. It sets w.lines. It returns false when the text cannot be read on.
 func (w *walker) clean(src []byte) (string, bool) {
 	if len(src) > MaxSize {
-		w.fault(place{}, "notes belong in a Markdown file named by about:", "the file has more than %d KiB, the most a manifest may have", MaxSize>>10)
+		w.fault(place{}, "notes belong in a Markdown file named by about:", "the file has more than %d KiB; a manifest may have %[1]d KiB at most", MaxSize>>10)
 		return "", false
 	}
 	if bytes.HasPrefix(src, []byte{0xff, 0xfe}) || bytes.HasPrefix(src, []byte{0xfe, 0xff}) {
-		w.fault(place{}, "save the file as UTF-8", "the file is UTF-16, a manifest must be UTF-8")
+		w.fault(place{}, "save the file as UTF-8", "the file is UTF-16; a manifest must be UTF-8")
 		return "", false
 	}
 	src = bytes.TrimPrefix(src, []byte("\xef\xbb\xbf"))
@@ -69,10 +69,10 @@ func (w *walker) cleanLine(number int, line string) bool {
 			w.fault(at, "save the file as UTF-8", "byte 0x%02X is not UTF-8 text", line[i])
 			return false
 		case r == '\t' && indent && strings.TrimSpace(line) != "":
-			w.fault(at, "indent with spaces", "a tab in the indentation, where YAML allows spaces only")
+			w.fault(at, "indent with spaces", "there is a tab in the indentation; YAML allows only spaces there")
 			return false
 		case r < ' ' && r != '\t' || r == 0x7f:
-			w.fault(at, "remove the character", "control character U+%04X in the text", r)
+			w.fault(at, "remove the character", "the text has the control character U+%04X", r)
 			return false
 		}
 		indent = indent && (r == ' ' || r == '\t')
@@ -115,7 +115,7 @@ func (w *walker) tree(text string) (root ast.Node) {
 		}
 	}
 	if len(w.problems) == 0 {
-		w.fault(place{}, "a manifest begins with title:, see the examples", "the manifest is empty")
+		w.fault(place{}, "begin it with title:; evenhand new FOLDER writes one for you to complete", "the manifest is empty")
 	}
 	return nil
 }
@@ -125,7 +125,7 @@ func (w *walker) tree(text string) (root ast.Node) {
 func (w *walker) inLanguage(tokens token.Tokens) bool {
 	if len(tokens) > maxTokens {
 		t := tokens[maxTokens]
-		w.fault(place{pos: tokenPos(t)}, "split it into several", "more than %d words and marks, the most a manifest may have", maxTokens)
+		w.fault(place{pos: tokenPos(t)}, "split it into several", "the manifest has more than %d words and marks, the most that is allowed", maxTokens)
 		return false
 	}
 	content, ended, depth, line, dashes, directive := false, false, 0, 0, 0, 0
@@ -143,21 +143,21 @@ func (w *walker) inLanguage(tokens token.Tokens) bool {
 		}
 		switch t.Type {
 		case token.AnchorType:
-			w.fault(at, "write the value out at each place; a value that begins with & needs quotes", "an anchor (&), which the manifest language leaves out")
+			w.fault(at, "write the value out at each place; a value that begins with & needs quotes", "an anchor (&), which a manifest must not use")
 		case token.AliasType:
-			w.fault(at, "write the value out at each place; a value that begins with * needs quotes", "an alias (*), which the manifest language leaves out")
+			w.fault(at, "write the value out at each place; a value that begins with * needs quotes", "an alias (*), which a manifest must not use")
 		case token.MergeKeyType:
-			w.fault(at, "write the keys out at each place", "a merge key (<<), which the manifest language leaves out")
+			w.fault(at, "write the keys out at each place", "a merge key (<<), which a manifest must not use")
 		case token.TagType:
-			w.fault(at, "remove it; a value that begins with ! needs quotes", "a tag (!), which the manifest language leaves out")
+			w.fault(at, "remove it; a value that begins with ! needs quotes", "a tag (!), which a manifest must not use")
 		case token.DirectiveType:
 			directive = t.Position.Line
-			w.fault(at, "remove the line; a value that begins with % needs quotes", "a directive (%%), which the manifest language leaves out")
+			w.fault(at, "remove the line; a value that begins with % needs quotes", "a directive (%%), which a manifest must not use")
 		case token.MappingKeyType:
-			w.fault(at, "write key: value; a value that begins with ? needs quotes", "an explicit key (?), which the manifest language leaves out")
+			w.fault(at, "write key: value; a value that begins with ? needs quotes", "an explicit key (?), which a manifest must not use")
 		case token.DocumentHeaderType:
 			if content || ended {
-				w.fault(at, "keep one comparison per file", "a second document begins here, a manifest is one document")
+				w.fault(at, "keep one comparison per file", "a second document begins here; a manifest must be one document")
 				return false
 			}
 			ended = true
@@ -177,7 +177,7 @@ func (w *walker) inLanguage(tokens token.Tokens) bool {
 		}
 		content = content || t.Position.Line != directive
 		if depth > maxDepth || dashes > maxDepth || len(indents) > maxDepth {
-			w.fault(at, "", "nested more than %d deep", maxDepth)
+			w.fault(at, "", "the levels are more than %d deep, the most that is allowed", maxDepth)
 			return false
 		}
 	}
@@ -192,29 +192,29 @@ func (w *walker) syntax(message string, t *token.Token) {
 		at.pos = Pos{t.Position.Line, t.Position.Column}
 	}
 	if strings.Contains(message, "mapping value is not allowed") && !w.colonBehind(at.pos) {
-		w.fault(at, "give the keys of one mapping the same indentation, or put the value in quotes", "a value that runs on into a line with a key")
+		w.fault(at, "give the keys of one mapping the same indentation, or put the value in quotes", "this value continues into a line with a key")
 		return
 	}
 	for _, known := range []struct{ part, message, hint string }{
-		{"mapping value is not allowed", "a second \": \" on the line", "put the value in quotes when it contains \": \""},
-		{"could not find end character of double-quoted", "a double quote that is not closed", "close it with \""},
-		{"could not find end character of single-quoted", "a single quote that is not closed", "close it with '; a text that begins with an apostrophe needs double quotes"},
-		{"sequence end token ']' not found", "a [ that is not closed", "close it with ]"},
-		{"',' or ']' must be specified", "a list in brackets that goes wrong here", "separate its items with commas and close it with ]"},
-		{"could not find flow mapping end token", "a { that is not closed", "close it with }"},
-		{"could not find flow map content", "a { that is not closed", "close it with }"},
-		{"',' or '}' must be specified", "a mapping in braces that goes wrong here", "separate its entries with commas and close it with }"},
-		{"corresponding to ']'", "a ] without a [ before it", "put the value in quotes when it contains ]"},
-		{"corresponding to '}'", "a } without a { before it", "put the value in quotes when it contains }"},
-		{"reserved character", "a value that begins with @ or `", "put the value in quotes"},
-		{"unexpected directive", "a value that begins with %", "put the value in quotes"},
-		{"unexpected key name", "text where a key with its colon belongs", "write key: value, with the key on one line and a space behind the colon"},
-		{"block sequence entries are not allowed", "a list item behind a key on the same line", "begin the list on the next line, or put the value in quotes"},
-		{"value is not allowed in this context", "a line that does not fit the lines before it", "give lines of one mapping or list the same indentation"},
-		{"unexpected scalar value type", "a comma without a value before it", "remove the comma"},
-		{"unknown escape character", "a backslash that means nothing", "in double quotes write \\\\ for a backslash, or use single quotes"},
-		{"invalid header option", "text behind | or >", "begin the text on the next line, indented"},
-		{"found an invalid key", "a list or a mapping used as a key", "write key: value"},
+		{"mapping value is not allowed", "there is a second \": \" on the line", "put the value in quotes when it contains \": \""},
+		{"could not find end character of double-quoted", "this double quote is not closed", "close it with \""},
+		{"could not find end character of single-quoted", "this single quote is not closed", "close it with '; a text that begins with an apostrophe needs double quotes"},
+		{"sequence end token ']' not found", "this [ is not closed", "close it with ]"},
+		{"',' or ']' must be specified", "the list in brackets has an error here", "separate its items with commas and close it with ]"},
+		{"could not find flow mapping end token", "this { is not closed", "close it with }"},
+		{"could not find flow map content", "this { is not closed", "close it with }"},
+		{"',' or '}' must be specified", "the text in braces has an error here", "separate its entries with commas and close it with }"},
+		{"corresponding to ']'", "this ] has no [ before it", "put the value in quotes when it contains ]"},
+		{"corresponding to '}'", "this } has no { before it", "put the value in quotes when it contains }"},
+		{"reserved character", "a value must not begin with @ or `", "put the value in quotes"},
+		{"unexpected directive", "a value must not begin with %", "put the value in quotes"},
+		{"unexpected key name", "a key with its colon must come here", "write key: value, with the key on one line and a space after the colon"},
+		{"block sequence entries are not allowed", "a list item must not follow a key on the same line", "begin the list on the next line, or put the value in quotes"},
+		{"value is not allowed in this context", "this line does not match the lines before it", "give lines of one mapping or list the same indentation"},
+		{"unexpected scalar value type", "this comma has no value before it", "remove the comma"},
+		{"unknown escape character", "this backslash has no meaning", "in double quotes write \\\\ for a backslash, or use single quotes"},
+		{"invalid header option", "there is text after | or >", "begin the text on the next line, indented"},
+		{"found an invalid key", "a key must be text, not a list or a mapping", "write key: value"},
 	} {
 		if strings.Contains(message, known.part) {
 			w.fault(at, known.hint, "%s", known.message)

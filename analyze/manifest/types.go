@@ -72,7 +72,7 @@ type Match struct {
 	Ceiling *unit.DBTP // true-peak ceiling; nil: −1 dBTP
 }
 
-// Performance is the one performance that all takes share.
+// Performance is the performance, the same in all takes.
 type Performance struct {
 	Instrument, Tuning, Pickup, Notes string
 	Dry                               *File // the dry DI recording; nil if none
@@ -160,12 +160,12 @@ type Quantity struct {
 	Unit    string
 }
 
-// Position is where a microphone stood.
+// Position is where the microphone was.
 type Position struct {
 	Distance Quantity // m, cm, mm, in
 	Angle    Quantity // degrees off axis
 	From     string   // what the distance is measured from
-	At       string   // what it is aimed at, such as a place on the loudspeaker's cone
+	At       string   // the point that it is aimed at, such as a place on the loudspeaker's cone
 }
 
 // Photo is a picture of a device or microphone setup.
@@ -236,7 +236,7 @@ type Mics struct{ Left, Right Mic }
 // Mic is one microphone and its share in the blend.
 type Mic struct {
 	Name     string
-	Blend    unit.DB // gain in the blend; 0 dB when not stated
+	Blend    unit.DB // gain in the blend; 0 dB if not stated
 	Position *Position
 	Photo    *Photo
 	Notes    string

@@ -73,13 +73,13 @@ func TestStatus(t *testing.T) {
 		args string
 		want []string
 	}{
-		{"check .", []string{"a manifest is needed (YAML), this is a folder"}},
-		{"check tone.wav", []string{"a manifest is needed (YAML), this is a recording (WAVE)"}},
+		{"check .", []string{". is a folder, not a manifest (YAML)"}},
+		{"check tone.wav", []string{"tone.wav is a recording (WAVE), not a manifest (YAML)"}},
 		{"check nope.yaml", []string{"manifest nope.yaml cannot be opened: no such file or directory"}},
 		{"check one.yaml", []string{"one.wav: it has 1 sample"}},
 		{"build silent.yaml -o out", []string{"(silent.wav) has nothing above the absolute gate"}},
 		{"check nan.yaml", []string{"nan.wav: byte", "is NaN, infinite or beyond"}},
-		{"check missing.yaml", []string{`no file "missing.yml"`, "the folder holds: nan.wav, one.wav, other.wav, silent.wav, tone.wav"}},
+		{"check missing.yaml", []string{`there is no file "missing.yml"`, "the folder holds: nan.wav, one.wav, other.wav, silent.wav, tone.wav"}},
 		{"reamp-level tone.wav silent.wav", []string{"silent.wav: every sample is 0"}},
 		{"reamp-level one.wav tone.wav", []string{"one.wav: it has 0.00 s of audio"}},
 		{"build good.yaml -o tone.wav", []string{"there is a file of this name"}},

@@ -36,12 +36,12 @@ func (r *Record) Draft(recordings []Recording) []byte {
 	if r.Date != "" {
 		title += " (" + r.Date + ")"
 	}
-	w.line(0, "# Begun with the settings of: %s", title)
-	w.line(0, "# Complete this and run: evenhand check, then evenhand build.")
-	w.line(0, "# Lines that begin with # are not read; take the # away to use one.")
+	w.line(0, "# Started from the settings of: %s", title)
+	w.line(0, "# Complete this file. Then run evenhand check and evenhand build on it.")
+	w.line(0, "# Lines that begin with # have no effect. Remove the # to use one.")
 	w.head(r)
 	if r.Date != "" {
-		w.line(0, "# date: %s  # that was last time", r.Date)
+		w.line(0, "# date: %s  # of the earlier comparison", r.Date)
 	}
 	if r.About != nil {
 		w.line(0, "# about: %s", w.file(r.About))
@@ -88,7 +88,7 @@ func (r *Record) Draft(recordings []Recording) []byte {
 	}
 	if len(left) > 0 {
 		w.line(0, "")
-		w.line(0, "# Takes of last time that were not found among the recordings:")
+		w.line(0, "# Earlier takes that are not among the recordings:")
 		var c writer
 		for _, t := range left {
 			c.draftTake(t, names)
@@ -144,7 +144,7 @@ func (r *Record) plan(recordings []Recording) []draftTake {
 		slug := manifest.Slug(t.Name)
 		if len(recordings) == 0 {
 			d.File.Path = "renders/" + slug + ".wav"
-			d.comment = "to be recorded; last time " + t.File.Path
+			d.comment = "record this take; earlier file: " + t.File.Path
 		}
 		if x := of[i]; x != nil {
 			used[x.Path] = true
@@ -255,7 +255,7 @@ func (w *writer) draftTake(t draftTake, names []string) {
 	w.remark(2, "notes", notes)
 	if t.fresh {
 		if t.known != "" {
-			w.line(3, "# devices of last time: %s", strings.Join(strings.Fields(t.known), " "))
+			w.line(3, "# earlier devices: %s", strings.Join(strings.Fields(t.known), " "))
 		}
 		if t.stereo {
 			w.line(2, "# mics:  # if each side is a microphone")
@@ -326,7 +326,7 @@ func (w *writer) mayDiffer(r *Record, takes []draftTake) {
 	}
 	w.list(0, "may_differ", there)
 	if len(gone) > 0 {
-		w.line(0, "# may_differ, last time also: %s", flow(gone))
+		w.line(0, "# may_differ, also in the earlier comparison: %s", flow(gone))
 	}
 }
 
@@ -349,9 +349,9 @@ func (w *writer) performance(p Performance, recordings []Recording) {
 			switch {
 			case x.last == nil || x.last.SHA256 == "" || found.SHA256 == "":
 			case found.SHA256 == x.last.SHA256:
-				than = "; the same file as last time"
+				than = "; the same file as in the earlier comparison"
 			default:
-				than = "; not last time's file, " + x.last.Path + ", SHA-256 " + x.last.SHA256
+				than = "; not the earlier file, " + x.last.Path + ", SHA-256 " + x.last.SHA256
 			}
 			w.line(1, "%s: %s  # a guess from the file's name (%s)%s", x.key, manifest.Scalar(found.Path), found.About, strings.Join(strings.Fields(than), " "))
 		case x.last != nil:
@@ -359,14 +359,14 @@ func (w *writer) performance(p Performance, recordings []Recording) {
 			if x.last.SHA256 != "" {
 				sum = ", SHA-256 " + x.last.SHA256
 			}
-			w.line(1, "# %s: %s  # last time's%s", x.key, manifest.Scalar(x.last.Path), sum)
+			w.line(1, "# %s: %s  # the earlier file%s", x.key, manifest.Scalar(x.last.Path), sum)
 		}
 	}
 	switch {
 	case p.SectionsFrom != "":
 		w.line(1, "# sections: %s", manifest.Scalar(p.SectionsFrom))
 	case len(p.Sections) > 0:
-		w.line(1, "# sections:  # last time's; they hold for the same dry recording")
+		w.line(1, "# sections:  # the earlier ones; they are right only for the same dry recording")
 		for _, s := range p.Sections {
 			w.line(1, "#   - %s", s.yaml())
 		}

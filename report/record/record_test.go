@@ -307,7 +307,7 @@ func TestDraftWithRecordings(t *testing.T) {
 	if next.Performance.Dry == nil || next.Performance.Dry.Path != "new/clean di.wav" || next.Reference != "" {
 		t.Errorf("dry %v, reference %q", next.Performance.Dry, next.Reference)
 	}
-	for _, s := range []string{"#   - name: 007", "# devices of last time: true, Splitting", "# reference: 007"} {
+	for _, s := range []string{"#   - name: 007", "# earlier devices: true, Splitting", "# reference: 007"} {
 		if !strings.Contains(string(text), s) {
 			t.Errorf("no %q in\n%s", s, text)
 		}
@@ -390,7 +390,7 @@ func TestDraftByFileName(t *testing.T) {
 	if want := []string{"Ribbon|ribbon 5 cm.wav|R", "take 2|take 2.wav|D"}; !slices.Equal(got, want) {
 		t.Errorf("takes %q, want %q", got, want)
 	}
-	for _, s := range []string{"dry: di.wav  # a guess from the file's name (); the same file as last time\n", "; not last time's file, in/loop.wav, SHA-256 5ein/loop.wav\n", "#   - name: Coil"} {
+	for _, s := range []string{"dry: di.wav  # a guess from the file's name (); the same file as in the earlier comparison\n", "; not the earlier file, in/loop.wav, SHA-256 5ein/loop.wav\n", "#   - name: Coil"} {
 		if !strings.Contains(string(text), s) {
 			t.Errorf("no %q in\n%s", s, text)
 		}

@@ -33,37 +33,37 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	var b bytes.Buffer
 	line := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 
-	line("# Complete this and run: evenhand check, then evenhand build.")
-	line("# Lines that begin with # are not read; take the # away to use one.")
+	line("# Complete this file. Then run evenhand check and evenhand build on it.")
+	line("# Lines that begin with # have no effect. Remove the # to use one.")
 	line("title: %s", manifest.Scalar(filepath.Base(absolute(folder))))
-	line("# by: who recorded it")
+	line("# by: the author of the comparison")
 	line("# date: 2026-03-14")
 	line("varies: device                    # the slot of the chain that differs between takes")
 	line("# reference: %s", manifest.Scalar(files[firstTake(parts)].name))
-	line("# mains: 50 Hz                    # 50 or 60 Hz; found from the recordings when not stated")
+	line("# mains: 50 Hz                    # 50 or 60 Hz; if not stated, measured from the recordings")
 	if about := notesFile(folder, dir); about != "" {
-		line("about: %-26s # a guess: text for the page, read as Markdown", manifest.Scalar(about))
+		line("about: %-26s # a guess: Markdown for the page", manifest.Scalar(about))
 	} else {
 		line("# about: notes.md                 # Markdown for the page")
 	}
-	line("# set_by: same position           # how controls were chosen: same position, by ear, by measurement")
-	line("# may_differ: [amp.volume]        # controls that were allowed to move")
+	line("# set_by: same position           # how you set the controls: same position, by ear, by measurement")
+	line("# may_differ: [amp.volume]        # controls that may differ between takes")
 	line("# disclosure: who paid, who lent the gear, what was edited")
-	line("# full_scale_in: +12 dBu          # level of 0 dBFS at the converter's input, when known")
+	line("# full_scale_in: +12 dBu          # level of 0 dBFS at the converter's input, if known")
 	line("")
 	line("performance:")
 	line("  # instrument: Baritone guitar, 27.7 in scale")
 	line("  # tuning: B1 E2 A2 D3 F#3 B3")
 	line("  # pickup: bridge humbucker")
 	if dry >= 0 {
-		line("  dry: %-28s # a guess from the file's name (%s): the dry recording that every take was made from", manifest.Scalar(files[dry].path), files[dry].describe())
+		line("  dry: %-28s # a guess from the file's name (%s): the dry recording, sent through each device", manifest.Scalar(files[dry].path), files[dry].describe())
 	} else {
-		line("  # dry: dry.wav                  # no file's name looks like the dry recording; name it if there is one")
+		line("  # dry: dry.wav                  # no file name looks like a dry recording; if there is one, name it")
 	}
 	if loop >= 0 {
-		line("  loopback: %-23s # a guess from the file's name (%s): the reamp output recorded back through the DI box", manifest.Scalar(files[loop].path), files[loop].describe())
+		line("  loopback: %-23s # a guess from the file's name (%s): the reamp output, back through the DI box", manifest.Scalar(files[loop].path), files[loop].describe())
 	} else {
-		line("  # loopback: loopback.wav        # the reamp output recorded back through the DI box")
+		line("  # loopback: loopback.wav        # the reamp output, back through the DI box")
 	}
 	source := dry
 	if source < 0 {
@@ -72,19 +72,19 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	if n := len(files[source].info.Cues); n > 0 {
 		line("  sections: markers               # %s has %d cue markers", files[source].name, n)
 	} else {
-		line("  # sections:                     # found from the pauses when not listed")
+		line("  # sections:                     # without this list, pauses divide it")
 		line("  #   - {name: Low riff, from: \"0:00.0\", to: \"0:11.5\"}")
 	}
 	line("")
-	line("chain:                            # in signal order; one device to a slot")
-	line("  - slot: device                  # filled in by each take")
+	line("chain:                            # in signal order, one device per slot")
+	line("  - slot: device                  # each take names its device")
 	for _, c := range []string{manifest.LoadCaution, manifest.InsideCaution, manifest.GroundCaution, manifest.RoomCaution} {
 		line("%s", manifest.Comment(c))
 	}
 	line("  # - slot: amp")
 	line("  #   device: name of the amplifier")
-	line("  #   kind: valve power amp       # or solid-state amp, valve combo, preamp pedal, amp plugin ...; the safety checks go by it")
-	line("  #   impedance: 8 ohm            # of the output that was used")
+	line("  #   kind: valve power amp       # or solid-state amp, valve combo, preamp pedal, amp plugin ...; the safety checks use it")
+	line("  #   impedance: 8 ohm            # of the output that you used")
 	line("  #   power: 20 W")
 	line("  #   controls: {volume: noon, bass: \"11 o'clock\", bright: off}")
 	line("  # - slot: load")
@@ -108,12 +108,12 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 			line("    #   left:  {name: first microphone, blend: 0 dB}")
 			line("    #   right: {name: second microphone, blend: 0 dB}")
 		case f.info.Channels > 2:
-			line("    channels: [1]                 # of %d; one or two can be compared", f.info.Channels)
+			line("    channels: [1]                 # of %d; name one or two", f.info.Channels)
 		}
 		parts[i].write(line, files, f.name)
 	}
 	if n == 0 {
-		return nil, warnings, mistake.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))
+		return nil, warnings, mistake.Errorf("%s: there is only %s and no recording to compare; put the takes into the folder too%s", folder, files[0].name, recordingsBelow(folder))
 	}
 	return b.Bytes(), warnings, nil
 }
@@ -156,7 +156,7 @@ func Recordings(folder, dir string) (list []Recording, warnings []string, err er
 		}
 	}
 	if takes == 0 {
-		return nil, warnings, mistake.Errorf("%s: besides %s there is no recording to compare; put the renders into the folder too%s", folder, files[0].name, recordingsBelow(folder))
+		return nil, warnings, mistake.Errorf("%s: there is only %s and no recording to compare; put the takes into the folder too%s", folder, files[0].name, recordingsBelow(folder))
 	}
 	return list, warnings, nil
 }
@@ -174,7 +174,7 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 		full := filepath.Join(folder, e.Name())
 		info, err := wavio.Inspect(full)
 		if err != nil {
-			warnings = append(warnings, fmt.Sprintf("left out: %v", err))
+			warnings = append(warnings, fmt.Sprintf("not used: %v", err))
 			continue
 		}
 		for _, w := range info.Warnings {
@@ -187,7 +187,7 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
 	}
 	if len(files) == 0 {
-		return nil, warnings, mistake.Errorf("%s: there is no WAV file that can be read in the folder; name the folder that the renders were exported to%s", folder, recordingsBelow(folder))
+		return nil, warnings, mistake.Errorf("%s: the folder has no WAV file that evenhand can read; name the folder with the exported takes%s", folder, recordingsBelow(folder))
 	}
 	return files, warnings, nil
 }
@@ -218,7 +218,7 @@ func recordingsBelow(folder string) string {
 	if len(found) == 0 {
 		return ""
 	}
-	return "; WAV files lie in " + manifest.List(found)
+	return "; there are WAV files in " + manifest.List(found)
 }
 
 // notesFile returns the path, relative to dir, of the one Markdown or plain text

@@ -121,10 +121,10 @@ func (p part) write(line func(string, ...any), files []draftFile, name string) {
 		line("    role: bypass                  # a guess from the file's name: the chain without the device")
 	}
 	if p.repeat >= 0 {
-		line("    repeat_of: %-18s # a guess from the file's name: the take that this one records a second time, with its settings", manifest.Scalar(files[p.repeat].name))
+		line("    repeat_of: %-18s # a guess from the file's name: this take records that one a second time, with its settings", manifest.Scalar(files[p.repeat].name))
 	}
 	if p.kind == aBypass || p.repeat >= 0 {
-		line("    # device: {device: %s} # instead, if the guess is wrong", name)
+		line("    # device: {device: %s} # use this line instead if the guess is wrong", name)
 		return
 	}
 	line("    device:")
