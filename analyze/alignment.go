@@ -5,8 +5,6 @@ import (
 	"fmt"
 	"math"
 
-	"golang.org/x/sync/errgroup"
-
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
 	"evenhand/analyze/unit"
@@ -35,10 +33,21 @@ func (s *Session) align(ctx context.Context) error {
 		return err
 	}
 	step(1)
-	features := make([]*align.Feature, len(s.takes))
 	s.byNotes = make([]parts.Placement, len(s.takes))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	toBase := make([]align.Estimate, len(s.takes))
+	toAnchor := make([]align.Estimate, len(s.takes))
+	features := make([]*align.Feature, len(s.takes)) // those that are still needed
+	follow := func(i int) (*reader, error) {
+		r, err := s.takes[i].open()
+		if err != nil {
+			return nil, err
+		}
+		if features[i], err = base.Follow(r); err == nil {
+			features[i], err = s.placeByNotes(i, base, features[i], r)
+		}
+		step(1)
+		return r, err
+	}
 	readers := make([]*reader, len(s.takes))
 	defer func() {
 		for _, r := range readers {
@@ -47,42 +56,33 @@ func (s *Session) align(ctx context.Context) error {
 			}
 		}
 	}()
-	for i, sig := range s.takes {
-		if s.dry == nil && i == s.anchor {
-			features[i] = base
-			step(1)
-			continue
-		}
-		g.Go(func() (err error) {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			if readers[i], err = sig.open(); err != nil {
-				return err
-			}
-			features[i], err = base.Follow(readers[i])
-			if err == nil {
-				features[i], err = s.placeByNotes(i, base, features[i], readers[i])
-			}
-			step(1)
-			return err
-		})
-	}
-	if err := g.Wait(); err != nil {
+	if s.dry == nil {
+		features[s.anchor] = base
+		step(1)
+	} else if readers[s.anchor], err = follow(s.anchor); err != nil {
 		return err
 	}
-
-	toBase := make([]align.Estimate, len(s.takes))
-	toAnchor := make([]align.Estimate, len(s.takes))
-	// Between may read the recordings again, so readers are not shared by
-	// goroutines here.
-	for i := range s.takes {
+	anchor := features[s.anchor]
+	err = s.each(ctx, len(s.takes), func(i int) (err error) {
+		if i != s.anchor {
+			if readers[i], err = follow(i); err != nil {
+				return err
+			}
+		}
 		if toBase[i], err = between(base, features[i]); err != nil {
 			return err
 		}
-		if toAnchor[i], err = between(features[s.anchor], features[i]); err != nil {
+		if toAnchor[i], err = between(anchor, features[i]); err != nil {
 			return err
 		}
+		if !s.links() && i != s.anchor {
+			err = readers[i].Close()
+			features[i], readers[i] = nil, nil
+		}
+		return err
+	})
+	if err != nil {
+		return err
 	}
 	if why := s.silence(); why != "" {
 		for i := range toBase {
@@ -252,6 +252,10 @@ func (s *Session) besideAnchorsNotes(i int, e align.Estimate) float64 {
 	return math.Abs(float64(e.LagAt(p.At, rate)-(p.Lag-from))) / float64(rate)
 }
 
+// links reports whether takes are also placed by way of third ones: not where each
+// is compared with one take alone.
+func (s *Session) links() bool { return s.Result.Parameters.PairsWith == "" }
+
 // link compares takes that the anchor take cannot be compared with to those that it
 // can: two settings of one device are more alike than two devices. Of several the
 // one counts whose lag scatters least, the first by name of equals.
@@ -260,7 +264,7 @@ func (s *Session) link(features []*align.Feature) error {
 	s.through, s.linked = make([]int, len(s.takes)), make([]align.Estimate, len(s.takes))
 	for i := range s.takes {
 		s.through[i] = -1
-		if i == s.anchor || s.toAnchor[i].Certain {
+		if i == s.anchor || s.toAnchor[i].Certain || !s.links() {
 			continue
 		}
 		for _, k := range s.Result.byName() {

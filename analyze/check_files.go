@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -78,7 +79,7 @@ func fileQuestions() []question {
 func (s *Session) askTakes(a *answers) {
 	n := len(s.takes)
 	if n > 1 {
-		a.pass("", fmt.Sprintf("%d takes", n), "compared with each other"+map[bool]string{true: " and with the dry recording"}[s.dry != nil])
+		a.pass("", fmt.Sprintf("%d takes", n), "compared with "+cmp.Or(s.Result.Parameters.PairsWith, "each other")+map[bool]string{true: " and with the dry recording"}[s.dry != nil])
 		return
 	}
 	reason := "its loudness, spectrum, noise and faults are measured; nothing can be said about differences"
@@ -143,6 +144,7 @@ func (s *Session) askSameFile(a *answers) {
 			}
 			a.add(answer{subject: g.name + " and " + f.name, outcome: outcome, measured: nan(), value: "same bytes", reason: reason,
 				do: "name the right file for each"})
+			break // of several, each is named with the first
 		}
 	}
 	if !twins {
@@ -224,9 +226,16 @@ func (s *Session) askNearCopy(a *answers) {
 				do:     "name the right file for each"})
 		}
 	}
-	switch {
+	none := math.IsInf(float64(worst.Residual), 1)
+	switch with := s.Result.Parameters.PairsWith; {
+	case with != "":
+		reason := fmt.Sprintf("each take was compared with %s only, because there are more than %d takes", with, AllPairs)
+		if !none {
+			reason += fmt.Sprintf("; the deepest null, of %s and %s, leaves %s dB", worst.A, worst.B, unit.Format(float64(worst.Residual), 1))
+		}
+		a.skip("", reason)
 	case a.out != nil:
-	case math.IsInf(float64(worst.Residual), 1):
+	case none:
 		a.skip("", "no two takes could be nulled against each other")
 	default:
 		a.add(answer{outcome: Passed, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",

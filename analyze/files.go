@@ -211,6 +211,7 @@ func (s *Session) openRecordings(l fileList) error {
 		return &mistake.Error{Problems: bad}
 	}
 	s.anchor = s.anchorOf(s.anchorSum)
+	s.Result.Parameters.PairsWith = s.pairsWithOf()
 	rate := s.source().info.SampleRate
 	for i, u := range l.takes {
 		if u.info.SampleRate != rate {

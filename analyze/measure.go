@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"math"
-	"slices"
 
 	"golang.org/x/sync/errgroup"
 
@@ -365,78 +364,119 @@ func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
 // of takes are nulled over.
 const excerptSegments = 96
 
-// compareTakes measures how alike each pair of takes is, and how much of each is
-// the dry recording. Every recording is read once.
+// excerptMemory is what the excerpts may take that are held to be compared with
+// others, in bytes: those of ten takes at 48 kHz.
+const excerptMemory = 32 << 20
+
+// compareTakes measures how alike the pairs of takes are, and how much of each is
+// the dry recording. Of many takes it holds the excerpts of a few at a time and
+// reads those that come after them again for each such group.
 func (s *Session) compareTakes(ctx context.Context) error {
-	whole := s.Result.Timeline.Spans[0]
-	excerpts := make([]*align.Excerpt, len(s.takes), len(s.takes)+1)
-	signals := slices.Clone(s.takes)
-	if s.dry != nil {
-		signals, excerpts = append(signals, s.dry), append(excerpts, nil)
+	pairs := s.pairs()
+	s.Result.Likeness = make([]Likeness, len(pairs))
+	place := map[[2]int]int{}
+	for i, p := range pairs {
+		place[p] = i
 	}
-	step := s.progress("comparing", int64(len(signals)))
-	g, gctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for i, sig := range signals {
-		g.Go(func() error {
-			if err := gctx.Err(); err != nil {
-				return err
+	var dry *align.Excerpt
+	if s.dry != nil {
+		var err error
+		if dry, err = s.excerpt(s.dry, 0); err != nil {
+			return err
+		}
+		s.ofDry = make([]align.Copy, len(s.takes))
+	}
+	groups := s.groups()
+	reads := int64(0)
+	for _, g := range groups {
+		reads += int64(len(g.held) + len(g.others))
+	}
+	step := s.progress("comparing", reads)
+	seen := make([]bool, len(s.takes)) // whether it was compared with the dry recording
+	read := func(i int) (*align.Excerpt, error) {
+		e, err := s.excerpt(s.takes[i], s.Result.Takes[i].Alignment.Applied)
+		if err == nil && dry != nil && !seen[i] {
+			seen[i] = true
+			s.ofDry[i], err = e.CopyOf(dry)
+		}
+		step(1)
+		return e, err
+	}
+	for _, group := range groups {
+		held := make([]*align.Excerpt, len(group.held))
+		// compare compares take b with the first n that are held.
+		compare := func(b int, e *align.Excerpt, n int) error {
+			for k, a := range group.held[:n] {
+				at := place[[2]int{min(a, b), max(a, b)}]
+				var err error
+				if s.Result.Likeness[at], err = s.likeness(pairs[at], held[k], e); err != nil {
+					return err
+				}
 			}
-			r, err := sig.open()
-			if err != nil {
-				return err
-			}
-			defer r.Close()
-			lag := unit.Samples(0) // of the dry recording
-			if sig != s.dry {
-				lag = s.Result.Takes[i].Alignment.Applied
-			}
-			excerpts[i], err = align.NewExcerpt(r, lag, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
-			step(1)
+			return nil
+		}
+		err := s.each(ctx, len(held), func(k int) (err error) {
+			held[k], err = read(group.held[k])
 			return err
 		})
-	}
-	if err := g.Wait(); err != nil {
-		return err
-	}
-	if s.dry != nil {
-		s.ofDry = make([]align.Copy, len(s.takes))
-		for i := range s.takes {
-			var err error
-			if s.ofDry[i], err = excerpts[i].CopyOf(excerpts[len(s.takes)]); err != nil {
-				return err
-			}
+		if err != nil {
+			return err
 		}
-	}
-	var pairs [][2]int
-	for a := range s.takes {
-		for b := a + 1; b < len(s.takes); b++ {
-			pairs = append(pairs, [2]int{a, b})
+		if err := s.each(ctx, len(held), func(k int) error { return compare(group.held[k], held[k], k) }); err != nil {
+			return err
 		}
-	}
-	s.Result.Likeness = make([]Likeness, len(pairs))
-	g, gctx = errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for i, p := range pairs {
-		g.Go(func() error {
-			if err := gctx.Err(); err != nil {
-				return err
-			}
-			a, b := p[0], p[1]
-			ta, tb := &s.Result.Takes[a], &s.Result.Takes[b]
-			m, err := excerpts[a].Compare(excerpts[b], polarityBetween(ta, tb))
+		err = s.each(ctx, len(group.others), func(k int) error {
+			e, err := read(group.others[k])
 			if err != nil {
 				return err
 			}
-			l := Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence, Spectral: unit.DB(nan())}
-			if !s.checksOnly {
-				l.Spectral, l.Resolved = s.spectralDistance(a, b)
+			return compare(group.others[k], e, len(held))
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// each calls f with 0 to n−1, for as many of them at once as there are workers.
+func (s *Session) each(ctx context.Context, n int, f func(int) error) error {
+	g, ctx := errgroup.WithContext(ctx)
+	g.SetLimit(s.workers)
+	for i := range n {
+		g.Go(func() error {
+			if err := ctx.Err(); err != nil {
+				return err
 			}
-			s.Result.Likeness[i] = l
-			return nil
+			return f(i)
 		})
 	}
 	return g.Wait()
+}
+
+// excerpt reads what a recording is compared by, the recording lag samples late.
+func (s *Session) excerpt(sig *signal, lag unit.Samples) (*align.Excerpt, error) {
+	r, err := sig.open()
+	if err != nil {
+		return nil, err
+	}
+	defer r.Close()
+	whole := s.Result.Timeline.Spans[0]
+	return align.NewExcerpt(r, lag, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
+}
+
+// likeness compares two takes by their excerpts, in either order.
+func (s *Session) likeness(pair [2]int, a, b *align.Excerpt) (Likeness, error) {
+	ta, tb := &s.Result.Takes[pair[0]], &s.Result.Takes[pair[1]]
+	m, err := a.Compare(b, polarityBetween(ta, tb))
+	if err != nil {
+		return Likeness{}, err
+	}
+	l := Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence, Spectral: unit.DB(nan())}
+	if !s.checksOnly {
+		l.Spectral, l.Resolved = s.spectralDistance(pair[0], pair[1])
+	}
+	return l, nil
 }
 
 // polarityBetween returns the polarity of two takes to each other, 0 when that

@@ -36,6 +36,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 	}
 	s.Result.Match.Target = earlier.Match.Target
 	s.Result.Comparison.Tuning = earlier.Comparison.Tuning
+	s.Result.Parameters.PairsWith = earlier.Parameters.PairsWith
 	var stored []*Take
 	for i := range earlier.Takes {
 		if earlier.Takes[i].Published != nil {

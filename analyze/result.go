@@ -29,7 +29,7 @@ type Result struct {
 	Match      Match       `json:"match"`
 	Resolution Resolution  `json:"resolution"`
 	Spectrum   Spectrum    `json:"spectrum"`
-	Likeness   []Likeness  `json:"likeness"`
+	Likeness   []Likeness  `json:"likeness"` // of the pairs that Parameters.PairsWith leaves
 	Settings   Settings    `json:"settings"`
 	Checks     []Check     `json:"checks"`
 	Exclusions []Exclusion `json:"exclusions"`
@@ -81,6 +81,9 @@ type Parameters struct {
 	Noise     NoiseParameters     `json:"noise"`
 	Alignment AlignmentParameters `json:"alignment"`
 	Match     MatchParameters     `json:"match"`
+	// PairsWith is the take that alone each of the others was compared with, of more
+	// than AllPairs takes; "" where every take was compared with every other.
+	PairsWith string `json:"pairs_with,omitempty"`
 }
 
 // LoudnessParameters: ITU-R BS.1770-5 and EBU Tech 3341/3342.

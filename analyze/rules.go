@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"fmt"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -64,6 +65,18 @@ func Rules() []Rule {
 			Fields: []string{"takes.noise", "checks[noise-steps]", "checks[hum]", "checks[gate]"},
 			Says:   "A pause through which an echo or a reverberation rings is left out of the noise, and a noise floor that rises within every pause is put down to the gear.",
 		},
+		{
+			Since:  2,
+			Fields: []string{"likeness", "takes.alignment", "checks[takes]", "checks[near-copy]", "exclusions"},
+			Says:   fmt.Sprintf("Of more than %d takes, each is aligned to and compared with one take only, the reference where there is one.", AllPairs),
+			For:    func(r *Result) bool { return len(r.Takes) > AllPairs },
+		},
+		{
+			Since:  2,
+			Fields: []string{"checks[same-file]", "exclusions"},
+			Says:   "Of several recordings that are one file, each is named with the first.",
+			For:    sameThrice,
+		},
 	}
 }
 
@@ -75,6 +88,20 @@ func sameSections(r *Result) bool {
 			return true
 		}
 		seen[s.Name] = true
+	}
+	return false
+}
+
+// sameThrice tells whether one file was read for more than two recordings.
+func sameThrice(r *Result) bool {
+	count := map[string]int{}
+	for _, sum := range takeSums(r) {
+		if sum != "" {
+			count[sum]++
+		}
+		if count[sum] > 2 {
+			return true
+		}
 	}
 	return false
 }

@@ -17,7 +17,7 @@ type likenessView struct {
 
 func (b *builder) likeness() likenessView {
 	ls := b.res.Likeness
-	v := likenessView{Words: likenessWords(ls, b.ranked, b.leftOut()), Any: len(ls) > 0}
+	v := likenessView{Words: likenessWords(ls, b.res.Parameters.PairsWith, b.ranked, b.leftOut()), Any: len(ls) > 0}
 	top := 0.0
 	for _, l := range ls {
 		if d := float64(l.Spectral); chart.Finite(d) && d > top {
@@ -44,7 +44,7 @@ func (b *builder) likeness() likenessView {
 }
 
 // matrix sets every pair into a square table, or once each into its lower
-// half.
+// half; where all pairs are with one take, into that take's column.
 func (b *builder) matrix(caption string, both bool, show func(analyze.Likeness) cell) table {
 	pairs := map[[2]int]cell{}
 	for _, l := range b.res.Likeness {
@@ -55,20 +55,28 @@ func (b *builder) matrix(caption string, both bool, show func(analyze.Likeness) 
 		c := show(l)
 		pairs[[2]int{i, j}], pairs[[2]int{j, i}] = c, c
 	}
+	columns := []int{}
+	with := b.res.Parameters.PairsWith
+	half := !both && with == ""
+	for j, l := range b.labels {
+		if with == "" && (both || j < len(b.labels)-1) || with != "" && l.Name == with {
+			columns = append(columns, j)
+		}
+	}
 	head := heads("Take")
+	for _, j := range columns {
+		head = append(head, cell{Text: b.labels[j].Name, Head: true})
+	}
 	rows := []row{}
 	for i, l := range b.labels {
-		if both || i < len(b.labels)-1 {
-			head = append(head, cell{Text: l.Name, Head: true})
-		}
 		line := []cell{takeCell(l)}
 		if both {
 			line = []cell{markedCell(l)}
 		}
-		for j := range b.labels {
+		for _, j := range columns {
 			c, ok := pairs[[2]int{i, j}]
 			switch {
-			case !both && j >= i:
+			case half && j >= i:
 				continue
 			case i == j:
 				c = cell{Text: "·", Class: "self"}
@@ -77,7 +85,7 @@ func (b *builder) matrix(caption string, both bool, show func(analyze.Likeness) 
 			}
 			line = append(line, c)
 		}
-		if both || i > 0 {
+		if !half || i > 0 {
 			rows = append(rows, row{Cells: line})
 		}
 	}

@@ -452,6 +452,37 @@ func forms() []form {
 			v := at(m[4], m[5])
 			return unless(float64(v) == near && shows(m[6], v), "the closest are %v apart, these %v", near, v)
 		}),
+		sentence("likeness", `This comparison has more than 64 takes, so likeness is measured only between {name} and each of the others\.`, func(r *results, _ said, m []string) string {
+			for _, l := range r.Likeness {
+				if l.A != m[1] && l.B != m[1] {
+					return l.A + " and " + l.B + " were compared too"
+				}
+			}
+			return unless(len(r.Takes) > 64 && len(r.Likeness) == len(r.Takes)-1, "%d takes make %d pairs", len(r.Takes), len(r.Likeness))
+		}),
+		sentence("likeness", `Furthest from {name} in tone is {name} \({value} dB rms over the third octaves that are heard\)(?:; closest to it, of those that can be told apart from it, is {name} \({value} dB\))?\.`, func(r *results, _ said, m []string) string {
+			far, near := math.Inf(-1), math.Inf(1)
+			found := map[string]figure{} // of each take that the one is compared with
+			for _, l := range r.Likeness {
+				if l.Resolved && l.Spectral.finite() && r.take(l.A).contestant() && r.take(l.B).contestant() {
+					far, near = math.Max(far, float64(l.Spectral)), math.Min(near, float64(l.Spectral))
+					switch m[1] {
+					case l.A:
+						found[l.B] = l.Spectral
+					case l.B:
+						found[l.A] = l.Spectral
+					}
+				}
+			}
+			if v, ok := found[m[2]]; !ok || float64(v) != far || !shows(m[3], v) {
+				return fmt.Sprintf("the furthest is %v from it, this %v", far, v)
+			}
+			if m[4] == "" {
+				return unless(len(found) == 1, "%d takes are told apart from it, the closest is not named", len(found))
+			}
+			v, ok := found[m[4]]
+			return unless(ok && float64(v) == near && shows(m[5], v), "the closest is %v from it, this %v", near, v)
+		}),
 		sentence("likeness", `([0-9]+) pairs? cannot be told apart in tone by this measurement and (?:is|are) shown in grey\.`, func(r *results, _ said, m []string) string {
 			n := 0
 			for _, l := range r.Likeness {

@@ -238,9 +238,13 @@ func humShare(n analyze.NoiseLevels) string {
 }
 
 // likenessWords names the most and the least alike pair of ranked takes, says which
-// takes are left out of that, and counts the pairs that are not resolved.
-func likenessWords(ls []analyze.Likeness, ranked func(string) bool, leftOut string) []string {
+// takes are left out of that, and counts the pairs that are not resolved. with is the
+// take that all pairs are with; "" where every take makes a pair with every other.
+func likenessWords(ls []analyze.Likeness, with string, ranked func(string) bool, leftOut string) []string {
 	out := []string{}
+	if with != "" {
+		out = append(out, fmt.Sprintf("This comparison has more than %d takes, so likeness is measured only between %s and each of the others.", analyze.AllPairs, with))
+	}
 	var near, far *analyze.Likeness
 	unresolved := 0
 	for i := range ls {
@@ -262,7 +266,21 @@ func likenessWords(ls []analyze.Likeness, ranked func(string) bool, leftOut stri
 			far = l
 		}
 	}
-	if far != nil {
+	switch {
+	case far == nil:
+	case with != "":
+		other := func(l *analyze.Likeness) string {
+			if l.A == with {
+				return l.B
+			}
+			return l.A
+		}
+		s := fmt.Sprintf("Furthest from %s in tone is %s (%s rms over the third octaves that are heard)", with, other(far), dB(float64(far.Spectral)))
+		if near != far {
+			s += fmt.Sprintf("; closest to it, of those that can be told apart from it, is %s (%s)", other(near), dB(float64(near.Spectral)))
+		}
+		out = append(out, s+".")
+	default:
 		s := fmt.Sprintf("Furthest apart in tone are %s and %s (%s rms over the third octaves that are heard)", far.A, far.B, dB(float64(far.Spectral)))
 		if near != far {
 			s += fmt.Sprintf("; closest, of those that can be told apart, are %s and %s (%s)", near.A, near.B, dB(float64(near.Spectral)))

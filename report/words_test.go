@@ -116,7 +116,7 @@ func TestNoiseWords(t *testing.T) {
 }
 
 func TestLikenessWordsLeaveOutWhatIsNotResolved(t *testing.T) {
-	got := strings.Join(likenessWords([]analyze.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}, func(string) bool { return true }, ""), " ")
+	got := strings.Join(likenessWords([]analyze.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}, "", func(string) bool { return true }, ""), " ")
 	want := "Furthest apart in tone are B and C (3.0 dB rms over the third octaves that are heard); closest, of those that can be told apart, are A and C (2.0 dB). 1 pair cannot be told apart in tone by this measurement and is shown in grey."
 	if got != want {
 		t.Errorf("got %s", got)
