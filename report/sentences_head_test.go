@@ -63,7 +63,11 @@ func headForms() []form {
 			if c := r.Comparison.Control; c != "" {
 				what = c + " of the " + what
 			}
-			return why(unless(m[1] == numbers[len(r.Takes)], "there are %d", len(r.Takes)), source(r, m[2]), unless(m[3] == what, "it is %s", what),
+			count := strconv.Itoa(len(r.Takes))
+			if len(r.Takes) < len(numbers) {
+				count = numbers[len(r.Takes)]
+			}
+			return why(unless(m[1] == count, "there are %d", len(r.Takes)), source(r, m[2]), unless(m[3] == what, "it is %s", what),
 				everyTake(r, m[4], func(take) bool { return true }))
 		}),
 		sentence("head", `One take, {name}, of (one performance|one dry recording of one performance): with nothing beside it there is nothing to compare, only to measure\.`, func(r *results, _ said, m []string) string {

@@ -1,6 +1,7 @@
 package report_test
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -32,7 +33,10 @@ func (r random) one(n int) bool { return r.IntN(n) == 0 }
 
 func nan() float64 { return math.NaN() }
 
-func randomResult(seed uint64) *analyze.Result {
+func randomResult(seed uint64) *analyze.Result { return randomResultOf(seed, 0) }
+
+// randomResultOf has so many takes; 0: a few.
+func randomResultOf(seed uint64, takes int) *analyze.Result {
 	r := random{rand.New(rand.NewPCG(seed, 2024))}
 	res := &analyze.Result{
 		Format: analyze.ResultFormat, Tool: analyze.Tool{Name: "evenhand", Version: "test"},
@@ -61,7 +65,7 @@ func randomResult(seed uint64) *analyze.Result {
 	}
 	res.Parameters.Loudness.Standard = "ITU-R BS.1770-5 (11/2023)"
 	res.Parameters.Match.Ceiling = -1
-	r.takes(res)
+	r.takes(res, takes)
 	r.match(res)
 	r.differences(res)
 	r.settings(res)
@@ -74,12 +78,18 @@ func randomResult(seed uint64) *analyze.Result {
 	return res
 }
 
-func (r random) takes(res *analyze.Result) {
+func (r random) takes(res *analyze.Result, many int) {
 	names := []string{"Alder", "Birch Two", "Cedar", "Dogwood", "Elm 3", "Fir", "Ginkgo", "Hazel Low", "Ironwood", "Juniper"}
 	r.Shuffle(len(names), func(a, b int) { names[a], names[b] = names[b], names[a] })
 	n := 1 + r.IntN(7)
 	if r.one(8) {
 		n = 10
+	}
+	if many > 0 {
+		n = many
+		for i := len(names); i < n; i++ {
+			names = append(names, fmt.Sprintf("Kind %d", i))
+		}
 	}
 	rounded := r.one(3) // no band of 20 kHz
 	var base []float64  // what the takes have in common
@@ -151,6 +161,9 @@ func (r random) takes(res *analyze.Result) {
 	}
 	if r.one(2) {
 		res.Comparison.Reference = res.Takes[r.IntN(n)].Name
+	}
+	if n > analyze.AllPairs {
+		res.Parameters.PairsWith = cmp.Or(res.Comparison.Reference, res.Takes[0].Name)
 	}
 }
 
@@ -236,6 +249,9 @@ func (r random) differences(res *analyze.Result) {
 			}
 		}
 		for k := range res.Takes[:i] {
+			if with := res.Parameters.PairsWith; with != "" && with != res.Takes[k].Name && with != t.Name {
+				continue
+			}
 			l := analyze.Likeness{A: res.Takes[k].Name, B: t.Name, Spectral: unit.DB(stored(float64(res.AudibleBetween(k, i, 0).Distance()))), Residual: -3, Coherence: 0.4, Resolved: !r.one(5)}
 			res.Likeness = append(res.Likeness, l)
 		}

@@ -14,6 +14,7 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze"
 	"evenhand/examples/campaign"
 	"evenhand/report"
 )
@@ -654,6 +655,17 @@ func TestSentences(t *testing.T) {
 			t.Fatal(err)
 		}
 		n += checked(t, fmt.Sprintf("case %d", i), dir)
+	}
+	// Beyond the takes of which all pairs are compared.
+	for seed := range uint64(2) {
+		dir := t.TempDir()
+		if err := report.Write(dir, randomResultOf(seed, analyze.AllPairs+1), report.Options{}); err != nil {
+			t.Fatal(err)
+		}
+		n += checked(t, fmt.Sprintf("many takes, case %d", seed), dir)
+		if page, err := os.ReadFile(filepath.Join(dir, "index.html")); err != nil || !strings.Contains(string(page), "so likeness is measured only between ") {
+			t.Errorf("many takes, case %d: the page does not say that some pairs were not compared; %v", seed, err)
+		}
 	}
 	t.Logf("%d sentences were judged", n)
 	if n < 20 {

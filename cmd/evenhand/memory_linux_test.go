@@ -85,6 +85,25 @@ func looped(t *testing.T, dir string, minutes int) string {
 	return path
 }
 
+// peakOf runs the program and returns the greatest memory that it had resident, in
+// KiB. A check may fail.
+func peakOf(t *testing.T, args ...string) int {
+	t.Helper()
+	cmd := exec.Command("peak", args...)
+	var text bytes.Buffer
+	cmd.Stderr = &text
+	err := cmd.Run()
+	if code := cmd.ProcessState.ExitCode(); code != exitDone && code != exitFailed {
+		t.Fatalf("%v\n%s", err, &text)
+	}
+	lines := strings.Split(strings.TrimSpace(text.String()), "\n")
+	var found int
+	if _, err := fmt.Sscan(lines[len(lines)-1], &found); err != nil {
+		t.Fatalf("%v\n%s", err, &text)
+	}
+	return found
+}
+
 // TestMemory: the memory of a build does not grow with the length of the takes.
 // Both comparisons are longer than ten minutes, beyond which nothing more is
 // kept; the lower one has room below the 150 MiB that a build may need, because
@@ -110,17 +129,7 @@ func TestMemory(t *testing.T) {
 	var found [2]int
 	for i, minutes := range []int{11, 22} {
 		dir := t.TempDir()
-		cmd := exec.Command("peak", "build", looped(t, dir, minutes), "-o", filepath.Join(dir, "out"), "--no-cache")
-		var text bytes.Buffer
-		cmd.Stderr = &text
-		err := cmd.Run()
-		if code := cmd.ProcessState.ExitCode(); code != exitDone && code != exitFailed {
-			t.Fatalf("%v\n%s", err, &text)
-		}
-		lines := strings.Split(strings.TrimSpace(text.String()), "\n")
-		if _, err := fmt.Sscan(lines[len(lines)-1], &found[i]); err != nil {
-			t.Fatalf("%v\n%s", err, &text)
-		}
+		found[i] = peakOf(t, "build", looped(t, dir, minutes), "-o", filepath.Join(dir, "out"), "--no-cache")
 		t.Logf("%d minutes: %d MiB", minutes, found[i]>>10)
 	}
 	if found[1] > most {
@@ -128,5 +137,93 @@ func TestMemory(t *testing.T) {
 	}
 	if found[1] > found[0]+margin {
 		t.Errorf("%d MiB for 11 minutes and %d for 22, at most %d more are allowed", found[0]>>10, found[1]>>10, margin>>10)
+	}
+}
+
+// many writes a comparison of n takes of 6 s: one recording with noise of its own in
+// each, through one of twelve curves.
+func many(t *testing.T, dir string, n int) string {
+	t.Helper()
+	const rate, frames = 8000, 6 * 8000
+	rng := rand.New(rand.NewPCG(500, 1))
+	dry := make([]float64, frames)
+	for at := 0.6; at < 3.8; at += 0.2 + 0.2*rng.Float64() {
+		hz := 80 * math.Pow(2, float64(rng.IntN(24))/12)
+		for k := range rate / 2 {
+			s := float64(k) / rate
+			dry[int(at*rate)+k] += 0.2 * math.Exp(-8*s) * (math.Sin(2*math.Pi*hz*s) + 0.4*math.Sin(6*math.Pi*hz*s))
+		}
+	}
+	write := func(name string, x []float64) {
+		w, err := wavio.Create(filepath.Join(dir, name), wavio.Spec{SampleRate: rate, Channels: 1, Bits: 24})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Write([][]float64{x}); err != nil {
+			t.Fatal(err)
+		}
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+	}
+	write("dry.wav", dry)
+	text := "title: Many\nvaries: circuit\nmains: 50 Hz\nreference: Take 7\nperformance: {dry: dry.wav}\nchain: [{slot: circuit}]\ntakes:\n"
+	x := make([]float64, frames)
+	for i := range n {
+		for k, v := range dry {
+			x[k] = 0.4*math.Tanh(float64(1+i%12)*v) + 1e-4*rng.NormFloat64()
+		}
+		write(fmt.Sprintf("take%d.wav", i), x)
+		text += fmt.Sprintf("  - {name: Take %d, file: take%d.wav, circuit: {device: D%d, controls: {gain: %d}}}\n", i, i, i, i%11)
+	}
+	path := filepath.Join(dir, "many.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// TestMemoryOfManyTakes: 500 takes, as many as a manifest may have, are built and
+// checked in 300 MiB, and nothing of the report grows with the square of their number.
+//
+//	MEASURED
+func TestMemoryOfManyTakes(t *testing.T) {
+	if raceDetector {
+		t.Skip("the race detector's own memory would be measured")
+	}
+	const (
+		takes = 500
+		most  = 300 << 10 // KiB
+	)
+	dir := t.TempDir()
+	path, out := many(t, dir, takes), filepath.Join(dir, "out")
+	for _, args := range [][]string{{"build", path, "-o", out, "--no-cache", "--web-only"}, {"settings", path, "-o", filepath.Join(dir, "settings")}} {
+		found := peakOf(t, args...)
+		t.Logf("%s: %d MiB", args[0], found>>10)
+		if found > most {
+			t.Errorf("%s: %d MiB, at most %d are allowed", args[0], found>>10, most>>10)
+		}
+	}
+	res := resultsIn(t, out)
+	if n := len(res.Likeness); n != takes-1 || res.Parameters.PairsWith != "Take 7" {
+		t.Errorf("%d pairs with %q, want %d with the reference", n, res.Parameters.PairsWith, takes-1)
+	}
+	page, err := os.ReadFile(filepath.Join(out, "index.html"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := "This comparison has more than 64 takes, so likeness is measured only between Take 7 and each of the others."; !bytes.Contains(page, []byte(want)) {
+		t.Errorf("the page does not say: %s", want)
+	}
+	text, err := os.ReadFile(filepath.Join(out, "data", "likeness.csv"))
+	if n := bytes.Count(text, []byte("\n")); err != nil || n != takes {
+		t.Errorf("likeness.csv has %d lines, want %d; %v", n, takes, err)
+	}
+	for _, name := range []string{"results.json", "index.html"} {
+		info, err := os.Stat(filepath.Join(out, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Logf("%s: %d kB for each take", name, info.Size()/takes/1000)
 	}
 }
