@@ -13,7 +13,7 @@ import (
 const laterHash = "beef00112233445566778899"
 
 // fourTakes are the three in another order and one more.
-var fourTakes = named("Harrow", "Kiln", "Dune", "Mossback")
+var fourTakes = named("Harrow", "Leaning", "Dune", "Splitting")
 
 var asThree = Earlier{Comparison: hash, Takes: []int{3, 1, 0}, SameReference: true}
 
@@ -103,9 +103,9 @@ func TestTallyEarlierSaysTheSame(t *testing.T) {
 // A reader who comes back after the fourth take was added is one reader: what
 // was answered before counts, and of the new code what is new.
 func TestTallyReaderComesBack(t *testing.T) {
-	before := votes(1, First, First, First, First) // Mossback, Kiln, Harrow in this order
+	before := votes(1, First, First, First, First) // Splitting, Leaning, Harrow in this order
 	after := Answer{Kind: KindPreference, Comparison: laterHash, Nonce: reader(1), Takes: 4,
-		// Harrow/Kiln, Harrow/Dune, Harrow/Mossback, Kiln/Dune, Kiln/Mossback, Dune/Mossback
+		// Harrow/Leaning, Harrow/Dune, Harrow/Splitting, Leaning/Dune, Leaning/Splitting, Dune/Splitting
 		Preference: &Preference{Pairs: []Outcome{First, Second, First, Second, First, Second}, Same: Second}}
 	sold := Answer{Kind: KindPreference, Comparison: laterHash, Nonce: reader(2), Takes: 4,
 		Preference: &Preference{Pairs: []Outcome{First, First, First, First, First, First}}}
@@ -114,8 +114,8 @@ func TestTallyReaderComesBack(t *testing.T) {
 		t.Fatalf("%+v", r)
 	}
 	want := map[string][2]int{
-		"Harrow/Kiln": {1, 1}, "Harrow/Mossback": {1, 1}, "Kiln/Mossback": {1, 1}, // as before, against reader 2
-		"Harrow/Dune": {1, 1}, "Kiln/Dune": {1, 1}, "Dune/Mossback": {1, 1}, // from after
+		"Harrow/Leaning": {1, 1}, "Harrow/Splitting": {1, 1}, "Leaning/Splitting": {1, 1}, // as before, against reader 2
+		"Harrow/Dune": {1, 1}, "Leaning/Dune": {1, 1}, "Dune/Splitting": {1, 1}, // from after
 	}
 	for _, p := range r.Preferences.Pairs {
 		if got := [2]int{p.ForA, p.ForB}; got != want[p.A+"/"+p.B] {

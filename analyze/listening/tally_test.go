@@ -14,7 +14,7 @@ import (
 	"testing/iotest"
 )
 
-var threeTakes = named("Mossback", "Kiln", "Harrow")
+var threeTakes = named("Splitting", "Leaning", "Harrow")
 
 // named are takes that are all ranked.
 func named(names ...string) []Take {
@@ -127,7 +127,7 @@ func TestTallyTrials(t *testing.T) {
 		t.Fatalf("%+v", d)
 	}
 	p := d.Pairs[0]
-	if p.A != "Mossback" || p.B != "Kiln" || p.Readers != 3 || p.Unfinished != 1 || p.Trials != 30 || p.Correct != 20 || p.Passed != 1 {
+	if p.A != "Splitting" || p.B != "Leaning" || p.Readers != 3 || p.Unfinished != 1 || p.Trials != 30 || p.Correct != 20 || p.Passed != 1 {
 		t.Errorf("%+v", p)
 	}
 	// 20 of 30: 0.04936857335, exact integer sum.
@@ -138,10 +138,10 @@ func TestTallyTrials(t *testing.T) {
 	near(t, "high", float64(p.Share.High), high, 1e-12)
 	// Of 16, 10 and 4 trials guessing passes with 0.0384, 0.0107 and never.
 	near(t, "by chance", float64(p.ByChance), 0.03840637207+0.0107421875, 1e-9)
-	if q := d.Pairs[1]; q.A != "Mossback" || q.B != "Harrow" || q.Trials != 0 || q.P != 1 || !math.IsNaN(float64(q.Share.Value)) || q.Share.High != 1 {
+	if q := d.Pairs[1]; q.A != "Splitting" || q.B != "Harrow" || q.Trials != 0 || q.P != 1 || !math.IsNaN(float64(q.Share.Value)) || q.Share.High != 1 {
 		t.Errorf("nothing finished: %+v", q)
 	}
-	if q := d.Pairs[2]; q.A != "Kiln" || math.Abs(float64(q.P)*1024-1) > 1e-12 || math.Abs(float64(q.PHolm)*1024-3) > 1e-12 {
+	if q := d.Pairs[2]; q.A != "Leaning" || math.Abs(float64(q.P)*1024-1) > 1e-12 || math.Abs(float64(q.PHolm)*1024-3) > 1e-12 {
 		t.Errorf("ten of ten: %+v", q)
 	}
 }
@@ -175,7 +175,7 @@ func TestTallyPreferences(t *testing.T) {
 	if v := p.Pairs[0]; v.ForA != 18 || v.ForB != 6 || v.Ties != 0 {
 		t.Errorf("%+v", v)
 	}
-	if v := p.Pairs[2]; v.A != "Kiln" || v.B != "Harrow" || v.ForA != 6 || v.ForB != 6 || v.Ties != 12 || v.P != 1 {
+	if v := p.Pairs[2]; v.A != "Leaning" || v.B != "Harrow" || v.ForA != 6 || v.ForB != 6 || v.Ties != 12 || v.P != 1 {
 		t.Errorf("%+v", v)
 	}
 	near(t, "share", float64(p.Pairs[0].Share.Value), 0.75, 1e-12)
@@ -208,7 +208,7 @@ func TestTallyPreferences(t *testing.T) {
 func TestTallyWithoutEstimate(t *testing.T) {
 	r := tally(t, pasted(t, votes(1, NotAsked, First, First, First), votes(2, NotAsked, First, First, First)))
 	p := r.Preferences
-	if p.Estimable || p.Penalty != Penalty || p.Reason == "" || !reflect.DeepEqual(p.Tiers, [][]string{{"Mossback"}, {"Kiln"}, {"Harrow"}}) {
+	if p.Estimable || p.Penalty != Penalty || p.Reason == "" || !reflect.DeepEqual(p.Tiers, [][]string{{"Splitting"}, {"Leaning"}, {"Harrow"}}) {
 		t.Errorf("%+v", p)
 	}
 	if !(p.Abilities[0].Value > p.Abilities[1].Value && p.Abilities[1].Value > p.Abilities[2].Value) {

@@ -84,7 +84,7 @@ func TestCautions(t *testing.T) {
 		want    []string
 	}{
 		{nil, nil},
-		{[]Device{{Slot: "fuzz", Name: "Kiln"}, {Slot: "amp", Name: "K", Kind: "amp plugin"}}, nil},
+		{[]Device{{Slot: "fuzz", Name: "Leaning"}, {Slot: "amp", Name: "K", Kind: "amp plugin"}}, nil},
 		{[]Device{lift}, []string{GroundCaution}},
 		{[]Device{lift, {Slot: "amp", Name: "K"}}, []string{LoadCaution, InsideCaution, GroundCaution, RoomCaution}},
 		{[]Device{{Slot: "amp", Name: "K", Kind: "all-valve head"}}, []string{LoadCaution, InsideCaution, RoomCaution}},

@@ -46,13 +46,13 @@ varies: amp
 about: nots.md
 chain: [{slot: amp, device: A, file: ir}]
 takes:
-  - {name: One, file: audio/mosback.wav}
-  - {name: Two, file: adio/kiln.wav}
+  - {name: One, file: audio/spliting.wav}
+  - {name: Two, file: adio/leaning.wav}
   - {name: Three, file: audio/zzz.wav, tilte: x}
-  - {name: Four, file: audio/kiln.wav/inner.wav}
+  - {name: Four, file: audio/leaning.wav/inner.wav}
   - {name: Five, file: nowhere/at/all.wav}
 `
-	dir := folder(t, map[string]string{"m.yaml": manifest, "notes.md": "", "audio/mossback.wav": "", "audio/kiln.wav": "", "ir/a.wav": ""})
+	dir := folder(t, map[string]string{"m.yaml": manifest, "notes.md": "", "audio/splitting.wav": "", "audio/leaning.wav": "", "ir/a.wav": ""})
 	path := filepath.Join(dir, "m.yaml")
 	c, err := Load(path, nil)
 	var list *Errors
@@ -69,11 +69,11 @@ takes:
 	want := []string{
 		`:3:8: there is no file "nots.md" | did you mean "notes.md"?`,
 		`:4:38: "ir" is a folder | name a file in it`,
-		`:6:23: there is no file "audio/mosback.wav" | did you mean "audio/mossback.wav"?`,
-		`:7:23: there is no file "adio/kiln.wav": the folder is missing: "adio" | did you mean "audio/kiln.wav"?`,
-		`:8:25: there is no file "audio/zzz.wav" | the folder holds: kiln.wav, mossback.wav`,
+		`:6:23: there is no file "audio/spliting.wav" | did you mean "audio/splitting.wav"?`,
+		`:7:23: there is no file "adio/leaning.wav": the folder is missing: "adio" | did you mean "audio/leaning.wav"?`,
+		`:8:25: there is no file "audio/zzz.wav" | the folder holds: leaning.wav, splitting.wav`,
 		`:8:40: unknown key "tilte" in a take | did you mean "file"?`,
-		`:9:24: "audio/kiln.wav/inner.wav" cannot be read: not a directory | `,
+		`:9:24: "audio/leaning.wav/inner.wav" cannot be read: not a directory | `,
 		`:10:24: there is no file "nowhere/at/all.wav": the folder is missing: "nowhere" | the folder holds: audio, ir, m.yaml, notes.md`,
 	}
 	if strings.Join(got, "\n") != strings.Join(want, "\n") {
@@ -145,7 +145,7 @@ chain:
   - {slot: fuzz, redistribute: no}
   - {slot: amp, device: A, controls: {gain: 1, volume: 2}}
 takes:
-  - {name: One, file: one.wav, fuzz: Kiln}
+  - {name: One, file: one.wav, fuzz: Leaning}
   - {name: Two, file: one.wav, amp: {controls: {volme: 3}}}
   - {name: Three, file: /recordings/dry.wav, role: bypass}
   - {name: Four, file: one.wav, channels: 2, fuzz: {device: Moss, box}}

@@ -48,7 +48,7 @@ func readFile(t testing.TB, path string) string {
 func TestFullExample(t *testing.T) {
 	c := mustParse(t, readFile(t, "testdata/full.yaml"))
 	if c.Title != "Four fuzz circuits, one baritone riff" || c.By != "Fern Street Recording" || c.Date != "2026-03-14" ||
-		c.Reference != "Mossback" || c.Mains != 50 || c.About.Path != "notes.md" || !c.About.Redistribute {
+		c.Reference != "Splitting" || c.Mains != 50 || c.About.Path != "notes.md" || !c.About.Redistribute {
 		t.Errorf("head: %+v", c)
 	}
 	if c.Varies != (Varies{"fuzz", "", "fuzz", Pos{4, 9}}) {
@@ -87,13 +87,13 @@ func TestFullExample(t *testing.T) {
 	if len(c.Takes) != 2 {
 		t.Fatalf("%d takes", len(c.Takes))
 	}
-	kiln := c.TakeByName("Kiln")
-	if kiln.File.Path != "audio/kiln.wav" || kiln.Mics == nil ||
-		kiln.Mics.Left.Name != "Dynamic, cap edge" || kiln.Mics.Left.Blend != 0 ||
-		kiln.Mics.Right.Name != "Ribbon, 5 cm off axis" || kiln.Mics.Right.Blend != unit.DB(-4) {
-		t.Errorf("take: %+v %+v", kiln, kiln.Mics)
+	leaning := c.TakeByName("Leaning")
+	if leaning.File.Path != "audio/leaning.wav" || leaning.Mics == nil ||
+		leaning.Mics.Left.Name != "Dynamic, cap edge" || leaning.Mics.Left.Blend != 0 ||
+		leaning.Mics.Right.Name != "Ribbon, 5 cm off axis" || leaning.Mics.Right.Blend != unit.DB(-4) {
+		t.Errorf("take: %+v %+v", leaning, leaning.Mics)
 	}
-	if s := kiln.Slots[0]; !s.Own || s.Device.Name != "Kiln" || s.Device.Slot != "fuzz" || len(s.Device.Controls) != 3 ||
+	if s := leaning.Slots[0]; !s.Own || s.Device.Name != "Leaning" || s.Device.Slot != "fuzz" || len(s.Device.Controls) != 3 ||
 		s.Device.Controls[1].Value.Number != 7 || s.Device.Controls[1].Value.Fraction != .7 {
 		t.Errorf("slot: %+v", s)
 	}
@@ -255,8 +255,8 @@ func TestChainOf(t *testing.T) {
 		return strings.Join(parts, "; ")
 	}
 	for name, want := range map[string]string{
-		"plain":    "fuzz=Kiln/pedal tone:5@0.50 sag:12@1.00; amp=Kestrel/valve vol:noon@0.50",
-		"turned":   "fuzz=Kiln/pedal tone:5@0.50 sag:1@0.00; amp=Kestrel/valve vol:3 o'clock@0.80 mid:5@0.50",
+		"plain":    "fuzz=Leaning/pedal tone:5@0.50 sag:12@1.00; amp=Kestrel/valve vol:noon@0.50",
+		"turned":   "fuzz=Leaning/pedal tone:5@0.50 sag:1@0.00; amp=Kestrel/valve vol:3 o'clock@0.80 mid:5@0.50",
 		"own":      "fuzz=Moss/pedal tone:2@0.20; amp=Kestrel/valve vol:noon@0.50",
 		"own kind": "fuzz=Moss/rack; amp=Kestrel/valve vol:noon@0.50",
 		"again":    "fuzz=Moss/pedal tone:2@0.20; amp=Kestrel/valve vol:4 o'clock@0.90",
@@ -281,7 +281,7 @@ func TestChainOf(t *testing.T) {
 
 func TestSlug(t *testing.T) {
 	for name, want := range map[string]string{
-		"Mossback": "mossback", "Kestrel 20 (bright!)": "kestrel-20-bright", "Grün & Süß": "gruen-suess",
+		"Splitting": "splitting", "Kestrel 20 (bright!)": "kestrel-20-bright", "Grün & Süß": "gruen-suess",
 		"Café Åre": "cafe-are", "Cafe\u0301": "cafe", "  --x--  ": "x", "Dan's": "dans", "CON": "take-con", "com1": "take-com1",
 		strings.Repeat("ab ", 20): strings.TrimRight(strings.Repeat("ab-", 20), "-"), // 59 bytes
 	} {

@@ -96,7 +96,7 @@ func TestBextLayout(t *testing.T) {
 
 func TestMetaRoundTrip(t *testing.T) {
 	s := Spec{SampleRate: 48000, Channels: 1, Bits: 24,
-		Bext: &Bext{Description: "Mossback", Originator: "Fern Street Recording", OriginatorReference: "x1", Date: "2026-03-14", Time: "09:08:07",
+		Bext: &Bext{Description: "Splitting", Originator: "Fern Street Recording", OriginatorReference: "x1", Date: "2026-03-14", Time: "09:08:07",
 			TimeReference: 1 << 40, Version: 2, UMID: [64]byte{1, 2, 3}, CodingHistory: "A=PCM\r\n",
 			Loudness: &BextLoudness{Integrated: -23, Range: 5.25, MaxTruePeak: -1, MaxMomentary: -18.01, MaxShortTerm: -20}},
 		Cues: []Cue{{1, 0, "Low riff", 40}, {5, 41, "", 0}, {3, 60, "Äther", 0}}}

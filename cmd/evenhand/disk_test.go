@@ -203,7 +203,7 @@ func TestNoRoomAnywhere(t *testing.T) {
 		{"cut", "two.yaml", "-o", "video", "--every", "1s"},
 		{"verify", "bag.zip"},
 		{"verify", "out"},
-		{"demo", "demo", "--scenario", "level"},
+		{"demo", "demo", "--scenario", "microphones"},
 		{"new", ".", "-o", "new.yaml"},
 	} {
 		var ops int

@@ -28,8 +28,8 @@ func servedReport(t *testing.T) string {
 	dir := filepath.Join(parent, "report")
 	commitFiles(t, dir, map[string]string{
 		"index.html": "<!doctype html><title>one</title>", "style.css": "a{}", "listen.js": "0", "results.json": "{}",
-		"data/levels.csv": "a,b\n", "manifest.yaml": "title: x\n", "audio/kiln.flac": strings.Repeat("0123456789", 100),
-		"audio/pieces/kiln-1.flac": "fLaC",
+		"data/levels.csv": "a,b\n", "manifest.yaml": "title: x\n", "audio/leaning.flac": strings.Repeat("0123456789", 100),
+		"audio/pieces/leaning-1.flac": "fLaC",
 	})
 	if err := os.WriteFile(filepath.Join(parent, "secret.txt"), []byte("secret"), 0o600); err != nil {
 		t.Fatal(err)
@@ -119,7 +119,7 @@ func TestServe(t *testing.T) {
 	for name, kind := range map[string]string{
 		"": "text/html; charset=utf-8", "index.html": "text/html; charset=utf-8", "style.css": "text/css; charset=utf-8",
 		"listen.js": "text/javascript; charset=utf-8", "results.json": "application/json", "data/levels.csv": "text/csv; charset=utf-8",
-		"manifest.yaml": "application/yaml", "audio/kiln.flac": "audio/flac", "audio/pieces/kiln-1.flac": "audio/flac", "checksums.sha256": "text/plain; charset=utf-8",
+		"manifest.yaml": "application/yaml", "audio/leaning.flac": "audio/flac", "audio/pieces/leaning-1.flac": "audio/flac", "checksums.sha256": "text/plain; charset=utf-8",
 	} {
 		file := name
 		if file == "" {
@@ -139,16 +139,16 @@ func TestServe(t *testing.T) {
 	}
 
 	// Players ask for parts of a file. RFC 9110, 14.2.
-	res, body := get(t, s.url+"audio/kiln.flac", func(r *http.Request) { r.Header.Set("Range", "bytes=10-14") })
+	res, body := get(t, s.url+"audio/leaning.flac", func(r *http.Request) { r.Header.Set("Range", "bytes=10-14") })
 	if res.StatusCode != http.StatusPartialContent || body != "01234" || res.Header.Get("Content-Range") != "bytes 10-14/1000" || res.Header.Get("Content-Type") != "audio/flac" {
 		t.Errorf("range: status %d, %q, %v", res.StatusCode, body, res.Header)
 	}
-	if res, _ := get(t, s.url+"audio/kiln.flac", func(r *http.Request) { r.Header.Set("Range", "bytes=2000-") }); res.StatusCode != http.StatusRequestedRangeNotSatisfiable {
+	if res, _ := get(t, s.url+"audio/leaning.flac", func(r *http.Request) { r.Header.Set("Range", "bytes=2000-") }); res.StatusCode != http.StatusRequestedRangeNotSatisfiable {
 		t.Errorf("a range past the end: status %d", res.StatusCode)
 	}
 
 	for name, status := range map[string]int{"audio": 404, "audio/": 404, "data": 404, "nothing.html": 404, "index.html/": 404, ".": 404} {
-		if res, body := get(t, s.url+name, nil); res.StatusCode != status || strings.Contains(body, "kiln") {
+		if res, body := get(t, s.url+name, nil); res.StatusCode != status || strings.Contains(body, "leaning") {
 			t.Errorf("%s: status %d, %q", name, res.StatusCode, body)
 		}
 	}

@@ -9,13 +9,13 @@ import (
 func TestTerminalTable(t *testing.T) {
 	table := terminalTable{heads: []string{"pair", "right"}}
 	table.add("Coil / Ribbon", "1")
-	table.add("Mossback, low, dark / Mossback, low, bright", "23")
+	table.add("Snapping, low, dark / Snapping, low, bright", "23")
 	var out strings.Builder
 	table.write(&out, 30)
 	want := `pair                     right
 Coil / Ribbon                1
-Mossback, low, dark /
-  Mossback, low, bright
+Snapping, low, dark /
+  Snapping, low, bright
                             23
 `
 	if got := out.String(); got != want {

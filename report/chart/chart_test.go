@@ -215,8 +215,8 @@ func TestShortenEach(t *testing.T) {
 		names, want []string
 	}{
 		{14, []string{"Moss", "A baritone of many strings"}, []string{"Moss", "A baritone of…"}},
-		{14, []string{"Mossback, noon, dark", "Mossback, noon, bright", "Mossback, low, dark"},
-			[]string{"Mossb…on, dark", "Mossb…, bright", "Mossback, low…"}},
+		{14, []string{"Snapping, noon, dark", "Snapping, noon, bright", "Snapping, low, dark"},
+			[]string{"Snapp…on, dark", "Snapp…, bright", "Snapping, low…"}},
 		{14, []string{"Moving coil, edge", "Moving coil, edge, again"}, []string{"Movin…il, edge", "Movin…e, again"}},
 		{14, []string{"Moss", "Moss"}, []string{"Moss", "Moss"}},
 	} {

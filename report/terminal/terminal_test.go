@@ -11,7 +11,7 @@ import (
 
 func TestClean(t *testing.T) {
 	for in, want := range map[string]string{
-		"Kiln, Ä – 音":                  "Kiln, Ä – 音",
+		"Leaning, Ä – 音":               "Leaning, Ä – 音",
 		"a\x1b[31mb\r\n\tc":            "a [31mb   c",
 		"del\x7f\u009b":                "del  ",
 		"\u202eevil\u2066\u2069\u2028": " evil   ",
@@ -27,7 +27,7 @@ func TestClip(t *testing.T) {
 		in   string
 		n    int
 		want string
-	}{{"Kiln", 4, "Kiln"}, {"Öfen", 3, "Öf…"}, {"Kiln", 1, "…"}, {"", 0, ""}} {
+	}{{"Leaning", 7, "Leaning"}, {"Öfen", 3, "Öf…"}, {"Leaning", 1, "…"}, {"", 0, ""}} {
 		if got := Clip(c.in, c.n); got != c.want {
 			t.Errorf("%q to %d: got %q, want %q", c.in, c.n, got, c.want)
 		}

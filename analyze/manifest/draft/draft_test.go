@@ -18,12 +18,12 @@ func TestGuessesFromNames(t *testing.T) {
 		files     []file
 		dry, loop int
 	}{
-		{"a DI of one channel before a take whose device is called dry", []file{{"01 DI", 1}, {"Dry Well", 2}, {"Mossback", 2}}, 0, -1},
+		{"a DI of one channel before a take whose device is called dry", []file{{"01 DI", 1}, {"Dry Well", 2}, {"Splitting", 2}}, 0, -1},
 		{"the shorter name, at equal channels", []file{{"dry-well", 1}, {"dry", 1}}, 1, -1},
 		{"two words", []file{{"amp", 1}, {"03 Clean DI", 1}}, 1, -1},
 		{"part of a word does not count", []file{{"ridiculous", 1}, {"laundry", 1}, {"loophole", 1}}, -1, -1},
-		{"a bypass is not the dry recording", []file{{"dry through", 1}, {"DI bypass", 1}, {"kiln direct", 2}}, 2, -1},
-		{"the loopback apart from the DI", []file{{"reamp_loop", 1}, {"di", 1}, {"kiln", 1}}, 1, 0},
+		{"a bypass is not the dry recording", []file{{"dry through", 1}, {"DI bypass", 1}, {"leaning direct", 2}}, 2, -1},
+		{"the loopback apart from the DI", []file{{"reamp_loop", 1}, {"di", 1}, {"leaning", 1}}, 1, 0},
 	} {
 		var files []draftFile
 		for _, f := range c.files {
@@ -40,13 +40,13 @@ func TestPartsFromNames(t *testing.T) {
 		names []string
 		want  string // of each file: - no take, b bypass, t take; the place of what it repeats
 	}{
-		{[]string{"bypass", "dry", "Kiln", "Kiln, again", "Kiln_2", "Kiln (2)", "kiln repeat"}, "b - t t2 t2 t2 t2"},
+		{[]string{"bypass", "dry", "Leaning", "Leaning, again", "Leaning_2", "Leaning (2)", "leaning repeat"}, "b - t t2 t2 t2 t2"},
 		{[]string{"Bypass 2", "Bypass", "DI", "Amp (bypassed)"}, "b1 b - b"},
 		{[]string{"Direct", "dry", "Direct box"}, "b - t"},
-		{[]string{"direct", "Kiln", "dry-through"}, "- t b"},
+		{[]string{"direct", "Leaning", "dry-through"}, "- t b"},
 		// What it would repeat is not there, or the number is a part of the name.
-		{[]string{"di", "Kiln 1", "Kiln 2", "Kestrel 20", "Kestrel", "Mossback again", "2", "again"}, "- t t t t t t t"},
-		{[]string{"Kiln noon dark", "Kiln noon dark second pass", "Kiln noon dark second pass 2", "Kiln noon"}, "t t0 t1 t"},
+		{[]string{"di", "Leaning 1", "Leaning 2", "Kestrel 20", "Kestrel", "Splitting again", "2", "again"}, "- t t t t t t t"},
+		{[]string{"Leaning noon dark", "Leaning noon dark second pass", "Leaning noon dark second pass 2", "Leaning noon"}, "t t0 t1 t"},
 		{[]string{"dry", "dry again"}, "- t"},
 	} {
 		var files []draftFile
