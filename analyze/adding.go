@@ -215,7 +215,7 @@ func (a Adding) TimeDiffers() bool {
 // cannotKeep says that the earlier report's target takes a take over the
 // ceiling.
 func (a Adding) cannotKeep(over *CeilingError) error {
-	return mistake.Errorf("match: at the earlier report's target of %s LUFS the true peak of %q would be %s dBTP, above the ceiling of %s dBTP; the highest target is now %s LUFS, which changes the published audio: %s; build with --target new to accept that, leave the take out, or write to another folder",
+	return mistake.Errorf("match: at the earlier report's target of %s LUFS the true peak of %q would be %s dBTP, above the ceiling of %s dBTP; the highest target is now %s LUFS, which changes the published audio: %s; type --target new to accept this, remove the take, or write to another folder",
 		unit.Format(float64(a.Earlier), 1), over.Take, unit.Format(float64(over.Peak), 1), unit.Format(float64(over.Ceiling), 1),
 		unit.Format(float64(a.Highest), 1), a.ChangesText())
 }

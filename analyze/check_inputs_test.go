@@ -124,7 +124,7 @@ func TestInputs(t *testing.T) {
 				}
 				assert(t, res, w)
 			}
-			if strings.Contains(c.name, "as a section") && !slices.ContainsFunc(res.Warnings, func(w Warning) bool { return strings.Contains(w.Message, `section "Rest" holds no playing`) }) {
+			if strings.Contains(c.name, "as a section") && !slices.ContainsFunc(res.Warnings, func(w Warning) bool { return strings.Contains(w.Message, `section "Rest" has no playing`) }) {
 				t.Errorf("warnings: %v", res.Warnings)
 			}
 			if c.text != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return strings.Contains(k.Reason, c.text) }) {

@@ -162,7 +162,7 @@ func (s *Session) takeFiles(list []*fileUse) error {
 			if n == 1 {
 				count = "1 sample"
 			}
-			u.err = fmt.Errorf("%s: it has %s (%.2f s); at least %.0f s are needed: check that it was exported whole", u.full, count, float64(u.info.Duration()), float64(minShared))
+			u.err = fmt.Errorf("%s: it has %s (%.2f s); at least %.0f s are needed; export all of it", u.full, count, float64(u.info.Duration()), float64(minShared))
 		}
 		if u.err != nil {
 			bad = append(bad, u.err)
@@ -321,7 +321,7 @@ func (s *Session) readNotes() error {
 		return &mistake.Error{Problems: []error{err}}
 	}
 	if len(b) > maxNotes {
-		return mistake.Errorf("%s: the notes have more than the %d bytes that are shown on a page: shorten them, or link to the rest", about.Path, maxNotes)
+		return mistake.Errorf("%s: the notes have more than %d bytes, the most that a page shows; shorten them, or link to the rest", about.Path, maxNotes)
 	}
 	s.Result.Comparison.About = string(b)
 	return nil

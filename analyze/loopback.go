@@ -200,9 +200,9 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 			case err != nil:
 				return nil, err
 			case sig.info.Duration() < minLoopback:
-				bad = append(bad, fmt.Errorf("%s: it has %.2f s of audio; at least %.0f s are needed to compare the two: check that it was recorded whole", sig.path, float64(sig.info.Duration()), float64(minLoopback)))
+				bad = append(bad, fmt.Errorf("%s: it has %.2f s of audio; at least %.0f s are needed to compare the two; record all of it", sig.path, float64(sig.info.Duration()), float64(minLoopback)))
 			case silent:
-				bad = append(bad, fmt.Errorf("%s: every sample is 0, so there is nothing to compare; check what was recorded", sig.path))
+				bad = append(bad, fmt.Errorf("%s: every sample is 0, so there is nothing to compare; check the cable and record again", sig.path))
 			}
 		}
 	}

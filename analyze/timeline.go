@@ -119,7 +119,7 @@ func (s *Session) layTimeline(context.Context) error {
 	}
 	seconds := func(frames int64) unit.Seconds { return unit.Seconds(float64(frames) / float64(rate)) }
 	if seconds(to-from) < minShared {
-		return mistake.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed: check that the takes are of the same performance",
+		return mistake.Errorf("the recordings share only %.2f s once aligned (limited by %q at the beginning and %q at the end); at least %.0f s are needed; check that all takes are of the same performance",
 			math.Max(0, float64(seconds(to-from))), first, last, float64(minShared))
 	}
 	s.limits = [2]string{first, last}
@@ -143,20 +143,20 @@ func (s *Session) layTimeline(context.Context) error {
 		a, b := max(sec.first, from), min(sec.end, to)
 		switch least := int64(float64(minSection) * float64(rate)); {
 		case b <= a:
-			s.warn("", "section %q lies outside the time that all takes share and is left out", sec.name)
+			s.warn("", "section %q is outside the time that all takes share and is not measured", sec.name)
 			continue
 		case sec.end-sec.first < least:
-			s.warn("", "section %q has %.3f s and is left out: loudness is measured over %.1f s at least", sec.name, float64(seconds(sec.end-sec.first)), float64(minSection))
+			s.warn("", "section %q has %.3f s and is not measured: loudness needs at least %.1f s", sec.name, float64(seconds(sec.end-sec.first)), float64(minSection))
 			continue
 		case b-a < least:
-			s.warn("", "of section %q only %.3f s lie in the time that all takes share, so it is left out: loudness is measured over %.1f s at least", sec.name, float64(seconds(b-a)), float64(minSection))
+			s.warn("", "section %q has only %.3f s in the time that all takes share and is not measured: loudness needs at least %.1f s", sec.name, float64(seconds(b-a)), float64(minSection))
 			continue
 		}
 		if a > sec.first || b < sec.end {
 			s.warn("", "section %q is cut to the time that all takes share", sec.name)
 		}
 		if !s.played(sec) {
-			s.warn("", "section %q holds no playing: the %s is silent there too, so nothing is compared in it; leave it out of the sections or correct its times", sec.name, s.sourceName())
+			s.warn("", "section %q has no playing: the %s is silent there too, so nothing is compared; remove the section or correct its times", sec.name, s.sourceName())
 		}
 		tl.Spans = append(tl.Spans, span(sec.name, a, b))
 	}
@@ -220,7 +220,7 @@ func (s *Session) listedSections(rate int) ([]section, string, error) {
 	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
 	p := s.Manifest.Performance
 	if n := len(p.Sections); n > maxListedSections {
-		return nil, "", mistake.Errorf("%s:%d:%d: %d sections are listed; at most %d are measured: join some", s.Manifest.Path, p.Sections[0].Pos.Line, p.Sections[0].Pos.Column, n, maxListedSections)
+		return nil, "", mistake.Errorf("%s:%d:%d: %d sections are listed; at most %d can be measured; join some", s.Manifest.Path, p.Sections[0].Pos.Line, p.Sections[0].Pos.Column, n, maxListedSections)
 	}
 	if len(p.Sections) > 0 {
 		var out []section
@@ -241,10 +241,10 @@ func (s *Session) listedSections(rate int) ([]section, string, error) {
 	cues := s.source().info.Cues
 	if p.SectionsFrom == "markers" {
 		if len(cues) == 0 {
-			return nil, "", mistake.Errorf("%s: sections are to come from cue markers, and the file has none; place markers there, list the sections in the manifest, or leave sections out to have them found from the pauses", s.source().path)
+			return nil, "", mistake.Errorf("%s: the manifest says sections: markers, and this file has no cue markers; add markers to it, list the sections in the manifest, or remove sections: so that pauses divide the performance", s.source().path)
 		}
 		if len(cues) > maxListedSections {
-			return nil, "", mistake.Errorf("%s: the file has %d cue markers; at most %d sections are measured: leave the markers that part the performance", s.source().path, len(cues), maxListedSections)
+			return nil, "", mistake.Errorf("%s: the file has %d cue markers; at most %d sections can be measured; keep only the markers between sections", s.source().path, len(cues), maxListedSections)
 		}
 		return s.fromCues(cues), "markers", nil
 	}

@@ -294,18 +294,18 @@ func (s *scanner) measure(info *Info, lay *layout) error {
 	frameBytes := int64(lay.frameBytes())
 	info.Frames = s.data.size / frameBytes
 	if info.Frames == 0 {
-		return s.fail(s.data.start-8, ErrEmpty, "the data chunk holds %d bytes, which is no whole frame of %d bytes; record or export it again", s.data.size, frameBytes)
+		return s.fail(s.data.start-8, ErrEmpty, "the data chunk holds %d bytes, less than one frame of %d bytes; record or export it again", s.data.size, frameBytes)
 	}
 	seconds := func(frames float64) float64 { return frames / float64(info.SampleRate) }
 	present := seconds(float64(info.Frames))
 	switch missing := uint64(s.data.size) < s.declared; {
 	case s.streamed:
-		s.warn("the length was never written (streamed file): the %.1f s up to the end of the file are taken", present)
+		s.warn("the length was never written (streamed file): all %.1f s up to the end of the file are used", present)
 	case missing:
 		frames := s.declared / uint64(frameBytes)
 		s.warn("truncated: %.1f s of %.1f s present (%d of %d frames)", present, seconds(float64(frames)), info.Frames, frames)
 	case s.data.size%frameBytes != 0:
-		s.warn("the last %d bytes of the audio are no whole frame and are ignored", s.data.size%frameBytes)
+		s.warn("the last %d bytes of the audio are not a whole frame and are ignored", s.data.size%frameBytes)
 	}
 	if !lay.float && lay.slot == 4 && s.unclearSlots() {
 		return s.probeSlots(lay, info.Frames*frameBytes)

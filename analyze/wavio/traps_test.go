@@ -309,7 +309,7 @@ func TestRefused(t *testing.T) {
 		"only a header":   {wave("RIFF"), ErrCorrupt, "no fmt chunk"},
 		"no data":         {wave("RIFF", format(tagInteger, 1, 48000, 16, 2)), ErrCorrupt, "no data chunk"},
 		"no fmt":          {wave("RIFF", data), ErrCorrupt, "no fmt chunk"},
-		"no frame":        {wave("RIFF", format(tagInteger, 1, 48000, 16, 2), chunk("data", nil)), ErrEmpty, "no whole frame"},
+		"no frame":        {wave("RIFF", format(tagInteger, 1, 48000, 16, 2), chunk("data", nil)), ErrEmpty, "less than one frame"},
 		"A-law":           {plain(6, 1, 8000, 8, 1), ErrUnsupported, "A-law"},
 		"MP3 in WAV":      {plain(0x55, 2, 44100, 16, 2), ErrUnsupported, "MP3"},
 		"unknown codec":   {plain(0x1234, 2, 44100, 16, 2), ErrUnsupported, "0x1234"},

@@ -217,9 +217,9 @@ takes:
 	run(context.Background(), []string{"check", "doubtful.yaml"}, &stdout, &stderr)
 	for _, want := range []string{
 		"evenhand: warning: two.wav: truncated: ",
-		`section "Blink" has 0.200 s and is left out: loudness is measured over 0.4 s at least`,
-		`of section "Hanging" only 0.1`,
-		`section "Beyond" lies outside the time that all takes share and is left out`,
+		`section "Blink" has 0.200 s and is not measured: loudness needs at least 0.4 s`,
+		`section "Hanging" has only 0.1`,
+		`section "Beyond" is outside the time that all takes share and is not measured`,
 	} {
 		if !strings.Contains(stderr.String(), want) {
 			t.Errorf("%q is not said", want)

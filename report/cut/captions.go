@@ -226,7 +226,7 @@ func (r *Record) longerChapters() string {
 	}
 	// A cut is moved a little, so a second more than the least.
 	if have, need := r.Frames/int64(r.SampleRate), int64(len(takes)*(minChapter+1)); have < need {
-		return fmt.Sprintf("the performance has %d s, and %d takes with a chapter each need about %d: make it longer, or leave takes out of the edit with --order", have, len(takes), need)
+		return fmt.Sprintf("the performance has %d s, and %d takes with a chapter each need about %d: play longer, or name fewer takes with --order", have, len(takes), need)
 	}
 	return fmt.Sprintf("--every %ds, or sections of %[1]d s and longer, give each take its own", minChapter+1)
 }

@@ -241,7 +241,7 @@ func TestChaptersSayWhatToDo(t *testing.T) {
 		r    *Record
 		want string
 	}{
-		{record(3, 4, 4, 4), "the chapter at 0:00 joins several takes, since a chapter lasts 10 s or longer: the performance has 12 s, and 3 takes with a chapter each need about 33: make it longer, or leave takes out of the edit with --order"},
+		{record(3, 4, 4, 4), "the chapter at 0:00 joins several takes, since a chapter lasts 10 s or longer: the performance has 12 s, and 3 takes with a chapter each need about 33: play longer, or name fewer takes with --order"},
 		{record(2, 6, 6, 6, 6), "the chapters at 0:00 and 0:12 join several takes, since a chapter lasts 10 s or longer: --every 11s, or sections of 11 s and longer, give each take its own"},
 		{record(2, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6), "the chapters at 0:00, 0:12, 0:24 and 2 more join several takes"},
 	} {

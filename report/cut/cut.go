@@ -124,16 +124,16 @@ func (o Options) Check(c *manifest.Comparison) error {
 		known = known || r == o.Rate
 	}
 	if !known {
-		add(bad("rate", "%d Hz cannot be written; allowed: %s", o.Rate, strings.Trim(fmt.Sprint(Rates()), "[]")))
+		add(bad("rate", "%d Hz; allowed: %s", o.Rate, strings.Trim(fmt.Sprint(Rates()), "[]")))
 	}
 	if o.Fade < minFade || o.Fade > maxFade || math.IsNaN(float64(o.Fade)) {
-		add(bad("fade", "a crossfade of %g s; allowed: %g to %g s", float64(o.Fade), float64(minFade), float64(maxFade)))
+		add(bad("fade", "%g s; allowed: %g to %g s", float64(o.Fade), float64(minFade), float64(maxFade)))
 	}
 	if !(o.Reach >= 0 && o.Reach <= maxReach) {
 		add(bad("reach", "%g s; allowed: 0 to %g s", float64(o.Reach), float64(maxReach)))
 	}
 	if o.From != nil && o.Every.zero() {
-		add(bad("from", "counting begins there only with --every"))
+		add(bad("from", "it has no effect without --every; add --every or remove --from"))
 	}
 	if o.From != nil && !(*o.From >= 0) {
 		add(bad("from", "%g s; allowed: 0 s or later in the edit", float64(*o.From)))

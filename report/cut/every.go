@@ -49,10 +49,10 @@ const (
 func ParseEvery(every, tempo string, beats int) (Interval, error) {
 	if every == "" {
 		if tempo != "" {
-			return Interval{}, bad("tempo", "a tempo only counts with --every in bars, such as --every 2bars")
+			return Interval{}, bad("tempo", "it has no effect without --every in bars; add --every 2bars or remove --tempo")
 		}
 		if beats != 0 {
-			return Interval{}, bad("beats", "beats only count with --every in bars, such as --every 2bars")
+			return Interval{}, bad("beats", "it has no effect without --every in bars; add --every 2bars or remove --beats")
 		}
 		return Interval{}, nil
 	}
@@ -69,25 +69,25 @@ func ParseEvery(every, tempo string, beats int) (Interval, error) {
 			if tempo == "" {
 				found = "none is stated"
 			}
-			return Interval{}, bad("tempo", "bars need a tempo in beats a minute, %s; allowed: %d to %d", found, minTempo, maxTempo)
+			return Interval{}, bad("tempo", "bars need a tempo in beats per minute, %s; allowed: %d to %d", found, minTempo, maxTempo)
 		}
 		t, _ := new(big.Rat).SetString(strings.TrimSpace(tempo))
 		if t.Cmp(big.NewRat(minTempo, 1)) < 0 || t.Cmp(big.NewRat(maxTempo, 1)) > 0 {
-			return Interval{}, bad("tempo", "%s beats a minute; allowed: %d to %d", tempo, minTempo, maxTempo)
+			return Interval{}, bad("tempo", "%s beats per minute; allowed: %d to %d", tempo, minTempo, maxTempo)
 		}
 		if beats == 0 {
 			beats = 4
 		}
 		if beats < 1 || beats > maxBeats {
-			return Interval{}, bad("beats", "%d beats in a bar; allowed: 1 to %d", beats, maxBeats)
+			return Interval{}, bad("beats", "%d beats per bar; allowed: 1 to %d", beats, maxBeats)
 		}
 		i.Written = fmt.Sprintf("%s %s at %s beats a minute, %d beats in a bar", m[1], m[2], strings.TrimSpace(tempo), beats)
 		i.seconds = n.Mul(n, big.NewRat(60*int64(beats), 1))
 		i.seconds.Quo(i.seconds, t)
 	case tempo != "":
-		return Interval{}, bad("tempo", "a tempo only counts with --every in bars; found --every %s", i.Written)
+		return Interval{}, bad("tempo", "it has no effect without --every in bars, found --every %s", i.Written)
 	case beats != 0:
-		return Interval{}, bad("beats", "beats only count with --every in bars; found --every %s", i.Written)
+		return Interval{}, bad("beats", "it has no effect without --every in bars, found --every %s", i.Written)
 	}
 	if i.Seconds() < minPart {
 		return Interval{}, bad("every", "%s is %.3f s; allowed: %g s or longer", i.Written, float64(i.Seconds()), float64(minPart))

@@ -42,12 +42,12 @@ func TestParseEvery(t *testing.T) {
 		{"1e9s", "", 0, "not a length"},
 		{"0.1s", "", 0, "allowed: 0.5 s or longer"},
 		{"0s", "", 0, "allowed: 0.5 s or longer"},
-		{"2bars", "", 0, "--tempo: bars need a tempo in beats a minute, none is stated; allowed: 20 to 400"},
+		{"2bars", "", 0, "--tempo: bars need a tempo in beats per minute, none is stated; allowed: 20 to 400"},
 		{"2bars", "fast", 0, `found "fast"`},
-		{"2bars", "500", 0, "--tempo: 500 beats a minute; allowed: 20 to 400"},
-		{"2bars", "120", 33, "--beats: 33 beats in a bar; allowed: 1 to 32"},
-		{"4s", "120", 0, "--tempo: a tempo only counts"},
-		{"4s", "", 3, "--beats: beats only count"},
+		{"2bars", "500", 0, "--tempo: 500 beats per minute; allowed: 20 to 400"},
+		{"2bars", "120", 33, "--beats: 33 beats per bar; allowed: 1 to 32"},
+		{"4s", "120", 0, "--tempo: it has no effect without --every in bars"},
+		{"4s", "", 3, "--beats: it has no effect without --every in bars"},
 		{"", "120", 0, "--tempo:"},
 		{"", "", 3, "--beats:"},
 	} {
@@ -73,19 +73,19 @@ func TestOptionsRefused(t *testing.T) {
 		o    Options
 		says []string
 	}{
-		{Options{Order: []string{"Leaning", "Spliting"}}, []string{`--order: no take is called "Spliting"; did you mean "Splitting"?`}},
-		{Options{Order: []string{"Leaning", "Zebra"}}, []string{`no take is called "Zebra"; allowed: Leaning, Splitting, Sagging`}},
+		{Options{Order: []string{"Leaning", "Spliting"}}, []string{`--order: there is no take "Spliting"; did you mean "Splitting"?`}},
+		{Options{Order: []string{"Leaning", "Zebra"}}, []string{`there is no take "Zebra"; allowed: Leaning, Splitting, Sagging`}},
 		{Options{Order: []string{"splitting"}}, []string{"--order: 1 take; an edit changes between at least two"}},
 		{Options{Order: []string{"splitting", "sagging", "Splitting"}, Shuffle: true}, []string{`"Splitting" is listed twice`}},
-		{Options{Rate: 22050, FPS: "23.98", Fade: 1}, []string{"--rate: 22050 Hz cannot be written; allowed: 44100 48000", "--fps:", "23.976, 24, 25, 29.97, 29.97df", "--fade: a crossfade of 1 s; allowed: 0.001 to 0.2 s"}},
+		{Options{Rate: 22050, FPS: "23.98", Fade: 1}, []string{"--rate: 22050 Hz; allowed: 44100 48000", "--fps:", "23.976, 24, 25, 29.97, 29.97df", "--fade: 1 s; allowed: 0.001 to 0.2 s"}},
 		{Options{Start: "25:00:00:00"}, []string{"--start:", "allowed: 0 to 23"}},
-		{Options{FPS: "29.97df", Start: "00:01:00:00"}, []string{"--start:", "use 00:01:00;02"}},
+		{Options{FPS: "29.97df", Start: "00:01:00:00"}, []string{"--start:", "type 00:01:00;02"}},
 		{Options{Reach: 6}, []string{"--reach: 6 s; allowed: 0 to 5 s"}},
 		{Options{Reach: nan}, []string{"--reach:"}},
 		{Options{Fade: nan}, []string{"--fade:"}},
 		{Options{Report: "report/index.html"}, []string{`--report: "report/index.html" is no address of a page; allowed: one such as https://`}},
 		{Options{Report: "https://example.org/a\nb"}, []string{"--report:"}},
-		{Options{From: &minus}, []string{"--from:", "only with --every"}},
+		{Options{From: &minus}, []string{"--from:", "it has no effect without --every"}},
 	} {
 		err := x.o.Check(c)
 		if option := (*OptionError)(nil); !errors.As(err, &option) {
@@ -113,7 +113,7 @@ func TestOptionsRefused(t *testing.T) {
 			t.Errorf("%s: %v, %v; want %v", order, got, err, want)
 		}
 	}
-	if _, err := takeOrder(Options{Order: []string{"Ribbon", "Coil", " egde"}}, c); err == nil || !strings.Contains(err.Error(), `no take is called "egde"; did you mean "Coil, edge"?`) && !strings.Contains(err.Error(), `allowed: Coil; Coil, edge; Coil, edge, again; Ribbon`) {
+	if _, err := takeOrder(Options{Order: []string{"Ribbon", "Coil", " egde"}}, c); err == nil || !strings.Contains(err.Error(), `there is no take "egde"; did you mean "Coil, edge"?`) && !strings.Contains(err.Error(), `allowed: Coil; Coil, edge; Coil, edge, again; Ribbon`) {
 		t.Errorf("got %v", err)
 	}
 }

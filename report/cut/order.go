@@ -31,13 +31,13 @@ func takeOrder(o Options, c *manifest.Comparison) ([]int, error) {
 			if n := manifest.Nearest(want, names); n != "" {
 				hint = "did you mean \"" + n + "\"?"
 			}
-			return nil, bad("order", "no take is called %q; %s", want, hint)
+			return nil, bad("order", "there is no take %q; %s", want, hint)
 		}
 		if seen[at] && o.Shuffle {
 			return nil, bad("order", "%q is listed twice; with --shuffle each take is listed once", names[at])
 		}
 		if of := c.Takes[at].RepeatOf; of != "" && o.Shuffle {
-			return nil, bad("order", "%q repeats %q, so nobody can guess which it is; leave it out, or leave out --shuffle", names[at], of)
+			return nil, bad("order", "%q repeats %q, so nobody can guess which it is; remove it, or remove --shuffle", names[at], of)
 		}
 		seen[at] = true
 		order = append(order, at)

@@ -103,9 +103,9 @@ func (p *plan) noteWithheld() {
 	switch {
 	case names == nil:
 	case p.o.Shuffle:
-		p.note("the edit and a file in %s hold a recording that is marked redistribute: no: they are made for the author's own use, and may not be published without leave", takesDir)
+		p.note("the edit and a file in %s hold a recording that is marked redistribute: no: they are for the author's own use; do not publish them without permission", takesDir)
 	default:
-		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are made for the author's own use, and may not be published without leave", takesDir, manifest.Join(names))
+		p.note("the edit and the files in %s hold recordings that are marked redistribute: no (%s): they are for the author's own use; do not publish them without permission", takesDir, manifest.Join(names))
 	}
 }
 
@@ -141,7 +141,7 @@ func (p *plan) cast(order []int, parts int) {
 		p.voices = append(p.voices, v)
 	}
 	if aside := len(p.res.Takes) - len(takes); p.o.Shuffle && aside > 0 {
-		p.note("not among the takes to guess: %d of %d (--order names those to guess; without it a bypass, the room and repeats are left out)", aside, len(p.res.Takes))
+		p.note("not among the takes to guess: %d of %d (--order names those to guess; without it the edit has no bypass, room or repeats)", aside, len(p.res.Takes))
 	}
 	var late, aside []string
 	for _, v := range p.voices {
@@ -159,7 +159,7 @@ func (p *plan) cast(order []int, parts int) {
 		p.note("not heard in the edit, only as files in %s: %s; it has room for %d of %d takes, and --every, or a shorter one, makes more", takesDir, manifest.Join(late), parts, len(order))
 	}
 	if aside != nil {
-		p.note("not heard in the edit, only as files in %s: %s; --order names the takes to play (without it a bypass, the room and repeats are left out)", takesDir, manifest.Join(aside))
+		p.note("not heard in the edit, only as files in %s: %s; --order names the takes to play (without it the edit has no bypass, room or repeats)", takesDir, manifest.Join(aside))
 	}
 }
 

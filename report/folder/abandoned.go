@@ -96,7 +96,7 @@ func Recover(dst string) (found []string, err error) {
 			if _, has := os.Lstat(aside); has == nil {
 				err = errors.Join(disk.Rename(aside, full), disk.SyncDir(filepath.Dir(full)), disk.SyncDir(dir))
 				if err != nil {
-					err = fmt.Errorf("%s: an earlier run ended while it was replacing this; what was here is in %s and cannot be put back: %w", dst, aside, err)
+					err = fmt.Errorf("%s: an earlier run ended while it replaced this; the old content is in %s and cannot be put back: %w", dst, aside, err)
 					return
 				}
 				found = append(found, fmt.Sprintf("%s: an earlier run ended while it was replacing this; what was here before is back", dst))

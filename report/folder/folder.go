@@ -90,14 +90,14 @@ func Follow(dst string) (string, error) {
 	}
 	info, err := os.Lstat(full)
 	if errors.Is(err, syscall.ENOTDIR) {
-		return "", &NotOursError{Dir: dst, Why: "a part of the path before it is a file", Do: "name another folder"}
+		return "", &NotOursError{Dir: dst, Why: "a part of its path is a file", Do: "name another folder"}
 	}
 	if err != nil || info.Mode()&fs.ModeSymlink == 0 {
 		return full, nil // what is wrong with it is found later
 	}
 	to, err := filepath.EvalSymlinks(full)
 	if errors.Is(err, fs.ErrNotExist) {
-		return "", &NotOursError{Dir: dst, Why: "a link to something that is not there", Do: "remove the link or name another folder"}
+		return "", &NotOursError{Dir: dst, Why: "this is a link to something that does not exist", Do: "remove the link or name another folder"}
 	}
 	return to, err
 }
@@ -204,7 +204,7 @@ func (d *Draft) judge() error {
 // holds the current folder or an input. shown is how the user named it.
 func InUse(dst, shown string, inputs []string) error {
 	if here, err := os.Getwd(); err == nil && Holds(dst, here) {
-		return &NotOursError{Dir: shown, Why: "this is the folder that you are in, or one above it, and another one would take its place", Do: "go up with cd .. and name it from there, or name a new folder"}
+		return &NotOursError{Dir: shown, Why: "this is the folder that you are in, or one above it, and the command would replace it", Do: "type cd .. and name it from there, or name a new folder"}
 	}
 	for _, in := range inputs {
 		if Holds(dst, in) {

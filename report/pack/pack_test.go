@@ -422,7 +422,7 @@ func TestNothingLeft(t *testing.T) {
 			os.WriteFile(grows.Items[1].Source, bytes.Repeat([]byte("SAMPLES "), 60), 0o666)
 		}
 	})
-	if err == nil || !strings.Contains(err.Error(), "changed while it was packed") {
+	if err == nil || !strings.Contains(err.Error(), "changed while pack read it") {
 		t.Error(err)
 	}
 	if err := Write(t.Context(), dir+"/b.zip", missing, nil); !errors.Is(err, os.ErrNotExist) {

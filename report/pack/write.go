@@ -175,7 +175,7 @@ func (c Content) layOut(ctx context.Context, zipped bool, progress func(done, to
 		items[i].Item = it
 		items[i].Name = payloadDir + it.Name
 		if why := seen.add(items[i].Name, false); why != "" {
-			return nil, fmt.Errorf("pack: %q: %s: it could not be unpacked everywhere; rename the file", it.Name, why)
+			return nil, fmt.Errorf("pack: %q: %s: some systems cannot unpack it; rename the file", it.Name, why)
 		}
 		if it.Source != "" {
 			info, err := os.Stat(it.Source)
@@ -293,7 +293,7 @@ func (it bagItem) copyTo(ctx context.Context, w io.Writer) error {
 
 // changed says that a file changed between two readings of it.
 func changed(path string) error {
-	return mistake.Errorf("%s: it changed while it was packed; pack again when nothing writes to it", path)
+	return mistake.Errorf("%s: the file changed while pack read it; pack again when no program writes to it", path)
 }
 
 func writeArchive(ctx context.Context, path string, c Content, items []bagItem) (err error) {

@@ -20,7 +20,7 @@ import (
 
 // Errors.
 var (
-	ErrRate  = errors.New("no such frame rate")
+	ErrRate  = errors.New("unknown frame rate")
 	ErrLabel = errors.New("not a timecode")
 )
 
@@ -118,13 +118,13 @@ func (r Rate) Frame(label string) (int64, error) {
 	for i, p := range parts {
 		n, err := strconv.ParseUint(p, 10, 16)
 		if err != nil || int64(n) > limits[i] || len(p) > 2 {
-			return bad("%s is %q; allowed: 0 to %d at %s frames a second", []string{"hours", "minutes", "seconds", "frames"}[i], p, limits[i], r.name)
+			return bad("%s is %q; allowed: 0 to %d at %s frames per second", []string{"hours", "minutes", "seconds", "frames"}[i], p, limits[i], r.name)
 		}
 		v[i] = int64(n)
 	}
 	minutes := v[0]*60 + v[1]
 	if v[2] == 0 && v[3] < r.drop && minutes%10 != 0 {
-		return bad("drop-frame timecode leaves this one out; use %02d:%02d:00;%02d", v[0], v[1], r.drop)
+		return bad("drop-frame timecode skips this one; type %02d:%02d:00;%02d", v[0], v[1], r.drop)
 	}
 	return (minutes*60+v[2])*r.nominal + v[3] - r.drop*(minutes-minutes/10), nil
 }
