@@ -117,7 +117,7 @@ func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
 	case l.Separated:
 		row("response", "flat within what was measured")
 	default:
-		row("response", "not told apart from the level")
+		row("response", "uncertain: not separated from the level")
 	}
 	row("20 Hz to 20 kHz", unit.Signed(float64(l.Broadband), 2)+" dB")
 	row("loudness", unit.Signed(float64(l.Loudness), 2)+" LU")
