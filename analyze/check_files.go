@@ -231,7 +231,7 @@ func (s *Session) askNearCopy(a *answers) {
 	case with != "":
 		reason := fmt.Sprintf("each take was compared with %s only, because there are more than %d takes", with, AllPairs)
 		if !none {
-			reason += fmt.Sprintf("; the deepest null, of %s and %s, leaves %s dB", worst.A, worst.B, unit.Format(float64(worst.Residual), 1))
+			reason += fmt.Sprintf("; the deepest null, repeats apart, is that of %s and %s and leaves %s dB", worst.A, worst.B, unit.Format(float64(worst.Residual), 1))
 		}
 		a.skip("", reason)
 	case a.out != nil:
