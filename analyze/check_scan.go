@@ -5,8 +5,6 @@ import (
 	"errors"
 	"io/fs"
 	"math"
-	"path/filepath"
-	"strings"
 
 	"golang.org/x/sync/errgroup"
 
@@ -15,6 +13,7 @@ import (
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -130,7 +129,7 @@ func (f *scan) read(ctx context.Context) error {
 		}
 	}
 	found := faults.NewMeter(f.info.SampleRate, n, faults.Params{})
-	err = eachBlock(ctx, r, f.info.Channels, func(block [][]float64) error {
+	err = recording.EachBlock(ctx, r, f.info.Channels, func(block [][]float64) error {
 		for c, m := range meters {
 			used[c] = block[f.channels[c]-1]
 			if err := m.Write(used[c]); err != nil {
@@ -199,10 +198,10 @@ func (m middle) ReadAt(dst []float64, first int64) (int, error) {
 func (s *Session) inspectDeviceFiles() error {
 	s.irs = map[string]deviceFile{}
 	for _, f := range s.Result.Files {
-		if f.Use != "device file" || !strings.EqualFold(filepath.Ext(f.Path), ".wav") {
+		if f.Use != "device file" || !manifest.NamesRecording(f.Path) {
 			continue
 		}
-		info, err := wavio.Inspect(manifest.OnDisk(s.Manifest.Dir, f.Path))
+		info, err := recording.Inspect(manifest.OnDisk(s.Manifest.Dir, f.Path))
 		if errors.Is(err, fs.ErrNotExist) {
 			continue // known from an earlier report alone: see Options.Absent
 		}

@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/wavio"
 )
 
@@ -27,11 +28,12 @@ type fileUse struct {
 	redistribute bool
 	audio        bool
 
-	full string      // on disk
-	was  fs.FileInfo // before it was read
-	file File
-	info wavio.Info
-	err  error // why it cannot be used
+	full    string      // on disk
+	samples string      // on disk, see input
+	was     fs.FileInfo // before it was read
+	file    File
+	info    wavio.Info
+	err     error // why it cannot be used
 }
 
 // fileList is every use of a file that a manifest names.
@@ -127,8 +129,8 @@ func (s *Session) readFile(ctx context.Context, u *fileUse) error {
 	// A failure is that of opening it, which says more.
 	u.was, _ = os.Stat(u.full)
 	if u.audio {
-		if u.info, u.err = wavio.Inspect(u.full); u.err != nil {
-			return nil
+		if u.info, u.samples, u.err = recording.Open(ctx, u.full, s.scratch.next); u.err != nil {
+			return ctx.Err()
 		}
 	}
 	sum, n, err := SHA256File(ctx, u.full)
@@ -143,7 +145,7 @@ func (s *Session) readFile(ctx context.Context, u *fileUse) error {
 		return ctx.Err()
 	}
 	u.file = File{Path: u.shown, Use: u.use, SHA256: sum, Bytes: n, Redistribute: u.redistribute}
-	if u.err = (input{u.full, u.was}).unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
+	if u.err = (input{path: u.full, was: u.was}).unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
 		u.err = &ChangedError{u.full}
 	}
 	if u.audio {
@@ -169,7 +171,7 @@ func (s *Session) takeFiles(list []*fileUse) error {
 			continue
 		}
 		s.Result.Files = append(s.Result.Files, u.file)
-		s.inputs = append(s.inputs, input{u.full, u.was})
+		s.inputs = append(s.inputs, input{path: u.full, was: u.was})
 		for _, w := range u.info.Warnings {
 			s.warn(u.path, "%s", w)
 		}
@@ -192,7 +194,7 @@ func (s *Session) openRecordings(l fileList) error {
 			return nil
 		}
 		sig.sha256 = u.file.SHA256
-		sig.input.was = u.was
+		sig.input.was, sig.input.samples = u.was, u.samples
 		return sig
 	}
 	if l.dry != nil {

@@ -10,6 +10,7 @@ import (
 	"evenhand/analyze/align"
 	"evenhand/analyze/level"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -26,7 +27,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 	}
 	var sources [2]align.Source
 	for k, sig := range []*signal{s.dry, s.loopback} {
-		channel, note, err := loudestChannel(ctx, sig.path, sig.info)
+		channel, note, err := loudestChannel(ctx, sig.input, sig.info)
 		if err != nil {
 			return err
 		}
@@ -61,17 +62,17 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 // loudestChannel returns which channel of a file, from 1, has the most power, and
 // what to say of a file with several: interfaces record one input to one side,
 // and the mean of a signal and nothing is 6 dB down.
-func loudestChannel(ctx context.Context, path string, info wavio.Info) (channel int, note string, err error) {
+func loudestChannel(ctx context.Context, in input, info wavio.Info) (channel int, note string, err error) {
 	if info.Channels == 1 {
 		return 1, "", nil
 	}
-	r, err := wavio.Open(path)
+	r, err := in.open()
 	if err != nil {
 		return 0, "", err
 	}
 	defer r.Close()
 	power := make([]float64, info.Channels)
-	err = eachBlock(ctx, r, info.Channels, func(block [][]float64) error {
+	err = recording.EachBlock(ctx, r, info.Channels, func(block [][]float64) error {
 		for c, x := range block {
 			for _, v := range x {
 				power[c] += v * v
@@ -163,20 +164,24 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	if tolerance == 0 {
 		tolerance = level.DefaultTolerance
 	}
+	var scratch scratch
+	defer scratch.Close()
 	var bad []error
 	var signals [2]*signal
 	warnings := []string{}
 	for k, path := range []string{dryPath, loopPath} {
-		was, _ := os.Stat(path) // a failure is that of opening it, which says more
-		info, err := wavio.Inspect(path)
+		in := input{path: path}
+		in.was, _ = os.Stat(path) // a failure is that of opening it, which says more
+		info, samples, err := recording.Open(ctx, path, scratch.next)
 		if err != nil {
 			bad = append(bad, err)
 			continue
 		}
+		in.samples = samples
 		for _, w := range info.Warnings {
 			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
 		}
-		channel, note, err := loudestChannel(ctx, path, info)
+		channel, note, err := loudestChannel(ctx, in, info)
 		if err != nil {
 			bad = append(bad, err)
 			continue
@@ -188,7 +193,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 			bad = append(bad, err)
 			continue
 		}
-		signals[k].input.was = was
+		signals[k].input = in
 	}
 	if bad == nil && signals[0].info.SampleRate != signals[1].info.SampleRate {
 		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the dry recording has %d Hz; record or export the loopback at the dry recording's rate",

@@ -5,6 +5,7 @@ import (
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/loudness"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/wavio"
 )
 
@@ -49,12 +50,12 @@ func RemeasureWAV(ctx context.Context, name string) (loudness.Measurement, wavio
 
 // measureWhole measures decoded audio to its end and returns how many frames
 // it has.
-func measureWhole(ctx context.Context, r blockReader, rate, channels int, weights []float64) (m loudness.Measurement, frames int64, err error) {
+func measureWhole(ctx context.Context, r recording.BlockReader, rate, channels int, weights []float64) (m loudness.Measurement, frames int64, err error) {
 	meter, err := loudness.NewMeter(rate, channels, loudness.Options{Weights: weights})
 	if err != nil {
 		return m, 0, err
 	}
-	err = eachBlock(ctx, r, channels, func(block [][]float64) error {
+	err = recording.EachBlock(ctx, r, channels, func(block [][]float64) error {
 		frames += int64(len(block[0]))
 		return meter.Write(block)
 	})

@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -157,7 +158,7 @@ func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline)
 // error is of writing, or ctx's.
 func copyFrames(ctx context.Context, w *wavio.Writer, d *flacio.Decoder, channels int) (frames int64, whole bool, err error) {
 	var failed error // of writing
-	damaged := eachBlock(ctx, d, channels, func(block [][]float64) error {
+	damaged := recording.EachBlock(ctx, d, channels, func(block [][]float64) error {
 		if failed = w.Write(block); failed == nil {
 			frames += int64(len(block[0]))
 		}

@@ -68,6 +68,7 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 		return nil, nil, nil
 	}
 	s := &Session{Manifest: &part, workers: opts.workers(), onProgress: opts.Progress, absent: opts.Absent}
+	defer s.Close()
 	s.Result = newResult(&part, opts.Version)
 	if err := s.readFiles(ctx); err != nil {
 		return nil, nil, err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"path/filepath"
 	"runtime"
 	"sync"
 	"sync/atomic"
@@ -13,6 +14,7 @@ import (
 	"evenhand/analyze/activity"
 	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
+	"evenhand/analyze/disk"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/noise"
@@ -61,7 +63,8 @@ func (o Options) workers() int {
 }
 
 // Session is a comparison being measured: the result and what is needed to
-// publish its audio. Make one with Measure.
+// publish its audio. Make one with Measure; Close it when its audio is no longer
+// read.
 type Session struct {
 	Manifest *manifest.Comparison
 	Result   *Result
@@ -122,6 +125,7 @@ type Session struct {
 	again        []judged              // of each repeat against what it repeats
 	irs          map[string]deviceFile // impulse responses by File.Path
 	checksOnly   bool
+	scratch      scratch // of recordings that are not WAVE
 }
 
 // Measure reads every file of a comparison and measures it: alignment,
@@ -131,9 +135,9 @@ type Session struct {
 //
 // Errors: *ChangedError when a file changes meanwhile, *mistake.Error for files
 // that cannot be compared or matched and for limits of checks that mean
-// nothing, *CeilingError from the level match, the errors of wavio for damaged
+// nothing, *CeilingError from the level match, those of recording for damaged
 // files, and ctx's error when it is done.
-func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Session, error) {
+func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Session, err error) {
 	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
 		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
 	if e := opts.Earlier; e != nil && s.anchorSum == "" {
@@ -142,6 +146,11 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 	if err := checkLimits(c); err != nil {
 		return nil, err
 	}
+	defer func() {
+		if err != nil {
+			s.Close()
+		}
+	}()
 	s.Result = newResult(c, opts.Version)
 	if err := s.readFiles(ctx); err != nil {
 		return nil, s.orChanged(err)
@@ -185,6 +194,43 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (*Sessio
 	}
 	s.noteEqualChannels()
 	return s, nil
+}
+
+// Close removes what was unpacked of the recordings. The result stays.
+func (s *Session) Close() error { return s.scratch.Close() }
+
+// scratch is room for samples of recordings, outside any output. The zero value is
+// ready for use, also by several goroutines.
+type scratch struct {
+	mu   sync.Mutex
+	held *disk.Held // nil until it is needed
+	made int
+}
+
+// next returns the name of a new file.
+func (x *scratch) next() (string, error) {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.held == nil {
+		var err error
+		if x.held, err = disk.Temp("recordings"); err != nil {
+			return "", err
+		}
+	}
+	x.made++
+	return filepath.Join(x.held.Dir, fmt.Sprintf("%d.wav", x.made)), nil
+}
+
+// Close removes all files.
+func (x *scratch) Close() error {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if x.held == nil {
+		return nil
+	}
+	held := x.held
+	x.held = nil
+	return held.Remove()
 }
 
 // progress begins a stage of total units and returns a function that adds to

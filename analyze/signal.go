@@ -1,7 +1,6 @@
 package analyze
 
 import (
-	"context"
 	"crypto/sha256"
 	"encoding/binary"
 	"errors"
@@ -10,47 +9,13 @@ import (
 	"sync"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
 
-// blockFrames is how many frames are read, measured or written at a time.
-const blockFrames = 1 << 14
-
-// blockReader is a file that is decoded block by block: WAVE or FLAC. Read
-// fills dst, channel-major, and returns the frames read; io.EOF at the end.
-type blockReader interface {
-	Read(dst [][]float64) (int, error)
-}
-
-// eachBlock reads a file to its end and hands it to f block by block; a block
-// is valid until f returns. The errors are those of reading, f's, and ctx's.
-func eachBlock(ctx context.Context, r blockReader, channels int, f func(block [][]float64) error) error {
-	buf, part := make([][]float64, channels), make([][]float64, channels)
-	for c := range buf {
-		buf[c] = make([]float64, blockFrames)
-	}
-	for {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		n, err := r.Read(buf)
-		for c := range buf {
-			part[c] = buf[c][:n]
-		}
-		if n > 0 {
-			if err := f(part); err != nil {
-				return err
-			}
-		}
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-	}
-}
+// blockFrames is how many frames are measured or written at a time.
+const blockFrames = recording.BlockFrames
 
 // signal is what is measured, matched and heard of one recording: its channels
 // mixed to one or two.

@@ -22,8 +22,9 @@ func (e *ChangedError) Unwrap() error { return mistake.Err }
 
 // input is a file as it was when it was hashed.
 type input struct {
-	path string
-	was  fs.FileInfo
+	path    string
+	was     fs.FileInfo
+	samples string // the WAVE file that its samples are read from; "" for itself
 }
 
 // is tells whether a file is the one that was hashed: the same one, of the same
@@ -46,6 +47,12 @@ func (in input) unchanged() error {
 
 // open opens the recording, and only the one that was hashed.
 func (in input) open() (*wavio.Reader, error) {
+	if in.samples != "" && in.samples != in.path {
+		if err := in.unchanged(); err != nil {
+			return nil, err
+		}
+		return wavio.Open(in.samples)
+	}
 	r, err := wavio.Open(in.path)
 	if err != nil {
 		if in.unchanged() != nil {

@@ -11,6 +11,8 @@ import (
 
 	"github.com/mewkiz/flac"
 	"github.com/mewkiz/flac/frame"
+
+	"evenhand/analyze/unit"
 )
 
 // Info describes a FLAC file.
@@ -25,6 +27,7 @@ type Info struct {
 type Decoder struct {
 	path   string
 	file   *os.File
+	size   int64
 	source *source
 	stated [md5.Size]byte // what the file says of its samples
 	info   Info
@@ -49,14 +52,14 @@ func Open(path string) (*Decoder, error) {
 	if err != nil {
 		return nil, wrap(path, nil, "cannot open", err)
 	}
-	d := &Decoder{path: path, file: f, sum: newSampleSum()}
+	d := &Decoder{path: path, file: f, size: st.Size(), sum: newSampleSum()}
 	// The library takes a reader that has a large buffer for its own, so that
 	// this one shows how far it has read.
 	head := bufio.NewReaderSize(f, 1<<12)
 	stream, err := flac.New(head)
 	if err != nil {
 		f.Close()
-		return nil, wrap(path, ErrCorrupt, "cannot read the stream header", err)
+		return nil, damaged(path, err, "its header cannot be read as that of a FLAC file")
 	}
 	at, err := f.Seek(0, io.SeekCurrent)
 	if err == nil {
@@ -77,6 +80,9 @@ func Open(path string) (*Decoder, error) {
 	d.block = make([][]int32, d.info.Channels)
 	return d, nil
 }
+
+// Size is the length of the file in bytes when it was opened.
+func (d *Decoder) Size() int64 { return d.size }
 
 // Info describes the file.
 func (d *Decoder) Info() Info { return d.info }
@@ -145,7 +151,7 @@ func (d *Decoder) parse() error {
 		return d.verify()
 	}
 	if err != nil {
-		return wrap(d.path, ErrCorrupt, "cannot decode", err)
+		return d.broken(err)
 	}
 	if f.BitsPerSample == 0 {
 		f.BitsPerSample = uint8(d.info.Bits) // the library does not look it up in the stream header
@@ -154,13 +160,16 @@ func (d *Decoder) parse() error {
 		return fail(d.path, ErrCorrupt, "the block at frame %d has %d channels of %d bits; the file has %d of %d",
 			d.frames, f.Channels.Count(), f.BitsPerSample, d.info.Channels, d.info.Bits)
 	}
+	if f.SampleRate != 0 && int(f.SampleRate) != d.info.SampleRate {
+		return fail(d.path, ErrCorrupt, "the block at frame %d states a sample rate of %d Hz; the header states %d Hz", d.frames, f.SampleRate, d.info.SampleRate)
+	}
 	if err := f.Parse(); err != nil {
-		return wrap(d.path, ErrCorrupt, "cannot decode", err)
+		return d.broken(err)
 	}
 	n := len(f.Subframes[0].Samples)
 	// At once: a short file can decode to a very long one.
 	if stated := d.info.Frames; stated != 0 && d.frames+int64(n) > stated {
-		return fail(d.path, ErrCorrupt, "there are more frames than the %d that the header says", stated)
+		return fail(d.path, ErrCorrupt, "there are more frames than the %d that the header states", stated)
 	}
 	for c, sub := range f.Subframes {
 		if len(sub.Samples) != n {
@@ -179,14 +188,23 @@ func (d *Decoder) parse() error {
 	return nil
 }
 
+// broken is the error of a block that cannot be decoded.
+func (d *Decoder) broken(err error) error {
+	at := unit.Seconds(float64(d.frames) / float64(d.info.SampleRate))
+	if errors.Is(err, io.ErrUnexpectedEOF) {
+		return damaged(d.path, err, "the file ends within the block that begins at frame %d (%v)", d.frames, at)
+	}
+	return damaged(d.path, err, "the block that begins at frame %d (%v) is damaged", d.frames, at)
+}
+
 // verify returns io.EOF if everything is there as it was written.
 func (d *Decoder) verify() error {
 	if d.info.Frames != 0 && d.frames != d.info.Frames {
-		return fail(d.path, ErrCorrupt, "found %d frames; the header says %d", d.frames, d.info.Frames)
+		return fail(d.path, ErrCorrupt, "found %d frames; the header states %d; copy or export the file again", d.frames, d.info.Frames)
 	}
 	if d.stated != [md5.Size]byte{} {
 		if got := d.sum.sum(); got != d.stated {
-			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header says %x", got, d.stated)
+			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header states %x; copy or export the file again", got, d.stated)
 		}
 	}
 	if d.cutter != nil {

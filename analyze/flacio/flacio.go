@@ -17,14 +17,17 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+
+	"evenhand/analyze/mistake"
 )
 
-// The kinds of failure; match them with errors.Is.
+// The kinds of failure; match them with errors.Is. All but ErrUse are the file's
+// fault and match mistake.Err.
 var (
 	// ErrUnsupported: a depth, rate or channel count outside what is read or written.
-	ErrUnsupported = errors.New("unsupported FLAC format")
+	ErrUnsupported = mistake.Kind("unsupported FLAC format")
 	// ErrCorrupt: a file that is not FLAC or whose content contradicts its checksums.
-	ErrCorrupt = errors.New("damaged FLAC file")
+	ErrCorrupt = mistake.Kind("damaged FLAC file")
 	// ErrUse: the caller asked for something impossible.
 	ErrUse = errors.New("wrong use")
 )
@@ -54,6 +57,16 @@ func fail(path string, kind error, format string, args ...any) error {
 	return &Error{Path: path, Kind: kind, Msg: fmt.Sprintf(format, args...)}
 }
 
+// damaged says what is wrong with a file, in whose structure err was found. What
+// the library says of it is only unwrapped: it names its own functions.
+func damaged(path string, err error, format string, args ...any) error {
+	e := &Error{Path: path, Kind: ErrCorrupt, Msg: fmt.Sprintf(format, args...) + "; copy or export it again", Err: err}
+	if pe, ok := errors.AsType[*fs.PathError](err); ok { // reading itself failed
+		e.Kind, e.Msg = nil, "cannot read: "+pe.Err.Error()
+	}
+	return e
+}
+
 func wrap(path string, kind error, doing string, err error) error {
 	cause := err
 	if pe, ok := errors.AsType[*fs.PathError](err); ok {
@@ -76,7 +89,7 @@ func checkFormat(path string, rate, channels, bits int) error {
 	case channels < 1 || channels > MaxChannels:
 		return fail(path, ErrUnsupported, "found %d channels; allowed: 1 to %d", channels, MaxChannels)
 	case bits != 16 && bits != 24:
-		return fail(path, ErrUnsupported, "found %d-bit samples; allowed: 16 or 24", bits)
+		return fail(path, ErrUnsupported, "found %d-bit samples; allowed: 16 or 24; export with one of these depths", bits)
 	}
 	return nil
 }

@@ -368,6 +368,11 @@ func TestBytesOfOld(t *testing.T) {
 					t.Fatal(err)
 				}
 				all.Write(b)
+				got, info, err := decode(path, 4096)
+				if err != nil || info.SampleRate != rate {
+					t.Fatalf("%d Hz: %+v, %v", rate, info, err)
+				}
+				same(t, got, x)
 			}
 		}
 	}

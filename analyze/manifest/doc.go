@@ -92,6 +92,13 @@
 //
 // # Files
 //
+// The dry recording, the loopback and the takes are WAV or FLAC files. WAV files
+// can have up to 32 channels, of 8- to 32-bit integers or of floats; FLAC files can
+// have up to 8 channels, of 16 or 24 bits. Sample rates are 8 to 384 kHz. A FLAC
+// file gives the same figures as the WAV file of the same samples, but it has no
+// cue markers. While it is measured, its samples are kept uncompressed in the
+// system's folder for temporary files.
+//
 // Paths start at the folder of the manifest, with / between folders on every
 // system. You can use ../. An absolute path gives a warning, because it works on
 // one machine only. A web address is an error.

@@ -137,9 +137,9 @@ func (w *walker) missing(f fileUse, dir string) {
 		names := folderNames(here)
 		last := i == len(parts)-1
 		if last && f.audio && len(names) > 0 {
-			names = slices.DeleteFunc(names, func(n string) bool { return !strings.EqualFold(filepath.Ext(n), ".wav") })
+			names = slices.DeleteFunc(names, func(n string) bool { return !NamesRecording(n) })
 			if len(names) == 0 {
-				w.fault(f.at, "the folder holds no .wav file", "there is no file %s", quote(f.path))
+				w.fault(f.at, "the folder holds no .wav or .flac file", "there is no file %s", quote(f.path))
 				return
 			}
 		}
@@ -177,4 +177,10 @@ func folderNames(dir string) []string {
 	names = slices.DeleteFunc(names, func(n string) bool { return strings.HasPrefix(n, ".") })
 	slices.Sort(names)
 	return names
+}
+
+// NamesRecording tells whether a file is called as recordings are: .wav or .flac.
+func NamesRecording(name string) bool {
+	ext := filepath.Ext(name)
+	return strings.EqualFold(ext, ".wav") || strings.EqualFold(ext, ".flac")
 }

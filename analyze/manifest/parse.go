@@ -1,6 +1,7 @@
 package manifest
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/json"
 	"errors"
@@ -54,8 +55,8 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 	if err != nil {
 		return nil, fmt.Errorf("manifest %s cannot be read: %w", path, cause(err))
 	}
-	if isWAVE(src) {
-		return nil, notManifest(path, "a recording (WAVE)", "name the manifest that lists the recordings; evenhand new FOLDER writes one")
+	if isRecording(src) {
+		return nil, notManifest(path, "a recording", "name the manifest that lists the recordings; evenhand new FOLDER writes one")
 	}
 	w := parse(path, src, true)
 	w.findFiles(filepath.Dir(path))
@@ -73,8 +74,11 @@ func notManifest(path, is, do string) error {
 	return mistake.Errorf("%s is %s, not a manifest (YAML); %s", path, is, do)
 }
 
-// isWAVE tells whether a file begins as a WAVE file does.
-func isWAVE(b []byte) bool {
+// isRecording tells whether a file begins as a WAVE or a FLAC file does.
+func isRecording(b []byte) bool {
+	if bytes.HasPrefix(b, []byte("fLaC")) {
+		return true
+	}
 	if len(b) < 12 || string(b[8:12]) != "WAVE" {
 		return false
 	}

@@ -108,7 +108,7 @@ func (s *scanner) container() (string, error) {
 		return "", err
 	}
 	if name, do, kind := recognise(head); name != "" {
-		return "", s.fail(0, kind, "found %s; expected a WAVE file (RIFF, RF64 or BW64); %s", name, do)
+		return "", s.fail(0, kind, "found %s; expected a WAVE file (RIFF, RF64 or BW64) or a FLAC file; %s", name, do)
 	}
 	if len(head) < 12 {
 		return "", s.fail(0, ErrNotWAV, "found %d bytes; a WAVE file has at least 44; export or copy it again", len(head))

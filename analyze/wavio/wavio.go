@@ -95,11 +95,11 @@ func Open(path string) (*Reader, error) {
 	}
 	switch mode := st.Mode(); {
 	case mode.IsDir():
-		return nil, fail(path, -1, ErrNotWAV, "found a folder; expected a WAVE file; name a file inside it")
+		return nil, fail(path, -1, ErrNotWAV, "found a folder; expected a WAVE or FLAC file; name a file inside it")
 	case mode&os.ModeNamedPipe != 0:
-		return nil, fail(path, -1, ErrNotWAV, "found a named pipe; a WAVE file is read more than once, so it must be a regular file; save the stream to a file first")
+		return nil, fail(path, -1, ErrNotWAV, "found a named pipe; a recording is read more than once, so it must be a regular file; save the stream to a file first")
 	case !mode.IsRegular():
-		return nil, fail(path, -1, ErrNotWAV, "found a device or socket; expected a regular WAVE file")
+		return nil, fail(path, -1, ErrNotWAV, "found a device or socket; expected a WAVE or FLAC file")
 	}
 	f, err := os.Open(path)
 	if err != nil {

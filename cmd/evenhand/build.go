@@ -210,6 +210,7 @@ func publish(ctx context.Context, c *manifest.Comparison, dir string, opts analy
 	if err != nil {
 		return nil, err
 	}
+	defer s.Close()
 	if err := s.Publish(ctx, dir, analyze.PublishOptions{Pieces: true}); err != nil {
 		return nil, err
 	}

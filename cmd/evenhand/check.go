@@ -44,6 +44,7 @@ prints the ids in brackets.`,
 			if err != nil {
 				return err
 			}
+			defer s.Close()
 			s.Check()
 			if err := s.Unchanged(); err != nil {
 				return err

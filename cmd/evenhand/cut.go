@@ -169,6 +169,7 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Com
 	if err != nil {
 		return nil, err
 	}
+	defer s.Close()
 	s.Check()
 	rec, err := cut.Write(ctx, draft.Dir, s, o)
 	if err != nil {

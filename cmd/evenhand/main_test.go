@@ -5,11 +5,13 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"evenhand/analyze/flacio"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/studio"
@@ -28,6 +30,7 @@ func TestMain(m *testing.M) { testscript.Main(m, programs) }
 //
 //	record DIR        puts the recordings of a comparison into a folder, see recordTo
 //	record -long DIR  the same performance to its end
+//	flac DIR          turns the WAVE files of a folder into FLAC files
 //	shorten FROM TO S the first seconds of a recording
 func TestScripts(t *testing.T) {
 	cmds := archiveCommands()
@@ -45,6 +48,16 @@ func TestScripts(t *testing.T) {
 		}
 		ts.Check(made())
 		ts.Check(os.CopyFS(ts.MkAbs(args[0]), os.DirFS(filepath.Join(audio, from))))
+	}
+	cmds["flac"] = func(ts *testscript.TestScript, _ bool, args []string) {
+		for _, dir := range args {
+			files, err := filepath.Glob(filepath.Join(ts.MkAbs(dir), "*.wav"))
+			ts.Check(err)
+			for _, f := range files {
+				ts.Check(toFLAC(f))
+				ts.Check(os.Remove(f))
+			}
+		}
 	}
 	testscript.Run(t, testscript.Params{
 		Dir:  filepath.Join("testdata", "script"),
@@ -114,6 +127,29 @@ func recordTo(dir string) error {
 		}
 	}
 	return nil
+}
+
+// toFLAC writes a FLAC file of the samples and the depth of a WAVE file beside it.
+func toFLAC(path string) error {
+	r, err := wavio.Open(path)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	info := r.Info()
+	e, err := flacio.Create(strings.TrimSuffix(path, ".wav")+".flac", flacio.Spec{SampleRate: info.SampleRate, Channels: info.Channels, Bits: info.Bits})
+	if err != nil {
+		return err
+	}
+	x, ints := make([][]float64, info.Channels), make([][]int32, info.Channels)
+	for c := range x {
+		x[c], ints[c] = make([]float64, info.Frames), make([]int32, info.Frames)
+	}
+	_, err = r.Read(x)
+	for c := range x {
+		flacio.NewQuantiser(info.Bits, false, 0).Quantise(ints[c], x[c])
+	}
+	return errors.Join(err, e.Write(ints), e.Close())
 }
 
 // shortSeconds ends in the pause between the two parts.

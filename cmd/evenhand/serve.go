@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"log"
 	"net"
 	"net/http"
 	"net/netip"
@@ -105,6 +106,7 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 		ReadHeaderTimeout: 10 * time.Second,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    64 << 10,
+		ErrorLog:          log.New(cmd.ErrOrStderr(), "evenhand: ", 0),
 	}
 	ended := make(chan error, 1)
 	go func() { ended <- server.Serve(listener) }()

@@ -144,6 +144,8 @@ func TestUsage(t *testing.T) {
 		{fs.ErrNotExist, true},
 		{fs.ErrPermission, true},
 		{&wavio.Error{Kind: wavio.ErrUse}, false},
+		{&flacio.Error{Kind: flacio.ErrUnsupported}, true},
+		{&flacio.Error{Kind: flacio.ErrCorrupt}, true},
 		{&flacio.Error{Kind: flacio.ErrUse}, false},
 		{context.Canceled, false},
 		{errors.New("x"), false},

@@ -198,6 +198,7 @@ func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOption
 	if err != nil {
 		return nil, err
 	}
+	defer s.Close()
 	if err := s.Publish(cmd.Context(), held.Dir, analyze.PublishOptions{}); err != nil {
 		return nil, err
 	}

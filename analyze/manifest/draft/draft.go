@@ -7,16 +7,18 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/wavio"
 )
 
 // Manifest writes the beginning of a manifest for the recordings in a
-// folder: every WAV file that can be read becomes a take with its format and
+// folder: every WAV or FLAC file that can be read becomes a take with its format and
 // duration as a comment, the dry recording, the loopback, bypasses and repeats are
 // guessed from the file names and marked as guesses, and everything else stands as
 // commented lines to complete. dir is the folder that the manifest will lie
@@ -131,7 +133,7 @@ type Recording struct {
 	RepeatOf string // path of the recording of the same setting; "" for none
 }
 
-// Recordings lists the WAV files of a folder that can be read, in the order of
+// Recordings lists the WAV and FLAC files of a folder that can be read, in the order of
 // their names. dir is the folder of the manifest that will name them. It also
 // returns what was left out and why.
 //
@@ -168,11 +170,11 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 		return nil, nil, &mistake.Error{Problems: []error{err}}
 	}
 	for _, e := range entries {
-		if e.IsDir() || !strings.EqualFold(filepath.Ext(e.Name()), ".wav") {
+		if e.IsDir() || !manifest.NamesRecording(e.Name()) {
 			continue
 		}
 		full := filepath.Join(folder, e.Name())
-		info, err := wavio.Inspect(full)
+		info, err := recording.Inspect(full)
 		if err != nil {
 			warnings = append(warnings, fmt.Sprintf("not used: %v", err))
 			continue
@@ -184,15 +186,20 @@ func draftFiles(folder, dir string) (files []draftFile, warnings []string, err e
 		if err != nil {
 			path = full
 		}
-		files = append(files, draftFile{path: filepath.ToSlash(path), name: strings.TrimSuffix(e.Name(), filepath.Ext(e.Name())), info: info})
+		name := strings.TrimSuffix(e.Name(), filepath.Ext(e.Name()))
+		if twin := slices.IndexFunc(files, func(f draftFile) bool { return f.name == name }); twin >= 0 {
+			warnings = append(warnings, fmt.Sprintf("not used: %s: it has the same name as %s; if it is another recording, rename it", full, files[twin].path))
+			continue
+		}
+		files = append(files, draftFile{path: filepath.ToSlash(path), name: name, info: info})
 	}
 	if len(files) == 0 {
-		return nil, warnings, mistake.Errorf("%s: the folder has no WAV file that evenhand can read; name the folder with the exported takes%s", folder, recordingsBelow(folder))
+		return nil, warnings, mistake.Errorf("%s: the folder has no WAV or FLAC file that evenhand can read; name the folder with the exported takes%s", folder, recordingsBelow(folder))
 	}
 	return files, warnings, nil
 }
 
-// recordingsBelow says how many WAV files lie in folders of a folder; "" for
+// recordingsBelow says how many recordings are in folders of a folder; "" for
 // none.
 func recordingsBelow(folder string) string {
 	entries, err := os.ReadDir(folder)
@@ -207,7 +214,7 @@ func recordingsBelow(folder string) string {
 		inside, _ := os.ReadDir(filepath.Join(folder, e.Name()))
 		n := 0
 		for _, f := range inside {
-			if !f.IsDir() && strings.EqualFold(filepath.Ext(f.Name()), ".wav") {
+			if !f.IsDir() && manifest.NamesRecording(f.Name()) {
 				n++
 			}
 		}
@@ -218,7 +225,7 @@ func recordingsBelow(folder string) string {
 	if len(found) == 0 {
 		return ""
 	}
-	return "; there are WAV files in " + manifest.List(found)
+	return "; there are recordings in " + manifest.List(found)
 }
 
 // notesFile returns the path, relative to dir, of the one Markdown or plain text
