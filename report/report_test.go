@@ -273,16 +273,16 @@ func TestFirstParagraph(t *testing.T) {
 	}
 	res := fixture()
 	text := lead(res)
-	if !strings.HasPrefix(text, "1 check fails.") {
+	if !strings.HasPrefix(text, "Not fair: ") {
 		t.Errorf("%q", text)
 	}
-	in(text, "1 other control moved", "meant to differ in the fuzz alone", "Held equal", "Of 21 checks, 1 fails", "18 hold", "matched to")
+	in(text, "1 other control moved", "meant to differ in the fuzz alone", "Held equal", "21 checks: 1 failed", "18 passed", "matched to")
 	for i := range res.Checks {
 		if res.Checks[i].Outcome == analyze.Failed {
 			res.Checks[i].Outcome = analyze.Passed
 		}
 	}
-	in(lead(res), "meant to differ in the fuzz alone", "Held equal", "Of 21 checks, 19 hold", "1 is a caution", "1 was not measured; none fails.", "matched to")
+	in(lead(res), "meant to differ in the fuzz alone", "Held equal", "21 checks: 0 failed, 1 caution, 1 not measured, 19 passed.", "matched to")
 }
 
 func TestSettingsView(t *testing.T) {
