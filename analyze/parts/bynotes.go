@@ -8,6 +8,7 @@ import (
 const (
 	leastMiss  = 0.05 // share of notes, at least, that may be anywhere
 	farWindow  = 40   // ticks about another place
+	farTimes   = 2    // times that it must be as likely as the usual one
 	rounds     = 3    // of fitting the misses and the main lag
 	leastTight = 8    // notes, for these to be fitted again
 )
@@ -87,6 +88,9 @@ func (s *noteStates) path() {
 		clear(row)
 		if !s.gone[i] {
 			for j, v := range s.sharp[i] {
+				if j >= lags && s.main < lags && v < farTimes*s.sharp[i][s.main] {
+					v = 0 // it is in place, too: what was copied from here is heard twice
+				}
 				row[j] = s.fits(v)
 			}
 			row[s.loose()] = s.fits(s.blunt[i][s.main])

@@ -17,7 +17,9 @@
 // moved; where it does not come back, samples were lost or inserted (runs.go). Windows
 // give the size of a step to a fraction of a frame and steps too small for notes
 // (windows.go). A second path, with only two states, in place and not, takes notes and
-// windows together; it says where parts begin and end (join.go). What would have been found is not a constant: faults are put into what was
+// windows together. It is followed once to find whether any part is not in place and,
+// where one is, again at lower prices to find where it begins and ends (join.go). What
+// would have been found is not a constant: faults are put into what was
 // measured, and looked for again (told.go).
 //
 //	timeline, err := parts.Listen(dry)

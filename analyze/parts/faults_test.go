@@ -131,6 +131,9 @@ type truth struct {
 	kind     string
 	from, to float64
 	by       float64 // s
+	// shift is by how many seconds a note that begins at a time of the part is later, where
+	// that changes from note to note.
+	shift func(t float64) float64
 }
 
 // faulty makes one case of a kind: a crop of the dry recording and of a take with a
@@ -180,6 +183,7 @@ func (s stock) faulty(kind string, seed uint64) (dry, take []float64, k chain, t
 	case "pass":
 		tr.from, tr.to = span(3, 8, 6)
 		splice(y, at(tr.from), at(tr.to), func(i int) float64 { return sample(other, i) })
+		tr.shift = later(dry, s.pass()[lo:min(hi, len(s.pass()))])
 	case "gap":
 		for range 200 {
 			if tr.from, tr.to = span(1, 4, 2); heard(dry, tr.from, tr.to) {
@@ -213,13 +217,13 @@ func (s stock) faulty(kind string, seed uint64) (dry, take []float64, k chain, t
 			bend[i] = 0.01 * (2*r.Float64() - 1)
 		}
 		bend[1+r.IntN(n-1)] = sign * 0.01
-		src := append([]float64(nil), y...)
-		splice(y, at(tr.from), at(tr.to), func(i int) float64 {
-			u := (float64(i)/rate - tr.from) / (tr.to - tr.from) * float64(n)
+		tr.shift = func(t float64) float64 {
+			u := (t - tr.from) / (tr.to - tr.from) * float64(n)
 			j := int(u)
-			p := bend[j] + (u-float64(j))*(bend[j+1]-bend[j])
-			return between(src, float64(i)-p*rate)
-		})
+			return bend[j] + (u-float64(j))*(bend[j+1]-bend[j])
+		}
+		src := append([]float64(nil), y...)
+		splice(y, at(tr.from), at(tr.to), func(i int) float64 { return between(src, float64(i)-tr.shift(float64(i)/rate)*rate) })
 	case "turn":
 		tr.from, tr.to = span(5, 12, 4)
 		src := append([]float64(nil), y...)
@@ -326,6 +330,25 @@ func onsetsOf(x []float64) (out []float64) {
 		out = append(out, float64(i)*tick)
 	}
 	return out
+}
+
+// later returns by how many seconds a note of a dry recording begins later in one of another
+// pass, to a millisecond and within 40 ms.
+func later(dry, pass []float64) func(t float64) float64 {
+	const most = 40
+	n := len(dry) * 1000 / rate
+	var both [2]*sound
+	for i, x := range [][]float64{dry, pass} {
+		var err error
+		if both[i], err = hear(align.NewMemory(rate, x), 0, n, nil); err != nil {
+			panic(err)
+		}
+	}
+	return func(t float64) float64 {
+		likes, at := make([]float64, 2*most+1), int(math.Round(t/tick))
+		alike(likes, both[0], both[1], at, at)
+		return float64(argmax(likes)-most) * tick
+	}
 }
 
 // The series begin at this seed, which nothing was chosen by.
@@ -486,6 +509,10 @@ func slipped(j Judgement, tr truth) (ok, exact bool) {
 	return ok, exact
 }
 
+// leastMoved is the shift, in s, from which a note does not begin in time any more: less than
+// half of what any judgement says it would have found.
+const leastMoved = 0.002
+
 // matches reports whether a part was found where the fault is, and whether its edges
 // are within a second or the nearest note.
 func matches(j Judgement, tr truth, notes []float64) (ok, edges bool) {
@@ -516,10 +543,21 @@ func matches(j Judgement, tr truth, notes []float64) (ok, edges bool) {
 		bounds = append(bounds, float64(x.At))
 		ok = ok || near(float64(x.At), tr.from) || near(float64(x.At), tr.to)
 	}
-	said := func(edge float64) bool {
-		return slices.ContainsFunc(bounds, func(x float64) bool { return near(x, edge) })
+	// The first notes of another pass may begin in time, and elastic audio begins unmoved: its
+	// ends are between where it was put in and its outermost note that is moved.
+	first, last := tr.to, tr.from
+	for _, n := range notes {
+		if tr.shift != nil && n > tr.from && n < tr.to && math.Abs(tr.shift(n)) >= leastMoved {
+			first, last = min(first, n), max(last, n)
+		}
 	}
-	return ok, ok && said(tr.from) && said(tr.to)
+	if first > last { // no note is, or all is moved by as much
+		first, last = tr.from, tr.to
+	}
+	said := func(from, to float64) bool {
+		return slices.ContainsFunc(bounds, func(x float64) bool { return near(x, from) || near(x, to) || x > from && x < to })
+	}
+	return ok, ok && said(tr.from, first) && said(last, tr.to)
 }
 
 func (j Judgement) String() string {

@@ -9,10 +9,11 @@ import (
 )
 
 const (
-	mostNote    = 4.0  // nats that one note says, at most
-	leavePlace  = 10.0 // nats that it costs to leave what is said, and
-	backPlace   = 6.0  // to come back
-	backBetween = 3.0  // between two parts that are certain
+	mostNote   = 4.0  // nats that one note says, at most
+	leavePlace = 10.0 // nats that it costs to leave what is said, and
+	backPlace  = 6.0  // to come back
+	leaveAgain = 4.0  // the same where something is found already
+	backAgain  = 3.0
 
 	certainAway = 5.0  // nats that a moment of a certain part says
 	unclearNote = -1.0 // nats for another thing, above which a note is not clearly in place
@@ -25,18 +26,22 @@ const (
 // and there the gear's.
 var usuals = [...]float64{0.9, 0.97}
 
+// seen is what one moment of the take says.
+type seen struct {
+	time   float64
+	away   float64 // nats for another thing, of a note
+	window int     // −1 for a note
+	beside bool    // of a window, that it clearly lies beside;
+	slight bool    // by no more than the hidden frames
+}
+
 // withPhase returns the parts in which notes and windows together do not lie in
 // place. What lies in parts that are found for certain speaks for that; windows that lie
-// beside by no more than the hidden frames, by which a slip would not be told, say nothing;
-// nor does a polarity that octaves turn.
+// beside by no more than the hidden frames, by which a slip would not be told, say nothing
+// unless they clearly do and something else is found; nor does a polarity that octaves turn.
 func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, found []Part, hidden float64) (out []Part) {
 	at, off, chance := ph.places(rate)
 	worth := ph.worth()
-	type seen struct {
-		time   float64
-		away   float64 // nats for another thing, of a note
-		window int     // −1 for a note
-	}
 	var all []seen
 	known := func(t float64) bool {
 		return slices.ContainsFunc(found, func(p Part) bool { return p.certain() && t >= float64(p.From) && t <= float64(p.To) })
@@ -44,16 +49,18 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 	for _, p := range found {
 		if p.certain() {
 			for t := float64(p.From); t <= float64(p.To); t += windowSeconds {
-				all = append(all, seen{t, certainAway, -1})
+				all = append(all, seen{time: t, away: certainAway, window: -1})
 			}
 		}
 	}
 	for i, k := range at {
-		if k == besideIt && !(math.Abs(off[i]) > hidden) || k == inverted && (ph.even || ph.clarity() < turnPlain) {
+		if k == inverted && (ph.even || ph.clarity() < turnPlain) {
 			continue
 		}
-		if t := ph.windows[i].time; !known(t) || k != inPlace {
-			all = append(all, seen{t, 0, i})
+		beside := k == besideIt && ph.corr[i] >= clearPhase*ph.noise
+		slight := k == besideIt && !(math.Abs(off[i]) > hidden) && !math.IsNaN(off[i])
+		if t := ph.windows[i].time; (beside || !slight) && (!known(t) || k != inPlace) {
+			all = append(all, seen{time: t, window: i, beside: beside, slight: slight})
 		}
 	}
 	for i, t := range s.at {
@@ -66,34 +73,34 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 		}
 		in := s.fits(s.sharp[i][l])
 		away := max(0, s.fits(s.blunt[i][l])) - in
-		all = append(all, seen{float64(t) * tick, max(-mostNote, min(mostNote, away)), -1})
+		all = append(all, seen{time: float64(t) * tick, away: max(-mostNote, min(mostNote, away)), window: -1})
 	}
 	slices.SortStableFunc(all, func(x, y seen) int { return cmp.Compare(x.time, y.time) })
-	var path []int
-	var usual float64
-	fits := func(x seen, usual float64) (in, out float64) {
-		switch {
-		case x.window < 0:
-			return 0, x.away
-		case at[x.window] == inPlace:
-			return worth * math.Log(usual), worth * math.Log(chance)
-		}
-		return worth * math.Log(1-usual), worth * math.Log(1-chance)
+	follow := func(p prices, usual float64, again bool) ([]int, float64) {
+		return likeliest(len(all), 2, 0, 0, p, func(row []float64, i int) {
+			switch x := all[i]; {
+			case x.slight && !again:
+				row[0], row[1] = 0, 0
+			case x.window < 0:
+				row[0], row[1] = 0, x.away
+			case at[x.window] == inPlace:
+				row[0], row[1] = worth*math.Log(usual), worth*math.Log(chance)
+			default:
+				row[0], row[1] = worth*math.Log(1-usual), worth*math.Log(1-chance)
+			}
+		})
 	}
-	best := math.Inf(-1)
+	var path []int
+	usual, best := 0.0, math.Inf(-1)
 	for _, u := range usuals {
-		var way []int
-		var total float64
 		for range rounds {
-			way, total = likeliest(len(all), 2, 0, 0, prices{leave: leavePlace, back: backPlace}, func(row []float64, i int) {
-				row[0], row[1] = fits(all[i], u)
-			})
+			way, total := follow(prices{leave: leavePlace, back: backPlace}, u, false)
 			if total > best {
 				best, path, usual = total, way, u
 			}
 			placed, windows := 1.0, 1.0
 			for i, x := range all {
-				if x.window >= 0 && way[i] == 0 {
+				if x.window >= 0 && !x.slight && way[i] == 0 {
 					windows++
 					if at[x.window] == inPlace {
 						placed++
@@ -103,49 +110,80 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 			u = max(chance+0.05, min(usuals[1], placed/windows))
 		}
 	}
-	// Between two parts that are certain, leaving the second time is no surprise.
-	last, sum := -1, 0.0
-	for i, x := range all {
-		if x.away == certainAway {
-			if last >= 0 && sum < -backBetween {
-				for k := last + 1; k < i; k++ {
-					path[k] = 0
+	rows := func(path []int, again bool) (out []Part) {
+		for i := 0; i < len(path); i++ {
+			if path[i] == 0 {
+				continue
+			}
+			first := i
+			for i+1 < len(path) && path[i+1] == 1 {
+				i++
+			}
+			for _, row := range odd(all[first : i+1]) {
+				unclear, other, beside := 0, 0, 0 // notes, or what is certain; windows
+				for _, x := range row {
+					if x.window < 0 && x.away > unclearNote {
+						unclear++
+					}
+					if x.window < 0 && x.away > otherNote {
+						other++
+					}
+					if x.beside && (again || !x.slight) {
+						beside++
+					}
+				}
+				if unclear >= leastOdd || other > 0 || beside >= leastOdd { // the phase alone changes where a chord dies away
+					out = append(out, Part{From: unit.Seconds(row[0].time), To: unit.Seconds(row[len(row)-1].time), Kind: Unlike, by: "both"})
 				}
 			}
-			last, sum = i, 0
-			continue
 		}
-		in, out := fits(x, usual)
-		sum += out - in
+		return out
 	}
-	for i := 0; i < len(path); i++ {
-		if path[i] == 0 {
+	out = rows(path, false)
+	// Where something is found, the question is where it begins and ends, and more of it is no
+	// surprise. What is in place then says how clear the windows are.
+	if len(out)+len(found)+len(slips) > 0 {
+		var clear []float64
+		for i, x := range all {
+			if x.window >= 0 && path[i] == 0 && at[x.window] == inPlace {
+				clear = append(clear, ph.corr[x.window])
+			}
+		}
+		if len(clear) > 0 {
+			worth = max(worth, worthOf(quantile(clear, 0.5)/ph.noise))
+		}
+		path, _ = follow(prices{leave: leaveAgain, back: backAgain}, usual, true)
+		out = rows(path, true)
+	}
+	return out
+}
+
+// odd returns a part without what lies at its ends, or for longer within it, where the
+// notes are clearly in place: there it is the gear that moves the phase. It returns
+// nothing where the notes of the whole are.
+func odd(row []seen) (out [][]seen) {
+	whole := 0.0
+	for _, x := range row {
+		whole += x.away
+	}
+	if whole <= -clearlyPlaced {
+		return nil
+	}
+	path, _ := likeliest(len(row), 2, 0, -1, prices{leave: mostNote}, func(dst []float64, i int) {
+		dst[0], dst[1] = row[i].away, 0
+		if row[i].beside && !row[i].slight {
+			dst[0] = otherNote
+		}
+	})
+	first := 0
+	for i := range path {
+		if i+1 < len(path) && path[i+1] == path[i] {
 			continue
 		}
-		first := i
-		for i+1 < len(path) && path[i+1] == 1 {
-			i++
+		if path[i] == 0 {
+			out = append(out, row[first:i+1])
 		}
-		unclear, other, beside, nats := 0, 0, 0, 0.0 // notes, or what is certain; windows
-		for _, x := range all[first : i+1] {
-			if x.window < 0 {
-				nats += x.away
-			}
-			if x.window < 0 && x.away > unclearNote {
-				unclear++
-			}
-			if x.window < 0 && x.away > otherNote {
-				other++
-			}
-			if w := x.window; w >= 0 && at[w] == besideIt && ph.corr[w] >= clearPhase*ph.noise {
-				beside++
-			}
-		}
-		// The phase alone changes where a chord dies away; and where the notes are
-		// clearly in place, it is the gear that moves it.
-		if nats > -clearlyPlaced && (unclear >= leastOdd || other > 0 || beside >= leastOdd) {
-			out = append(out, Part{From: unit.Seconds(all[first].time), To: unit.Seconds(all[i].time), Kind: Unlike, by: "both"})
-		}
+		first = i + 1
 	}
 	return out
 }
@@ -321,6 +359,13 @@ func merged(row []Part) []Part {
 	}
 	if len(certain) == 1 && (certain[0].Kind == Moved || certain[0].Kind == Elsewhere) {
 		certain[0].From, certain[0].To = whole.From, whole.To
+	}
+	// A gap is as long as it is: what is beside it for the length of a part is something else.
+	if q := certain[0]; q.Kind == Missing && q.From-whole.From > runTime {
+		certain = slices.Insert(certain, 0, Part{From: whole.From, To: q.From, Kind: whole.Kind, by: whole.by})
+	}
+	if q := certain[len(certain)-1]; q.Kind == Missing && whole.To-q.To > runTime {
+		certain = append(certain, Part{From: q.To, To: whole.To, Kind: whole.Kind, by: whole.by})
 	}
 	return certain
 }

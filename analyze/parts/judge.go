@@ -228,17 +228,8 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 			break
 		}
 	}
-	if ph := out.phase; ph != nil {
-		found := append(parts, out.backAgain()...)
-		found = append(found, out.apart(found, ph.rows(a.Rate()))...)
-		out.Parts = joined(edged(found, s.withPhase(ph, a.Rate(), start, slips, found, float64(out.Smallest))))
-		told := out.slipsByNotes()
-		out.Slips = slices.DeleteFunc(out.Slips, func(x Slip) bool {
-			return !slices.ContainsFunc(told, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip }) &&
-				slices.ContainsFunc(out.Parts, func(p Part) bool {
-					return !p.certain() && x.To > p.From-besidePart && x.From < p.To+besidePart
-				})
-		})
+	if out.phase != nil {
+		out.settle(parts)
 	}
 	if math.IsNaN(float64(out.Smallest)) {
 		out.byNotes()
@@ -246,6 +237,21 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 	slices.SortStableFunc(out.Parts, func(x, y Part) int { return cmp.Compare(x.From, y.From) })
 	out.Verdict = out.verdict()
 	return out, nil
+}
+
+// settle sets the parts by what notes and windows say together, given those that notes and
+// levels tell, and takes out slips that are the scatter about a part.
+func (j *Judgement) settle(parts []Part) {
+	found := append(parts, j.backAgain()...)
+	found = append(found, j.apart(found, j.phase.rows(j.rate))...)
+	j.Parts = joined(edged(found, j.notes.withPhase(j.phase, j.rate, j.start, j.steps, found, float64(j.Smallest))))
+	told := j.slipsByNotes()
+	j.Slips = slices.DeleteFunc(j.Slips, func(x Slip) bool {
+		return !slices.ContainsFunc(told, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip }) &&
+			slices.ContainsFunc(j.Parts, func(p Part) bool {
+				return !p.certain() && x.To > p.From-besidePart && x.From < p.To+besidePart
+			})
+	})
 }
 
 // slipsByNotes returns the slips as the notes alone tell them.

@@ -74,8 +74,10 @@ func (p *phases) polar() bool { return p.clear() && !p.even }
 
 // worth is how much windows count: nothing where they have as little in common as
 // their quadrature has, 1 where they are clear.
-func (p *phases) worth() float64 {
-	return min(1, max(0, (p.clarity()-weakPhase)/(clearPhase-weakPhase)))
+func (p *phases) worth() float64 { return worthOf(p.clarity()) }
+
+func worthOf(clarity float64) float64 {
+	return min(1, max(0, (clarity-weakPhase)/(clearPhase-weakPhase)))
 }
 
 const (
@@ -651,9 +653,9 @@ func (p *phases) places(rate int) (at []place, off []float64, chance float64) {
 	for i, d := range off {
 		k := inPlace
 		switch {
-		case !p.alike[i] || p.corr[i] < weakPhase*p.noise || math.IsNaN(d):
+		case !p.alike[i] || p.corr[i] < weakPhase*p.noise:
 			k = nowhere
-		case math.Abs(d) > far:
+		case !(math.Abs(d) <= far): // or beyond reach
 			k = besideIt
 		case math.Abs(d) > tolerance:
 			k = nowhere
