@@ -12,8 +12,8 @@ const (
 	mostNote   = 4.0  // nats that one note says, at most
 	leavePlace = 10.0 // nats that it costs to leave what is said, and
 	backPlace  = 6.0  // to come back
-	leaveAgain = 4.0  // the same where something is found already; fitted to the ends of 80
-	backAgain  = 3.0  // faults of each kind, of other seeds than TestFaultsInParts has
+	leaveAgain = 4.0  // the same where something is found already; tried on 40 to 80
+	backAgain  = 3.0  // faults of each kind, of other seeds than those of TestFaultsInParts
 
 	certainAway = 5.0  // nats that a moment of a certain part says
 	unclearNote = -1.0 // nats for another thing, above which a note is not clearly in place
