@@ -79,7 +79,7 @@ func (m *Blend) Integrated(gx, gy, weight float64) unit.LUFS {
 	if len(m.complete) < blocks {
 		return unit.LUFS(math.NaN())
 	}
-	gating := store{exactN: defaultExactN}
+	gating := Windows{ExactN: defaultExactN}
 	for i := blocks; i <= len(m.complete); i++ {
 		var t triple
 		for _, u := range m.complete[i-blocks : i] {

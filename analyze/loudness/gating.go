@@ -29,78 +29,79 @@ func loudnessOf(power float64) float64 { return offset + unit.FromPower(power) }
 // powerOf is its inverse.
 func powerOf(lufs float64) float64 { return unit.ToPower(lufs - offset) }
 
-// store keeps the powers of windows that are not far below the absolute gate: the
-// powers themselves up to exactN of them (an hour), and beyond that their
+// Windows are the powers of windows that are not far below the absolute gate: the
+// powers themselves up to ExactN of them (an hour), and beyond that their
 // counts and sums in bins of 0.01 LU, so that memory is bounded. Beyond an
 // hour only windows within 0.01 LU of a relative gate can fall on its wrong
 // side, and percentiles are right to 0.01 LU.
-type store struct {
-	exactN int
-	exact  []float64
-	bins   []bin
+type Windows struct {
+	ExactN int
+	Exact  []float64
+	Bins   []Bin
 }
 
-type bin struct {
-	n   int64
-	sum float64
+// Bin is a number of windows and the sum of their powers.
+type Bin struct {
+	N   int64
+	Sum float64
 }
 
 // add takes one window's power; the caller leaves out what is too quiet.
-func (s *store) add(power float64) {
-	if s.bins == nil {
-		if len(s.exact) < s.exactN {
-			s.exact = append(s.exact, power)
+func (s *Windows) add(power float64) {
+	if s.Bins == nil {
+		if len(s.Exact) < s.ExactN {
+			s.Exact = append(s.Exact, power)
 			return
 		}
-		s.bins = make([]bin, int((binTop-keptFrom)*binsPerLU))
-		for _, p := range s.exact {
+		s.Bins = make([]Bin, int((binTop-keptFrom)*binsPerLU))
+		for _, p := range s.Exact {
 			s.bin(p)
 		}
-		s.exact = nil
+		s.Exact = nil
 	}
 	s.bin(power)
 }
 
-func (s *store) bin(power float64) {
+func (s *Windows) bin(power float64) {
 	i := int((loudnessOf(power) - keptFrom) * binsPerLU)
-	b := &s.bins[min(max(i, 0), len(s.bins)-1)]
-	b.n++
-	b.sum += power
+	b := &s.Bins[min(max(i, 0), len(s.Bins)-1)]
+	b.N++
+	b.Sum += power
 }
 
 // groups returns the stored windows as (count, mean power) in ascending order
 // of power.
-func (s *store) groups() []bin {
-	if s.bins == nil {
-		g := make([]bin, len(s.exact))
-		for i, p := range slices.Sorted(slices.Values(s.exact)) {
-			g[i] = bin{1, p}
+func (s *Windows) groups() []Bin {
+	if s.Bins == nil {
+		g := make([]Bin, len(s.Exact))
+		for i, p := range slices.Sorted(slices.Values(s.Exact)) {
+			g[i] = Bin{1, p}
 		}
 		return g
 	}
-	var g []bin
-	for _, b := range s.bins {
-		if b.n > 0 {
+	var g []Bin
+	for _, b := range s.Bins {
+		if b.N > 0 {
 			g = append(g, b)
 		}
 	}
 	return g
 }
 
-func total(g []bin) (n int64, sum float64) {
+func total(g []Bin) (n int64, sum float64) {
 	for _, b := range g {
-		n += b.n
-		sum += b.sum
+		n += b.N
+		sum += b.Sum
 	}
 	return n, sum
 }
 
 // above returns the groups whose mean power is above limit, or at it when
 // inclusive.
-func above(g []bin, limit float64, inclusive bool) []bin {
+func above(g []Bin, limit float64, inclusive bool) []Bin {
 	i := 0
 	for i < len(g) {
-		if p := g[i].sum / float64(g[i].n); p > limit || inclusive && p == limit {
+		if p := g[i].Sum / float64(g[i].N); p > limit || inclusive && p == limit {
 			break
 		}
 		i++
@@ -112,7 +113,7 @@ func above(g []bin, limit float64, inclusive bool) []bin {
 // gain in dB; −Inf when none passes the absolute gate.
 //
 // Source: ITU-R BS.1770-5 (11/2023), Annex 1, eqs (5) to (7).
-func (s *store) integrated(gain float64) float64 {
+func (s *Windows) integrated(gain float64) float64 {
 	g := above(s.groups(), powerOf(absoluteGate-gain), false)
 	n, sum := total(g)
 	if n == 0 {
@@ -124,7 +125,7 @@ func (s *store) integrated(gain float64) float64 {
 
 // gates returns an absolute gate and the relative one above it, in LUFS; −Inf for
 // the latter when no window passes the former.
-func (s *store) gates(absolute, relative float64) (float64, float64) {
+func (s *Windows) gates(absolute, relative float64) (float64, float64) {
 	n, sum := total(above(s.groups(), powerOf(absolute), false))
 	if n == 0 {
 		return absolute, math.Inf(-1)
@@ -133,9 +134,9 @@ func (s *store) gates(absolute, relative float64) (float64, float64) {
 }
 
 // near reports whether a window lies within a distance in dB of a gate in LUFS.
-func (s *store) near(gate, within float64) bool {
-	return slices.ContainsFunc(s.groups(), func(b bin) bool {
-		return math.Abs(loudnessOf(b.sum/float64(b.n))-gate) <= within
+func (s *Windows) near(gate, within float64) bool {
+	return slices.ContainsFunc(s.groups(), func(b Bin) bool {
+		return math.Abs(loudnessOf(b.Sum/float64(b.N))-gate) <= within
 	})
 }
 
@@ -143,7 +144,7 @@ func (s *store) near(gate, within float64) bool {
 // the stored 3 s windows after the relative gate; NaN without any.
 //
 // Source: EBU Tech 3342 (11/2023), section 5 (nearest rank).
-func (s *store) loudnessRange() float64 {
+func (s *Windows) loudnessRange() float64 {
 	g := s.groups()
 	n, sum := total(g)
 	if n == 0 {
@@ -155,13 +156,13 @@ func (s *store) loudnessRange() float64 {
 }
 
 // ranked returns the power of the nearest rank to percentile p.
-func ranked(g []bin, n int64, p float64) float64 {
+func ranked(g []Bin, n int64, p float64) float64 {
 	rank := int64(math.Round(float64(n-1) * p / 100))
 	for _, b := range g {
-		if rank < b.n {
-			return b.sum / float64(b.n)
+		if rank < b.N {
+			return b.Sum / float64(b.N)
 		}
-		rank -= b.n
+		rank -= b.N
 	}
 	return math.NaN()
 }

@@ -268,9 +268,9 @@ func TestBoundedStore(t *testing.T) {
 	exact := measure(t, 16000, x, Options{})[0]
 	m, _ := NewMeter(16000, 1, Options{})
 	m.Track(Range{0, int64(len(x[0]))})
-	m.spans[0].gating.exactN, m.spans[0].ranging.exactN = 50, 50
+	m.spans[0].gating.ExactN, m.spans[0].ranging.ExactN = 50, 50
 	writeBlocks(t, m, x, 4096)
-	if b := m.spans[0].gating.bins; b == nil {
+	if b := m.spans[0].gating.Bins; b == nil {
 		t.Fatal("no bins in use")
 	}
 	got := m.Finish()[0]

@@ -93,7 +93,9 @@ type Measurement struct {
 	Momentary, ShortTerm                   Series
 	Warnings                               []string // never nil
 
-	gating, ranging *store // nil when there is no loudness
+	// Gating and Ranging are what IntegratedAt and NearGate need; nil when there is no
+	// loudness.
+	Gating, Ranging *Windows
 }
 
 // IntegratedAt returns the integrated loudness in LUFS that the stretch has
@@ -104,23 +106,23 @@ type Measurement struct {
 //
 // Source: ITU-R BS.1770-5 (11/2023), Annex 1, eqs (5) to (7).
 func (m Measurement) IntegratedAt(gain unit.DB) unit.LUFS {
-	if m.gating == nil {
+	if m.Gating == nil {
 		return m.Integrated
 	}
-	return unit.LUFS(m.gating.integrated(float64(gain)))
+	return unit.LUFS(m.Gating.integrated(float64(gain)))
 }
 
 // NearGate reports whether a window lies so near a gate, in dB, that one measured
 // that much louder or quieter could count or not: then Integrated, or Range, moves
 // in a step. within is asked for the loudness of each gate in LUFS.
 func (m Measurement) NearGate(within func(gate unit.LUFS) unit.DB) (integrated, loudnessRange bool) {
-	if m.gating == nil {
+	if m.Gating == nil {
 		return false, false
 	}
-	near := func(s *store, gate float64) bool { return s.near(gate, float64(within(unit.LUFS(gate)))) }
-	absolute, relative := m.gating.gates(absoluteGate, relativeGate)
-	_, low := m.ranging.gates(math.Inf(-1), rangeGate)
-	return near(m.gating, absolute) || near(m.gating, relative), near(m.ranging, low) || near(m.ranging, absoluteGate)
+	near := func(s *Windows, gate float64) bool { return s.near(gate, float64(within(unit.LUFS(gate)))) }
+	absolute, relative := m.Gating.gates(absoluteGate, relativeGate)
+	_, low := m.Ranging.gates(math.Inf(-1), rangeGate)
+	return near(m.Gating, absolute) || near(m.Gating, relative), near(m.Ranging, low) || near(m.Ranging, absoluteGate)
 }
 
 // Meter measures a stream. It must not be used by two goroutines at once.

@@ -12,11 +12,11 @@ import (
 // the mean power of all above −70 LUFS (ITU-R BS.1770-5, Annex 1, eq. (6)).
 func TestNearGate(t *testing.T) {
 	of := func(last float64) Measurement {
-		m := Measurement{gating: &store{exactN: 100}, ranging: &store{exactN: 100}}
+		m := Measurement{Gating: &Windows{ExactN: 100}, Ranging: &Windows{ExactN: 100}}
 		for range 10 {
-			m.gating.add(powerOf(-20))
+			m.Gating.add(powerOf(-20))
 		}
-		m.gating.add(powerOf(last))
+		m.Gating.add(powerOf(last))
 		return m
 	}
 	// The mean of ten and one: 10·log10((10 + 0.1·…)/11) below −20.

@@ -32,7 +32,7 @@ type span struct {
 	peak     float64               // greatest |x|
 	truePeak float64               // greatest |interpolated value|, 0 if all were skipped
 
-	gating, ranging      store
+	gating, ranging      Windows
 	momentary, shortTerm float64 // greatest power
 	series               series
 }
@@ -42,7 +42,7 @@ const unlimited = math.MaxInt64
 
 func newSpan(first, frames int64, rate int) *span {
 	s := &span{first: first, end: first + frames, asked: frames, rate: int64(rate), momentary: math.NaN(), shortTerm: math.NaN()}
-	s.gating.exactN, s.ranging.exactN = defaultExactN, defaultExactN
+	s.gating.ExactN, s.ranging.ExactN = defaultExactN, defaultExactN
 	s.series.width = coarseHop
 	s.next = s.boundary(1)
 	return s
@@ -201,7 +201,7 @@ func (s *span) measurement(channels int) Measurement {
 	}
 	integrated := s.gating.integrated(0)
 	m.Integrated = unit.LUFS(integrated)
-	m.gating, m.ranging = &s.gating, &s.ranging
+	m.Gating, m.Ranging = &s.gating, &s.ranging
 	m.MaxMomentary = unit.LUFS(loudnessOf(s.momentary))
 	if math.IsInf(integrated, -1) {
 		m.Warnings = append(m.Warnings, "never above −70 LUFS: no integrated loudness")

@@ -29,11 +29,11 @@ type Closing struct {
 	Before, After unit.DB      // levels of the trace; After is −Inf for digital silence
 }
 
-// trace holds levels in dB of 10 ms frames of the first difference, which
+// Trace holds levels in dB of 10 ms frames of the first difference, which
 // weighs hiss and not the low notes.
-type trace struct {
-	first int // of level[0], in frames of 10 ms from the start of the stretch; ≤ 0
-	level []float32
+type Trace struct {
+	First int // of Level[0], in frames of 10 ms from the start of the stretch; ≤ 0
+	Level []float32
 }
 
 type tracer struct {
@@ -47,7 +47,7 @@ type tracer struct {
 	last           []float64 // samples of the channels, lag frames back
 	seen           int64     // frames read since start
 	finished       bool
-	trace          trace
+	trace          Trace
 	closed         *Closing
 }
 
@@ -117,9 +117,9 @@ func (t *tracer) finish() {
 	}
 	t.finished = true
 	n := int(t.seen) / t.hop
-	t.trace = trace{first: -t.skipped, level: make([]float32, n)}
+	t.trace = Trace{First: -t.skipped, Level: make([]float32, n)}
 	for i := range n {
-		t.trace.level[i] = float32(unit.FromPower(t.power[i] / float64(t.hop)))
+		t.trace.Level[i] = float32(unit.FromPower(t.power[i] / float64(t.hop)))
 	}
 	t.closed = t.closing(t.trace)
 	t.power, t.last, t.mono = nil, nil, nil
@@ -128,13 +128,13 @@ func (t *tracer) finish() {
 // closing looks for a gate that closes within the pause. A fall counts when the
 // level before it is steady and noise-like, and not merely the slower start of
 // the same decay.
-func (t *tracer) closing(r trace) *Closing {
-	if len(r.level) <= t.skipped {
+func (t *tracer) closing(r Trace) *Closing {
+	if len(r.Level) <= t.skipped {
 		return nil
 	}
-	l := make([]float64, len(r.level)-t.skipped)
+	l := make([]float64, len(r.Level)-t.skipped)
 	for i := range l {
-		l[i] = float64(r.level[t.skipped+i])
+		l[i] = float64(r.Level[t.skipped+i])
 	}
 	for i := plateauFrames; i+closedFrames < len(l); i++ {
 		b := l[i-plateauFrames : i]
@@ -269,7 +269,7 @@ func Gate(dry, take Result) (gated bool, reason string) {
 			continue
 		}
 		both++
-		if fall, ok := fallsAlone(dry.PerPause[i].trace, p.trace); ok {
+		if fall, ok := fallsAlone(dry.PerPause[i].Trace, p.Trace); ok {
 			closed++
 			falls = append(falls, fall)
 		}
@@ -284,9 +284,9 @@ func Gate(dry, take Result) (gated bool, reason string) {
 	return true, fmt.Sprintf("a gate closes: before %d of %d pauses the take falls %s while the dry recording still rings", closed, both, fall)
 }
 
-func fallsAlone(dry, take trace) (fall float64, ok bool) {
-	first := max(dry.first, take.first)
-	d, t := dry.level[min(len(dry.level), first-dry.first):], take.level[min(len(take.level), first-take.first):]
+func fallsAlone(dry, take Trace) (fall float64, ok bool) {
+	first := max(dry.First, take.First)
+	d, t := dry.Level[min(len(dry.Level), first-dry.First):], take.Level[min(len(take.Level), first-take.First):]
 	n := min(len(d), len(t))
 	if n < 60 {
 		return 0, false

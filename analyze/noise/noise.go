@@ -129,7 +129,7 @@ type PauseLevel struct {
 	Decaying        bool     // the note before never settled into a floor
 	Silent          bool     // digital silence
 	Closing         *Closing // a gate seen closing; nil otherwise
-	trace           trace
+	Trace           Trace    // how it begins, for Gate
 }
 
 // Meter measures one recording in one pass. A Meter must not be used by two
@@ -403,7 +403,7 @@ func (m *Meter) level(q *pause) PauseLevel {
 	}
 	l.Rise, l.RiseError = rise(q.powers)
 	q.tracer.finish()
-	l.trace, l.Closing = q.tracer.trace, q.tracer.closed
+	l.Trace, l.Closing = q.tracer.trace, q.tracer.closed
 	if q.segments > 0 {
 		s := float64(q.segments)
 		l.Unweighted, l.AWeighted = level(q.power/s), level(q.a/s)

@@ -20,7 +20,9 @@ type PSD struct {
 	Effective float64
 	Warnings  []string
 
-	noise, beat []float64 // variance of Density: noise alone, noise beating with the signal
+	// NoiseVariance and BeatVariance are the variance of Density: that of noise alone and
+	// that of noise beating with the signal, for DegreesOfFreedom; nil without.
+	NoiseVariance, BeatVariance []float64
 }
 
 // Resolution returns the distance of two bins in Hz. The window's equivalent
@@ -149,7 +151,7 @@ func (p PSD) DegreesOfFreedom(bands []Band) []float64 {
 		switch {
 		case !p.Resolved(b) || !(mean > 0):
 			out[i] = math.NaN()
-		case p.noise == nil:
+		case p.NoiseVariance == nil:
 			out[i] = p.StationaryDegreesOfFreedom(b.Low, b.High)
 		default:
 			out[i] = 2 * mean * mean / p.variance(float64(b.Low), float64(b.High))
@@ -174,14 +176,14 @@ func (p PSD) variance(lo, hi float64) float64 {
 		} else if k == last {
 			s = sLast
 		}
-		n, b := p.noise[k], p.beat[k]
+		n, b := p.NoiseVariance[k], p.BeatVariance[k]
 		v := s * (n + b)
 		// The mean of two variances is at least their geometric mean.
 		if k > first {
-			v += s1 * (noise1*(n+p.noise[k-1]) + beat1*(b+p.beat[k-1]))
+			v += s1 * (noise1*(n+p.NoiseVariance[k-1]) + beat1*(b+p.BeatVariance[k-1]))
 		}
 		if k > first+1 {
-			v += s2 * (noise2*(n+p.noise[k-2]) + beat2*(b+p.beat[k-2]))
+			v += s2 * (noise2*(n+p.NoiseVariance[k-2]) + beat2*(b+p.BeatVariance[k-2]))
 		}
 		sum += s * v
 		s1, s2 = s, s1

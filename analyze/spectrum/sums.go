@@ -96,12 +96,12 @@ func (s *sums) psd(rate int, p Params) PSD {
 	// Overlapped segments are correlated by 1/6: powers of noise by 1/36.
 	overNoise := 1 + 2*(k-1)/k/36
 	overBeat := 1 + 2*(k-1)/k/6
-	out.noise, out.beat = make([]float64, n/2+1), make([]float64, n/2+1)
+	out.NoiseVariance, out.BeatVariance = make([]float64, n/2+1), make([]float64, n/2+1)
 	for i, v := range s.power {
 		f := s.floor[min(i/block, len(s.floor)-1)]
 		out.Density[i] = v * scale
-		out.noise[i] = f * scale * scale * overNoise
-		out.beat[i] = 2 * math.Max(s.beat[i]-f, 0) * scale * scale * overBeat
+		out.NoiseVariance[i] = f * scale * scale * overNoise
+		out.BeatVariance[i] = 2 * math.Max(s.beat[i]-f, 0) * scale * scale * overBeat
 	}
 	out.Density[0] /= 2
 	out.Density[n/2] /= 2
