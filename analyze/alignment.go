@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"sync"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
@@ -15,69 +16,37 @@ import (
 // other than with the dry recording, so their places relative to each other
 // come from the anchor where that comparison is certain.
 func (s *Session) align(ctx context.Context) error {
-	opt := align.Options{}
 	if s.earlier != nil {
 		s.earlier = s.earlier.on(s.source().sha256, s.Result.Timeline.SampleRate)
 	}
-	src, err := s.source().open()
-	if err != nil {
-		return err
-	}
-	defer src.Close()
-	step := s.progress("aligning", int64(len(s.takes)+1))
-	base, err := align.NewFeature(src, opt)
-	if err != nil {
-		return err
-	}
-	if s.beginnings, err = parts.Listen(src); err != nil {
-		return err
-	}
-	step(1)
+	s.beginnings = sync.OnceValues(func() (*parts.Timeline, error) { return listenTo(s.source()) })
+	step := s.progress("aligning", int64(len(s.takes)))
+	f := s.newFeatures()
+	defer f.close()
 	s.byNotes = make([]parts.Placement, len(s.takes))
 	toBase := make([]align.Estimate, len(s.takes))
 	toAnchor := make([]align.Estimate, len(s.takes))
-	features := make([]*align.Feature, len(s.takes)) // those that are still needed
-	follow := func(i int) (*reader, error) {
-		r, err := s.takes[i].open()
-		if err != nil {
-			return nil, err
+	anchor := s.takes[s.anchor]
+	err := s.each(ctx, len(s.takes), func(i int) error {
+		defer step(1)
+		type facts struct {
+			ToBase, ToAnchor align.Estimate
+			Notes            parts.Placement
 		}
-		if features[i], err = base.Follow(r); err == nil {
-			features[i], err = s.placeByNotes(i, base, features[i], r)
-		}
-		step(1)
-		return r, err
-	}
-	readers := make([]*reader, len(s.takes))
-	defer func() {
-		for _, r := range readers {
-			if r != nil {
-				r.Close()
+		in := struct{ Base, Anchor, Take heard }{s.source().heard(), anchor.heard(), s.takes[i].heard()}
+		found, err := once(s, "alignment", in, []*signal{s.source(), anchor, s.takes[i]}, func() (out facts, err error) {
+			if out.ToBase, err = f.between(-1, i); err != nil {
+				return out, err
 			}
-		}
-	}()
-	if s.dry == nil {
-		features[s.anchor] = base
-		step(1)
-	} else if readers[s.anchor], err = follow(s.anchor); err != nil {
-		return err
-	}
-	anchor := features[s.anchor]
-	err = s.each(ctx, len(s.takes), func(i int) (err error) {
-		if i != s.anchor {
-			if readers[i], err = follow(i); err != nil {
-				return err
+			if out.ToAnchor, err = f.between(s.anchor, i); err != nil {
+				return out, err
 			}
-		}
-		if toBase[i], err = between(base, features[i]); err != nil {
-			return err
-		}
-		if toAnchor[i], err = between(anchor, features[i]); err != nil {
-			return err
-		}
+			out.Notes, err = f.notes(i)
+			return out, err
+		})
+		toBase[i], toAnchor[i], s.byNotes[i] = found.ToBase, found.ToAnchor, found.Notes
 		if !s.links() && i != s.anchor {
-			err = readers[i].Close()
-			features[i], readers[i] = nil, nil
+			f.drop(i)
 		}
 		return err
 	})
@@ -94,7 +63,7 @@ func (s *Session) align(ctx context.Context) error {
 	for i := range s.takes {
 		s.checkWithNotes(i)
 	}
-	if err := s.link(features); err != nil {
+	if err := s.link(f); err != nil {
 		return err
 	}
 	// Where two takes cannot be compared, both may be with another take or with the
@@ -164,30 +133,14 @@ const (
 	clearLag = 2
 )
 
-// placeByNotes looks where the notes of take i begin, where the comparison by
-// phase is not beyond doubt: behind a circuit that distorts much, or for music
-// that repeats, it can find another place. The place of the notes is then the
-// one at which phases are compared.
-func (s *Session) placeByNotes(i int, base, f *align.Feature, take align.Source) (*align.Feature, error) {
-	e, err := between(base, f)
-	if err != nil || e.Certain && e.Confidence >= clearLag || e.Farther {
-		return f, err
-	}
-	// The notes are looked for near where the phase has the take.
-	lead := int64(0)
-	if by := math.Round(float64(e.Lag)); math.Abs(by) > leadIn*float64(s.source().info.SampleRate) {
-		lead = int64(by)
-	}
-	p, err := s.beginnings.Place(align.Moved(take, lead))
+// listenTo hears where the notes of a recording begin.
+func listenTo(sig *signal) (*parts.Timeline, error) {
+	r, err := sig.open()
 	if err != nil {
 		return nil, err
 	}
-	p.Lag += unit.Samples(lead)
-	s.byNotes[i] = p
-	if !asNotes(e, p, s.source().info.SampleRate) {
-		return f, nil
-	}
-	return base.FollowNear(take, p.Lag, e.Confidence)
+	defer r.Close()
+	return parts.Listen(r)
 }
 
 // asNotes reports whether a take is to be looked for where its notes begin: where
@@ -259,7 +212,7 @@ func (s *Session) links() bool { return s.Result.Parameters.PairsWith == "" }
 // link compares takes that the anchor take cannot be compared with to those that it
 // can: two settings of one device are more alike than two devices. Of several the
 // one counts whose lag scatters least, the first by name of equals.
-func (s *Session) link(features []*align.Feature) error {
+func (s *Session) link(f *features) error {
 	rate := s.source().info.SampleRate
 	s.through, s.linked = make([]int, len(s.takes)), make([]align.Estimate, len(s.takes))
 	for i := range s.takes {
@@ -272,7 +225,8 @@ func (s *Session) link(features []*align.Feature) error {
 			if k == s.anchor || !x.Certain {
 				continue
 			}
-			e, err := between(features[k], features[i])
+			in := struct{ Base, A, B heard }{s.source().heard(), s.takes[k].heard(), s.takes[i].heard()}
+			e, err := once(s, "alignment of two takes", in, []*signal{s.source(), s.takes[k], s.takes[i]}, func() (align.Estimate, error) { return f.between(k, i) })
 			if err != nil {
 				return err
 			}

@@ -68,7 +68,7 @@ func TestPlaces(t *testing.T) {
 		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
 		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
 	} {
-		s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: 48000}},
+		s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: 48000}},
 			toDry: []align.Estimate{c.anchor, c.dry, guess(0)}, toAnchor: []align.Estimate{{}, c.toAnchor, sure(3)},
 			byNotes: []parts.Placement{c.anchorNotes, c.own, none}, through: []int{-1, -1, -1}, linked: make([]align.Estimate, 3)}
 		if c.linked != nil {
@@ -104,13 +104,17 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: make([]*signal, 3), dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]parts.Placement, 3)}
+	s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]parts.Placement, 3)}
 	var features []*align.Feature
+	held := s.newFeatures()
+	held.base = func() (*align.Feature, error) { return base, nil }
 	for _, x := range []align.Source{later(100, 1), later(250, -1), later(400, -1)} {
 		f, err := base.Follow(x)
 		if err != nil {
 			t.Fatal(err)
 		}
+		held.takes[len(features)].once.Do(func() {})
+		held.takes[len(features)].feature = f
 		features = append(features, f)
 	}
 	for i := range 3 {
@@ -118,11 +122,11 @@ func TestLink(t *testing.T) {
 			t.Fatalf("take %d: %v, %s", i, err, s.toAnchor[i].Reason)
 		}
 	}
-	if err := s.link(features); err != nil || s.through[1] != -1 || s.through[2] != -1 {
+	if err := s.link(held); err != nil || s.through[1] != -1 || s.through[2] != -1 {
 		t.Errorf("linked without need: %v, %v", s.through, err)
 	}
 	s.toAnchor[1].Certain = false
-	if err := s.link(features); err != nil {
+	if err := s.link(held); err != nil {
 		t.Fatal(err)
 	}
 	if e := s.linked[1]; s.through[1] != 2 || math.Abs(float64(e.Lag)-150) > 0.01 || e.Polarity != -1 {
@@ -130,7 +134,7 @@ func TestLink(t *testing.T) {
 	}
 	// Notes that say another place are believed.
 	s.toDry[0], s.byNotes[1] = align.Estimate{Certain: true, Lag: 100}, parts.Placement{Certain: true, Lag: 250 + 0.01*rate}
-	if err := s.link(features); err != nil || s.through[1] != -1 {
+	if err := s.link(held); err != nil || s.through[1] != -1 {
 		t.Errorf("against the notes: by way of take %d, %v", s.through[1], err)
 	}
 }

@@ -6,6 +6,7 @@ import (
 
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/noise"
 	"evenhand/analyze/unit"
 )
 
@@ -208,11 +209,10 @@ func lowestString(tuning string) unit.Hertz {
 	return lowest
 }
 
-// floorOf is the floor of take i in every third octave as recorded, in dB: the noise in
+// floorOf is the floor of a take in every third octave as recorded, in dB: the noise in
 // its pauses or the rounding of its file, whichever is higher. −Inf for a file of
 // floating point without a pause.
-func (s *Session) floorOf(i int) []unit.DB {
-	sig := s.takes[i]
+func (s *Session) floorOf(sig *signal, n noise.Result) []unit.DB {
 	out := make([]unit.DB, len(s.bands.third))
 	rounding := 0.0
 	if !sig.info.Float {
@@ -225,15 +225,15 @@ func (s *Session) floorOf(i int) []unit.DB {
 			}
 		}
 	}
-	var noise []float64
-	if s.noise[i].Measured {
-		noise = s.noise[i].PSD.Bands(s.bands.third)
+	var pauses []float64
+	if n.Measured {
+		pauses = n.PSD.Bands(s.bands.third)
 	}
 	nyquist := float64(sig.info.SampleRate) / 2
 	for k, b := range s.bands.third {
 		power := rounding * float64(b.High-b.Low) / nyquist
-		if noise != nil && noise[k] > power {
-			power = noise[k]
+		if pauses != nil && pauses[k] > power {
+			power = pauses[k]
 		}
 		out[k] = unit.DB(unit.FromPower(power))
 	}

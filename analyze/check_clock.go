@@ -35,28 +35,19 @@ func (s *Session) compareClocks(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
 	for _, i := range order {
-		g.Go(func() error {
+		g.Go(func() (err error) {
 			defer step(1)
 			if err := ctx.Err(); err != nil {
 				return err
 			}
-			ra, err := s.source().open()
-			if err != nil {
+			a, b := s.source(), s.takes[i]
+			if s.judged[i], err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
 				return err
 			}
-			defer ra.Close()
-			rb, err := s.takes[i].open()
-			if err != nil {
+			if s.again[i], err = s.compareAgain(i); err != nil || s.judged[i].Verdict.Outcome == parts.Same {
 				return err
 			}
-			defer rb.Close()
-			if s.judged[i], err = s.judgeTake(s.beginnings, ra, rb, s.placement(i), s.dry == nil, false); err != nil {
-				return err
-			}
-			if s.again[i], err = s.compareAgain(i, rb); err != nil || s.judged[i].Verdict.Outcome == parts.Same {
-				return err
-			}
-			s.ratios[i], err = clock.RateRatio(ra, rb)
+			s.ratios[i], err = once(s, "rate", [2]heard{a.heard(), b.heard()}, []*signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
 			return err
 		})
 	}
@@ -70,7 +61,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		a := &s.Result.Takes[i].Alignment
 		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
 		if s.otherSpeed(i) == "" {
-			a.Parts, a.Detectable = s.judged[i].parts, s.judged[i].told
+			a.Parts, a.Detectable = s.judged[i].Parts, s.judged[i].Told
 		}
 	}
 	for _, i := range held {
@@ -92,7 +83,7 @@ func (s *Session) unbroken(i int) bool {
 		return true
 	}
 	j := s.judged[i]
-	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.parts) == 0 && j.Reason == ""
+	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.Parts) == 0 && j.Reason == ""
 }
 
 func gearScatters(e align.Estimate) string {
@@ -102,26 +93,17 @@ func gearScatters(e align.Estimate) string {
 // compareAgain holds a repeat against the take that it repeats: through one
 // chain, a slip of a sample and a drift of a tenth of a ppm show, which they do
 // not against the dry recording.
-func (s *Session) compareAgain(i int, take align.Source) (judged, error) {
+func (s *Session) compareAgain(i int) (judged, error) {
 	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	if k < 0 || k == i {
 		return judged{}, nil
 	}
-	r, err := s.takes[k].open()
-	if err != nil {
-		return judged{}, err
-	}
-	defer r.Close()
 	from := s.Result.Takes[k].Alignment.Applied
 	e := align.Estimate{Lag: s.Result.Takes[i].Alignment.Applied - from, Drift: unit.PPM(nan())}
 	if x := s.toAnchor[i]; k == s.anchor && x.Certain {
 		e = x // which follows a clock that is far off
 	}
-	timeline, err := parts.Listen(r)
-	if err != nil {
-		return judged{}, err
-	}
-	out, err := s.judgeTake(timeline, r, take, e, true, true)
+	out, err := s.judgeTake(func() (*parts.Timeline, error) { return listenTo(s.takes[k]) }, s.takes[k], s.takes[i], e, true, true)
 	if err != nil {
 		return out, err
 	}
@@ -138,7 +120,7 @@ func (s *Session) compareAgain(i int, take align.Source) (judged, error) {
 // comparison of the two to be the sharper one.
 func (s *Session) alike(i int) bool {
 	x := s.again[i]
-	return x.Judgement != nil && x.Windows > 0 && x.Reason == "" && x.OnePath() && !math.IsNaN(float64(x.DriftError))
+	return x.Judged && x.Windows > 0 && x.Reason == "" && x.OnePath && !math.IsNaN(float64(x.DriftError))
 }
 
 func (s *Session) askPerformance(a *answers) {

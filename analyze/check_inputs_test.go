@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -16,6 +15,7 @@ import (
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 )
 
@@ -236,8 +236,7 @@ func TestPublishedCheats(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cache := OpenCache(t.TempDir())
-	session, err := Measure(context.Background(), c, Options{Cache: cache})
+	session, err := Measure(context.Background(), c, Options{Store: store.Open(t.TempDir())})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -263,12 +262,16 @@ func TestPublishedCheats(t *testing.T) {
 	}
 	hash := res.Takes[1].Published.SHA256
 	for _, db := range []float64{0.1, 0.5, 2} {
-		// What the cache keeps is published; a louder file with its own hash
-		// stands for a writer that makes it louder.
-		louderEntry(t, cache, res.Takes[1].Published.SHA256, honest, db)
-		hits := cache.Hits()
-		if res, _ = publish(); cache.Hits() != hits+2 {
-			t.Fatal("the cache was not used")
+		// What the store keeps is published; a louder file in the place of the honest
+		// one stands for a writer that makes it louder.
+		name := filepath.Join(t.TempDir(), "louder.flac")
+		if err := errors.Join(os.WriteFile(name, honest, 0o666), louder(name, db)); err != nil {
+			t.Fatal(err)
+		}
+		session.store.Put(session.audioKey(1, res.Timeline.Spans[0], session.publishedBits(1)), name)
+		reused := session.Reused()
+		if res, _ = publish(); session.Reused() != reused+2 {
+			t.Fatal("the store was not used")
 		}
 		if res.Takes[1].Published.SHA256 == hash {
 			t.Errorf("%g dB: the file has the honest one's hash", db)
@@ -278,37 +281,6 @@ func TestPublishedCheats(t *testing.T) {
 		if e := standingOf(res, "louder"); e.Standing != Found {
 			t.Errorf("%g dB: %+v", db, e)
 		}
-	}
-}
-
-// louderEntry puts honest audio, louder by db, into the cache's entry that holds
-// the audio of a hash now.
-func louderEntry(t *testing.T, c *Cache, hash string, honest []byte, db float64) {
-	t.Helper()
-	name := filepath.Join(t.TempDir(), "louder.flac")
-	if err := errors.Join(os.WriteFile(name, honest, 0o666), louder(name, db)); err != nil {
-		t.Fatal(err)
-	}
-	audio, err := os.ReadFile(name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	done := false
-	err = filepath.WalkDir(c.dir, func(path string, e os.DirEntry, err error) error {
-		if err != nil || e.IsDir() {
-			return err
-		}
-		b, err := os.ReadFile(path)
-		if err != nil || fmt.Sprintf("%x", sha256.Sum256(b[cacheHeader:])) != hash {
-			return err
-		}
-		done = true
-		sum := entryHash(strings.TrimSuffix(e.Name(), cacheSuffix))
-		sum.Write(audio)
-		return os.WriteFile(path, append([]byte(sumLine(sum)), audio...), 0o666)
-	})
-	if err != nil || !done {
-		t.Fatalf("no entry of the cache holds the published file (%v)", err)
 	}
 }
 

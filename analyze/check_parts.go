@@ -14,55 +14,103 @@ import (
 
 // judged is what the parts of a take say: whether the whole is of the same performance,
 // which parts are not, how small a fault in each span would have been found, where
-// samples were lost or inserted, and how fast the clock runs.
+// samples were lost or inserted, and how fast the clock runs. The fields that
+// parts.Judgement has too are its.
 type judged struct {
-	*parts.Judgement // nil for a take that was not judged
-	parts            []Part
-	told             []Detectable
+	Judged            bool
+	Verdict           parts.Verdict
+	Slips             []parts.Slip
+	Smallest          unit.Samples
+	From, To          unit.Seconds
+	Reason            string
+	Windows           int
+	Scatter           unit.Samples
+	OnePath           bool
+	Drift, DriftError unit.PPM
+	Parts             []Part
+	Told              []Detectable
 }
 
 // judgeTake judges a take, which lies beside a recording as e says, part by part.
 // processed says that the recording, too, went through gear, repeat that it was the same.
-func (s *Session) judgeTake(t *parts.Timeline, source, take align.Source, e align.Estimate, processed, repeat bool) (out judged, err error) {
-	j, err := t.Judge(source, take, e, repeat)
-	if err != nil {
-		return out, err
-	}
-	out.Judgement = j
-	for _, p := range j.Parts {
-		soft := p.Kind == parts.Pass || p.Kind == parts.Unlike
-		if j.Verdict.Outcome == parts.Different || j.Verdict.Outcome == parts.Uncertain && soft {
-			continue // the whole is another performance, or may be
-		}
-		out.parts = append(out.parts, Part{From: p.From, To: p.To, Kind: p.Kind, Lag: p.Lag})
-	}
-	if j.Verdict.Outcome == parts.Different {
-		j.Forget()
-		return out, nil
-	}
+func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take *signal, e align.Estimate, processed, repeat bool) (judged, error) {
+	in := struct {
+		Source, Take      heard
+		Estimate          align.Estimate
+		Processed, Repeat bool
+		Spans             []stretch
+	}{source.heard(), take.heard(), e, processed, repeat, nil}
 	for _, x := range s.Result.Timeline.Spans {
-		d := j.Told(x.From, x.To)
-		out.told = append(out.told, Detectable{Shift: d.Shift, Pass: d.Pass, Turn: d.Phase})
+		in.Spans = append(in.Spans, stretch{int64(x.FirstFrame), int64(x.Frames)})
 	}
-	if !j.OnePath() && j.Reason == "" { // gear may move the lag as a clock would
-		own := e.Drift
-		if math.IsNaN(float64(own)) {
-			own = 0
-		}
-		slope := 0.0
-		if !math.IsNaN(float64(j.Drift)) {
-			slope = float64(j.Drift-own) * 1e-6 * float64(source.Rate())
-		}
-		d, sure, err := clock.Drift(source, take, j.Lag, slope, processed)
+	return once(s, "parts", in, []*signal{source, take}, func() (out judged, err error) {
+		t, err := listen()
 		if err != nil {
 			return out, err
 		}
-		if !math.IsNaN(float64(d)) && !(j.DriftError <= sure) {
-			j.Drift, j.DriftError = own+d, sure
+		ra, rb, err := openBoth(source, take)
+		if err != nil {
+			return out, err
 		}
+		defer ra.Close()
+		defer rb.Close()
+		j, err := t.Judge(ra, rb, e, repeat)
+		if err != nil {
+			return out, err
+		}
+		if j.Verdict.Outcome != parts.Different {
+			for _, x := range s.Result.Timeline.Spans {
+				d := j.Told(x.From, x.To)
+				out.Told = append(out.Told, Detectable{Shift: d.Shift, Pass: d.Pass, Turn: d.Phase})
+			}
+			if err := sharpenDrift(j, ra, rb, e, processed); err != nil {
+				return out, err
+			}
+		}
+		for _, p := range j.Parts {
+			soft := p.Kind == parts.Pass || p.Kind == parts.Unlike
+			if j.Verdict.Outcome == parts.Different || j.Verdict.Outcome == parts.Uncertain && soft {
+				continue // the whole is another performance, or may be
+			}
+			out.Parts = append(out.Parts, Part{From: p.From, To: p.To, Kind: p.Kind, Lag: p.Lag})
+		}
+		out.Judged, out.Verdict, out.Slips, out.Smallest, out.From, out.To, out.Reason = true, j.Verdict, j.Slips, j.Smallest, j.From, j.To, j.Reason
+		out.Windows, out.Scatter, out.OnePath, out.Drift, out.DriftError = j.Windows, j.Scatter, j.OnePath(), j.Drift, j.DriftError
+		return out, nil
+	})
+}
+
+// sharpenDrift asks for the drift in another way where gear may move the lag as a
+// clock would.
+func sharpenDrift(j *parts.Judgement, source, take align.Source, e align.Estimate, processed bool) error {
+	if j.OnePath() || j.Reason != "" {
+		return nil
 	}
-	j.Forget()
-	return out, nil
+	own := e.Drift
+	if math.IsNaN(float64(own)) {
+		own = 0
+	}
+	slope := 0.0
+	if !math.IsNaN(float64(j.Drift)) {
+		slope = float64(j.Drift-own) * 1e-6 * float64(source.Rate())
+	}
+	d, sure, err := clock.Drift(source, take, j.Lag, slope, processed)
+	if err == nil && !math.IsNaN(float64(d)) && !(j.DriftError <= sure) {
+		j.Drift, j.DriftError = own+d, sure
+	}
+	return err
+}
+
+// openBoth opens two signals; both are closed when there is an error.
+func openBoth(a, b *signal) (ra, rb *reader, err error) {
+	if ra, err = a.open(); err != nil {
+		return nil, nil, err
+	}
+	if rb, err = b.open(); err != nil {
+		ra.Close()
+		return nil, nil, err
+	}
+	return ra, rb, nil
 }
 
 // partsOf returns the parts of take i that are of some kinds.
@@ -70,7 +118,7 @@ func (s *Session) partsOf(i int, kinds ...parts.Kind) (out []Part) {
 	if i >= len(s.judged) { // not asked
 		return nil
 	}
-	for _, p := range s.judged[i].parts {
+	for _, p := range s.judged[i].Parts {
 		if slices.Contains(kinds, p.Kind) {
 			out = append(out, p)
 		}
@@ -139,10 +187,10 @@ func (s *Session) detectable() (text string, all bool) {
 		var hidden []string
 		for _, i := range s.held() {
 			j := s.judged[i]
-			if k >= len(j.told) {
+			if k >= len(j.Told) {
 				continue
 			}
-			d := j.told[k]
+			d := j.Told[k]
 			if math.IsNaN(float64(d.Shift)) || math.IsNaN(float64(d.Pass)) {
 				hidden = append(hidden, s.Result.Takes[i].Name)
 				continue

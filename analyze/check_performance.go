@@ -164,7 +164,7 @@ func (s *Session) askPolarity(a *answers) {
 // it, and what tells so: the windows of the whole take, or the beginnings of the
 // notes where the windows are not alike. NaN where neither does.
 func (s *Session) drift(i int) (drift, err float64, by string) {
-	if x := s.judged[i]; x.Judgement != nil && !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
+	if x := s.judged[i]; x.Judged && !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
 		return float64(x.Drift), float64(x.DriftError), ByPhase
 	}
 	p := s.byNotes[i]

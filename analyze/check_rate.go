@@ -9,15 +9,11 @@ import (
 
 // rateRatio tells how fast a recording runs against another.
 func rateRatio(a, b *signal) (clock.Ratio, error) {
-	ra, err := a.open()
+	ra, rb, err := openBoth(a, b)
 	if err != nil {
 		return clock.Ratio{}, err
 	}
 	defer ra.Close()
-	rb, err := b.open()
-	if err != nil {
-		return clock.Ratio{}, err
-	}
 	defer rb.Close()
 	return clock.RateRatio(ra, rb)
 }

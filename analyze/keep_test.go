@@ -13,6 +13,7 @@ import (
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/campaign"
@@ -96,14 +97,14 @@ func TestAddingChangesNothing(t *testing.T) {
 	}
 	dir := t.TempDir()
 	names := drivenTakes(t, dir)
-	cache := OpenCache(t.TempDir())
+	kept := store.Open(t.TempDir())
 	for _, k := range campaign.Share(t, len(names), 2) {
 		seven := slices.Delete(slices.Clone(names), k, k+1)
-		before, err := keepBuild(t, dir, seven, withDry, nil, Options{Cache: cache})
+		before, err := keepBuild(t, dir, seven, withDry, nil, Options{Store: kept})
 		if err != nil {
 			t.Fatal(err)
 		}
-		after, err := keepBuild(t, dir, names, withDry, before.Result, Options{Cache: cache})
+		after, err := keepBuild(t, dir, names, withDry, before.Result, Options{Store: kept})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -112,7 +113,7 @@ func TestAddingChangesNothing(t *testing.T) {
 			t.Errorf("with %s: %+v", names[k], after.Adding())
 		}
 		// The new take lies beside the others as it does when all are placed anew.
-		fresh, err := keepBuild(t, dir, names, withDry, nil, Options{Cache: cache})
+		fresh, err := keepBuild(t, dir, names, withDry, nil, Options{Store: kept})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -172,7 +173,7 @@ func TestChangesThatKeep(t *testing.T) {
 	}
 	dir := t.TempDir()
 	names := drivenTakes(t, dir)
-	cache := OpenCache(t.TempDir())
+	kept := store.Open(t.TempDir())
 	three := names[:3]
 	made := map[string]*Session{}
 	for _, c := range []struct {
@@ -190,12 +191,12 @@ func TestChangesThatKeep(t *testing.T) {
 	} {
 		before, err := made[c.before], error(nil)
 		if before == nil {
-			if before, err = keepBuild(t, dir, three, c.before, nil, Options{Cache: cache}); err != nil {
+			if before, err = keepBuild(t, dir, three, c.before, nil, Options{Store: kept}); err != nil {
 				t.Fatal(c.name, err)
 			}
 			made[c.before] = before
 		}
-		after, err := keepBuild(t, dir, c.takes, c.after, before.Result, Options{Cache: cache})
+		after, err := keepBuild(t, dir, c.takes, c.after, before.Result, Options{Store: kept})
 		if err != nil {
 			t.Fatal(c.name, err)
 		}
@@ -203,7 +204,7 @@ func TestChangesThatKeep(t *testing.T) {
 		if a := after.Adding(); a != nil {
 			t.Errorf("%s: %+v", c.name, a)
 		}
-		again, err := keepBuild(t, dir, c.takes, c.after, after.Result, Options{Cache: cache})
+		again, err := keepBuild(t, dir, c.takes, c.after, after.Result, Options{Store: kept})
 		if err != nil {
 			t.Fatal(c.name, err)
 		}
@@ -277,7 +278,7 @@ func TestKeptWrong(t *testing.T) {
 	}
 	dir := t.TempDir()
 	three := drivenTakes(t, dir)[:3]
-	cache := OpenCache(t.TempDir())
+	kept := store.Open(t.TempDir())
 	for _, c := range []struct {
 		name  string
 		moved []int
@@ -287,7 +288,7 @@ func TestKeptWrong(t *testing.T) {
 		{"one", []int{1}, 40, "Take B: it stays where the earlier report has it, so that its audio stays the same; measured now, it lies 40."},
 		{"all", []int{0, 1, 2}, 4000, ": all takes stay where the earlier report has them on the timeline"},
 	} {
-		before, err := keepBuild(t, dir, three, withDry, nil, Options{Cache: cache})
+		before, err := keepBuild(t, dir, three, withDry, nil, Options{Store: kept})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -296,7 +297,7 @@ func TestKeptWrong(t *testing.T) {
 			was.Takes[i].Alignment.Applied -= unit.Samples(c.by)
 		}
 		whole := was.Timeline.Spans[0]
-		after, err := keepBuild(t, dir, three, withDry, was, Options{Cache: cache})
+		after, err := keepBuild(t, dir, three, withDry, was, Options{Store: kept})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -316,7 +317,7 @@ func TestKeptWrong(t *testing.T) {
 			t.Errorf("%s: time %+v, was %+v; places %q", c.name, now, whole, after.Result.Timeline.PlacesSource)
 		}
 		// Given up, they are placed anew, and nothing is said.
-		fresh, err := keepBuild(t, dir, three, withDry, was, Options{Cache: cache, NewTarget: true})
+		fresh, err := keepBuild(t, dir, three, withDry, was, Options{Store: kept, NewTarget: true})
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"math"
+	"sync"
 
 	"golang.org/x/sync/errgroup"
 
@@ -56,7 +57,15 @@ func (s *Session) measure(ctx context.Context) error {
 	}
 	if s.dry != nil {
 		g.Go(func() error {
-			r, err := s.measureNoise(ctx, s.dry, int64(whole.FirstFrame), step)
+			r, err := once(s, "noise", struct {
+				Source heard
+				First  int64
+				Frames int64
+				Quiet  []noise.Stretch
+				Params noise.Params
+			}{s.dry.heard(), int64(whole.FirstFrame), int64(whole.Frames), s.quiet, s.noiseParams()}, []*signal{s.dry}, func() (noise.Result, error) {
+				return s.measureNoise(ctx, s.dry, int64(whole.FirstFrame), step)
+			})
 			s.dryNoise = &r
 			return err
 		})
@@ -68,36 +77,70 @@ func (s *Session) measure(ctx context.Context) error {
 	return nil
 }
 
+// takeFacts are what the meters find in one take.
+type takeFacts struct {
+	Whole    loudness.Measurement // over the whole span
+	Measures []Measures           // of each span, but for their names
+	Powers   [][3]spectrum.BandPowers
+	Noise    noise.Result
+	Floor    []unit.DB
+	Near     []nearGate // where roundedAt is asked
+}
+
 func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) error {
+	tl := &s.Result.Timeline
+	whole := tl.Spans[0]
+	sig := s.takes[i]
+	in := struct {
+		Take   heard
+		First  int64           // of the file
+		Spans  []stretch       // from there
+		Quiet  []noise.Stretch // from there
+		Params noise.Params
+	}{sig.heard(), s.firstFrame(i, whole), nil, shifted(s.quiet, -int64(whole.FirstFrame)), s.noiseParams()}
+	for _, sp := range tl.Spans {
+		in.Spans = append(in.Spans, stretch{int64(sp.FirstFrame - whole.FirstFrame), int64(sp.Frames)})
+	}
+	out, err := once(s, "take", in, []*signal{sig}, func() (takeFacts, error) { return s.runMeters(ctx, i, step) })
+	if err != nil {
+		return err
+	}
+	for k := range out.Measures {
+		out.Measures[k].Span = tl.Spans[k].Name
+	}
+	s.whole[i], s.powers[i], s.noise[i], s.floors[i], s.nearGate[i] = out.Whole, out.Powers, out.Noise, out.Floor, out.Near
+	s.Result.Takes[i].Measures = out.Measures
+	return nil
+}
+
+// runMeters runs every meter over the whole span of take i.
+func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out takeFacts, err error) {
 	tl := &s.Result.Timeline
 	whole := tl.Spans[0]
 	sig := s.takes[i]
 	rate, channels := sig.info.SampleRate, sig.channels()
 	loud, err := loudness.NewMeter(rate, channels, loudness.Options{})
 	if err != nil {
-		return err
+		return out, err
 	}
 	welch, err := spectrum.NewWelch(rate, channels, spectrum.DefaultParams(rate))
 	if err != nil {
-		return err
+		return out, err
 	}
 	for _, sp := range tl.Spans {
 		first, frames := int64(sp.FirstFrame-whole.FirstFrame), int64(sp.Frames)
 		loud.Track(loudness.Range{First: first, Frames: frames})
-		if s.checksOnly {
-			continue
-		}
 		if err := welch.Track(spectrum.Range{First: first, Frames: frames}); err != nil {
-			return err
+			return out, err
 		}
 	}
 	quiet, err := s.noiseMeter(sig, int64(whole.FirstFrame))
 	if err != nil {
-		return err
+		return out, err
 	}
 	r, err := sig.open()
 	if err != nil {
-		return err
+		return out, err
 	}
 	defer r.Close()
 	err = r.each(s.firstFrame(i, whole), int64(whole.Frames), func(_ int64, block [][]float64) error {
@@ -108,59 +151,49 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 		if err := loud.Write(block); err != nil {
 			return err
 		}
-		if !s.checksOnly {
-			if err := welch.Write(block); err != nil {
-				return err
-			}
+		if err := welch.Write(block); err != nil {
+			return err
 		}
 		return quiet.Write(block)
 	})
 	if err != nil {
-		return inFile(sig.path, err)
+		return out, inFile(sig.path, err)
 	}
-	s.noise[i] = quiet.Finish()
-	t := &s.Result.Takes[i]
+	out.Noise = quiet.Finish()
 	measured := loud.Finish()
-	s.whole[i] = measured[0]
+	out.Whole = measured[0]
 	if s.roundedAt != nil {
 		for _, m := range measured {
 			var near nearGate
-			near.integrated, near.loudnessRange = m.NearGate(func(gate unit.LUFS) unit.DB { return s.roundedAt(i, gate) })
-			s.nearGate[i] = append(s.nearGate[i], near)
+			near.Integrated, near.LoudnessRange = m.NearGate(func(gate unit.LUFS) unit.DB { return s.roundedAt(i, gate) })
+			out.Near = append(out.Near, near)
 		}
 	}
-	if s.checksOnly {
-		for k, m := range measured {
-			t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], m, spectrum.PSD{}, nil, k == 0))
-		}
-		return nil
+	if out.Floor = s.floors[i]; out.Floor == nil {
+		out.Floor = s.floorOf(sig, out.Noise)
 	}
 	// One spectrum at a time: many sections together would take much memory.
-	if s.floors[i] == nil {
-		s.floors[i] = s.floorOf(i)
-	}
 	k := 0
 	for p := range welch.Spectra() {
 		var powers [3]spectrum.BandPowers
 		for scale, bands := range s.bands.scales() {
 			powers[scale] = p.BandPowers(bands)
 		}
-		s.powers[i] = append(s.powers[i], powers)
-		t.Measures = append(t.Measures, s.measuresOf(tl.Spans[k], measured[k], p, s.floors[i], k == 0))
+		out.Powers = append(out.Powers, powers)
+		out.Measures = append(out.Measures, s.measuresOf(measured[k], p, out.Floor, k == 0))
 		k++
 	}
-	return nil
+	return out, nil
 }
 
 // measuresOf turns one span's measurements into the result's form. Band levels
 // follow once the gains are known; floor is that of the take as recorded.
-func (s *Session) measuresOf(sp Span, m loudness.Measurement, p spectrum.PSD, floor []unit.DB, series bool) Measures {
+func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []unit.DB, series bool) Measures {
 	out := Measures{
 		EffectiveAverages: unit.Number(p.Effective),
 		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
 	}
 	out.AudioMeasures = AudioMeasures{
-		Span:       sp.Name,
 		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
 		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
 		Unweighted:  unit.DB(unit.FromPower(p.Power(audibleFrom, audibleTo))),
@@ -222,23 +255,15 @@ func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, st
 
 // finishNoise fills in the takes' noise, as recorded and after matching.
 func (s *Session) finishNoise(ctx context.Context) error {
-	whole := s.Result.Timeline.Spans[0]
 	splits := make([]noise.SplitResult, len(s.takes))
-	if s.dry != nil && !s.checksOnly {
-		g, ctx := errgroup.WithContext(ctx)
-		g.SetLimit(s.workers)
-		for i := range s.takes {
+	if s.dry != nil {
+		err := s.each(ctx, len(s.takes), func(i int) (err error) {
 			if s.noise[i].Measured {
-				g.Go(func() (err error) {
-					if err := ctx.Err(); err != nil {
-						return err
-					}
-					splits[i], err = s.splitNoise(i, whole)
-					return err
-				})
+				splits[i], err = s.splitNoise(i)
 			}
-		}
-		if err := g.Wait(); err != nil {
+			return err
+		})
+		if err != nil {
 			return err
 		}
 	}
@@ -270,9 +295,6 @@ func (s *Session) finishNoise(ctx context.Context) error {
 			if gated, reason := noise.Gate(*s.dryNoise, n); gated && !out.Gated {
 				out.Gated, out.GateReason = true, reason
 			}
-			if s.checksOnly {
-				break
-			}
 			out.CarriedIn, out.Added, out.SplitReason = splits[i].CarriedIn, splits[i].Added, splits[i].Reason
 		}
 		t.Noise = out
@@ -293,28 +315,18 @@ func (s *Session) findMissing(ctx context.Context) error {
 		return nil
 	}
 	s.missing = make([]unit.DB, len(s.takes))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for i := range s.takes {
-		g.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			dry, err := s.dry.open()
+	return s.each(ctx, len(s.takes), func(i int) (err error) {
+		s.missing[i], err = once(s, "noise missing", s.besideDry(i), []*signal{s.dry, s.takes[i]}, func() (unit.DB, error) {
+			dry, take, err := openBoth(s.dry, s.takes[i])
 			if err != nil {
-				return err
+				return 0, err
 			}
 			defer dry.Close()
-			take, err := s.takes[i].open()
-			if err != nil {
-				return err
-			}
 			defer take.Close()
-			s.missing[i], err = noise.Missing(noise.Signal{Source: dry, Pauses: s.quiet}, noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i])}, s.Result.Timeline.SampleRate)
-			return err
+			return noise.Missing(noise.Signal{Source: dry, Pauses: s.quiet}, noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i])}, s.Result.Timeline.SampleRate)
 		})
-	}
-	return g.Wait()
+		return err
+	})
 }
 
 // foundMains is the mains frequency, to 10 Hz, that the hum of most takes has, the
@@ -335,21 +347,33 @@ func (s *Session) foundMains() unit.Hertz {
 	return most
 }
 
-func (s *Session) splitNoise(i int, whole Span) (noise.SplitResult, error) {
-	dry, err := s.dry.open()
-	if err != nil {
-		return noise.SplitResult{}, err
-	}
-	defer dry.Close()
-	take, err := s.takes[i].open()
-	if err != nil {
-		return noise.SplitResult{}, err
-	}
-	defer take.Close()
-	return noise.Split(
-		noise.Signal{Source: dry, Pauses: s.quiet, Result: *s.dryNoise},
-		noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i]), Result: s.noise[i]},
-		s.Result.Timeline.SampleRate, s.noiseParams())
+// besideDry are the dry recording and a take, and their pauses: what is asked of both.
+type besideDry struct {
+	Dry, Take heard
+	Quiet     []noise.Stretch // of the dry recording
+	Offset    int64           // of the take's frames
+	Whole     stretch
+	Params    noise.Params
+}
+
+func (s *Session) besideDry(i int) besideDry {
+	whole := s.Result.Timeline.Spans[0]
+	return besideDry{s.dry.heard(), s.takes[i].heard(), s.quiet, s.offsets[i], stretch{int64(whole.FirstFrame), int64(whole.Frames)}, s.noiseParams()}
+}
+
+func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
+	return once(s, "noise added", s.besideDry(i), []*signal{s.dry, s.takes[i]}, func() (noise.SplitResult, error) {
+		dry, take, err := openBoth(s.dry, s.takes[i])
+		if err != nil {
+			return noise.SplitResult{}, err
+		}
+		defer dry.Close()
+		defer take.Close()
+		return noise.Split(
+			noise.Signal{Source: dry, Pauses: s.quiet, Result: *s.dryNoise},
+			noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i]), Result: s.noise[i]},
+			s.Result.Timeline.SampleRate, s.noiseParams())
+	})
 }
 
 func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
@@ -378,12 +402,9 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	for i, p := range pairs {
 		place[p] = i
 	}
-	var dry *align.Excerpt
+	var dry func() (*align.Excerpt, error)
 	if s.dry != nil {
-		var err error
-		if dry, err = s.excerpt(s.dry, 0); err != nil {
-			return err
-		}
+		dry = s.excerpt(s.dry, 0)
 		s.ofDry = make([]align.Copy, len(s.takes))
 	}
 	groups := s.groups()
@@ -393,23 +414,45 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	}
 	step := s.progress("comparing", reads)
 	seen := make([]bool, len(s.takes)) // whether it was compared with the dry recording
-	read := func(i int) (*align.Excerpt, error) {
-		e, err := s.excerpt(s.takes[i], s.Result.Takes[i].Alignment.Applied)
-		if err == nil && dry != nil && !seen[i] {
-			seen[i] = true
-			s.ofDry[i], err = e.CopyOf(dry)
+	read := func(i int) (excerpt func() (*align.Excerpt, error), err error) {
+		defer step(1)
+		lag := s.Result.Takes[i].Alignment.Applied
+		excerpt = s.excerpt(s.takes[i], lag)
+		if dry == nil || seen[i] {
+			return excerpt, nil
 		}
-		step(1)
-		return e, err
+		seen[i] = true
+		whole := s.Result.Timeline.Spans[0]
+		in := struct {
+			Dry, Take heard
+			Lag       unit.Samples
+			Whole     stretch
+		}{s.dry.heard(), s.takes[i].heard(), lag, stretch{int64(whole.FirstFrame), int64(whole.Frames)}}
+		s.ofDry[i], err = once(s, "copy of the dry recording", in, []*signal{s.dry, s.takes[i]}, func() (align.Copy, error) {
+			d, err := dry()
+			if err != nil {
+				return align.Copy{}, err
+			}
+			e, err := excerpt()
+			if err != nil {
+				return align.Copy{}, err
+			}
+			return e.CopyOf(d)
+		})
+		return excerpt, err
 	}
 	for _, group := range groups {
-		held := make([]*align.Excerpt, len(group.held))
+		held := make([]func() (*align.Excerpt, error), len(group.held))
 		// compare compares take b with the first n that are held.
-		compare := func(b int, e *align.Excerpt, n int) error {
+		compare := func(b int, e func() (*align.Excerpt, error), n int) error {
 			for k, a := range group.held[:n] {
 				at := place[[2]int{min(a, b), max(a, b)}]
+				x, y := held[k], e
+				if a > b {
+					x, y = e, held[k]
+				}
 				var err error
-				if s.Result.Likeness[at], err = s.likeness(pairs[at], held[k], e); err != nil {
+				if s.Result.Likeness[at], err = s.likeness(pairs[at], x, y); err != nil {
 					return err
 				}
 			}
@@ -454,29 +497,45 @@ func (s *Session) each(ctx context.Context, n int, f func(int) error) error {
 	return g.Wait()
 }
 
-// excerpt reads what a recording is compared by, the recording lag samples late.
-func (s *Session) excerpt(sig *signal, lag unit.Samples) (*align.Excerpt, error) {
-	r, err := sig.open()
-	if err != nil {
-		return nil, err
-	}
-	defer r.Close()
-	whole := s.Result.Timeline.Spans[0]
-	return align.NewExcerpt(r, lag, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
+// excerpt returns what reads, once, what a recording is compared by, the recording
+// lag samples late.
+func (s *Session) excerpt(sig *signal, lag unit.Samples) func() (*align.Excerpt, error) {
+	return sync.OnceValues(func() (*align.Excerpt, error) {
+		r, err := sig.open()
+		if err != nil {
+			return nil, err
+		}
+		defer r.Close()
+		whole := s.Result.Timeline.Spans[0]
+		return align.NewExcerpt(r, lag, int64(whole.FirstFrame), int64(whole.Frames), excerptSegments)
+	})
 }
 
-// likeness compares two takes by their excerpts, in either order.
-func (s *Session) likeness(pair [2]int, a, b *align.Excerpt) (Likeness, error) {
+// likeness compares two takes by their excerpts.
+func (s *Session) likeness(pair [2]int, a, b func() (*align.Excerpt, error)) (Likeness, error) {
 	ta, tb := &s.Result.Takes[pair[0]], &s.Result.Takes[pair[1]]
-	m, err := a.Compare(b, polarityBetween(ta, tb))
-	if err != nil {
-		return Likeness{}, err
-	}
-	l := Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence, Spectral: unit.DB(nan())}
-	if !s.checksOnly {
-		l.Spectral, l.Resolved = s.spectralDistance(pair[0], pair[1])
-	}
-	return l, nil
+	sa, sb := s.takes[pair[0]], s.takes[pair[1]]
+	whole := s.Result.Timeline.Spans[0]
+	in := struct {
+		A, B       heard
+		LagA, LagB unit.Samples
+		Whole      stretch
+		Polarity   int
+	}{sa.heard(), sb.heard(), ta.Alignment.Applied, tb.Alignment.Applied, stretch{int64(whole.FirstFrame), int64(whole.Frames)}, polarityBetween(ta, tb)}
+	m, err := once(s, "likeness", in, []*signal{sa, sb}, func() (align.Likeness, error) {
+		x, err := a()
+		if err != nil {
+			return align.Likeness{}, err
+		}
+		y, err := b()
+		if err != nil {
+			return align.Likeness{}, err
+		}
+		return x.Compare(y, in.Polarity)
+	})
+	l := Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence}
+	l.Spectral, l.Resolved = s.spectralDistance(pair[0], pair[1])
+	return l, err
 }
 
 // polarityBetween returns the polarity of two takes to each other, 0 when that

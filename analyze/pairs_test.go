@@ -106,14 +106,8 @@ func TestPairs(t *testing.T) {
 					continue
 				}
 				// By themselves, not in groups.
-				ex, err := s.excerpt(s.takes[a], res.Takes[a].Alignment.Applied)
-				if err != nil {
-					t.Fatal(err)
-				}
-				ey, err := s.excerpt(s.takes[b], res.Takes[b].Alignment.Applied)
-				if err != nil {
-					t.Fatal(err)
-				}
+				ex := s.excerpt(s.takes[a], res.Takes[a].Alignment.Applied)
+				ey := s.excerpt(s.takes[b], res.Takes[b].Alignment.Applied)
 				if alone, err := s.likeness([2]int{a, b}, ex, ey); err != nil || alone.Residual != l.Residual || alone.Coherence != l.Coherence {
 					t.Errorf("%s and %s: %+v, by themselves %+v, %v", x, y, l, alone, err)
 				}

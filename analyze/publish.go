@@ -12,6 +12,7 @@ import (
 
 	"evenhand/analyze/disk"
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 )
 
@@ -156,70 +157,130 @@ func (s *Session) publishTake(ctx context.Context, dir string, i int, starts []i
 		SampleRate: sig.info.SampleRate,
 	}
 	name := filepath.Join(dir, filepath.FromSlash(p.Path))
-	if err := s.render(ctx, name, i, whole, bits); err != nil {
+	var err error
+	if p.SHA256, p.Bytes, err = s.render(ctx, name, i, whole, bits); err != nil {
 		return nil, err
 	}
-	m, frames, err := remeasureAndCut(ctx, name, nil, starts, func(k int) string {
-		return filepath.Join(dir, filepath.FromSlash(piecePath(t.Slug, k)))
+	in := struct {
+		SHA256 string
+		Starts []int64
+	}{p.SHA256, starts}
+	place := func(k int) string { return filepath.Join(dir, filepath.FromSlash(piecePath(t.Slug, k))) }
+	m, err := withFiles(s, "published audio", in, place, func() (again measuredAgain, err error) {
+		m, frames, err := remeasureAndCut(ctx, name, nil, starts, place)
+		if err != nil {
+			return again, err
+		}
+		again = measuredAgain{Frames: frames, Integrated: m.Integrated, TruePeak: m.TruePeak, SamplePeak: m.SamplePeak}
+		for k, first := range starts {
+			x := Piece{FirstFrame: first, Frames: frames - first}
+			if k+1 < len(starts) {
+				x.Frames = starts[k+1] - first
+			}
+			if x.SHA256, x.Bytes, err = SHA256File(ctx, place(k)); err != nil {
+				return again, err
+			}
+			again.Files = append(again.Files, x)
+		}
+		return again, nil
 	})
 	if err != nil {
 		return nil, err
 	}
-	p.Frames = frames
-	p.Integrated, p.TruePeak, p.SamplePeak = m.Integrated, m.TruePeak, m.SamplePeak
+	p.Frames, p.Integrated, p.TruePeak, p.SamplePeak = m.Frames, m.Integrated, m.TruePeak, m.SamplePeak
 	p.Deviation = unit.LU(m.Integrated - s.Result.Match.Target)
-	for k, first := range starts {
-		piece := Piece{Path: piecePath(t.Slug, k), FirstFrame: first, Frames: frames - first}
-		if k+1 < len(starts) {
-			piece.Frames = starts[k+1] - first
-		}
-		piece.SHA256, piece.Bytes, err = SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(piece.Path)))
-		if err != nil {
-			return nil, err
-		}
-		p.Pieces = append(p.Pieces, piece)
+	p.Pieces = named(m.Files, t.Slug)
+	return p, nil
+}
+
+// measuredAgain is what was found when a published file was decoded: by its content,
+// so that no other file has it, whatever the store says that it is.
+type measuredAgain struct {
+	Frames     int64
+	Integrated unit.LUFS
+	TruePeak   unit.DBTP
+	SamplePeak unit.DBFS
+	Files      []Piece // without their paths
+}
+
+func (m measuredAgain) files() []Piece { return m.Files }
+
+// named returns pieces of a take, or of what is made of it, with their paths.
+func named(pieces []Piece, stem string) (out []Piece) {
+	for k, x := range pieces {
+		x.Path = piecePath(stem, k)
+		out = append(out, x)
 	}
-	p.SHA256, p.Bytes, err = SHA256File(ctx, name)
-	return p, err
+	return out
+}
+
+// withFiles is once for what is made together with files: file k at place(k), each
+// as files says. Where one of them is not in the store as it was, all are made again.
+func withFiles[In any, Out interface{ files() []Piece }](s *Session, stage string, in In, place func(k int) string, make func() (Out, error)) (Out, error) {
+	entry := func(k int) string {
+		return store.Key(stage+" file", struct {
+			In string
+			K  int
+		}{store.Key(stage, in), k})
+	}
+	made := false
+	out, err := once(s, stage, in, nil, func() (Out, error) { made = true; return make() })
+	if err != nil {
+		return out, err
+	}
+	for k, x := range out.files() {
+		if made {
+			break
+		}
+		sum, _, err := s.store.Get(entry(k), place(k))
+		if err != nil {
+			return out, err
+		}
+		if sum != x.SHA256 {
+			if out, err = make(); err != nil {
+				return out, err
+			}
+			made = true
+		}
+	}
+	if made && s.store != nil {
+		for k := range out.files() {
+			s.store.Put(entry(k), place(k))
+		}
+	}
+	return out, nil
 }
 
 // render writes one span of a take, matched and aligned, as FLAC, or copies it
-// from the cache when the same audio was encoded before.
-func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) error {
+// from the store when the same audio was encoded before. It returns the file's
+// SHA-256 and its length.
+func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) (sum string, bytes int64, err error) {
 	key := s.audioKey(i, span, bits)
-	if had, err := s.cache.get(key, name); had || err != nil {
-		if had {
+	if sum, bytes, err = s.store.Get(key, name); sum != "" || err != nil {
+		if sum != "" {
 			s.reused.Add(1)
 		}
-		return err
+		return sum, bytes, err
 	}
 	if err := s.encode(ctx, name, i, span, bits); err != nil {
-		return err
+		return "", 0, err
 	}
 	// The key stands for what was hashed: nothing else may be kept under it.
 	if err := s.takes[i].input.unchanged(); err != nil {
-		return err
+		return "", 0, err
 	}
-	if err := s.cache.put(key, name); err != nil {
-		// Without its copy this take is encoded again next time; that is all.
-		s.cache.fail(err)
-	}
-	return nil
+	s.store.Put(key, name)
+	return SHA256File(ctx, name)
 }
 
 // audioKey names the audio of a span of a take by all that it depends on.
 func (s *Session) audioKey(i int, span Span, bits int) string {
-	sig := s.takes[i]
-	parts := []string{
-		fmt.Sprintf("evenhand audio %d", encoderVersion),
-		"source " + sig.sha256,
-		fmt.Sprintf("first %d frames %d rate %d bits %d", s.firstFrame(i, span), span.Frames, sig.info.SampleRate, bits),
-		fmt.Sprintf("gain %x", float64(s.Result.Takes[i].Gain)),
-	}
-	for c, gains := range sig.mix {
-		parts = append(parts, fmt.Sprintf("mix %x seed %x", gains, sig.ditherSeed(c)))
-	}
-	return cacheKey(parts...)
+	return store.Key("audio", struct {
+		Take             heard
+		First, Frames    int64
+		SampleRate, Bits int
+		Gain             unit.DB
+	}{s.takes[i].heard(), s.firstFrame(i, span), int64(span.Frames), s.takes[i].info.SampleRate, bits, s.Result.Takes[i].Gain})
 }
 
 // encode writes one span of a take, matched and aligned, as FLAC.

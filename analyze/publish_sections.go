@@ -213,6 +213,16 @@ func (w *pieceWriter) abandon() error {
 	return err
 }
 
+// blendFacts is a blend plan with what its files are, without their paths.
+type blendFacts struct {
+	Side  string
+	Gain  unit.DB
+	Steps []BlendStep
+	Files []Piece
+}
+
+func (b blendFacts) files() []Piece { return b.Files }
+
 // publishBlend writes the microphone that is softer in the blend alone, at the
 // take's gain or as far below as keeps it under full scale, and finds the gains
 // for other blends.
@@ -224,13 +234,45 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 	if err != nil {
 		return nil, err
 	}
-	rate := s.Result.Timeline.SampleRate
-	meter, err := loudness.NewBlend(rate)
+	stem := t.Slug + ".mic"
+	in := struct {
+		Left, Right   heard
+		Blend         [2]unit.DB
+		Channels      int
+		First, Frames int64
+		Bits          int
+		Gain          unit.DB
+		Target        unit.LUFS
+		Ceiling       unit.DBTP
+		Starts        []int64
+	}{left.heard(), right.heard(), [2]unit.DB{mics.Left.Blend, mics.Right.Blend}, s.takes[i].channels(), s.firstFrame(i, whole), int64(whole.Frames),
+		s.publishedBits(i), t.Gain, s.Result.Match.Target, s.Result.Parameters.Match.Ceiling, starts}
+	place := func(k int) string { return filepath.Join(dir, filepath.FromSlash(piecePath(stem, k))) }
+	b, err := withFiles(s, "blend", in, place, func() (blendFacts, error) {
+		plan, err := s.makeBlend(ctx, dir, stem, i, left, right, starts)
+		if err == nil {
+			err = left.input.unchanged()
+		}
+		return plan, err
+	})
 	if err != nil {
 		return nil, err
 	}
+	return &BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(blendPosition(mics)), Steps: b.Steps, Pieces: named(b.Files, stem)}, nil
+}
+
+// makeBlend is publishBlend; it puts the pieces at stem in dir.
+func (s *Session) makeBlend(ctx context.Context, dir, stem string, i int, left, right *signal, starts []int64) (plan blendFacts, err error) {
+	t := &s.Result.Takes[i]
+	whole := s.Result.Timeline.Spans[0]
+	mics := s.Manifest.Takes[i].Mics
+	rate := s.Result.Timeline.SampleRate
+	meter, err := loudness.NewBlend(rate)
+	if err != nil {
+		return plan, err
+	}
 	start := blendPosition(mics)
-	plan := &BlendPlan{Side: "right", Start: unit.Number(start)}
+	plan.Side = "right"
 	if mics.Right.Blend > mics.Left.Blend {
 		plan.Side = "left"
 	}
@@ -258,7 +300,7 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 		return meter.Write(l, r)
 	})
 	if err != nil {
-		return nil, err
+		return plan, err
 	}
 	weight := float64(s.takes[i].channels()) // 2 for two equal channels
 	for k, p := range positions {
@@ -267,7 +309,7 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 			if p > 0 && p < 1 {
 				continue // the two cancel here: no gain makes this blend heard
 			}
-			return nil, fmt.Errorf("%s: the %s microphone has nothing above −70 LUFS, so blends cannot be matched; check the channels of the file", t.Name, map[bool]string{true: "left", false: "right"}[p == 0])
+			return plan, fmt.Errorf("%s: the %s microphone has nothing above −70 LUFS, so blends cannot be matched; check the channels of the file", t.Name, map[bool]string{true: "left", false: "right"}[p == 0])
 		}
 		plan.Steps = append(plan.Steps, BlendStep{
 			Position: unit.Number(p),
@@ -281,11 +323,11 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 	}
 	plan.Gain = unit.DB(math.Min(float64(t.Gain), float64(s.Result.Parameters.Match.Ceiling)-unit.FromAmplitude(peak)))
 	bits := s.publishedBits(i)
-	w := &pieceWriter{dir: dir, stem: t.Slug + ".mic", starts: starts, spec: flacio.Spec{SampleRate: rate, Channels: 1, Bits: bits},
+	w := &pieceWriter{dir: dir, stem: stem, starts: starts, spec: flacio.Spec{SampleRate: rate, Channels: 1, Bits: bits},
 		quantisers: []*flacio.Quantiser{flacio.NewQuantiser(bits, bits <= 16, alone.seed(plan.Side+" microphone"))}, buf: [][]int32{make([]int32, blockFrames)}}
 	r, err := alone.open()
 	if err != nil {
-		return nil, err
+		return plan, err
 	}
 	defer r.Close()
 	g := unit.ToAmplitude(float64(plan.Gain))
@@ -299,9 +341,12 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 		return w.write(ctx, block[:1])
 	})
 	if err != nil {
-		return nil, errors.Join(err, w.abandon())
+		return plan, errors.Join(err, w.abandon())
 	}
-	plan.Pieces, err = w.finish(ctx)
+	plan.Files, err = w.finish(ctx)
+	for k := range plan.Files {
+		plan.Files[k].Path = ""
+	}
 	return plan, err
 }
 

@@ -148,7 +148,7 @@ const (
 
 // nearGate says whether rounding decides which windows pass a gate of the
 // integrated loudness, and of the loudness range, of a stretch.
-type nearGate struct{ integrated, loudnessRange bool }
+type nearGate struct{ Integrated, LoudnessRange bool }
 
 // gateMargin returns by how many dB rounding moves a window of 0.4 s at most whose
 // loudness after matching is given: three standard deviations of what the product
@@ -200,11 +200,11 @@ func (s *Session) roundingFloor(i int) float64 {
 
 // hideGated makes what rests on a gate NaN where rounding decides what passes it.
 func (out *FromPublished) hideGated(m *AudioMeasures, near nearGate) {
-	if near.integrated {
+	if near.Integrated {
 		m.Integrated, m.PeakToLoudness = unit.LUFS(nan()), unit.LU(nan())
 		out.Rounding += 2
 	}
-	if near.loudnessRange {
+	if near.LoudnessRange {
 		m.Range = unit.LU(nan())
 		out.Rounding++
 	}
@@ -215,7 +215,7 @@ func (out *FromPublished) hideGated(m *AudioMeasures, near nearGate) {
 func (out *FromPublished) alternatives(s *Session) []Alternative {
 	list := alternatives(s.Result)
 	near := func(span int) bool {
-		return slices.ContainsFunc(s.nearGate, func(n []nearGate) bool { return n[span].integrated })
+		return slices.ContainsFunc(s.nearGate, func(n []nearGate) bool { return n[span].Integrated })
 	}
 	for i := range list {
 		x := &list[i]
@@ -360,7 +360,7 @@ func (r *Result) matchedLevel(take string) float64 {
 // the whole of a take.
 func (s *Session) wholeNearGate(take string) bool {
 	i := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == take })
-	return i >= 0 && s.nearGate[i][0].integrated
+	return i >= 0 && s.nearGate[i][0].Integrated
 }
 
 // list returns the levels, to be changed.

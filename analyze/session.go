@@ -20,6 +20,7 @@ import (
 	"evenhand/analyze/noise"
 	"evenhand/analyze/parts"
 	"evenhand/analyze/spectrum"
+	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -31,16 +32,16 @@ type Options struct {
 	// Workers is how many takes a step works on at once; 0 means one per
 	// processor. The result does not depend on it.
 	Workers int
-	// ChecksOnly leaves out what only a report shows and no check asks for:
-	// spectra, their differences, the parts of the noise. Those fields of
-	// the result are then empty or NaN, and the session must not be published.
-	ChecksOnly bool
 	// Progress is called when work advances: what is being done, how much is
 	// done and how much there is, in units of its own. It may be nil, and is
 	// never called by two goroutines at once.
 	Progress func(stage string, done, total int64)
-	// Cache keeps encoded audio between builds; nil: everything is encoded.
-	Cache *Cache
+	// ChecksOnly says that nothing will be published: a take without any loudness is
+	// then a finding of the checks, and no error.
+	ChecksOnly bool
+	// Store keeps what is made from recordings, facts and encoded audio; nil: all is
+	// made anew.
+	Store *store.Store
 	// Earlier is the report that this one will replace, nil for none: its
 	// target loudness and time are kept unless NewTarget is set, see Earlier.
 	Earlier   *Earlier
@@ -71,7 +72,7 @@ type Session struct {
 
 	workers int
 	inputs  []input // every file that was hashed
-	cache   *Cache
+	store   *store.Store
 	absent  func(path string) *File
 	reused  atomic.Int64
 	earlier *Earlier
@@ -85,15 +86,15 @@ type Session struct {
 	dry        *signal // nil without a dry recording
 	loopback   *signal // nil without one
 	takes      []*signal
-	anchor     int               // take that others are aligned to, see anchorOf
-	offsets    []int64           // frame of take i at the timeline's frame 0
-	toDry      []align.Estimate  // of each take against the timeline's source
-	toAnchor   []align.Estimate  // of each take against the anchor take
-	linked     []align.Estimate  // the same by way of take through
-	through    []int             // −1 where none is needed or none tells
-	beginnings *parts.Timeline   // of the timeline's source
-	byNotes    []parts.Placement // of each take against the timeline's source, where the phase leaves a doubt
-	quiet      []noise.Stretch   // the timeline's pauses, in its frames
+	anchor     int                             // take that others are aligned to, see anchorOf
+	offsets    []int64                         // frame of take i at the timeline's frame 0
+	toDry      []align.Estimate                // of each take against the timeline's source
+	toAnchor   []align.Estimate                // of each take against the anchor take
+	linked     []align.Estimate                // the same by way of take through
+	through    []int                           // −1 where none is needed or none tells
+	beginnings func() (*parts.Timeline, error) // of the timeline's source, listened to when first asked for
+	byNotes    []parts.Placement               // of each take against the timeline's source, where the phase leaves a doubt
+	quiet      []noise.Stretch                 // the timeline's pauses, in its frames
 	activity   activity.Result
 	whole      []loudness.Measurement // of each take
 	// roundedAt is by how many dB rounding may move a window of take i at a gate in
@@ -139,7 +140,7 @@ type Session struct {
 // files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Session, err error) {
 	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
-		cache: opts.Cache, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
+		store: opts.Store, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
 	if e := opts.Earlier; e != nil && s.anchorSum == "" {
 		s.anchorSum = e.Anchor
 	}
@@ -165,11 +166,9 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Sess
 		s.compareClocks,
 		s.measureLoopback,
 		s.compareRepeats,
+		s.finishSpectra,
+		s.compareTakes,
 	}
-	if !s.checksOnly {
-		steps = append(steps, s.finishSpectra)
-	}
-	steps = append(steps, s.compareTakes)
 	// Looking for faults asks for nothing but the files: it goes on beside the
 	// other steps, where those leave a processor idle.
 	g, ctx := errgroup.WithContext(ctx)

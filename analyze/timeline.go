@@ -71,31 +71,40 @@ func (s *Session) findActivity(ctx context.Context) error {
 		tl.SourceIs, tl.Source = SourceTake, s.Result.Takes[s.anchor].Name
 	}
 	src := s.source()
-	det := activity.NewDetector(src.info.SampleRate, src.channels(), activity.DefaultParams())
 	step := s.progress("finding the pauses", src.info.Frames)
-	r, err := src.open()
-	if err != nil {
-		return err
+	type facts struct {
+		Activity activity.Result
+		Loudest  float64 // sample
 	}
-	defer r.Close()
-	loudest := 0.0
-	err = r.each(0, src.info.Frames, func(_ int64, block [][]float64) error {
-		step(int64(len(block[0])))
-		for _, x := range block {
-			for _, v := range x {
-				loudest = math.Max(loudest, math.Abs(v))
+	found, err := once(s, "activity", src.heard(), []*signal{src}, func() (out facts, err error) {
+		r, err := src.open()
+		if err != nil {
+			return out, err
+		}
+		defer r.Close()
+		det := activity.NewDetector(src.info.SampleRate, src.channels(), activity.DefaultParams())
+		err = r.each(0, src.info.Frames, func(_ int64, block [][]float64) error {
+			step(int64(len(block[0])))
+			for _, x := range block {
+				for _, v := range x {
+					out.Loudest = math.Max(out.Loudest, math.Abs(v))
+				}
 			}
+			if err := ctx.Err(); err != nil {
+				return err
+			}
+			return det.Write(block)
+		})
+		if err == nil {
+			out.Activity = det.Finish()
 		}
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		return det.Write(block)
+		return out, err
 	})
 	if err != nil {
 		return err
 	}
-	s.activity = det.Finish()
-	s.sourceSilent = loudest < unit.ToAmplitude(silentPeak)
+	s.activity = found.Activity
+	s.sourceSilent = found.Loudest < unit.ToAmplitude(silentPeak)
 	for _, w := range s.activity.Warnings {
 		s.warn(tl.Source, "%s", w)
 	}

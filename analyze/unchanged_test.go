@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/store"
 )
 
 // A recording that is replaced, as a DAW's export does, or written to while it
@@ -50,13 +51,13 @@ func TestChangedMeanwhile(t *testing.T) {
 		}
 	}
 	cacheDir := filepath.Join(t.TempDir(), "cache")
-	build := func(cache *Cache, before string, change func()) (*Session, error) {
+	build := func(kept *store.Store, before string, change func()) (*Session, error) {
 		c, err := manifest.Load(path, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
 		done := change == nil
-		opts := Options{Cache: cache, Workers: 1, Progress: func(stage string, _, _ int64) {
+		opts := Options{Store: kept, Workers: 1, Progress: func(stage string, _, _ int64) {
 			if stage == before && !done {
 				done = true
 				change()
@@ -84,7 +85,7 @@ func TestChangedMeanwhile(t *testing.T) {
 			}
 		}},
 	} {
-		_, err := build(OpenCache(cacheDir), x.stage, x.change)
+		_, err := build(store.Open(cacheDir), x.stage, x.change)
 		if changed := (*ChangedError)(nil); !errors.As(err, &changed) || changed.Path != two {
 			t.Errorf("%s: error %v", x.name, err)
 		}
@@ -94,7 +95,7 @@ func TestChangedMeanwhile(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	kept, err := build(OpenCache(cacheDir), "", nil)
+	kept, err := build(store.Open(cacheDir), "", nil)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -178,7 +178,7 @@ func plain(t reflect.Type) {
 	case reflect.Struct:
 		for i := range t.NumField() {
 			f := t.Field(i)
-			if !f.IsExported() || f.Anonymous && f.Type.Kind() == reflect.Pointer || f.Tag.Get("json") == "-" || strings.Contains(f.Tag.Get("json"), "omitempty") {
+			if !f.IsExported() || f.Anonymous && f.Type.Kind() == reflect.Pointer || f.Tag.Get("json") == "-" || strings.Contains(f.Tag.Get("json"), "omitempty") && f.Type.Kind() != reflect.Pointer {
 				panic(fmt.Sprintf("store: %v.%s cannot be stored", t, f.Name))
 			}
 			plain(f.Type)
@@ -242,32 +242,48 @@ func touch(path string) {
 
 func (s *Store) path(key, suffix string) string { return filepath.Join(s.dir, key[:2], key+suffix) }
 
-// Get copies the audio of a key to the file at name and reports whether it was
-// there and whole. An entry that is damaged is removed.
-func (s *Store) Get(key, name string) (bool, error) {
+// Get copies the audio of a key to the file at name. It returns the lower-case
+// hexadecimal SHA-256 of that file and its length in bytes; "" where the store does not
+// have it whole: an entry that is damaged is removed. The error is of writing.
+func (s *Store) Get(key, name string) (sum string, bytes int64, err error) {
 	if s == nil || program() == "" {
-		return false, nil
+		return "", 0, nil
 	}
 	path := s.path(key, audioSuffix)
 	f, err := foreign.Open(path)
 	if err != nil {
-		return false, nil // not there, or not to be read: made again
+		return "", 0, nil // not there, or not to be read: made again
 	}
 	defer f.Close()
 	out, err := disk.Create(name)
 	if err != nil {
-		return false, err
+		return "", 0, err
 	}
-	whole, err := copyEntry(out, f, key)
+	content := &summed{w: out, h: sha256.New()}
+	whole, err := copyEntry(content, f, key)
 	if err = errors.Join(err, out.Close()); err != nil {
-		return false, errors.Join(err, disk.Remove(name))
+		return "", 0, errors.Join(err, disk.Remove(name))
 	}
 	if !whole {
 		disk.Remove(path)
-		return false, disk.Remove(name)
+		return "", 0, disk.Remove(name)
 	}
 	touch(path)
-	return true, nil
+	return hex.EncodeToString(content.h.Sum(nil)), content.n, nil
+}
+
+// summed hashes and counts what it writes.
+type summed struct {
+	w io.Writer
+	h hash.Hash
+	n int64
+}
+
+func (s *summed) Write(p []byte) (int, error) {
+	n, err := s.w.Write(p)
+	s.h.Write(p[:n])
+	s.n += int64(n)
+	return n, err
 }
 
 // copyEntry copies an entry's content to out. The error is of writing; an entry

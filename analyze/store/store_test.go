@@ -2,6 +2,7 @@ package store
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -188,11 +189,15 @@ func TestAudio(t *testing.T) {
 	get := func(key string) bool {
 		t.Helper()
 		os.Remove(out)
-		had, err := s.Get(key, out)
+		sum, n, err := s.Get(key, out)
 		if err != nil {
 			t.Fatal(err)
 		}
+		had := sum != ""
 		got, err := os.ReadFile(out)
+		if had && (sum != fmt.Sprintf("%x", sha256.Sum256(got)) || n != int64(len(got))) {
+			t.Errorf("the hash is %s of %d bytes", sum, n)
+		}
 		if had && !bytes.Equal(got, audio) {
 			t.Errorf("%d bytes came back, %d went in", len(got), len(audio))
 		}
@@ -271,11 +276,11 @@ func TestAudio(t *testing.T) {
 				}
 				own.Put(one, in)
 				name := filepath.Join(work, fmt.Sprint("out", k))
-				had, err := own.Get(one, name)
+				sum, _, err := own.Get(one, name)
 				if err != nil {
 					t.Error(err)
 				}
-				if got, _ := os.ReadFile(name); had && !bytes.Equal(got, audio) {
+				if got, _ := os.ReadFile(name); sum != "" && !bytes.Equal(got, audio) {
 					t.Error("something else came back")
 				}
 				if v, err := Do(own, "n", 1, func() (int, error) { return 9, nil }); v != 9 || err != nil {
@@ -288,7 +293,7 @@ func TestAudio(t *testing.T) {
 
 	var none *Store
 	none.Put(one, in)
-	if had, err := none.Get(one, out); had || err != nil || none.Trim(0) != nil || len(none.Had()) != 0 || none.Err() != nil {
+	if sum, _, err := none.Get(one, out); sum != "" || err != nil || none.Trim(0) != nil || len(none.Had()) != 0 || none.Err() != nil {
 		t.Error("a nil store does something")
 	}
 }
@@ -316,8 +321,8 @@ func TestTrim(t *testing.T) {
 	if err := os.Chtimes(abandoned, long, long); err != nil {
 		t.Fatal(err)
 	}
-	if had, err := s.Get(keys[0], filepath.Join(t.TempDir(), "out")); !had || err != nil { // used now
-		t.Fatal(had, err)
+	if sum, _, err := s.Get(keys[0], filepath.Join(t.TempDir(), "out")); sum == "" || err != nil { // used now
+		t.Fatal(sum, err)
 	}
 	if err := s.Trim(2000); err != nil {
 		t.Fatal(err)

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 
 	"github.com/spf13/cobra"
@@ -25,8 +24,7 @@ import (
 // buildOptions are the options of commands that build a report.
 type buildOptions struct {
 	workers int
-	cache   string
-	noCache bool
+	store   storeOptions
 	target  string // "", "kept" or "new"
 	webOnly bool
 	drop    bool // answers that would be lost
@@ -35,25 +33,9 @@ type buildOptions struct {
 func (o *buildOptions) flags(cmd *cobra.Command) {
 	f := cmd.Flags()
 	f.IntVar(&o.workers, "workers", 0, "takes to process at once; 0: one for each processor")
-	f.StringVar(&o.cache, "cache", "", "folder for encoded audio, at most "+fmt.Sprint(int64(analyze.DefaultCacheLimit)>>30)+" GiB (default: evenhand in the system's cache folder)")
-	f.BoolVar(&o.noCache, "no-cache", false, "encode all audio again and keep none of it")
+	o.store.flags(cmd)
 	f.BoolVar(&o.drop, "drop-answers", false, "continue if published audio changes that listeners left answers about, and drop these answers")
 	f.StringVar(&o.target, "target", "", "if the earlier report has another target: kept (keep it or stop) or new (change the published audio)")
-}
-
-// openCache returns the cache that the options ask for; nil for none.
-func (o buildOptions) openCache() *analyze.Cache {
-	if o.noCache {
-		return nil
-	}
-	if o.cache != "" {
-		return analyze.OpenCache(o.cache)
-	}
-	dir, err := os.UserCacheDir()
-	if err != nil {
-		return nil // a system without one is built on all the same
-	}
-	return analyze.OpenCache(filepath.Join(dir, "evenhand"))
 }
 
 // readEarlier returns what the report in a folder says to the one that
@@ -118,12 +100,12 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 	if err := settings.CheckPhotos(ctx, c); err != nil {
 		return nil, err
 	}
-	cache := o.openCache()
+	kept := o.store.open()
 	show, clear := progress(cmd.ErrOrStderr())
 	defer clear()
 	s, err := publish(ctx, c, draft.Dir, analyze.Options{
 		Version: version(), Workers: o.workers, Progress: show,
-		Cache: cache, Earlier: before, NewTarget: o.target == "new",
+		Store: kept, Earlier: before, NewTarget: o.target == "new",
 	})
 	if err != nil {
 		return nil, err
@@ -164,12 +146,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 			fmt.Fprintln(w, "evenhand: codes about takes whose published audio is unchanged still count; evenhand tally with all comments adds them again")
 		}
 	}
-	for _, err := range []error{cache.Err(), cache.Trim(analyze.DefaultCacheLimit)} {
-		if err != nil {
-			fmt.Fprintf(w, "evenhand: warning: encoded audio was not kept for the next build: %v\n", err)
-			break
-		}
-	}
+	tidyStore(w, kept)
 	for _, t := range s.Result.Takes {
 		if t.Withheld != nil {
 			fmt.Fprintf(w, "evenhand: withheld (redistribute: no): the audio of %s (%s); the report has its numbers and its hash\n", t.Name, t.File)

@@ -18,6 +18,7 @@ import (
 
 func checkCommand() *cobra.Command {
 	var asJSON, all bool
+	var kept storeOptions
 	var workers int
 	cmd := &cobra.Command{
 		Use:   "check MANIFEST",
@@ -40,7 +41,8 @@ prints the ids in brackets.`,
 			}
 			show, clear := progress(cmd.ErrOrStderr())
 			defer clear()
-			s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: workers, Progress: show, ChecksOnly: true})
+			facts := kept.open()
+			s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: workers, Progress: show, ChecksOnly: true, Store: facts})
 			if err != nil {
 				return err
 			}
@@ -50,6 +52,7 @@ prints the ids in brackets.`,
 				return err
 			}
 			clear()
+			tidyStore(cmd.ErrOrStderr(), facts)
 			sayWarnings(cmd.ErrOrStderr(), s.Result.Warnings)
 			if asJSON {
 				err = writeJSON(cmd, struct {
@@ -69,6 +72,7 @@ prints the ids in brackets.`,
 			return failed(s.Result)
 		},
 	}
+	kept.flags(cmd)
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print checks and exclusions as JSON")
 	cmd.Flags().BoolVar(&all, "all", false, "also list each check that passed, with ids, limits and sources, and what the comparison excludes")
 	cmd.Flags().IntVar(&workers, "workers", 0, "takes to process at once; 0: one for each processor")

@@ -14,6 +14,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut"
 	"evenhand/report/cut/timecode"
@@ -27,6 +28,7 @@ type cutFlags struct {
 	beats, rate, workers                         int
 	shuffle, asJSON                              bool
 	seed                                         uint64
+	store                                        storeOptions
 }
 
 func cutCommand() *cobra.Command {
@@ -97,6 +99,7 @@ to the frame of the camera where it is heard least, in a pause if there is one.`
 	fl.StringVar(&f.start, "start", cut.DefaultStart, "timecode of the first sample")
 	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
 	fl.BoolVar(&f.asJSON, "json", false, "print cut.json")
+	f.store.flags(cmd)
 	fl.IntVar(&f.workers, "workers", 0, "takes to process at once; 0: one for each processor")
 	return cmd
 }
@@ -152,11 +155,11 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	if err := o.Check(c); err != nil {
 		return nil, err
 	}
-	return writeCut(cmd.Context(), cmd.ErrOrStderr(), f.out, c, o)
+	return writeCut(cmd.Context(), cmd.ErrOrStderr(), f.out, f.store.open(), c, o)
 }
 
 // writeCut measures a comparison and writes the edit's folder.
-func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Comparison, o cut.Options) (*cut.Record, error) {
+func writeCut(ctx context.Context, stderr io.Writer, out string, kept *store.Store, c *manifest.Comparison, o cut.Options) (*cut.Record, error) {
 	draft, err := beginOutput(stderr, out, folder.Cut, c.Inputs...)
 	if err != nil {
 		return nil, err
@@ -165,11 +168,12 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, c *manifest.Com
 	show, clear := progress(stderr)
 	defer clear()
 	o.Progress = show
-	s, err := analyze.Measure(ctx, c, analyze.Options{Version: version(), Workers: o.Workers, Progress: show})
+	s, err := analyze.Measure(ctx, c, analyze.Options{Version: version(), Workers: o.Workers, Progress: show, Store: kept})
 	if err != nil {
 		return nil, err
 	}
 	defer s.Close()
+	tidyStore(stderr, kept)
 	s.Check()
 	rec, err := cut.Write(ctx, draft.Dir, s, o)
 	if err != nil {

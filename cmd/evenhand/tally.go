@@ -71,8 +71,7 @@ files.`,
 	f.StringVar(&dir, "report", "", "folder of the published report whose page gets the answers")
 	f.BoolVar(&asJSON, "json", false, "print the tally as JSON")
 	f.IntVar(&opts.workers, "workers", 0, "without --report: takes to process at once; 0: one for each processor")
-	f.StringVar(&opts.cache, "cache", "", "without --report: folder for encoded audio, as for build")
-	f.BoolVar(&opts.noCache, "no-cache", false, "without --report: encode all audio again and keep none of it")
+	opts.store.flags(cmd)
 	return cmd
 }
 
@@ -194,7 +193,7 @@ func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOption
 	defer held.Remove()
 	show, clear := progress(cmd.ErrOrStderr())
 	defer clear()
-	s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: o.workers, Progress: show, Cache: o.openCache()})
+	s, err := analyze.Measure(cmd.Context(), c, analyze.Options{Version: version(), Workers: o.workers, Progress: show, Store: o.store.open()})
 	if err != nil {
 		return nil, err
 	}
