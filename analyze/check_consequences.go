@@ -79,7 +79,7 @@ func (s *Session) clicksThat(subject string, so func(take int, frame int64, c fa
 		if f.take >= 0 {
 			offset = s.offsets[f.take]
 		}
-		for _, c := range f.faults.Clicks {
+		for _, c := range f.Faults.Clicks {
 			all++
 			if so(f.take, c.Frame-offset, c) {
 				explained++

@@ -85,7 +85,7 @@ func (s *Session) askClipping(a *answers) {
 	for _, f := range s.scans {
 		var runs, frames, tops int64
 		first, at, topLevel := int64(-1), 0, unit.DBFS(math.NaN())
-		for c, x := range f.faults.Channels {
+		for c, x := range f.Faults.Channels {
 			runs, frames, tops = runs+x.Clipped, frames+x.ClippedFrames, tops+x.FlatTops
 			if x.FirstClip >= 0 && (first < 0 || x.FirstClip < first) {
 				first, at = x.FirstClip, c
@@ -125,7 +125,7 @@ func (s *Session) askOver(a *answers) {
 		}
 		var n int64
 		first, at := int64(-1), 0
-		for c, x := range f.faults.Channels {
+		for c, x := range f.Faults.Channels {
 			n += x.Over
 			if x.FirstOver >= 0 && (first < 0 || x.FirstOver < first) {
 				first, at = x.FirstOver, c
@@ -141,7 +141,7 @@ func (s *Session) askOver(a *answers) {
 
 func (s *Session) askClicks(a *answers) {
 	for _, f := range s.scans {
-		r := f.faults
+		r := f.Faults
 		reason := fmt.Sprintf("a single wrong sample of %s would have been found in nine tenths of the file; a click of several samples must be larger", r.Floor)
 		if len(r.Floors) == 0 {
 			reason = "no step that the samples around it do not explain"
@@ -161,7 +161,7 @@ const manySteps = 10
 
 func (s *Session) askDropouts(a *answers) {
 	for _, f := range s.scans {
-		r := f.faults
+		r := f.Faults
 		reason := "no silence, held value or repeated part within sound"
 		if r.Stepped > 0 {
 			stays := fmt.Sprintf("in %d places the sound itself stays on one value, as in a file of few bits or behind a bit crusher, and a dropout would look the same", r.Stepped)
@@ -184,7 +184,7 @@ func (s *Session) askCut(a *answers) {
 	for _, f := range s.scans {
 		head, tail, in, out := false, false, false, false
 		h, t := unit.DBFS(math.Inf(-1)), unit.DBFS(math.Inf(-1))
-		for _, c := range f.faults.Channels {
+		for _, c := range f.Faults.Channels {
 			head, tail = head || c.CutHead, tail || c.CutTail
 			in, out = in || c.FadeIn, out || c.FadeOut
 			h, t = max(h, c.Head), max(t, c.Tail)
@@ -210,7 +210,7 @@ func (s *Session) askCut(a *answers) {
 func (s *Session) askDC(a *answers) {
 	for _, f := range s.scans {
 		worst, at := math.Inf(-1), 0
-		for c, x := range f.faults.Channels {
+		for c, x := range f.Faults.Channels {
 			if v := float64(x.Offset); v > worst {
 				worst, at = v, c
 			}
@@ -226,7 +226,7 @@ func (s *Session) askDualMono(a *answers) {
 			continue
 		}
 		found := false
-		for c, x := range f.faults.Channels[1:] {
+		for c, x := range f.Faults.Channels[1:] {
 			if !x.Copy {
 				continue
 			}
@@ -260,7 +260,7 @@ func (s *Session) askDualMono(a *answers) {
 func (s *Session) askSilent(a *answers) {
 	for _, f := range s.scans {
 		bad := false
-		for c, x := range f.faults.Channels {
+		for c, x := range f.Faults.Channels {
 			if x.Silent {
 				bad = true
 				a.add(answer{subject: f.name, outcome: Failed, measured: nan(), value: "silent",

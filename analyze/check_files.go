@@ -123,7 +123,7 @@ func (s *Session) askDry(a *answers) {
 
 func clippedFrames(f *scan) int64 {
 	var n int64
-	for _, c := range f.faults.Channels {
+	for _, c := range f.Faults.Channels {
 		n += c.ClippedFrames
 	}
 	return n
@@ -275,7 +275,7 @@ const deepEnough = 24
 // where all lie on coarser steps.
 func (f *scan) depth() int {
 	used := 0
-	for _, c := range f.faults.Channels {
+	for _, c := range f.Faults.Channels {
 		used = max(used, c.Depth)
 	}
 	if used == 0 || used >= deepEnough { // silence, or all that is told apart
@@ -343,7 +343,7 @@ func (s *Session) askFormat(a *answers) {
 func (s *Session) askBandEdge(a *answers) {
 	var takes []*scan
 	for _, f := range s.scans {
-		if f.use == "take" && f.faults.Drops != nil {
+		if f.use == "take" && f.Faults.Drops != nil {
 			takes = append(takes, f)
 		}
 	}
@@ -351,18 +351,18 @@ func (s *Session) askBandEdge(a *answers) {
 		if f.use != "take" {
 			continue
 		}
-		if f.faults.Drops == nil {
+		if f.Faults.Drops == nil {
 			a.skip(f.name, "it holds nothing near 20 kHz")
 			continue
 		}
 		// How much more it falls than the take that falls least there.
 		var at unit.Hertz
 		more, by := math.Inf(-1), unit.DB(0)
-		for i, d := range f.faults.Drops {
+		for i, d := range f.Faults.Drops {
 			least := math.Inf(1)
 			for _, o := range takes {
-				if o != f && i < len(o.faults.Drops) {
-					least = min(least, math.Max(0, float64(o.faults.Drops[i].By)))
+				if o != f && i < len(o.Faults.Drops) {
+					least = min(least, math.Max(0, float64(o.Faults.Drops[i].By)))
 				}
 			}
 			if v := float64(d.By) - least; v > more && !math.IsInf(least, 1) {
@@ -468,7 +468,7 @@ func (s *Session) askSections(a *answers) {
 func (s *Session) askHeadroom(a *answers) {
 	for _, f := range s.scans {
 		c, p := f.highest()
-		value := fmt.Sprintf("%s, %s", p.sample, p.true)
+		value := fmt.Sprintf("%s, %s", p.Sample, p.True)
 		reason := "sample and true peak of the file as it is on disk"
 		switch n := len(f.channels); {
 		case n > 2:
@@ -478,9 +478,9 @@ func (s *Session) askHeadroom(a *answers) {
 		case f.info.Channels > 1:
 			reason += fmt.Sprintf(": channel %d, which alone is used", f.channels[c])
 		}
-		if p.true > 0 && p.sample <= 0 {
+		if p.True > 0 && p.Sample <= 0 {
 			reason += "; between the samples the waveform passes full scale"
 		}
-		a.judge(f.name, float64(p.sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
+		a.judge(f.name, float64(p.Sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
 	}
 }

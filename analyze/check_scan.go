@@ -21,28 +21,30 @@ import (
 // scan is one file as it is on disk: every channel that is used, not the signal
 // that is compared.
 type scan struct {
-	name     string // as shown: "dry recording", "loopback", a take's name
-	use      string // as File.Use
-	take     int    // −1 for none
-	path     string
-	input    input
-	sha256   string
-	info     wavio.Info
-	channels []int         // of the file, from 1: what the take's channels: names, else all
-	peaks    []channelPeak // of each of channels
-	faults   faults.Result // of channels
+	name string // as shown: "dry recording", "loopback", a take's name
+	use  string // as File.Use
+	take int    // −1 for none
+	*signal
+	channels []int // of the file, from 1: what the take's channels: names, else all
+	fileFacts
+}
+
+// fileFacts are what is found in the channels of one file.
+type fileFacts struct {
+	Peaks  []channelPeak
+	Faults faults.Result
 }
 
 type channelPeak struct {
-	sample unit.DBFS
-	true   unit.DBTP
+	Sample unit.DBFS
+	True   unit.DBTP
 }
 
 // highest returns the place in channels of the one with the highest true peak.
 func (f *scan) highest() (channel int, p channelPeak) {
 	p = channelPeak{unit.DBFS(math.Inf(-1)), unit.DBTP(math.Inf(-1))}
-	for c, x := range f.peaks {
-		if x.true > p.true {
+	for c, x := range f.Peaks {
+		if x.True > p.True {
 			channel, p = c, x
 		}
 	}
@@ -70,7 +72,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 		if sig == nil {
 			return
 		}
-		f := &scan{name: name, use: use, take: take, path: sig.path, input: sig.input, sha256: sig.sha256, info: sig.info}
+		f := &scan{name: name, use: use, take: take, signal: sig}
 		if take >= 0 {
 			f.channels = s.Manifest.Takes[take].Channels
 		}
@@ -90,8 +92,9 @@ func (s *Session) scanFiles(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(max(1, s.workers/2)) // other steps have the rest
 	for _, f := range s.scans {
-		g.Go(func() error {
-			if err := f.read(ctx); err != nil {
+		g.Go(func() (err error) {
+			in := fileChannels{f.sha256, f.channels}
+			if f.fileFacts, err = once(s, "faults", in, []*signal{f.signal}, func() (fileFacts, error) { return f.read(ctx) }); err != nil {
 				return inFile(f.path, err)
 			}
 			return nil
@@ -104,7 +107,11 @@ func (s *Session) scanFiles(ctx context.Context) error {
 		pair := &s.mics[f.take]
 		pair.described, pair.compared = s.Manifest.Takes[f.take].Mics != nil, true
 		g.Go(func() (err error) {
-			pair.estimate, err = s.compareMics(f)
+			in := struct {
+				File   fileChannels
+				Middle bool
+			}{fileChannels{f.sha256, f.channels}, !pair.described}
+			pair.estimate, err = once(s, "microphones", in, []*signal{f.signal}, func() (align.Estimate, error) { return s.compareMics(f) })
 			return err
 		})
 	}
@@ -114,18 +121,24 @@ func (s *Session) scanFiles(ctx context.Context) error {
 	return s.inspectDeviceFiles()
 }
 
+// fileChannels are channels of a file, from 1.
+type fileChannels struct {
+	SHA256   string
+	Channels []int
+}
+
 // read measures one file.
-func (f *scan) read(ctx context.Context) error {
+func (f *scan) read(ctx context.Context) (out fileFacts, err error) {
 	r, err := f.input.open()
 	if err != nil {
-		return err
+		return out, err
 	}
 	defer r.Close()
 	n := len(f.channels)
 	meters, used := make([]*loudness.Peaks, n), make([][]float64, n)
 	for c := range meters {
 		if meters[c], err = loudness.NewPeaks(f.info.SampleRate); err != nil {
-			return err
+			return out, err
 		}
 	}
 	found := faults.NewMeter(f.info.SampleRate, n, faults.Params{})
@@ -139,15 +152,15 @@ func (f *scan) read(ctx context.Context) error {
 		return found.Write(used)
 	})
 	if err != nil {
-		return err
+		return out, err
 	}
 	for _, m := range meters {
 		var p channelPeak
-		p.sample, p.true = m.Finish()
-		f.peaks = append(f.peaks, p)
+		p.Sample, p.True = m.Finish()
+		out.Peaks = append(out.Peaks, p)
 	}
-	f.faults = found.Finish()
-	return nil
+	out.Faults = found.Finish()
+	return out, nil
 }
 
 // micReach is the greatest delay between two microphones that is looked for:

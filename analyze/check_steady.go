@@ -5,8 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
-
-	"golang.org/x/sync/errgroup"
+	"sync"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/steady"
@@ -44,31 +43,51 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 	for _, q := range s.quiet {
 		pauses = append(pauses, steady.Stretch(q))
 	}
-	tracks := make([]*steady.Track, len(s.takes))
-	g, gctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	track := make([]func() (*steady.Track, error), len(s.takes))
+	for i, sig := range s.takes {
+		track[i] = sync.OnceValues(func() (*steady.Track, error) {
+			r, err := sig.open()
+			if err != nil {
+				return nil, err
+			}
+			defer r.Close()
+			return steady.NewTrack(r, s.offsets[i], int64(whole.FirstFrame), int64(whole.Frames))
+		})
+	}
+	type facts struct {
+		Told   bool
+		Change steady.Change
+	}
+	found := make([]facts, len(s.takes))
 	of := make([]int, len(s.takes))
 	for i := range s.takes {
 		of[i] = slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	}
-	for i := range s.takes {
-		if of[i] < 0 && !slices.Contains(of, i) {
-			continue
+	err := s.each(ctx, len(s.takes), func(i int) (err error) {
+		k := of[i]
+		if k < 0 {
+			return nil
 		}
-		g.Go(func() error {
-			if err := gctx.Err(); err != nil {
-				return err
-			}
-			r, err := s.takes[i].open()
+		in := struct {
+			A, B             heard
+			OffsetA, OffsetB int64
+			Whole            stretch
+			Pauses           []steady.Stretch
+		}{s.takes[i].heard(), s.takes[k].heard(), s.offsets[i], s.offsets[k], stretch{int64(whole.FirstFrame), int64(whole.Frames)}, pauses}
+		found[i], err = once(s, "changes during a take", in, []*signal{s.takes[i], s.takes[k]}, func() (out facts, err error) {
+			a, err := track[i]()
 			if err != nil {
-				return err
+				return out, err
 			}
-			defer r.Close()
-			tracks[i], err = steady.NewTrack(r, s.offsets[i], int64(whole.FirstFrame), int64(whole.Frames))
-			return err
+			b, err := track[k]()
+			if err == nil {
+				out.Change, out.Told = steady.Compare(a, b, pauses)
+			}
+			return out, err
 		})
-	}
-	if err := g.Wait(); err != nil {
+		return err
+	})
+	if err != nil {
 		return err
 	}
 	for i, k := range of {
@@ -77,7 +96,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 		}
 		x := &s.steadiness[i]
 		x.asked, x.of = true, s.Result.Takes[k].Name
-		x.change, x.told = steady.Compare(tracks[i], tracks[k], pauses)
+		x.change, x.told = found[i].Change, found[i].Told
 		if x.changed(unsteadyFrom) {
 			s.unsteady = append(s.unsteady, Unsteady{s.Result.Takes[i].Name, x.of, x.words()})
 		}

@@ -25,33 +25,43 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured("there is no dry recording to compare it with"), s.reampTolerance())
 		return nil
 	}
-	var sources [2]align.Source
+	var sources [2]*signal
 	for k, sig := range []*signal{s.dry, s.loopback} {
-		channel, note, err := loudestChannel(ctx, sig.input, sig.info)
+		type loudest struct {
+			Channel int
+			Note    string
+		}
+		found, err := once(s, "loudest channel", sig.sha256, []*signal{sig}, func() (out loudest, err error) {
+			out.Channel, out.Note, err = loudestChannel(ctx, sig.input, sig.info)
+			return out, err
+		})
 		if err != nil {
 			return err
 		}
-		if note != "" {
-			s.warn([]string{"dry recording", "loopback"}[k], "for the reamp level: %s", note)
+		if found.Note != "" {
+			s.warn([]string{"dry recording", "loopback"}[k], "for the reamp level: %s", found.Note)
 		}
-		one, err := newSignal(sig.path, sig.info, []int{channel}, nil)
+		one, err := newSignal(sig.path, sig.info, []int{found.Channel}, nil)
 		if err != nil {
 			return err
 		}
-		one.input = sig.input
-		r, err := one.open()
-		if err != nil {
-			return err
-		}
-		defer r.Close()
-		sources[k] = r
+		one.input, one.sha256 = sig.input, sig.sha256
+		sources[k] = one
 	}
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
 		none := level.Unmeasured("the file holds the same bytes as " + name + ": it is no loopback")
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.reampTolerance())
 		return nil
 	}
-	r, err := level.Compare(sources[0], sources[1])
+	r, err := once(s, "loopback", [2]heard{sources[0].heard(), sources[1].heard()}, sources[:], func() (level.Result, error) {
+		dry, loop, err := openBoth(sources[0], sources[1])
+		if err != nil {
+			return level.Result{}, err
+		}
+		defer dry.Close()
+		defer loop.Close()
+		return level.Compare(dry, loop)
+	})
 	if err != nil {
 		return err
 	}

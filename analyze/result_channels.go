@@ -32,10 +32,10 @@ func (e EqualChannels) String() string {
 // equal returns what the second of two channels is when it is the first but for
 // noise, nil otherwise.
 func (f *scan) equal() *EqualChannels {
-	if len(f.faults.Channels) != 2 {
+	if len(f.Faults.Channels) != 2 {
 		return nil
 	}
-	c := f.faults.Channels[1]
+	c := f.Faults.Channels[1]
 	if !c.Copy || c.Inverted || math.Abs(float64(c.Gain)) >= 0.005 {
 		return nil
 	}
