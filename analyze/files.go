@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"sync"
 
 	"golang.org/x/sync/errgroup"
 
@@ -28,9 +29,9 @@ type fileUse struct {
 	redistribute bool
 	audio        bool
 
-	full    string      // on disk
-	samples string      // on disk, see input
-	was     fs.FileInfo // before it was read
+	full    string                 // on disk
+	samples func() (string, error) // on disk, see input
+	was     fs.FileInfo            // before it was read
 	file    File
 	info    wavio.Info
 	err     error // why it cannot be used
@@ -103,7 +104,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 	for _, u := range l.all {
 		g.Go(func() error {
 			defer step(1)
-			return s.readFile(gctx, u)
+			return s.readFile(gctx, u, func() (wavio.Info, string, error) { return recording.Open(ctx, u.full, s.scratch.next) })
 		})
 	}
 	if err := g.Wait(); err != nil {
@@ -119,8 +120,9 @@ func (s *Session) readFiles(ctx context.Context) error {
 }
 
 // readFile looks into a recording's header and hashes a file. What is wrong with
-// the file is kept in it; the error is ctx's.
-func (s *Session) readFile(ctx context.Context, u *fileUse) error {
+// the file is kept in it; the error is ctx's. unpack unpacks a FLAC file: it is asked
+// at once, unless the store says that the file is whole.
+func (s *Session) readFile(ctx context.Context, u *fileUse, unpack func() (wavio.Info, string, error)) error {
 	c := s.Manifest
 	u.full = manifest.OnDisk(c.Dir, u.path)
 	if u.use == "manifest" {
@@ -129,7 +131,7 @@ func (s *Session) readFile(ctx context.Context, u *fileUse) error {
 	// A failure is that of opening it, which says more.
 	u.was, _ = os.Stat(u.full)
 	if u.audio {
-		if u.info, u.samples, u.err = recording.Open(ctx, u.full, s.scratch.next); u.err != nil {
+		if u.info, u.err = recording.Inspect(u.full); u.err != nil {
 			return ctx.Err()
 		}
 	}
@@ -147,6 +149,21 @@ func (s *Session) readFile(ctx context.Context, u *fileUse) error {
 	u.file = File{Path: u.shown, Use: u.use, SHA256: sum, Bytes: n, Redistribute: u.redistribute}
 	if u.err = (input{path: u.full, was: u.was}).unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
 		u.err = &ChangedError{u.full}
+	}
+	if u.audio && u.info.Container == recording.Container && u.err == nil {
+		var frames int64
+		u.samples = sync.OnceValues(func() (string, error) {
+			info, samples, err := unpack()
+			frames = info.Frames
+			return samples, err
+		})
+		u.info.Frames, u.err = once(s, "length", sum, nil, func() (int64, error) {
+			_, err := u.samples()
+			return frames, err
+		})
+	}
+	if u.err != nil {
+		return ctx.Err()
 	}
 	if u.audio {
 		u.file.Audio = audioFormat(u.info)

@@ -187,7 +187,9 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 			bad = append(bad, err)
 			continue
 		}
-		in.samples = samples
+		if samples != path {
+			in.samples = func() (string, error) { return samples, nil }
+		}
 		for _, w := range info.Warnings {
 			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
 		}

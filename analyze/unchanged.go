@@ -24,7 +24,7 @@ func (e *ChangedError) Unwrap() error { return mistake.Err }
 type input struct {
 	path    string
 	was     fs.FileInfo
-	samples string // the WAVE file that its samples are read from; "" for itself
+	samples func() (string, error) // gives the WAVE file that its samples are read from; nil for itself
 }
 
 // is tells whether a file is the one that was hashed: the same one, of the same
@@ -47,11 +47,15 @@ func (in input) unchanged() error {
 
 // open opens the recording, and only the one that was hashed.
 func (in input) open() (*wavio.Reader, error) {
-	if in.samples != "" && in.samples != in.path {
+	if in.samples != nil {
 		if err := in.unchanged(); err != nil {
 			return nil, err
 		}
-		return wavio.Open(in.samples)
+		samples, err := in.samples()
+		if err != nil {
+			return nil, err
+		}
+		return wavio.Open(samples)
 	}
 	r, err := wavio.Open(in.path)
 	if err != nil {

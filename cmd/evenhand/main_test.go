@@ -49,6 +49,7 @@ func TestScripts(t *testing.T) {
 		ts.Check(made())
 		ts.Check(os.CopyFS(ts.MkAbs(args[0]), os.DirFS(filepath.Join(audio, from))))
 	}
+	cmds["stored"] = stored
 	cmds["flac"] = func(ts *testscript.TestScript, _ bool, args []string) {
 		for _, dir := range args {
 			files, err := filepath.Glob(filepath.Join(ts.MkAbs(dir), "*.wav"))
