@@ -292,10 +292,10 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 	}
 	for i, sig := range s.takes {
 		name := s.Result.Takes[i].Name
-		if n := -s.offsets[i] - was; n > 0 {
+		if n := -s.Takes[i].Frame - was; n > 0 {
 			s.warn(name, "its recording begins %d samples after the published time, which stays as in the earlier report: silence there", n)
 		}
-		if n := end - (sig.info.Frames - s.offsets[i]); n > 0 {
+		if n := end - (sig.info.Frames - s.Takes[i].Frame); n > 0 {
 			s.warn(name, "its recording ends %d samples before the published time, which stays as in the earlier report: silence there", n)
 		}
 	}
@@ -307,7 +307,7 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 // to be kept.
 func (s *Session) matchLevels(context.Context) error {
 	spec := s.Manifest.Match
-	err := matchTakes(s.Result, spec, s.whole, s.checksOnly)
+	err := matchTakes(s.Result, spec, s.wholes(), s.checksOnly)
 	if s.earlier == nil || err != nil {
 		return err
 	}
@@ -346,7 +346,7 @@ func (s *Session) matchLevels(context.Context) error {
 		return nil
 	}
 	spec.Target = &a.Earlier
-	err = matchTakes(s.Result, spec, s.whole, s.checksOnly)
+	err = matchTakes(s.Result, spec, s.wholes(), s.checksOnly)
 	var over *CeilingError
 	if errors.As(err, &over) {
 		return a.cannotKeep(over)
@@ -382,8 +382,8 @@ func (s *Session) otherAudio(i int, old EarlierTake) string {
 	switch ch := s.takes[i].channels(); {
 	case s.onTimeline() == nil && !s.newTarget:
 		return s.timelineWhy()
-	case old.Frame != s.offsets[i]:
-		return fmt.Sprintf("it is placed anew, %d samples from where it was", s.offsets[i]-old.Frame)
+	case old.Frame != s.Takes[i].Frame:
+		return fmt.Sprintf("it is placed anew, %d samples from where it was", s.Takes[i].Frame-old.Frame)
 	case old.Channels == 1 && ch == 2 && s.Result.Takes[i].Widened:
 		return "it has two equal channels now, since another take has two"
 	case old.Channels == 2 && ch == 1:

@@ -26,8 +26,9 @@ func TestKeepTime(t *testing.T) {
 	} {
 		recorded := func(sum string) *signal { return &signal{sha256: sum, info: wavio.Info{Frames: frames}} }
 		s := &Session{
-			Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{{Name: "One"}}, Timeline: Timeline{SampleRate: rate}},
-			dry: recorded("dry"), takes: []*signal{recorded("one")}, offsets: []int64{0},
+			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{{Name: "One"}}, Timeline: Timeline{SampleRate: rate}},
+				Evidence: Evidence{Takes: make([]TakeEvidence, 1)}},
+			dry: recorded("dry"), takes: []*signal{recorded("one")},
 			earlier: &Earlier{Source: c.source, Whole: Span{FirstFrame: 1000, Frames: 58_000}, Takes: []EarlierTake{{SHA256: "one"}}},
 		}
 		from, to := s.keepTime(c.from, c.to)

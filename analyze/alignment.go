@@ -23,10 +23,7 @@ func (s *Session) align(ctx context.Context) error {
 	step := s.progress("aligning", int64(len(s.takes)))
 	f := s.newFeatures()
 	defer f.close()
-	s.byNotes = make([]parts.Placement, len(s.takes))
-	toBase := make([]align.Estimate, len(s.takes))
-	toAnchor := make([]align.Estimate, len(s.takes))
-	anchor := s.takes[s.anchor]
+	anchor := s.takes[s.Anchor]
 	err := s.each(ctx, len(s.takes), func(i int) error {
 		defer step(1)
 		type facts struct {
@@ -38,14 +35,15 @@ func (s *Session) align(ctx context.Context) error {
 			if out.ToBase, err = f.between(-1, i); err != nil {
 				return out, err
 			}
-			if out.ToAnchor, err = f.between(s.anchor, i); err != nil {
+			if out.ToAnchor, err = f.between(s.Anchor, i); err != nil {
 				return out, err
 			}
 			out.Notes, err = f.notes(i)
 			return out, err
 		})
-		toBase[i], toAnchor[i], s.byNotes[i] = found.ToBase, found.ToAnchor, found.Notes
-		if !s.links() && i != s.anchor {
+		x := &s.Takes[i]
+		x.ToDry, x.ToAnchor, x.Notes = found.ToBase, found.ToAnchor, found.Notes
+		if !s.links() && i != s.Anchor {
 			f.drop(i)
 		}
 		return err
@@ -54,12 +52,10 @@ func (s *Session) align(ctx context.Context) error {
 		return err
 	}
 	if why := s.silence(); why != "" {
-		for i := range toBase {
-			toBase[i].Reason = why
+		for i := range s.Takes {
+			s.Takes[i].ToDry.Reason = why
 		}
 	}
-	s.offsets = make([]int64, len(s.takes))
-	s.toDry, s.toAnchor = toBase, toAnchor
 	for i := range s.takes {
 		s.checkWithNotes(i)
 	}
@@ -68,28 +64,29 @@ func (s *Session) align(ctx context.Context) error {
 	}
 	// Where two takes cannot be compared, both may be with another take or with the
 	// dry recording.
-	for i := range toAnchor {
-		if s.through[i] >= 0 {
-			toAnchor[i].Polarity = s.linked[i].Polarity
+	for i := range s.Takes {
+		x := &s.Takes[i]
+		if x.Through >= 0 {
+			x.ToAnchor.Polarity = x.Linked.Polarity
 		}
-		if toAnchor[i].Polarity == 0 {
-			toAnchor[i].Polarity = toBase[i].Polarity * toBase[s.anchor].Polarity
+		if x.ToAnchor.Polarity == 0 {
+			x.ToAnchor.Polarity = x.ToDry.Polarity * s.Takes[s.Anchor].ToDry.Polarity
 		}
 	}
 	origin := s.keptOrigin(s.origin())
 	for i := range s.takes {
 		a := &s.Result.Takes[i].Alignment
-		e := toBase[i]
+		e, beside := s.Takes[i].ToDry, s.Takes[i].ToAnchor
 		*a = Alignment{
-			Lag: e.Lag, LagToReference: toAnchor[i].Lag,
-			Polarity: polarityName(e.Polarity), PolarityToReference: polarityName(toAnchor[i].Polarity),
+			Lag: e.Lag, LagToReference: beside.Lag,
+			Polarity: polarityName(e.Polarity), PolarityToReference: polarityName(beside.Polarity),
 			Confidence: e.Confidence, Certain: e.Certain, Reason: e.Reason,
 			Drift: e.Drift, DriftError: e.DriftError, Spread: e.Spread,
 		}
-		at, beside := s.applied(i, origin)
+		at, next := s.applied(i, origin)
 		at.lag = asStored(at.lag)
 		a.Applied, a.AppliedError, a.PlacedBy = at.lag, at.err, at.by
-		a.BesideError, a.BesideBy = beside.err, beside.by
+		a.BesideError, a.BesideBy = next.err, next.by
 		if math.IsNaN(float64(a.Applied)) {
 			a.Applied = 0
 			s.warn(s.Result.Takes[i].Name, "the take could not be aligned and is compared as it lies in its file: %s", e.Reason)
@@ -97,7 +94,7 @@ func (s *Session) align(ctx context.Context) error {
 			s.warn(s.Result.Takes[i].Name, "the alignment is uncertain: %s", e.Reason)
 		}
 		s.keepPlace(i)
-		s.offsets[i] = a.Frames()
+		s.Takes[i].Frame = a.Frames()
 	}
 	return nil
 }
@@ -158,7 +155,7 @@ func asNotes(e align.Estimate, p parts.Placement, rate int) bool {
 // besideNotes is by how many seconds an alignment of take i lies beside the
 // beginnings of its notes; 0 where those do not tell.
 func (s *Session) besideNotes(i int, e align.Estimate) float64 {
-	p := s.byNotes[i]
+	p := s.Takes[i].Notes
 	if !p.Certain {
 		return 0
 	}
@@ -177,29 +174,29 @@ func (s *Session) checkWithNotes(i int) {
 		e.Certain, e.Polarity = false, 0
 		e.Reason = fmt.Sprintf("the phase says a place %.1f ms from where the notes begin", 1000*by)
 	}
-	if by := s.besideNotes(i, s.toDry[i]); by > besideNotes {
-		doubt(&s.toDry[i], by)
+	if by := s.besideNotes(i, s.Takes[i].ToDry); by > besideNotes {
+		doubt(&s.Takes[i].ToDry, by)
 	}
-	if i == s.anchor || !s.toAnchor[i].Certain {
+	if i == s.Anchor || !s.Takes[i].ToAnchor.Certain {
 		return
 	}
-	if by := s.besideAnchorsNotes(i, s.toAnchor[i]); by > besideNotes {
-		doubt(&s.toAnchor[i], by)
+	if by := s.besideAnchorsNotes(i, s.Takes[i].ToAnchor); by > besideNotes {
+		doubt(&s.Takes[i].ToAnchor, by)
 	}
 }
 
 // besideAnchorsNotes is by how many seconds an estimate of take i against the
 // anchor take lies beside the beginnings of its notes; 0 where those do not tell.
 func (s *Session) besideAnchorsNotes(i int, e align.Estimate) float64 {
-	p, q := s.byNotes[i], s.byNotes[s.anchor]
+	p, q := s.Takes[i].Notes, s.Takes[s.Anchor].Notes
 	if !p.Certain {
 		return 0
 	}
 	rate := s.source().info.SampleRate
-	from := s.toDry[s.anchor].LagAt(p.At, rate)
+	from := s.Takes[s.Anchor].ToDry.LagAt(p.At, rate)
 	if q.Certain {
 		from = q.Lag
-	} else if !s.toDry[s.anchor].Certain {
+	} else if !s.Takes[s.Anchor].ToDry.Certain {
 		return 0
 	}
 	return math.Abs(float64(e.LagAt(p.At, rate)-(p.Lag-from))) / float64(rate)
@@ -214,15 +211,14 @@ func (s *Session) links() bool { return s.Result.Parameters.PairsWith == "" }
 // one counts whose lag scatters least, the first by name of equals.
 func (s *Session) link(f *features) error {
 	rate := s.source().info.SampleRate
-	s.through, s.linked = make([]int, len(s.takes)), make([]align.Estimate, len(s.takes))
 	for i := range s.takes {
-		s.through[i] = -1
-		if i == s.anchor || s.toAnchor[i].Certain || !s.links() {
+		s.Takes[i].Through = -1
+		if i == s.Anchor || s.Takes[i].ToAnchor.Certain || !s.links() {
 			continue
 		}
 		for _, k := range s.Result.byName() {
-			x := s.toAnchor[k]
-			if k == s.anchor || !x.Certain {
+			x := s.Takes[k].ToAnchor
+			if k == s.Anchor || !x.Certain {
 				continue
 			}
 			in := struct{ Base, A, B heard }{s.source().heard(), s.takes[k].heard(), s.takes[i].heard()}
@@ -230,7 +226,7 @@ func (s *Session) link(f *features) error {
 			if err != nil {
 				return err
 			}
-			if !e.Certain || s.through[i] >= 0 && !(e.Spread < s.linked[i].Spread) {
+			if !e.Certain || s.Takes[i].Through >= 0 && !(e.Spread < s.Takes[i].Linked.Spread) {
 				continue
 			}
 			sum := e
@@ -238,7 +234,7 @@ func (s *Session) link(f *features) error {
 			sum.Polarity *= x.Polarity
 			sum.Drift += x.Drift
 			if s.besideAnchorsNotes(i, sum) <= besideNotes {
-				s.through[i], s.linked[i] = k, sum
+				s.Takes[i].Through, s.Takes[i].Linked = k, sum
 			}
 		}
 	}
@@ -259,7 +255,7 @@ func (p place) surer(than place) bool {
 
 // ownPlace is where take i lies on the timeline by itself.
 func (s *Session) ownPlace(i int) place {
-	e, p := s.toDry[i], s.byNotes[i]
+	e, p := s.Takes[i].ToDry, s.Takes[i].Notes
 	switch {
 	case e.Certain:
 		return place{e.Lag, lagError(e), ByPhase}
@@ -275,14 +271,14 @@ func (s *Session) ownPlace(i int) place {
 // another take between them where they cannot be compared themselves; by is ""
 // where nothing tells.
 func (s *Session) besideAnchor(i int) place {
-	direct, k := s.toAnchor[i], s.through[i]
+	direct, k := s.Takes[i].ToAnchor, s.Takes[i].Through
 	switch {
-	case i == s.anchor:
+	case i == s.Anchor:
 		return place{by: ByPhase}
 	case direct.Certain:
 		return place{direct.Lag, lagError(direct), ByPhase}
 	case k >= 0:
-		return place{s.linked[i].Lag, unit.Samples(math.Hypot(float64(lagError(s.linked[i])), float64(lagError(s.toAnchor[k])))), ByPhase}
+		return place{s.Takes[i].Linked.Lag, unit.Samples(math.Hypot(float64(lagError(s.Takes[i].Linked)), float64(lagError(s.Takes[k].ToAnchor)))), ByPhase}
 	}
 	return place{err: unit.Samples(math.NaN())}
 }
@@ -291,7 +287,7 @@ func (s *Session) besideAnchor(i int) place {
 // own place is less sure, through the surest of the takes that lie beside it for
 // certain: of several, the one with the least error, the first by name of equals.
 func (s *Session) origin() place {
-	own := s.ownPlace(s.anchor)
+	own := s.ownPlace(s.Anchor)
 	best := own
 	for _, i := range s.Result.byName() {
 		it, x := s.ownPlace(i), s.besideAnchor(i)
@@ -320,9 +316,9 @@ func (s *Session) keptOrigin(now place) place {
 	known := e.known()
 	for _, i := range s.Result.byName() {
 		x := s.besideAnchor(i)
-		if old, ok := known[s.takes[i].sha256]; ok && (i == s.anchor || x.surer(was)) {
+		if old, ok := known[s.takes[i].sha256]; ok && (i == s.Anchor || x.surer(was)) {
 			was = place{lag: asStored(old.Applied - x.lag), by: x.by}
-			if i == s.anchor {
+			if i == s.Anchor {
 				break
 			}
 		}
@@ -377,7 +373,7 @@ func laterOrEarlier(by unit.Samples) string {
 // is; else through a third take.
 func (s *Session) applied(i int, origin place) (at, beside place) {
 	own, beside := s.ownPlace(i), s.besideAnchor(i)
-	alone := s.through[i] >= 0 && own.by == ByPhase && origin.by == ByPhase
+	alone := s.Takes[i].Through >= 0 && own.by == ByPhase && origin.by == ByPhase
 	if beside.by != "" && !alone && !math.IsNaN(float64(origin.lag)) {
 		return place{origin.lag + beside.lag, unit.Samples(math.Hypot(float64(origin.err), float64(beside.err))), origin.by}, beside
 	}
@@ -391,9 +387,9 @@ func (s *Session) applied(i int, origin place) (at, beside place) {
 // placement is the estimate of take i against the timeline along which its notes
 // are compared: at the place where it was put.
 func (s *Session) placement(i int) align.Estimate {
-	e := s.toDry[i]
-	if !e.Certain && s.byNotes[i].Certain && s.besideNotes(i, e) > nearNotes {
-		e.Lag, e.At, e.Drift = s.byNotes[i].Lag, s.byNotes[i].At, unit.PPM(math.NaN())
+	e := s.Takes[i].ToDry
+	if !e.Certain && s.Takes[i].Notes.Certain && s.besideNotes(i, e) > nearNotes {
+		e.Lag, e.At, e.Drift = s.Takes[i].Notes.Lag, s.Takes[i].Notes.At, unit.PPM(math.NaN())
 	}
 	return e
 }

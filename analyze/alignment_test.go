@@ -68,11 +68,13 @@ func TestPlaces(t *testing.T) {
 		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
 		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
 	} {
-		s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: 48000}},
-			toDry: []align.Estimate{c.anchor, c.dry, guess(0)}, toAnchor: []align.Estimate{{}, c.toAnchor, sure(3)},
-			byNotes: []parts.Placement{c.anchorNotes, c.own, none}, through: []int{-1, -1, -1}, linked: make([]align.Estimate, 3)}
+		s := &Session{Measured: Measured{Result: &Result{Takes: make([]Take, 3)}, Evidence: Evidence{Takes: []TakeEvidence{
+			{ToDry: c.anchor, Notes: c.anchorNotes, Through: -1},
+			{ToDry: c.dry, ToAnchor: c.toAnchor, Notes: c.own, Through: -1},
+			{ToDry: guess(0), ToAnchor: sure(3), Through: -1},
+		}}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: 48000}}}
 		if c.linked != nil {
-			s.through[1], s.linked[1] = 2, *c.linked
+			s.Takes[1].Through, s.Takes[1].Linked = 2, *c.linked
 		}
 		at, beside := s.applied(1, s.origin())
 		if at.lag != c.lag || at.by != c.by || beside.by != c.besideBy {
@@ -104,7 +106,7 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Result: &Result{Takes: make([]Take, 3)}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}, toDry: make([]align.Estimate, 3), toAnchor: make([]align.Estimate, 3), byNotes: make([]parts.Placement, 3)}
+	s := &Session{Measured: Measured{Result: &Result{Takes: make([]Take, 3)}, Evidence: Evidence{Takes: make([]TakeEvidence, 3)}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}}
 	var features []*align.Feature
 	held := s.newFeatures()
 	held.base = func() (*align.Feature, error) { return base, nil }
@@ -118,23 +120,23 @@ func TestLink(t *testing.T) {
 		features = append(features, f)
 	}
 	for i := range 3 {
-		if s.toAnchor[i], err = between(features[0], features[i]); err != nil || !s.toAnchor[i].Certain {
-			t.Fatalf("take %d: %v, %s", i, err, s.toAnchor[i].Reason)
+		if s.Takes[i].ToAnchor, err = between(features[0], features[i]); err != nil || !s.Takes[i].ToAnchor.Certain {
+			t.Fatalf("take %d: %v, %s", i, err, s.Takes[i].ToAnchor.Reason)
 		}
 	}
-	if err := s.link(held); err != nil || s.through[1] != -1 || s.through[2] != -1 {
-		t.Errorf("linked without need: %v, %v", s.through, err)
+	if err := s.link(held); err != nil || s.Takes[1].Through != -1 || s.Takes[2].Through != -1 {
+		t.Errorf("linked without need: %v", err)
 	}
-	s.toAnchor[1].Certain = false
+	s.Takes[1].ToAnchor.Certain = false
 	if err := s.link(held); err != nil {
 		t.Fatal(err)
 	}
-	if e := s.linked[1]; s.through[1] != 2 || math.Abs(float64(e.Lag)-150) > 0.01 || e.Polarity != -1 {
-		t.Errorf("by way of take %d: %.3f samples, polarity %d; want 2, 150, -1", s.through[1], float64(e.Lag), e.Polarity)
+	if e := s.Takes[1].Linked; s.Takes[1].Through != 2 || math.Abs(float64(e.Lag)-150) > 0.01 || e.Polarity != -1 {
+		t.Errorf("by way of take %d: %.3f samples, polarity %d; want 2, 150, -1", s.Takes[1].Through, float64(e.Lag), e.Polarity)
 	}
 	// Notes that say another place are believed.
-	s.toDry[0], s.byNotes[1] = align.Estimate{Certain: true, Lag: 100}, parts.Placement{Certain: true, Lag: 250 + 0.01*rate}
-	if err := s.link(held); err != nil || s.through[1] != -1 {
-		t.Errorf("against the notes: by way of take %d, %v", s.through[1], err)
+	s.Takes[0].ToDry, s.Takes[1].Notes = align.Estimate{Certain: true, Lag: 100}, parts.Placement{Certain: true, Lag: 250 + 0.01*rate}
+	if err := s.link(held); err != nil || s.Takes[1].Through != -1 {
+		t.Errorf("against the notes: by way of take %d, %v", s.Takes[1].Through, err)
 	}
 }

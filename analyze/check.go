@@ -20,7 +20,7 @@ type question struct {
 	limit limit
 	// ask adds the answers, one for each subject. It may add none where the
 	// question does not arise.
-	ask func(*Session, *answers)
+	ask func(*Measured, *answers)
 }
 
 // catalogue returns every question, in the order of the report. Ids are stable:
@@ -39,7 +39,7 @@ func catalogue() []question {
 // Check answers every question of fairness from what was measured, and fills
 // Result.Checks and Result.Exclusions. After Publish it judges the published
 // audio too; without it those questions are answered as not measured.
-func (s *Session) Check() {
+func (s *Measured) Check() {
 	res := s.Result
 	res.Checks = []Check{}
 	for _, q := range s.questions() {
@@ -53,7 +53,7 @@ func (s *Session) Check() {
 
 // questions returns the catalogue with the manifest's limits. Wrong ones were
 // refused before measuring.
-func (s *Session) questions() []question {
+func (s *Measured) questions() []question {
 	all := catalogue()
 	for _, l := range s.Manifest.Limits {
 		for i := range all {

@@ -19,8 +19,6 @@ import (
 // it is of the same performance, where samples were lost or inserted, and how fast
 // its clock runs.
 func (s *Session) compareClocks(ctx context.Context) error {
-	s.ratios = make([]clock.Ratio, len(s.takes))
-	s.judged, s.again = make([]judged, len(s.takes)), make([]judged, len(s.takes))
 	held := s.held()
 	// Repeats are compared twice, and what takes longest should not begin last.
 	var order []int
@@ -41,13 +39,13 @@ func (s *Session) compareClocks(ctx context.Context) error {
 				return err
 			}
 			a, b := s.source(), s.takes[i]
-			if s.judged[i], err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
+			if s.Takes[i].Judged, err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
 				return err
 			}
-			if s.again[i], err = s.compareAgain(i); err != nil || s.judged[i].Verdict.Outcome == parts.Same {
+			if s.Takes[i].Again, err = s.compareAgain(i); err != nil || s.Takes[i].Judged.Verdict.Outcome == parts.Same {
 				return err
 			}
-			s.ratios[i], err = once(s, "rate", [2]heard{a.heard(), b.heard()}, []*signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
+			s.Takes[i].Ratio, err = once(s, "rate", [2]heard{a.heard(), b.heard()}, []*signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
 			return err
 		})
 	}
@@ -61,15 +59,15 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		a := &s.Result.Takes[i].Alignment
 		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
 		if s.otherSpeed(i) == "" {
-			a.Parts, a.Detectable = s.judged[i].Parts, s.judged[i].Told
+			a.Parts, a.Detectable = s.Takes[i].Judged.Parts, s.Takes[i].Judged.Told
 		}
 	}
 	for _, i := range held {
 		a := &s.Result.Takes[i].Alignment
-		if e := s.toDry[i]; e.Scattered && a.Reason == e.Reason && s.unbroken(i) {
+		if e := s.Takes[i].ToDry; e.Scattered && a.Reason == e.Reason && s.unbroken(i) {
 			a.Reason = gearScatters(e)
 		}
-		if e := &s.toAnchor[i]; e.Scattered && s.unbroken(i) && s.unbroken(s.anchor) {
+		if e := &s.Takes[i].ToAnchor; e.Scattered && s.unbroken(i) && s.unbroken(s.Anchor) {
 			e.Reason = gearScatters(*e)
 		}
 	}
@@ -79,10 +77,10 @@ func (s *Session) compareClocks(ctx context.Context) error {
 // unbroken reports whether a take is of the same performance with no frame lost or
 // inserted, so that only the gear can scatter its lag.
 func (s *Session) unbroken(i int) bool {
-	if s.takes[i] == s.source() {
+	if s.isSource(i) {
 		return true
 	}
-	j := s.judged[i]
+	j := s.Takes[i].Judged
 	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.Parts) == 0 && j.Reason == ""
 }
 
@@ -93,14 +91,14 @@ func gearScatters(e align.Estimate) string {
 // compareAgain holds a repeat against the take that it repeats: through one
 // chain, a slip of a sample and a drift of a tenth of a ppm show, which they do
 // not against the dry recording.
-func (s *Session) compareAgain(i int) (judged, error) {
+func (s *Session) compareAgain(i int) (Judged, error) {
 	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	if k < 0 || k == i {
-		return judged{}, nil
+		return Judged{}, nil
 	}
 	from := s.Result.Takes[k].Alignment.Applied
 	e := align.Estimate{Lag: s.Result.Takes[i].Alignment.Applied - from, Drift: unit.PPM(nan())}
-	if x := s.toAnchor[i]; k == s.anchor && x.Certain {
+	if x := s.Takes[i].ToAnchor; k == s.Anchor && x.Certain {
 		e = x // which follows a clock that is far off
 	}
 	out, err := s.judgeTake(func() (*parts.Timeline, error) { return listenTo(s.takes[k]) }, s.takes[k], s.takes[i], e, true, true)
@@ -118,14 +116,14 @@ func (s *Session) compareAgain(i int) (judged, error) {
 
 // alike reports whether a repeat is alike enough to what it repeats for a
 // comparison of the two to be the sharper one.
-func (s *Session) alike(i int) bool {
-	x := s.again[i]
+func (s *Measured) alike(i int) bool {
+	x := s.Takes[i].Again
 	return x.Judged && x.Windows > 0 && x.Reason == "" && x.OnePath && !math.IsNaN(float64(x.DriftError))
 }
 
-func (s *Session) askPerformance(a *answers) {
+func (s *Measured) askPerformance(a *answers) {
 	for _, i := range s.held() {
-		name, v := s.Result.Takes[i].Name, s.judged[i].Verdict
+		name, v := s.Result.Takes[i].Name, s.Takes[i].Judged.Verdict
 		if why := s.silence(); why != "" {
 			a.skip(name, why+": whether the take is of its performance, in step and whole is not known")
 			continue
@@ -175,23 +173,23 @@ func oddsText(decades float64) string {
 }
 
 // slipsOf returns the sharper search for slips in take i, and against what.
-func (s *Session) slipsOf(i int) (r judged, against string) {
-	r, against = s.judged[i], "the "+s.sourceName()
-	if s.alike(i) && (len(r.Slips) == 0 || len(s.again[i].Slips) > 0) {
-		r, against = s.again[i], s.Result.Takes[i].RepeatOf
+func (s *Measured) slipsOf(i int) (r Judged, against string) {
+	r, against = s.Takes[i].Judged, "the "+s.sourceName()
+	if s.alike(i) && (len(r.Slips) == 0 || len(s.Takes[i].Again.Slips) > 0) {
+		r, against = s.Takes[i].Again, s.Result.Takes[i].RepeatOf
 	}
 	return r, against
 }
 
 // sureSlips reports whether the slips of take i are beyond doubt: those of the same
 // performance.
-func (s *Session) sureSlips(i int) bool { return s.judged[i].Verdict.Outcome == parts.Same }
+func (s *Measured) sureSlips(i int) bool { return s.Takes[i].Judged.Verdict.Outcome == parts.Same }
 
 // storeSlips stores the slips that are reported in the takes' alignments.
 func (s *Session) storeSlips() {
 	for _, i := range s.held() {
 		r, _ := s.slipsOf(i)
-		if s.judged[i].Verdict.Outcome == parts.Different || r.Reason != "" {
+		if s.Takes[i].Judged.Verdict.Outcome == parts.Different || r.Reason != "" {
 			continue
 		}
 		var told []Slip
@@ -229,7 +227,7 @@ func sizeText(v float64) string {
 
 // leastSlip says from which size on lost or inserted samples would have been
 // found in every take, in samples; "samples" where none was searched.
-func (s *Session) leastSlip() string {
+func (s *Measured) leastSlip() string {
 	worst, name, least := 0.0, "", math.Inf(1)
 	held := s.held()
 	for _, i := range s.Result.byName() {
@@ -254,7 +252,7 @@ func (s *Session) leastSlip() string {
 	return fmt.Sprintf("%s samples or more at a place (where %s hides the most; %s in the clearest take)", sizeText(worst), name, sizeText(least))
 }
 
-func (s *Session) askSlips(a *answers) {
+func (s *Measured) askSlips(a *answers) {
 	for _, i := range s.held() {
 		name := s.Result.Takes[i].Name
 		r, against := s.slipsOf(i)
@@ -266,7 +264,7 @@ func (s *Session) askSlips(a *answers) {
 			a.skip(name, s.partText(x[0])+", which hides lost samples")
 			continue
 		}
-		if s.judged[i].Verdict.Outcome == parts.Different {
+		if s.Takes[i].Judged.Verdict.Outcome == parts.Different {
 			a.skip(name, "it is of another performance")
 			continue
 		}

@@ -18,7 +18,7 @@ const (
 
 // consequences finds answers that report what another answer about the same subject
 // reports already, and says so: they are no further faults.
-func (s *Session) consequences(checks []Check) {
+func (s *Measured) consequences(checks []Check) {
 	const slips, silence = "the lost or inserted samples", "the take's silence"
 	for i := range checks {
 		c := &checks[i]
@@ -70,18 +70,18 @@ func accused(checks []Check, id, subject string) *Check {
 
 // clicksThat counts the listed clicks of a recording and those that are so; frame is
 // that of the timeline, take −1 for no take.
-func (s *Session) clicksThat(subject string, so func(take int, frame int64, c faults.Click) bool) (all, explained int) {
-	for _, f := range s.scans {
-		if f.name != subject {
+func (s *Measured) clicksThat(subject string, so func(take int, frame int64, c faults.Click) bool) (all, explained int) {
+	for _, f := range s.Files {
+		if f.Name != subject {
 			continue
 		}
 		offset := int64(0)
-		if f.take >= 0 {
-			offset = s.offsets[f.take]
+		if f.Take >= 0 {
+			offset = s.Takes[f.Take].Frame
 		}
 		for _, c := range f.Faults.Clicks {
 			all++
-			if so(f.take, c.Frame-offset, c) {
+			if so(f.Take, c.Frame-offset, c) {
 				explained++
 			}
 		}
@@ -89,14 +89,14 @@ func (s *Session) clicksThat(subject string, so func(take int, frame int64, c fa
 	return all, explained
 }
 
-func (s *Session) clicksAtClips(subject string) (all, explained int) {
+func (s *Measured) clicksAtClips(subject string) (all, explained int) {
 	return s.clicksThat(subject, func(_ int, _ int64, c faults.Click) bool { return c.AtClip })
 }
 
-func (s *Session) clicksAtGate(subject string) (all, explained int) {
+func (s *Measured) clicksAtGate(subject string) (all, explained int) {
 	near := int64(float64(besideGate) * float64(s.Result.Timeline.SampleRate))
 	return s.clicksThat(subject, func(_ int, frame int64, c faults.Click) bool {
-		for _, p := range s.quiet {
+		for _, p := range s.Quiet {
 			for _, edge := range []int64{p.First, p.First + p.Frames} {
 				if frame >= edge-near && frame <= edge+near {
 					return true
@@ -107,7 +107,7 @@ func (s *Session) clicksAtGate(subject string) (all, explained int) {
 	})
 }
 
-func (s *Session) clicksAtSlips(subject string) (all, explained int) {
+func (s *Measured) clicksAtSlips(subject string) (all, explained int) {
 	rate := unit.Seconds(s.Result.Timeline.SampleRate)
 	return s.clicksThat(subject, func(take int, frame int64, _ faults.Click) bool {
 		if take < 0 {
@@ -125,7 +125,7 @@ func (s *Session) clicksAtSlips(subject string) (all, explained int) {
 
 // outOfStepBySlips explains a take that is out of step by no more than its slips
 // move it, but for what the check allows.
-func (s *Session) outOfStepBySlips(subject string) (all, explained int) {
+func (s *Measured) outOfStepBySlips(subject string) (all, explained int) {
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		if t.Name != subject {
@@ -149,9 +149,9 @@ func (s *Session) outOfStepBySlips(subject string) (all, explained int) {
 }
 
 // isSilent explains what a take without loudness brings about.
-func (s *Session) isSilent(subject string) (all, explained int) {
+func (s *Measured) isSilent(subject string) (all, explained int) {
 	for i, t := range s.Result.Takes {
-		if t.Name == subject && unmatched(s.whole[i]) {
+		if t.Name == subject && unmatched(s.Takes[i].Whole) {
 			return 1, 1
 		}
 	}

@@ -20,58 +20,58 @@ func faultQuestions() []question {
 		{
 			id: idClipping, name: "Clipping", was: "No clipping", group: GroupFiles,
 			why:   "a converter that clips makes every device sound like itself",
-			limit: none("places"), ask: (*Session).askClipping,
+			limit: none("places"), ask: (*Measured).askClipping,
 		},
 		{
 			id: idOver, name: "Over full scale", was: "Nothing over full scale", group: GroupFiles,
 			why:   "floats above full scale are cut off by whatever plays them",
-			limit: none("samples"), ask: (*Session).askOver,
+			limit: none("samples"), ask: (*Measured).askOver,
 		},
 		{
 			id: idClicks, name: "Clicks", was: "No clicks", group: GroupFiles,
 			why:   "a click is heard as a fault of the device, and it marks a bad edit or lost samples",
-			limit: none("clicks"), ask: (*Session).askClicks,
+			limit: none("clicks"), ask: (*Measured).askClicks,
 		},
 		{
 			id: idDropouts, name: "Dropouts", was: "No dropouts", group: GroupFiles,
 			why:   "lost samples are lost music, and everything after them may be out of step",
-			limit: none("dropouts"), ask: (*Session).askDropouts,
+			limit: none("dropouts"), ask: (*Measured).askDropouts,
 		},
 		{
 			id: idCut, name: "Cut-off ends", was: "Beginning and end whole", group: GroupFiles,
 			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
-			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Session).askCut,
+			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Measured).askCut,
 		},
 		{
 			id: idDC, name: "DC offset", was: "No DC offset", group: GroupFiles,
 			why:   "an offset clicks at every switch between takes and uses up headroom",
 			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
-			ask:   (*Session).askDC,
+			ask:   (*Measured).askDC,
 		},
 		{
 			id: idDualMono, name: "Identical channels", was: "Two channels carry two signals", group: GroupFiles,
 			why:   "two equal channels are one recording, not two microphones or a stereo picture",
-			limit: words("no channel is a copy of another"), ask: (*Session).askDualMono,
+			limit: words("no channel is a copy of another"), ask: (*Measured).askDualMono,
 		},
 		{
 			id: idSilent, name: "Silent channel", was: "No silent channel", group: GroupFiles,
 			why:   "a dead channel is a fault of a cable or the routing, not a sound",
-			limit: words("a signal in every channel"), ask: (*Session).askSilent,
+			limit: words("a signal in every channel"), ask: (*Measured).askSilent,
 		},
 	}
 }
 
 // at prints a frame of a file as a time.
-func (f *scan) at(frame int64) string {
-	return unit.Seconds(float64(frame) / float64(f.info.SampleRate)).String()
+func (f *FileEvidence) at(frame int64) string {
+	return unit.Seconds(float64(frame) / float64(f.Info.SampleRate)).String()
 }
 
 // channel names the channel at a place in channels, where the file has several.
-func (f *scan) channel(c int) string {
-	if f.info.Channels == 1 {
+func (f *FileEvidence) channel(c int) string {
+	if f.Info.Channels == 1 {
 		return ""
 	}
-	return fmt.Sprintf(" in channel %d", f.channels[c])
+	return fmt.Sprintf(" in channel %d", f.Channels[c])
 }
 
 func counted(n int64, what string) string {
@@ -81,8 +81,8 @@ func counted(n int64, what string) string {
 	return fmt.Sprintf("%d %s", n, what)
 }
 
-func (s *Session) askClipping(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askClipping(a *answers) {
+	for _, f := range s.Files {
 		var runs, frames, tops int64
 		first, at, topLevel := int64(-1), 0, unit.DBFS(math.NaN())
 		for c, x := range f.Faults.Channels {
@@ -98,13 +98,13 @@ func (s *Session) askClipping(a *answers) {
 			}
 		}
 		n := runs + tops
-		x := answer{subject: f.name, outcome: Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
+		x := answer{subject: f.Name, outcome: Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
 		switch {
 		case float64(n) <= a.limit.value && n > 0:
 			x.reason = "as many as the manifest allows"
 		case runs > 0:
 			x.outcome = Failed
-			if f.use != "take" {
+			if f.Use != "take" {
 				x.outcome = Caution // the same for every take
 			}
 			x.reason = fmt.Sprintf("%d samples at full scale, the first at %s%s", frames, f.at(first), f.channel(at))
@@ -118,9 +118,9 @@ func (s *Session) askClipping(a *answers) {
 	}
 }
 
-func (s *Session) askOver(a *answers) {
-	for _, f := range s.scans {
-		if !f.info.Float {
+func (s *Measured) askOver(a *answers) {
+	for _, f := range s.Files {
+		if !f.Info.Float {
 			continue
 		}
 		var n int64
@@ -135,12 +135,12 @@ func (s *Session) askOver(a *answers) {
 		if n > 0 {
 			reason = fmt.Sprintf("the first at %s%s; the match brings the level down, so the published audio is whole", f.at(first), f.channel(at))
 		}
-		a.judge(f.name, float64(n), Caution, counted(n, "samples"), reason, "export at a lower level")
+		a.judge(f.Name, float64(n), Caution, counted(n, "samples"), reason, "export at a lower level")
 	}
 }
 
-func (s *Session) askClicks(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askClicks(a *answers) {
+	for _, f := range s.Files {
 		r := f.Faults
 		reason := fmt.Sprintf("a single wrong sample of %s would have been found in nine tenths of the file; a click of several samples must be larger", r.Floor)
 		if len(r.Floors) == 0 {
@@ -150,7 +150,7 @@ func (s *Session) askClicks(a *answers) {
 			c := r.Clicks[0]
 			reason = fmt.Sprintf("the first at %s%s, %s", f.at(c.Frame), f.channel(c.Channel), c.Level)
 		}
-		a.judge(f.name, float64(r.ClickCount), Caution, counted(r.ClickCount, "clicks"), reason,
+		a.judge(f.Name, float64(r.ClickCount), Caution, counted(r.ClickCount, "clicks"), reason,
 			"listen there; if it is a bad edit or lost samples, export or record the take again")
 	}
 }
@@ -159,14 +159,14 @@ func (s *Session) askClicks(a *answers) {
 // a file is not judged. Common practice, no source: a quiet take in 16 bits has a few.
 const manySteps = 10
 
-func (s *Session) askDropouts(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askDropouts(a *answers) {
+	for _, f := range s.Files {
 		r := f.Faults
 		reason := "no silence, held value or repeated part within sound"
 		if r.Stepped > 0 {
 			stays := fmt.Sprintf("in %d places the sound itself stays on one value, as in a file of few bits or behind a bit crusher, and a dropout would look the same", r.Stepped)
 			if r.DropoutCount == 0 && r.Stepped >= manySteps {
-				a.skip(f.name, stays)
+				a.skip(f.Name, stays)
 				continue
 			}
 			reason += "; " + stays
@@ -175,13 +175,13 @@ func (s *Session) askDropouts(a *answers) {
 			d := r.Dropouts[0]
 			reason = fmt.Sprintf("the first at %s%s: %s, %d frames", f.at(d.Frame), f.channel(d.Channel), d.Kind, d.Frames)
 		}
-		a.judge(f.name, float64(r.DropoutCount), Failed, counted(r.DropoutCount, "dropouts"), reason,
+		a.judge(f.Name, float64(r.DropoutCount), Failed, counted(r.DropoutCount, "dropouts"), reason,
 			"record the take again with a larger buffer; the gap cannot be filled")
 	}
 }
 
-func (s *Session) askCut(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askCut(a *answers) {
+	for _, f := range s.Files {
 		head, tail, in, out := false, false, false, false
 		h, t := unit.DBFS(math.Inf(-1)), unit.DBFS(math.Inf(-1))
 		for _, c := range f.Faults.Channels {
@@ -192,37 +192,37 @@ func (s *Session) askCut(a *answers) {
 		reason := fmt.Sprintf("the first 5 ms are at %s, the last at %s", h, t)
 		if in || out {
 			what := map[[2]bool]string{{true, false}: "fades in", {false, true}: "fades out", {true, true}: "fades in and out"}[[2]bool{in, out}]
-			a.add(answer{subject: f.name, outcome: Caution, measured: nan(), value: what,
+			a.add(answer{subject: f.Name, outcome: Caution, measured: nan(), value: what,
 				reason: fmt.Sprintf("the level comes from nothing or goes to it over %g s at least, noise included, as a fade makes it; %s", faults.FadeSpan, reason),
 				do:     "export the take without a fade: it hides a decay and the noise"})
 			continue
 		}
 		if !head && !tail {
-			a.pass(f.name, "whole", reason)
+			a.pass(f.Name, "whole", reason)
 			continue
 		}
 		what := map[[2]bool]string{{true, false}: "beginning cut", {false, true}: "end cut", {true, true}: "both cut"}[[2]bool{head, tail}]
-		a.add(answer{subject: f.name, outcome: Caution, measured: nan(), value: what, reason: reason,
+		a.add(answer{subject: f.Name, outcome: Caution, measured: nan(), value: what, reason: reason,
 			do: "export the take with a second before the first note and the whole decay of the last"})
 	}
 }
 
-func (s *Session) askDC(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askDC(a *answers) {
+	for _, f := range s.Files {
 		worst, at := math.Inf(-1), 0
 		for c, x := range f.Faults.Channels {
 			if v := float64(x.Offset); v > worst {
 				worst, at = v, c
 			}
 		}
-		a.judge(f.name, worst, Caution, unit.DBFS(worst).String(), "mean of all samples"+f.channel(at),
+		a.judge(f.Name, worst, Caution, unit.DBFS(worst).String(), "mean of all samples"+f.channel(at),
 			"filter it out of every take in the same way, or find the device that makes it")
 	}
 }
 
-func (s *Session) askDualMono(a *answers) {
-	for _, f := range s.scans {
-		if len(f.channels) < 2 {
+func (s *Measured) askDualMono(a *answers) {
+	for _, f := range s.Files {
+		if len(f.Channels) < 2 {
 			continue
 		}
 		found := false
@@ -244,32 +244,32 @@ func (s *Session) askDualMono(a *answers) {
 				value, how = "equal to within "+x.Within.String(), "they differ by noise far below the music, so this is practically mono on two channels"
 			}
 			outcome := Caution
-			if f.take >= 0 && s.mics[f.take].described {
+			if f.Take >= 0 && s.Takes[f.Take].Mics.Described {
 				outcome = Failed // two microphones are claimed
 			}
-			a.add(answer{subject: f.name, outcome: outcome, measured: nan(), value: value,
-				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.channels[c+1], f.channels[0], how),
+			a.add(answer{subject: f.Name, outcome: outcome, measured: nan(), value: value,
+				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.Channels[c+1], f.Channels[0], how),
 				do:     "export it as a mono file, or find out why the second signal is missing"})
 		}
 		if !found {
-			a.pass(f.name, "different", fmt.Sprintf("%d channels, none a copy of the first", len(f.channels)))
+			a.pass(f.Name, "different", fmt.Sprintf("%d channels, none a copy of the first", len(f.Channels)))
 		}
 	}
 }
 
-func (s *Session) askSilent(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askSilent(a *answers) {
+	for _, f := range s.Files {
 		bad := false
 		for c, x := range f.Faults.Channels {
 			if x.Silent {
 				bad = true
-				a.add(answer{subject: f.name, outcome: Failed, measured: nan(), value: "silent",
-					reason: fmt.Sprintf("channel %d never rises above %s", f.channels[c], x.Peak),
+				a.add(answer{subject: f.Name, outcome: Failed, measured: nan(), value: "silent",
+					reason: fmt.Sprintf("channel %d never rises above %s", f.Channels[c], x.Peak),
 					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
 			}
 		}
 		if !bad {
-			a.pass(f.name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[len(f.channels) == 1]+" a signal")
+			a.pass(f.Name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[len(f.Channels) == 1]+" a signal")
 		}
 	}
 }

@@ -17,88 +17,88 @@ func fileQuestions() []question {
 		{
 			id: IDTakes, name: "Takes", was: "Something to compare", group: GroupFiles,
 			why:   "one take alone can be measured, but not compared",
-			limit: words("two takes or more"), ask: (*Session).askTakes,
+			limit: words("two takes or more"), ask: (*Measured).askTakes,
 		},
 		{
 			id: idDry, name: "Dry recording", was: "A dry recording to compare takes with", group: GroupFiles,
 			why:   "without the recording that was played into the devices, takes can only be compared with each other",
-			limit: words("one, not clipped"), ask: (*Session).askDry,
+			limit: words("one, not clipped"), ask: (*Measured).askDry,
 		},
 		{
 			id: idSameFile, name: "Duplicate files", was: "Every take its own file", group: GroupFiles,
 			why:   "one file under two names compares nothing",
-			limit: words("no two recordings have the same SHA-256"), ask: (*Session).askSameFile,
+			limit: words("no two recordings have the same SHA-256"), ask: (*Measured).askSameFile,
 		},
 		{
 			id: idNearCopy, name: "Copies", was: "No take is a copy of another", group: GroupFiles,
 			why: "a take that nulls against another is the same recording at another level, not another device",
 			limit: limit{kind: atLeast, value: -60, unit: "dB", decimals: 0, least: -120, most: 0,
 				source: "common practice, no source: two passes of one chain leave its noise, which is above this"},
-			ask: (*Session).askNearCopy,
+			ask: (*Measured).askNearCopy,
 		},
 		{
 			id: idPath, name: "Device in the path", group: GroupFiles,
 			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
 			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
 				source: "common practice, no source: converters and cables alone leave about as little"},
-			ask: (*Session).askPath,
+			ask: (*Measured).askPath,
 		},
 		{
 			id: idFormat, name: "Bit depth", group: GroupFiles,
 			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
-			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Session).askFormat,
+			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Measured).askFormat,
 		},
 		{
 			id: idBandEdge, name: "Band edge", group: GroupFiles,
 			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
 			limit: limit{kind: atMost, value: 12, unit: "dB", decimals: 0, least: 1, most: 100,
 				source: "common practice, no source: takes that were not converted fall by up to 9 dB more than others within a kilohertz"},
-			ask: (*Session).askBandEdge,
+			ask: (*Measured).askBandEdge,
 		},
 		{
 			id: idLengths, name: "Length", was: "Takes cover the performance", group: GroupFiles,
 			why:   "what one take lacks is left out of the comparison of all",
 			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
-			ask:   (*Session).askLengths,
+			ask:   (*Measured).askLengths,
 		},
 		{
 			id: idSections, name: "Sections", was: "No section missing", group: GroupFiles,
 			why:   "a part that one take lacks could have been the one that shows the difference",
-			limit: words("every section is in every take"), ask: (*Session).askSections,
+			limit: words("every section is in every take"), ask: (*Measured).askSections,
 		},
 		{
 			id: idHeadroom, name: "Headroom", group: GroupFiles,
 			why: "a converter driven to its end adds a distortion that is not the gear's",
 			limit: limit{kind: atMost, value: -6, unit: "dBFS", decimals: 1, least: -60, most: 0,
 				source: practice},
-			ask: (*Session).askHeadroom,
+			ask: (*Measured).askHeadroom,
 		},
 	}
 }
 
-func (s *Session) askTakes(a *answers) {
-	n := len(s.takes)
+func (s *Measured) askTakes(a *answers) {
+	n := len(s.Takes)
 	if n > 1 {
-		a.pass("", fmt.Sprintf("%d takes", n), "compared with "+cmp.Or(s.Result.Parameters.PairsWith, "each other")+map[bool]string{true: " and with the dry recording"}[s.dry != nil])
+		a.pass("", fmt.Sprintf("%d takes", n), "compared with "+cmp.Or(s.Result.Parameters.PairsWith, "each other")+map[bool]string{true: " and with the dry recording"}[s.Dry != nil])
 		return
 	}
 	reason := "its loudness, spectrum, noise and faults are measured; nothing can be said about differences"
-	if s.dry != nil {
+	if s.Dry != nil {
 		reason = "it can be compared with the dry recording; nothing can be said about differences between devices"
 	}
 	a.add(answer{outcome: Caution, measured: nan(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
 }
 
-func (s *Session) scanOf(use string) *scan {
-	for _, f := range s.scans {
-		if f.use == use {
+func (s *Measured) scanOf(use string) *FileEvidence {
+	for _, f := range s.Files {
+		if f.Use == use {
 			return f
 		}
 	}
 	return nil
 }
 
-func (s *Session) askDry(a *answers) {
+func (s *Measured) askDry(a *answers) {
 	f := s.scanOf("dry")
 	if f == nil {
 		a.add(answer{outcome: Caution, measured: nan(), value: "none",
@@ -118,10 +118,10 @@ func (s *Session) askDry(a *answers) {
 			do:     "record the performance again with the peaks at about −6 dBFS"})
 		return
 	}
-	a.pass("", "there", fmt.Sprintf("%s long, not clipped", f.info.Duration()))
+	a.pass("", "there", fmt.Sprintf("%s long, not clipped", f.Info.Duration()))
 }
 
-func clippedFrames(f *scan) int64 {
+func clippedFrames(f *FileEvidence) int64 {
 	var n int64
 	for _, c := range f.Faults.Channels {
 		n += c.ClippedFrames
@@ -129,41 +129,41 @@ func clippedFrames(f *scan) int64 {
 	return n
 }
 
-func (s *Session) askSameFile(a *answers) {
+func (s *Measured) askSameFile(a *answers) {
 	var twins bool
-	for i, f := range s.scans {
-		for _, g := range s.scans[:i] {
-			if f.sha256 != g.sha256 || f.sha256 == "" {
+	for i, f := range s.Files {
+		for _, g := range s.Files[:i] {
+			if f.SHA256 != g.SHA256 || f.SHA256 == "" {
 				continue
 			}
 			twins = true
 			outcome := Failed
-			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says about them, there is only one recording, and nothing can be concluded from this pair", g.name, f.name)
-			if g.use != "take" && f.use != "take" {
+			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says about them, there is only one recording, and nothing can be concluded from this pair", g.Name, f.Name)
+			if g.Use != "take" && f.Use != "take" {
 				outcome, reason = Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
 			}
-			a.add(answer{subject: g.name + " and " + f.name, outcome: outcome, measured: nan(), value: "same bytes", reason: reason,
+			a.add(answer{subject: g.Name + " and " + f.Name, outcome: outcome, measured: nan(), value: "same bytes", reason: reason,
 				do: "name the right file for each"})
 			break // of several, each is named with the first
 		}
 	}
 	if !twins {
-		a.pass("", fmt.Sprintf("%d files", len(s.scans)), "all recordings have different SHA-256 sums")
+		a.pass("", fmt.Sprintf("%d files", len(s.Files)), "all recordings have different SHA-256 sums")
 	}
 }
 
 // roundedCopy returns by how much two takes differ after alignment and matching, and
 // the bits of the one that has fewer, 16 or less, where the difference is no more than
 // that rounding makes; 0 bits otherwise.
-func (s *Session) roundedCopy(l Likeness) (apart unit.DBFS, bits int) {
+func (s *Measured) roundedCopy(l Likeness) (apart unit.DBFS, bits int) {
 	limit, depths := roundingOf16, [2]int{}
-	for _, f := range s.scans {
+	for _, f := range s.Files {
 		for k, name := range []string{l.A, l.B} {
-			if f.take < 0 || f.name != name {
+			if f.Take < 0 || f.Name != name {
 				continue
 			}
 			depths[k] = f.depth()
-			if apart = s.Result.Takes[f.take].Measures[0].RMS + unit.DBFS(l.Residual); s.mics[f.take].described {
+			if apart = s.Result.Takes[f.Take].Measures[0].RMS + unit.DBFS(l.Residual); s.Takes[f.Take].Mics.Described {
 				limit = roundingOf16 + 3
 			}
 		}
@@ -179,7 +179,7 @@ func (s *Session) roundedCopy(l Likeness) (apart unit.DBFS, bits int) {
 const repeatDeeper = 30.0
 
 // isRepeat reports whether one of two takes records the other a second time.
-func (s *Session) isRepeat(a, b string) bool {
+func (s *Measured) isRepeat(a, b string) bool {
 	for _, t := range s.Result.Takes {
 		if t.Name == a && t.RepeatOf == b || t.Name == b && t.RepeatOf == a {
 			return true
@@ -197,8 +197,8 @@ func (s *Session) isRepeat(a, b string) bool {
 // J. Audio Eng. Soc. 40(5), 1992 (from memory).
 const roundingOf16 = unit.DBFS(-94)
 
-func (s *Session) askNearCopy(a *answers) {
-	if len(s.takes) < 2 {
+func (s *Measured) askNearCopy(a *answers) {
+	if len(s.Takes) < 2 {
 		return
 	}
 	worst := Likeness{Residual: unit.DB(math.Inf(1))}
@@ -244,11 +244,12 @@ func (s *Session) askNearCopy(a *answers) {
 }
 
 // askPath asks of each take but a bypass whether it is the dry recording.
-func (s *Session) askPath(a *answers) {
-	if s.dry == nil || s.silence() != "" {
+func (s *Measured) askPath(a *answers) {
+	if s.Dry == nil || s.silence() != "" {
 		return // askDry has said so
 	}
-	for i, c := range s.ofDry {
+	for i := range s.Takes {
+		c := s.Takes[i].OfDry
 		t := &s.Result.Takes[i]
 		least, upTo := float64(c.Least), float64(c.Deviation)
 		switch {
@@ -273,36 +274,36 @@ const deepEnough = 24
 
 // depth is how many bits the samples of a file use: no more than it has, and fewer
 // where all lie on coarser steps.
-func (f *scan) depth() int {
+func (f *FileEvidence) depth() int {
 	used := 0
 	for _, c := range f.Faults.Channels {
 		used = max(used, c.Depth)
 	}
 	if used == 0 || used >= deepEnough { // silence, or all that is told apart
-		return f.info.Bits
+		return f.Info.Bits
 	}
-	return min(used, f.info.Bits)
+	return min(used, f.Info.Bits)
 }
 
 // askFormat asks about the depths of the takes' files. Their sample rates are
 // another matter: those that differ are refused before anything is measured, and
 // askRateLabel asks whether the music keeps to the label.
-func (s *Session) askFormat(a *answers) {
+func (s *Measured) askFormat(a *answers) {
 	var depths []string
 	takes := map[string][]string{}
 	bits := map[string]int{}
-	for _, f := range s.scans {
-		if f.use != "take" {
+	for _, f := range s.Files {
+		if f.Use != "take" {
 			continue
 		}
-		k, depth := f.info.Encoding, f.depth()
-		if depth < min(f.info.Bits, deepEnough) {
+		k, depth := f.Info.Encoding, f.depth()
+		if depth < min(f.Info.Bits, deepEnough) {
 			k = fmt.Sprintf("%d bits in a file of %s", depth, k)
 		}
 		if takes[k] == nil {
 			depths = append(depths, k)
 		}
-		takes[k] = append(takes[k], f.name)
+		takes[k] = append(takes[k], f.Name)
 		bits[k] = depth
 	}
 	if len(depths) == 1 {
@@ -340,19 +341,19 @@ func (s *Session) askFormat(a *answers) {
 }
 
 // askBandEdge asks whether the spectrum of a take ends where that of another goes on.
-func (s *Session) askBandEdge(a *answers) {
-	var takes []*scan
-	for _, f := range s.scans {
-		if f.use == "take" && f.Faults.Drops != nil {
+func (s *Measured) askBandEdge(a *answers) {
+	var takes []*FileEvidence
+	for _, f := range s.Files {
+		if f.Use == "take" && f.Faults.Drops != nil {
 			takes = append(takes, f)
 		}
 	}
-	for _, f := range s.scans {
-		if f.use != "take" {
+	for _, f := range s.Files {
+		if f.Use != "take" {
 			continue
 		}
 		if f.Faults.Drops == nil {
-			a.skip(f.name, "it holds nothing near 20 kHz")
+			a.skip(f.Name, "it holds nothing near 20 kHz")
 			continue
 		}
 		// How much more it falls than the take that falls least there.
@@ -370,7 +371,7 @@ func (s *Session) askBandEdge(a *answers) {
 			}
 		}
 		if math.IsInf(more, -1) {
-			a.skip(f.name, "there is no other take to compare its highest frequencies with")
+			a.skip(f.Name, "there is no other take to compare its highest frequencies with")
 			continue
 		}
 		value, reason := "none", "from 15.75 to 22.25 kHz no end of the spectrum that another take lacks"
@@ -378,33 +379,33 @@ func (s *Session) askBandEdge(a *answers) {
 			value = "near " + unit.Format(float64(at)/1000, 1) + " kHz"
 			reason = fmt.Sprintf("the spectrum falls there by %s dB within a kilohertz, by %s dB more than that of another take: it went through a conversion to another sample rate or through a lossy format, or the device works at a lower rate", unit.Format(float64(by), 0), unit.Format(more, 0))
 		}
-		a.judge(f.name, math.Max(0, more), Caution, value, reason, "export the take again from its session, at the session's rate and not in a lossy format; if the device does it, say so in the notes")
+		a.judge(f.Name, math.Max(0, more), Caution, value, reason, "export the take again from its session, at the session's rate and not in a lossy format; if the device does it, say so in the notes")
 	}
 }
 
 // askLengths asks how much of what is played each take does not reach, at its
 // beginning or its end.
-func (s *Session) askLengths(a *answers) {
+func (s *Measured) askLengths(a *answers) {
 	rate := float64(s.Result.Timeline.SampleRate)
 	var from, to int64
-	if n := len(s.activity.Playing); n > 0 {
-		from, to = s.activity.Playing[0].First, s.activity.Playing[n-1].End()
+	if n := len(s.Activity.Playing); n > 0 {
+		from, to = s.Activity.Playing[0].First, s.Activity.Playing[n-1].End()
 	} else {
-		to = s.source().info.Frames
+		to = s.timelineSource().Info.Frames
 	}
-	for i, sig := range s.takes {
-		if sig == s.source() {
+	for i, sig := range s.Takes {
+		if s.isSource(i) {
 			continue
 		}
 		name := s.Result.Takes[i].Name
-		head := math.Max(0, float64(-s.offsets[i]-from)) / rate
-		tail := math.Max(0, float64(to-(sig.info.Frames-s.offsets[i]))) / rate
+		head := math.Max(0, float64(-s.Takes[i].Frame-from)) / rate
+		tail := math.Max(0, float64(to-(sig.Info.Frames-s.Takes[i].Frame))) / rate
 		missing := head + tail
 		// A lag that is off by a few frames must not make a fault.
 		if missing < 0.005 {
 			missing = 0
 		}
-		reason := fmt.Sprintf("%s long, the %s %s", sig.info.Duration(), s.sourceName(), s.source().info.Duration())
+		reason := fmt.Sprintf("%s long, the %s %s", sig.Info.Duration(), s.sourceName(), s.timelineSource().Info.Duration())
 		if missing > 0 {
 			reason = fmt.Sprintf("%.2f s of what is played are missing at the beginning and %.2f s at the end; the rest is compared", head, tail)
 		}
@@ -412,7 +413,7 @@ func (s *Session) askLengths(a *answers) {
 	}
 }
 
-func (s *Session) askSections(a *answers) {
+func (s *Measured) askSections(a *answers) {
 	rate := s.Result.Timeline.SampleRate
 	all, source, err := s.sections(rate)
 	if err != nil || len(all) == 0 {
@@ -438,12 +439,12 @@ func (s *Session) askSections(a *answers) {
 	if len(empty) > 0 {
 		from += fmt.Sprintf("; the %s is silent in %s too, where nothing can be missing", s.sourceName(), manifest.List(empty))
 	}
-	for i, sig := range s.takes {
+	for i, sig := range s.Takes {
 		name := s.Result.Takes[i].Name
 		bad := false
 		for _, sec := range all {
-			from, to := sec.first, min(sec.end, s.source().info.Frames)
-			have := min(to, sig.info.Frames-s.offsets[i]) - max(from, -s.offsets[i])
+			from, to := sec.first, min(sec.end, s.timelineSource().Info.Frames)
+			have := min(to, sig.Info.Frames-s.Takes[i].Frame) - max(from, -s.Takes[i].Frame)
 			lost := float64(to-from-have) / float64(rate)
 			k, shared := span[sec.name]
 			silent := shared && math.IsInf(float64(s.Result.Takes[i].Measures[k].Integrated), -1)
@@ -465,22 +466,22 @@ func (s *Session) askSections(a *answers) {
 	}
 }
 
-func (s *Session) askHeadroom(a *answers) {
-	for _, f := range s.scans {
+func (s *Measured) askHeadroom(a *answers) {
+	for _, f := range s.Files {
 		c, p := f.highest()
 		value := fmt.Sprintf("%s, %s", p.Sample, p.True)
 		reason := "sample and true peak of the file as it is on disk"
-		switch n := len(f.channels); {
+		switch n := len(f.Channels); {
 		case n > 2:
-			reason += fmt.Sprintf(", the highest of its channels: channel %d", f.channels[c])
+			reason += fmt.Sprintf(", the highest of its channels: channel %d", f.Channels[c])
 		case n == 2:
-			reason += fmt.Sprintf(", the higher of its channels: channel %d", f.channels[c])
-		case f.info.Channels > 1:
-			reason += fmt.Sprintf(": channel %d, which alone is used", f.channels[c])
+			reason += fmt.Sprintf(", the higher of its channels: channel %d", f.Channels[c])
+		case f.Info.Channels > 1:
+			reason += fmt.Sprintf(": channel %d, which alone is used", f.Channels[c])
 		}
 		if p.True > 0 && p.Sample <= 0 {
 			reason += "; between the samples the waveform passes full scale"
 		}
-		a.judge(f.name, float64(p.Sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
+		a.judge(f.Name, float64(p.Sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
 	}
 }

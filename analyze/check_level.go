@@ -17,48 +17,48 @@ func levelQuestions() []question {
 			why: "the louder of two takes sounds better, whatever else differs",
 			limit: limit{kind: within, value: float64(MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
 				source: "common practice, no source: a half of the smallest level difference that is heard under test conditions"},
-			ask: (*Session).askMatch,
+			ask: (*Measured).askMatch,
 		},
 		{
 			id: idMatchRoom, name: "Room for the match", group: GroupSound,
 			why: "one take with high peaks pulls the level of all takes down, and a quiet page makes readers turn up and down",
 			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
 				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
-			ask: (*Session).askMatchRoom,
+			ask: (*Measured).askMatchRoom,
 		},
 		{
 			id: idReampLevel, name: "Reamp level", group: GroupSound,
 			why: "a pedal or amplifier that is fed hotter than the guitar would feed it has more gain than a player would get",
 			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
 				source: "common practice, no source: about the smallest step that is heard under test conditions"},
-			ask: (*Session).askReampLevel,
+			ask: (*Measured).askReampLevel,
 		},
 		{
 			id: idReampTone, name: "Reamp response", group: GroupSound,
 			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
 			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
-			ask:   (*Session).askReampTone,
+			ask:   (*Measured).askReampTone,
 		},
 		{
 			id: idReampTurn, name: "Reamp polarity", group: GroupSound,
 			why:   "a circuit that is not symmetrical distorts an inverted guitar differently",
-			limit: words("not inverted"), ask: (*Session).askReampPolarity,
+			limit: words("not inverted"), ask: (*Measured).askReampPolarity,
 		},
 		{
 			id: idReampNoise, name: "Reamp noise", group: GroupSound,
 			why:   "noise or hum that the loop adds goes through every device and is raised by those with more gain",
 			limit: limit{kind: atLeast, value: float64(level.LeastClear), unit: "dB", decimals: 0, least: 10, most: 120, source: practice},
-			ask:   (*Session).askReampNoise,
+			ask:   (*Measured).askReampNoise,
 		},
 	}
 }
 
-func (s *Session) askMatch(a *answers) {
+func (s *Measured) askMatch(a *answers) {
 	res := s.Result
 	published := true
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
-		if unmatched(s.whole[i]) {
+		if unmatched(s.Takes[i].Whole) {
 			a.add(answer{subject: res.Takes[i].Name, outcome: Failed, measured: nan(), value: "silent",
 				reason: "the take has " + whyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
 			published = false
@@ -92,7 +92,7 @@ func files(n, withheld int) string {
 	return s
 }
 
-func (s *Session) askMatchRoom(a *answers) {
+func (s *Measured) askMatchRoom(a *answers) {
 	m := s.Result.Match
 	reason := "the target was stated in the manifest"
 	do := "state a higher target in match:"
@@ -107,7 +107,7 @@ func (s *Session) askMatchRoom(a *answers) {
 // asking for caution: about a step that players notice as another gain.
 const farOff = 1.0
 
-func (s *Session) askReampLevel(a *answers) {
+func (s *Measured) askReampLevel(a *answers) {
 	l := s.Result.Loopback
 	switch {
 	case l == nil:
@@ -139,7 +139,7 @@ func first(list []string) string {
 	return list[0]
 }
 
-func (s *Session) askReampTone(a *answers) {
+func (s *Measured) askReampTone(a *answers) {
 	l := s.Result.Loopback
 	if l == nil || !l.Certain {
 		a.skip("", map[bool]string{true: "there is no loopback recording", false: "the loopback could not be compared with the dry recording"}[l == nil])
@@ -162,7 +162,7 @@ func (s *Session) askReampTone(a *answers) {
 		"look for a coupling capacitor, a filter or a long cable in the loop")
 }
 
-func (s *Session) askReampPolarity(a *answers) {
+func (s *Measured) askReampPolarity(a *answers) {
 	l := s.Result.Loopback
 	switch {
 	case l == nil || !l.Certain:
@@ -177,7 +177,7 @@ func (s *Session) askReampPolarity(a *answers) {
 	}
 }
 
-func (s *Session) askReampNoise(a *answers) {
+func (s *Measured) askReampNoise(a *answers) {
 	l := s.Result.Loopback
 	if l == nil || !l.Certain {
 		return // the reamp level has said so
@@ -205,24 +205,24 @@ func quietQuestions() []question {
 		{
 			id: idGate, name: "Gate", was: "Pauses left open", group: GroupSound,
 			why:   "a gate or a mute hides the noise of a device that others show",
-			limit: words("no pause gated or muted"), ask: (*Session).askGate,
+			limit: words("no pause gated or muted"), ask: (*Measured).askGate,
 		},
 		{
 			id: idNoiseSteps, name: "Noise floor", was: "Steady noise floor", group: GroupSound,
 			why:   "a floor that changes during a take means that something was switched, moved or running beside it",
 			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
-			ask:   (*Session).askNoiseSteps,
+			ask:   (*Measured).askNoiseSteps,
 		},
 		{
 			id: idHum, name: "Hum", was: "Mains hum alike", group: GroupSound,
 			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
 			limit: limit{kind: atMost, value: 20, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
-			ask:   (*Session).askHum,
+			ask:   (*Measured).askHum,
 		},
 	}
 }
 
-func (s *Session) askGate(a *answers) {
+func (s *Measured) askGate(a *answers) {
 	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs Outcome) {
 		switch {
 		case gated:
@@ -237,9 +237,9 @@ func (s *Session) askGate(a *answers) {
 			a.pass(subject, "open", "the pauses hold a steady floor; a gate that closes as the note ends, down to what could be a quiet chain's own floor, looks the same")
 		}
 	}
-	if d := s.dryNoise; d != nil {
+	if d := s.DryNoise; d != nil {
 		measured, why := d.Measured, d.Reason
-		if len(s.quiet) == 0 {
+		if len(s.Quiet) == 0 {
 			measured, why = false, "the performance has no pause long enough"
 		}
 		// What was gated before it was played to the devices is the same for all.
@@ -268,13 +268,13 @@ const (
 
 // noiseMissing returns by how many dB the dry recording's noise is missing in a take
 // while another carries it, which is named; 0 where it is not.
-func (s *Session) noiseMissing(i int) (db float64, carries string) {
-	if s.missing == nil || !(s.missing[i] >= missingFrom) {
+func (s *Measured) noiseMissing(i int) (db float64, carries string) {
+	if !(s.Takes[i].Missing >= missingFrom) {
 		return 0, ""
 	}
-	for k, m := range s.missing {
-		if m <= missingUpTo {
-			return float64(s.missing[i]), s.Result.Takes[k].Name
+	for k := range s.Takes {
+		if s.Takes[k].Missing <= missingUpTo {
+			return float64(s.Takes[i].Missing), s.Result.Takes[k].Name
 		}
 	}
 	return 0, ""
@@ -293,18 +293,18 @@ const (
 	sameFloor = unit.DB(1)
 )
 
-func (s *Session) askNoiseSteps(a *answers) {
+func (s *Measured) askNoiseSteps(a *answers) {
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		if t.Noise.Gated || t.Noise.Silent {
 			a.skip(t.Name, "the pauses are gated or silent")
 			continue
 		}
-		kept := settled(s.noise[i])
+		kept := settled(s.Takes[i].Noise)
 		if len(kept) < 2 {
 			reason := "fewer than two pauses are long and settled enough to compare"
-			if n := decaying(s.noise[i]); n > 0 {
-				reason = fmt.Sprintf("a note, an echo or a reverberation rings through %d of %d pauses, so that their floor is not known", n, len(s.noise[i].PerPause))
+			if n := decaying(s.Takes[i].Noise); n > 0 {
+				reason = fmt.Sprintf("a note, an echo or a reverberation rings through %d of %d pauses, so that their floor is not known", n, len(s.Takes[i].Noise.PerPause))
 			}
 			a.skip(t.Name, reason)
 			continue
@@ -358,10 +358,10 @@ func decaying(r noise.Result) (n int) {
 }
 
 // afterPlaying leaves out the pause before the first note.
-func (s *Session) afterPlaying(pauses []noise.PauseLevel) []noise.PauseLevel {
+func (s *Measured) afterPlaying(pauses []noise.PauseLevel) []noise.PauseLevel {
 	var out []noise.PauseLevel
 	for _, p := range pauses {
-		if n := s.activity.Playing; len(n) > 0 && s.quiet[p.Index].First >= n[0].First {
+		if n := s.Activity.Playing; len(n) > 0 && s.Quiet[p.Index].First >= n[0].First {
 			out = append(out, p)
 		}
 	}
@@ -380,14 +380,14 @@ func risesInAll(pauses []noise.PauseLevel) bool {
 
 // sameFloors returns the name of a repeat of take i, or of the take that it repeats,
 // whose floors are the same in every pause; "" where there is none.
-func (s *Session) sameFloors(i int) string {
+func (s *Measured) sameFloors(i int) string {
 	for k := range s.Result.Takes {
 		if k == i || !s.isRepeat(s.Result.Takes[i].Name, s.Result.Takes[k].Name) {
 			continue
 		}
 		same, n := true, 0
-		for _, p := range settled(s.noise[i]) {
-			for _, q := range settled(s.noise[k]) {
+		for _, p := range settled(s.Takes[i].Noise) {
+			for _, q := range settled(s.Takes[k].Noise) {
 				if q.Index == p.Index {
 					same = same && math.Abs(float64(p.Unweighted-q.Unweighted)) <= float64(sameFloor)
 					n++
@@ -429,7 +429,7 @@ func noiseStep(kept []noise.PauseLevel) (step float64, from, to noise.PauseLevel
 // that is what is heard. A repeat is compared with what it repeats. A device of
 // more gain brings up hiss and hum of what comes before it alike, so that a hum
 // counts only by how far it also rises above the take's own hiss.
-func (s *Session) askHum(a *answers) {
+func (s *Measured) askHum(a *answers) {
 	hum := func(i int) (level, overHiss float64) {
 		n := s.Result.Takes[i].Noise
 		if !n.Measured || n.Gated || n.Silent {

@@ -9,7 +9,7 @@ import (
 // one: no command of the program records.
 func TestNoLoopback(t *testing.T) {
 	var a answers
-	(&Session{Result: &Result{}}).askReampLevel(&a)
+	(&Measured{Result: &Result{}}).askReampLevel(&a)
 	if len(a.out) != 1 || a.out[0].Outcome != NotMeasured {
 		t.Fatalf("%+v", a.out)
 	}

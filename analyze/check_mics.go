@@ -21,18 +21,18 @@ func microphoneQuestions() []question {
 			id: idMicDelay, name: "Microphone position", was: "Microphones not moved", group: GroupSound,
 			why:   "the delay between two microphones carves notches into their blend; a microphone that moved between takes changes the tone of one",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
-			ask:   (*Session).askMicDelay,
+			ask:   (*Measured).askMicDelay,
 		},
 		{
 			id: idMicPolarity, name: "Microphone polarity", was: "Microphones of one polarity", group: GroupSound,
 			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
-			limit: words("the same polarity in both"), ask: (*Session).askMicPolarity,
+			limit: words("the same polarity in both"), ask: (*Measured).askMicPolarity,
 		},
 		{
 			id: idChannels, name: "Channel delay", group: GroupSound,
 			why:   "two channels that carry one sound out of step lose treble when they are summed, and the sound moves to one side",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
-			ask:   (*Session).askChannelDelay,
+			ask:   (*Measured).askChannelDelay,
 		},
 	}
 }
@@ -41,12 +41,12 @@ func microphoneQuestions() []question {
 // when it was not found. It is that of the whitened correlation: what lies
 // between two microphones are filters, which move the plain one with the notes
 // that are played.
-func (s *Session) micDelay(i int) float64 {
-	m := s.mics[i]
-	if !m.described || !m.estimate.Certain {
+func (s *Measured) micDelay(i int) float64 {
+	m := s.Takes[i].Mics
+	if !m.Described || !m.Estimate.Certain {
 		return nan()
 	}
-	return 1000 * float64(m.estimate.Whitened) / float64(s.Result.Timeline.SampleRate)
+	return 1000 * float64(m.Estimate.Whitened) / float64(s.Result.Timeline.SampleRate)
 }
 
 // notch returns the frequency of the lowest notch that two equal signals of the
@@ -68,7 +68,7 @@ func notchText(ms float64, polarity int, nyquist float64) string {
 	return fmt.Sprintf("the first notch of the blend lies at %s", f)
 }
 
-func (s *Session) askMicDelay(a *answers) {
+func (s *Measured) askMicDelay(a *answers) {
 	// The take that others are aligned to is what they are held against here, or else
 	// the first by name that could be measured.
 	base, found := -1, 0
@@ -76,7 +76,7 @@ func (s *Session) askMicDelay(a *answers) {
 		if math.IsNaN(s.micDelay(i)) {
 			continue
 		}
-		if found++; base < 0 || i == s.anchor {
+		if found++; base < 0 || i == s.Anchor {
 			base = i
 		}
 	}
@@ -87,20 +87,20 @@ func (s *Session) askMicDelay(a *answers) {
 	case found == 1:
 		alone = "there is no other take with two microphones to hold it against"
 	}
-	for i := range s.mics {
-		m := s.mics[i]
-		if !m.described {
+	for i := range s.Takes {
+		m := s.Takes[i].Mics
+		if !m.Described {
 			continue
 		}
 		t := &s.Result.Takes[i]
 		ms := s.micDelay(i)
 		if math.IsNaN(ms) {
-			a.skip(t.Name, "the two channels could not be compared: "+m.estimate.Reason)
+			a.skip(t.Name, "the two channels could not be compared: "+m.Estimate.Reason)
 			continue
 		}
-		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.estimate.Whitened), 2))
+		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.Estimate.Whitened), 2))
 		reason := fmt.Sprintf("right microphone after left, %.1f cm of air; %s", math.Abs(ms)/1000*speedOfSound*100,
-			notchText(ms, m.estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2))
+			notchText(ms, m.Estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2))
 		if alone != "" {
 			a.skip(t.Name, fmt.Sprintf("%s; %s, %s", alone, value, reason))
 			continue
@@ -123,33 +123,35 @@ func (s *Session) askMicDelay(a *answers) {
 
 // askChannelDelay asks of takes on two channels that are not said to be two
 // microphones.
-func (s *Session) askChannelDelay(a *answers) {
-	for i, m := range s.mics {
-		if m.described || !m.compared {
+func (s *Measured) askChannelDelay(a *answers) {
+	for i := range s.Takes {
+		m := s.Takes[i].Mics
+		if m.Described || !m.Compared {
 			continue
 		}
 		name := s.Result.Takes[i].Name
-		if !m.estimate.Certain {
-			a.skip(name, "the two channels are too different to compare: "+m.estimate.Reason)
+		if !m.Estimate.Certain {
+			a.skip(name, "the two channels are too different to compare: "+m.Estimate.Reason)
 			continue
 		}
-		d := float64(m.estimate.Whitened)
+		d := float64(m.Estimate.Whitened)
 		ms := 1000 * d / float64(s.Result.Timeline.SampleRate)
 		a.judge(name, ms, Caution, fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(d, 2)), "the right channel after the left",
 			"describe them with mics: if they are two microphones; else bring the channels into step and export the take again, or say in the notes that the device delays one")
 	}
 }
 
-func (s *Session) askMicPolarity(a *answers) {
-	for i, m := range s.mics {
-		if !m.described {
+func (s *Measured) askMicPolarity(a *answers) {
+	for i := range s.Takes {
+		m := s.Takes[i].Mics
+		if !m.Described {
 			continue
 		}
 		name := s.Result.Takes[i].Name
 		switch {
-		case m.estimate.Polarity == 0:
-			a.skip(name, "the polarity of the two microphones could not be told: "+m.estimate.Reason)
-		case m.estimate.Polarity < 0:
+		case m.Estimate.Polarity == 0:
+			a.skip(name, "the polarity of the two microphones could not be told: "+m.Estimate.Reason)
+		case m.Estimate.Polarity < 0:
 			a.add(answer{subject: name, outcome: Caution, measured: nan(), value: "opposed", reason: "the two channels move against each other",
 				do: "invert one microphone, unless the sound of the opposed pair is meant"})
 		default:
@@ -159,7 +161,7 @@ func (s *Session) askMicPolarity(a *answers) {
 }
 
 // variesMicrophones reports whether the slot under test is the microphones.
-func (s *Session) variesMicrophones() bool {
+func (s *Measured) variesMicrophones() bool {
 	c := s.Manifest
 	for _, d := range c.Chain {
 		if d.Slot == c.Varies.Slot && isMicrophone(d.Kind) {

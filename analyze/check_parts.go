@@ -12,28 +12,9 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// judged is what the parts of a take say: whether the whole is of the same performance,
-// which parts are not, how small a fault in each span would have been found, where
-// samples were lost or inserted, and how fast the clock runs. The fields that
-// parts.Judgement has too are its.
-type judged struct {
-	Judged            bool
-	Verdict           parts.Verdict
-	Slips             []parts.Slip
-	Smallest          unit.Samples
-	From, To          unit.Seconds
-	Reason            string
-	Windows           int
-	Scatter           unit.Samples
-	OnePath           bool
-	Drift, DriftError unit.PPM
-	Parts             []Part
-	Told              []Detectable
-}
-
 // judgeTake judges a take, which lies beside a recording as e says, part by part.
 // processed says that the recording, too, went through gear, repeat that it was the same.
-func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take *signal, e align.Estimate, processed, repeat bool) (judged, error) {
+func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take *signal, e align.Estimate, processed, repeat bool) (Judged, error) {
 	in := struct {
 		Source, Take      heard
 		Estimate          align.Estimate
@@ -43,7 +24,7 @@ func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take
 	for _, x := range s.Result.Timeline.Spans {
 		in.Spans = append(in.Spans, stretch{int64(x.FirstFrame), int64(x.Frames)})
 	}
-	return once(s, "parts", in, []*signal{source, take}, func() (out judged, err error) {
+	return once(s, "parts", in, []*signal{source, take}, func() (out Judged, err error) {
 		t, err := listen()
 		if err != nil {
 			return out, err
@@ -114,11 +95,8 @@ func openBoth(a, b *signal) (ra, rb *reader, err error) {
 }
 
 // partsOf returns the parts of take i that are of some kinds.
-func (s *Session) partsOf(i int, kinds ...parts.Kind) (out []Part) {
-	if i >= len(s.judged) { // not asked
-		return nil
-	}
-	for _, p := range s.judged[i].Parts {
+func (s *Measured) partsOf(i int, kinds ...parts.Kind) (out []Part) {
+	for _, p := range s.Takes[i].Judged.Parts {
 		if slices.Contains(kinds, p.Kind) {
 			out = append(out, p)
 		}
@@ -128,7 +106,7 @@ func (s *Session) partsOf(i int, kinds ...parts.Kind) (out []Part) {
 
 // addParts adds a failure for the parts of take i that are of some kinds; false for
 // none.
-func (s *Session) addParts(a *answers, i int, do string, kinds ...parts.Kind) bool {
+func (s *Measured) addParts(a *answers, i int, do string, kinds ...parts.Kind) bool {
 	found := s.partsOf(i, kinds...)
 	if len(found) == 0 {
 		return false
@@ -151,7 +129,7 @@ func (s *Session) addParts(a *answers, i int, do string, kinds ...parts.Kind) bo
 }
 
 // partText says what a part is, from when to when, both rounded outwards.
-func (s *Session) partText(p Part) string {
+func (s *Measured) partText(p Part) string {
 	when := fmt.Sprintf("from %s to %s", unit.Seconds(math.Floor(10*float64(p.From)+1e-9)/10), unit.Seconds(math.Ceil(10*float64(p.To)-1e-9)/10))
 	lag := float64(p.Lag) / float64(s.Result.Timeline.SampleRate)
 	switch p.Kind {
@@ -177,7 +155,7 @@ func (s *Session) partText(p Part) string {
 
 // detectable says for each section how small a fault in a part of any take would have
 // been found; all is false where in some section some take hides every one that was tried.
-func (s *Session) detectable() (text string, all bool) {
+func (s *Measured) detectable() (text string, all bool) {
 	spans := s.Result.Timeline.Spans
 	first := max(0, min(1, len(spans)-1)) // the sections, or the whole
 	all = true
@@ -186,7 +164,7 @@ func (s *Session) detectable() (text string, all bool) {
 		shift, pass := 0.0, 0.0
 		var hidden []string
 		for _, i := range s.held() {
-			j := s.judged[i]
+			j := s.Takes[i].Judged
 			if k >= len(j.Told) {
 				continue
 			}

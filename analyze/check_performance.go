@@ -16,44 +16,44 @@ func performanceQuestions() []question {
 			id: IDPerformance, name: "Performance", was: "Same performance", group: GroupSound,
 			why:   "no two performances are alike, and the ear takes a better pass for a better sound",
 			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both begin as those of one performance do", unit: "ms", source: practice},
-			ask:   (*Session).askPerformance,
+			ask:   (*Measured).askPerformance,
 		},
 		{
 			id: idLag, name: "Timing", was: "In step", group: GroupSound,
 			why:   "takes that are not in step jump when they are switched, and sound like a doubling when mixed",
 			limit: limit{kind: atMost, value: 2, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
-			ask:   (*Session).askLag,
+			ask:   (*Measured).askLag,
 		},
 		{
 			id: idPolarity, name: "Polarity", was: "One polarity", group: GroupSound,
 			why:   "polarity is not heard in one take alone, but takes of opposed polarity cancel when they are mixed or crossfaded",
-			limit: words("the polarity of the reference"), ask: (*Session).askPolarity,
+			limit: words("the polarity of the reference"), ask: (*Measured).askPolarity,
 		},
 		{
 			id: idDrift, name: "Clock drift", was: "One clock", group: GroupSound,
 			why:   "a recording that runs fast or slow against the others went through another clock or a conversion",
 			limit: limit{kind: within, value: 3, unit: "ppm", decimals: 1, least: 0.1, most: 1000, source: practice},
-			ask:   (*Session).askDrift,
+			ask:   (*Measured).askDrift,
 		},
 		{
 			id: idRateLabel, name: "Sample rate", was: "Sample rate as labelled", group: GroupSound,
 			why:   "a file that was recorded at one rate and says another plays too fast or too slow, and out of tune",
-			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Session).askRateLabel,
+			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Measured).askRateLabel,
 		},
 		{
 			id: idSlips, name: "Lost samples", was: "No lost or inserted samples", group: GroupSound,
 			why:   "a cut or a buffer that ran dry moves everything after it out of step",
 			limit: limit{kind: atMost, value: 0, unit: "samples", decimals: 1, most: 1e6, source: "common practice, no source: none"},
-			ask:   (*Session).askSlips,
+			ask:   (*Measured).askSlips,
 		},
 	}
 }
 
 // held returns the take numbers that are held against the timeline's source.
-func (s *Session) held() []int {
+func (s *Measured) held() []int {
 	var out []int
-	for i, sig := range s.takes {
-		if sig != s.source() {
+	for i := range s.Takes {
+		if !s.isSource(i) {
 			out = append(out, i)
 		}
 	}
@@ -64,22 +64,22 @@ func (s *Session) held() []int {
 // shifted, in frames: the rounding to whole frames, the drift over half the span,
 // slips, two standard errors of its place beside the others and, where that is a
 // guess, by how much the notes begin apart.
-func (s *Session) leftOver(i int) float64 {
+func (s *Measured) leftOver(i int) float64 {
 	a := s.Result.Takes[i].Alignment
-	left := math.Abs(float64(a.Applied) - float64(s.offsets[i]))
+	left := math.Abs(float64(a.Applied) - float64(s.Takes[i].Frame))
 	if d := float64(a.Drift); a.BesideBy != "" && math.Abs(d) > 2*float64(a.DriftError) {
 		left += math.Abs(d) * 1e-6 * float64(s.Result.Timeline.Spans[0].Frames) / 2
 	}
 	// Every slip moves what follows it.
 	moved, most := 0.0, 0.0
-	for _, x := range s.judged[i].Slips {
+	for _, x := range s.Takes[i].Judged.Slips {
 		moved += float64(x.Lag)
 		most = math.Max(most, math.Abs(moved))
 	}
 	left += most
 	if a.BesideBy == "" {
 		// The notes' beginnings say where it lies, less closely.
-		v := s.judged[i].Verdict
+		v := s.Takes[i].Judged.Verdict
 		n := math.Max(1, float64(v.Onsets))
 		return left + (math.Abs(float64(v.Moved))+2*1.2533*float64(v.Spread)/math.Sqrt(n))*float64(s.Result.Timeline.SampleRate)
 	}
@@ -89,9 +89,9 @@ func (s *Session) leftOver(i int) float64 {
 // placed reports whether a take's place on the timeline is certain, by itself,
 // through the take that others are aligned to, or by the beginnings of its
 // notes.
-func (s *Session) placed(i int) bool { return s.Result.Takes[i].Alignment.PlacedBy != "" }
+func (s *Measured) placed(i int) bool { return s.Result.Takes[i].Alignment.PlacedBy != "" }
 
-func (s *Session) askLag(a *answers) {
+func (s *Measured) askLag(a *answers) {
 	rate := float64(s.Result.Timeline.SampleRate)
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
@@ -109,7 +109,7 @@ func (s *Session) askLag(a *answers) {
 		if e.PlacedBy == ByNotes {
 			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
 		}
-		if !s.placed(i) && s.judged[i].Verdict.Outcome != parts.Same || math.IsNaN(left) {
+		if !s.placed(i) && s.Takes[i].Judged.Verdict.Outcome != parts.Same || math.IsNaN(left) {
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
@@ -125,10 +125,10 @@ func (s *Session) askLag(a *answers) {
 	}
 }
 
-func (s *Session) askPolarity(a *answers) {
-	for i := range s.takes {
+func (s *Measured) askPolarity(a *answers) {
+	for i := range s.Takes {
 		t := &s.Result.Takes[i]
-		if i == s.anchor {
+		if i == s.Anchor {
 			continue
 		}
 		if of := s.turnedRepeat(i); of != "" {
@@ -144,8 +144,8 @@ func (s *Session) askPolarity(a *answers) {
 		if s.addParts(a, i, "check that the take was not edited; if it was, export it unedited", parts.Turned) {
 			continue
 		}
-		against := "against " + s.Result.Takes[s.anchor].Name
-		if k := s.through[i]; k >= 0 {
+		against := "against " + s.Result.Takes[s.Anchor].Name
+		if k := s.Takes[i].Through; k >= 0 {
 			against += ", by way of " + s.Result.Takes[k].Name
 		}
 		switch e := t.Alignment; e.PolarityToReference {
@@ -155,7 +155,7 @@ func (s *Session) askPolarity(a *answers) {
 			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
 				do: "nothing, for listening to one take at a time; invert it before mixing takes"})
 		default:
-			a.skip(t.Name, "the polarity against "+s.Result.Takes[s.anchor].Name+" cannot be told: "+s.toAnchor[i].Reason)
+			a.skip(t.Name, "the polarity against "+s.Result.Takes[s.Anchor].Name+" cannot be told: "+s.Takes[i].ToAnchor.Reason)
 		}
 	}
 }
@@ -163,29 +163,29 @@ func (s *Session) askPolarity(a *answers) {
 // drift returns how much slower the clock of take i runs, one standard error of
 // it, and what tells so: the windows of the whole take, or the beginnings of the
 // notes where the windows are not alike. NaN where neither does.
-func (s *Session) drift(i int) (drift, err float64, by string) {
-	if x := s.judged[i]; x.Judged && !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
+func (s *Measured) drift(i int) (drift, err float64, by string) {
+	if x := s.Takes[i].Judged; x.Judged && !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
 		return float64(x.Drift), float64(x.DriftError), ByPhase
 	}
-	p := s.byNotes[i]
+	p := s.Takes[i].Notes
 	if p.Certain && !math.IsNaN(float64(p.Drift)) {
 		return float64(p.Drift), float64(p.DriftError), ByNotes
 	}
 	return nan(), nan(), ""
 }
 
-func (s *Session) askDrift(a *answers) {
+func (s *Measured) askDrift(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
 		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
 			a.skip(t.Name, why)
 			continue
 		}
-		if s.judged[i].Verdict.Outcome == parts.Different {
+		if s.Takes[i].Judged.Verdict.Outcome == parts.Different {
 			a.skip(t.Name, "it is of another performance")
 			continue
 		}
-		if len(s.judged[i].Slips) > 0 || s.alike(i) && len(s.again[i].Slips) > 0 {
+		if len(s.Takes[i].Judged.Slips) > 0 || s.alike(i) && len(s.Takes[i].Again.Slips) > 0 {
 			a.skip(t.Name, "samples were lost or inserted, which hides how fast the clock runs")
 			continue
 		}
@@ -203,7 +203,7 @@ func (s *Session) askDrift(a *answers) {
 		}
 		if s.alike(i) {
 			// Both runs were converted alike, or one of them was not.
-			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
+			d, e = float64(s.Takes[i].Again.Drift), float64(s.Takes[i].Again.DriftError)
 			sure, e = 3*e, 2*e
 			x.measured, x.value = d, unit.Within(d, e)+" ppm"
 			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range is two standard errors", t.RepeatOf)
@@ -229,12 +229,12 @@ func driftBound(ppm float64) string { return unit.Format(math.Ceil(10*ppm)/10, 1
 
 // mostDrift returns the most that any take's clock may run off, two standard
 // errors counted, in ppm; NaN where that of a take is not known.
-func (s *Session) mostDrift() float64 {
+func (s *Measured) mostDrift() float64 {
 	most := 0.0
 	for _, i := range s.held() {
 		d, e, _ := s.drift(i)
 		if s.alike(i) {
-			d, e = float64(s.again[i].Drift), float64(s.again[i].DriftError)
+			d, e = float64(s.Takes[i].Again.Drift), float64(s.Takes[i].Again.DriftError)
 		}
 		most = math.Max(most, math.Abs(d)+2*e) // NaN for any NaN
 	}
@@ -242,8 +242,8 @@ func (s *Session) mostDrift() float64 {
 }
 
 // driftReason says why the drift of a take is not known.
-func (s *Session) driftReason(i int) string {
-	for _, text := range []string{s.judged[i].Reason, s.toDry[i].DriftReason, s.byNotes[i].Reason} {
+func (s *Measured) driftReason(i int) string {
+	for _, text := range []string{s.Takes[i].Judged.Reason, s.Takes[i].ToDry.DriftReason, s.Takes[i].Notes.Reason} {
 		if text != "" {
 			return text
 		}

@@ -39,25 +39,25 @@ func rateAdvice(reference, other *signal) string {
 // otherSpeed says that take i runs at another speed than the timeline's source, which
 // makes it another performance to all that compares the two in time; empty if it does
 // not.
-func (s *Session) otherSpeed(i int) string {
-	if i >= len(s.ratios) || s.judged[i].Verdict.Outcome == parts.Same {
+func (s *Measured) otherSpeed(i int) string {
+	if s.Takes[i].Judged.Verdict.Outcome == parts.Same {
 		return ""
 	}
-	if r := s.ratios[i]; r.Certain && r.Ratio != 1 {
+	if r := s.Takes[i].Ratio; r.Certain && r.Ratio != 1 {
 		return fmt.Sprintf("its music runs %.4f times as long (%s): correct its sample rate first", r.Ratio, r.Name)
 	}
 	return ""
 }
 
-func (s *Session) askRateLabel(a *answers) {
+func (s *Measured) askRateLabel(a *answers) {
 	for _, i := range s.held() {
 		t := &s.Result.Takes[i]
-		label := s.takes[i].info.SampleRate
+		label := s.Takes[i].Info.SampleRate
 		value := fmt.Sprintf("%d Hz", label)
-		switch r := s.ratios[i]; {
-		case s.sourceSilent:
+		switch r := s.Takes[i].Ratio; {
+		case s.Silent:
 			a.skip(t.Name, s.silence())
-		case s.judged[i].Verdict.Outcome == parts.Same:
+		case s.Takes[i].Judged.Verdict.Outcome == parts.Same:
 			a.add(answer{subject: t.Name, outcome: Passed, measured: 1, value: value, reason: "its notes keep pace with the " + s.sourceName()})
 		case r.Certain && r.Ratio != 1:
 			a.add(answer{subject: t.Name, outcome: Failed, measured: r.Ratio, value: fmt.Sprintf("%.4f times as long", r.Ratio),

@@ -18,21 +18,21 @@ func safetyQuestions() []question {
 	return []question{
 		{
 			id: idLoad, name: "Load", was: "A load behind the amplifier", group: GroupSafety, why: why,
-			limit: words("a load or a loudspeaker after every amplifier that may have valves"), ask: (*Session).askLoad,
+			limit: words("a load or a loudspeaker after every amplifier that may have valves"), ask: (*Measured).askLoad,
 		},
 		{
 			id: idImpedance, name: "Impedance", was: "Impedances match", group: GroupSafety, why: why,
-			limit: limit{text: "the amplifier's rated impedance", source: "the manufacturers' manuals"}, ask: (*Session).askImpedance,
+			limit: limit{text: "the amplifier's rated impedance", source: "the manufacturers' manuals"}, ask: (*Measured).askImpedance,
 		},
 		{
 			id: idLoadPower, name: "Load power", was: "The load can take the power", group: GroupSafety,
 			why:   "a load or loudspeaker that is rated below the amplifier can overheat",
-			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Session).askLoadPower,
+			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Measured).askLoadPower,
 		},
 		{
 			id: idHearing, name: "Hearing", group: GroupSafety,
 			why:   "an amplifier that is turned up for a recording is loud enough to harm hearing",
-			limit: limit{text: "no limit is checked: the sound level in the room is in no file", source: "local rules on noise"}, ask: (*Session).askHearing,
+			limit: limit{text: "no limit is checked: the sound level in the room is in no file", source: "local rules on noise"}, ask: (*Measured).askHearing,
 		},
 	}
 }
@@ -93,7 +93,7 @@ func (p powered) unknown() string {
 // eachAmp calls f once for every amplifier that drives a loudspeaker with what comes
 // after it; takes with the same answer are named together. Of an amplifier of which
 // too little is stated it says that itself, and what to state.
-func (s *Session) eachAmp(a *answers, f func(powered)) {
+func (s *Measured) eachAmp(a *answers, f func(powered)) {
 	var all []*powered
 	var takes [][]string
 	c := s.Manifest
@@ -127,7 +127,7 @@ func (s *Session) eachAmp(a *answers, f func(powered)) {
 // pair names an amplifier with its load.
 func (p powered) pair() string { return p.amp.Name + " into " + p.load.Name + p.takes }
 
-func (s *Session) askLoad(a *answers) {
+func (s *Measured) askLoad(a *answers) {
 	s.eachAmp(a, func(p powered) {
 		who := p.amp.Name + p.takes
 		switch {
@@ -145,7 +145,7 @@ func (s *Session) askLoad(a *answers) {
 	})
 }
 
-func (s *Session) askImpedance(a *answers) {
+func (s *Measured) askImpedance(a *answers) {
 	s.eachAmp(a, func(p powered) {
 		if !p.loaded {
 			return
@@ -201,7 +201,7 @@ func watts(q manifest.Quantity) float64 {
 	return q.Number
 }
 
-func (s *Session) askLoadPower(a *answers) {
+func (s *Measured) askLoadPower(a *answers) {
 	s.eachAmp(a, func(p powered) {
 		if !p.loaded {
 			return
@@ -222,7 +222,7 @@ func (s *Session) askLoadPower(a *answers) {
 	})
 }
 
-func (s *Session) askHearing(a *answers) {
+func (s *Measured) askHearing(a *answers) {
 	s.eachAmp(a, func(p powered) {
 		if !p.heard {
 			return

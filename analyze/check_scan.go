@@ -18,19 +18,8 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// scan is one file as it is on disk: every channel that is used, not the signal
-// that is compared.
-type scan struct {
-	name string // as shown: "dry recording", "loopback", a take's name
-	use  string // as File.Use
-	take int    // −1 for none
-	*signal
-	channels []int // of the file, from 1: what the take's channels: names, else all
-	fileFacts
-}
-
-// fileFacts are what is found in the channels of one file.
-type fileFacts struct {
+// FileFacts are what is found in the channels of one file.
+type FileFacts struct {
 	Peaks  []channelPeak
 	Faults faults.Result
 }
@@ -41,7 +30,7 @@ type channelPeak struct {
 }
 
 // highest returns the place in channels of the one with the highest true peak.
-func (f *scan) highest() (channel int, p channelPeak) {
+func (f *FileEvidence) highest() (channel int, p channelPeak) {
 	p = channelPeak{unit.DBFS(math.Inf(-1)), unit.DBTP(math.Inf(-1))}
 	for c, x := range f.Peaks {
 		if x.True > p.True {
@@ -51,67 +40,53 @@ func (f *scan) highest() (channel int, p channelPeak) {
 	return channel, p
 }
 
-// micPair is how the two microphones of a take lie to each other: the right
-// one against the left.
-type micPair struct {
-	described bool // as two microphones
-	compared  bool
-	estimate  align.Estimate
-}
-
-// deviceFile is a file of a device that is audio: an impulse response.
-type deviceFile struct {
-	path string
-	info wavio.Info
-}
-
 // scanFiles reads every recording once more as it is on disk. It goes on beside
 // other steps, so it changes nothing that they use and reports no progress.
 func (s *Session) scanFiles(ctx context.Context) error {
+	signals := map[*FileEvidence]*signal{}
 	add := func(name, use string, take int, sig *signal) {
 		if sig == nil {
 			return
 		}
-		f := &scan{name: name, use: use, take: take, signal: sig}
+		f := &FileEvidence{Name: name, Use: use, Take: take, Recording: sig.recording()}
 		if take >= 0 {
-			f.channels = s.Manifest.Takes[take].Channels
+			f.Channels = s.Manifest.Takes[take].Channels
 		}
-		if f.channels == nil {
-			for c := range f.info.Channels {
-				f.channels = append(f.channels, c+1)
+		if f.Channels == nil {
+			for c := range f.Info.Channels {
+				f.Channels = append(f.Channels, c+1)
 			}
 		}
-		s.scans = append(s.scans, f)
+		s.Files, signals[f] = append(s.Files, f), sig
 	}
 	add("dry recording", "dry", -1, s.dry)
 	add("loopback", "loopback", -1, s.loopback)
 	for i, sig := range s.takes {
 		add(s.Result.Takes[i].Name, "take", i, sig)
 	}
-	s.mics = make([]micPair, len(s.takes))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(max(1, s.workers/2)) // other steps have the rest
-	for _, f := range s.scans {
+	for _, f := range s.Files {
+		sig := signals[f]
+		channels := fileChannels{f.SHA256, f.Channels}
 		g.Go(func() (err error) {
-			in := fileChannels{f.sha256, f.channels}
-			if f.fileFacts, err = once(s, "faults", in, []*signal{f.signal}, func() (fileFacts, error) { return f.read(ctx) }); err != nil {
-				return inFile(f.path, err)
+			f.FileFacts, err = once(s, "faults", channels, []*signal{sig}, func() (FileFacts, error) { return scanFile(ctx, sig.input, f.Info, f.Channels) })
+			if err != nil {
+				return inFile(f.Path, err)
 			}
 			return nil
 		})
-	}
-	for _, f := range s.scans {
-		if f.take < 0 || len(f.channels) != 2 {
+		if f.Take < 0 || len(f.Channels) != 2 {
 			continue
 		}
-		pair := &s.mics[f.take]
-		pair.described, pair.compared = s.Manifest.Takes[f.take].Mics != nil, true
+		pair := &s.Takes[f.Take].Mics
+		pair.Described, pair.Compared = s.Manifest.Takes[f.Take].Mics != nil, true
+		in := struct {
+			File   fileChannels
+			Middle bool
+		}{channels, !pair.Described}
 		g.Go(func() (err error) {
-			in := struct {
-				File   fileChannels
-				Middle bool
-			}{fileChannels{f.sha256, f.channels}, !pair.described}
-			pair.estimate, err = once(s, "microphones", in, []*signal{f.signal}, func() (align.Estimate, error) { return s.compareMics(f) })
+			pair.Estimate, err = once(s, "microphones", in, []*signal{sig}, func() (align.Estimate, error) { return compareMics(sig, f.Channels, in.Middle) })
 			return err
 		})
 	}
@@ -127,24 +102,24 @@ type fileChannels struct {
 	Channels []int
 }
 
-// read measures one file.
-func (f *scan) read(ctx context.Context) (out fileFacts, err error) {
-	r, err := f.input.open()
+// scanFile measures channels of one file.
+func scanFile(ctx context.Context, file input, info wavio.Info, channels []int) (out FileFacts, err error) {
+	r, err := file.open()
 	if err != nil {
 		return out, err
 	}
 	defer r.Close()
-	n := len(f.channels)
+	n := len(channels)
 	meters, used := make([]*loudness.Peaks, n), make([][]float64, n)
 	for c := range meters {
-		if meters[c], err = loudness.NewPeaks(f.info.SampleRate); err != nil {
+		if meters[c], err = loudness.NewPeaks(info.SampleRate); err != nil {
 			return out, err
 		}
 	}
-	found := faults.NewMeter(f.info.SampleRate, n, faults.Params{})
-	err = recording.EachBlock(ctx, r, f.info.Channels, func(block [][]float64) error {
+	found := faults.NewMeter(info.SampleRate, n, faults.Params{})
+	err = recording.EachBlock(ctx, r, info.Channels, func(block [][]float64) error {
 		for c, m := range meters {
-			used[c] = block[f.channels[c]-1]
+			used[c] = block[channels[c]-1]
 			if err := m.Write(used[c]); err != nil {
 				return err
 			}
@@ -167,21 +142,22 @@ func (f *scan) read(ctx context.Context) (out fileFacts, err error) {
 // that of 17 m of air.
 const micReach = unit.Seconds(0.05)
 
-// compareMics finds how much later the right channel of a take is.
-func (s *Session) compareMics(f *scan) (align.Estimate, error) {
+// compareMics finds how much later the second of two channels is, or only in the middle
+// of the recording.
+func compareMics(sig *signal, channels []int, onlyMiddle bool) (align.Estimate, error) {
 	var parts [2]align.Source
 	for k := range parts {
-		sig, err := newSignal(f.path, f.info, f.channels[k:k+1], nil)
+		one, err := newSignal(sig.path, sig.info, channels[k:k+1], nil)
 		if err != nil {
 			return align.Estimate{}, err
 		}
-		sig.input = f.input
-		r, err := sig.open()
+		one.input = sig.input
+		r, err := one.open()
 		if err != nil {
 			return align.Estimate{}, err
 		}
 		defer r.Close()
-		if parts[k] = r; !s.mics[f.take].described {
+		if parts[k] = r; onlyMiddle {
 			parts[k] = middle{r}
 		}
 	}
@@ -209,7 +185,7 @@ func (m middle) ReadAt(dst []float64, first int64) (int, error) {
 // inspectDeviceFiles reads the headers of impulse responses. Files that are no
 // audio, such as models, are left alone.
 func (s *Session) inspectDeviceFiles() error {
-	s.irs = map[string]deviceFile{}
+	s.Responses = map[string]wavio.Info{}
 	for _, f := range s.Result.Files {
 		if f.Use != "device file" || !manifest.NamesRecording(f.Path) {
 			continue
@@ -221,7 +197,7 @@ func (s *Session) inspectDeviceFiles() error {
 		if err != nil {
 			return &mistake.Error{Problems: []error{err}}
 		}
-		s.irs[f.Path] = deviceFile{f.Path, info}
+		s.Responses[f.Path] = info
 	}
 	return nil
 }

@@ -14,32 +14,32 @@ func settingQuestions() []question {
 		{
 			id: IDOneChange, name: "One change", was: "Only one thing changed", group: GroupSettings,
 			why:   "a difference that is heard can come from anything that differs",
-			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Session).askOneChange,
+			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Measured).askOneChange,
 		},
 		{
 			id: idVaried, name: "Slot under test", was: "Every take sets the slot under test", group: GroupSettings,
 			why:   "two takes of one setting show no difference between devices",
-			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Session).askVaried,
+			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Measured).askVaried,
 		},
 		{
 			id: idAllowed, name: "Allowed changes", group: GroupSettings,
 			why:   "equal knob positions are not equal settings, so some controls must move; readers should know which",
-			limit: words("listed in may_differ and shown"), ask: (*Session).askAllowed,
+			limit: words("listed in may_differ and shown"), ask: (*Measured).askAllowed,
 		},
 		{
 			id: idUnstated, name: "Settings complete", was: "Settings written down", group: GroupSettings,
 			why:   "what is not written down can be neither checked nor repeated",
-			limit: words("every control that one take states is stated in all"), ask: (*Session).askUnstated,
+			limit: words("every control that one take states is stated in all"), ask: (*Measured).askUnstated,
 		},
 		{
 			id: idScales, name: "Control scales", was: "One scale for one control", group: GroupSettings,
 			why:   "noon and 5 may be one position or two; readers cannot tell",
-			limit: words("one control is written in one scale"), ask: (*Session).askScales,
+			limit: words("one control is written in one scale"), ask: (*Measured).askScales,
 		},
 		{
 			id: idIRRate, name: "Impulse response rate", was: "Impulse responses at the takes' rate", group: GroupSettings,
 			why:   "a response at another rate is converted when it is loaded, in a way that depends on the program",
-			limit: words("the sample rate of the takes"), ask: (*Session).askIRRate,
+			limit: words("the sample rate of the takes"), ask: (*Measured).askIRRate,
 		},
 	}
 }
@@ -52,7 +52,7 @@ type difference struct {
 
 // differencesOf returns the rows of the settings table, and the properties of
 // microphones, that differ and for which keep is true.
-func (s *Session) differencesOf(keep func(slot string, r SettingRow) bool) []difference {
+func (s *Measured) differencesOf(keep func(slot string, r SettingRow) bool) []difference {
 	var out []difference
 	for _, slot := range s.Result.Settings.Slots {
 		for _, r := range slot.Rows {
@@ -71,7 +71,7 @@ func (s *Session) differencesOf(keep func(slot string, r SettingRow) bool) []dif
 
 // rowDiffers reports whether a row differs in substance: two paths to files of
 // the same bytes are no difference.
-func (s *Session) rowDiffers(r SettingRow) bool {
+func (s *Measured) rowDiffers(r SettingRow) bool {
 	if !r.Differs {
 		return false
 	}
@@ -92,7 +92,7 @@ func (s *Session) rowDiffers(r SettingRow) bool {
 }
 
 // values tells which takes have which value: "noon in A and B", "3 o'clock in C".
-func (s *Session) values(r SettingRow) []string {
+func (s *Measured) values(r SettingRow) []string {
 	var texts []string
 	takes := map[string][]string{}
 	for i, v := range r.Values {
@@ -112,7 +112,7 @@ func (s *Session) values(r SettingRow) []string {
 	return out
 }
 
-func (s *Session) askOneChange(a *answers) {
+func (s *Measured) askOneChange(a *answers) {
 	changes := s.differencesOf(func(slot string, r SettingRow) bool {
 		// A control that only some takes state is not known to differ.
 		return !r.Varied && !r.Allowed && !onlyUnstated(r)
@@ -142,7 +142,7 @@ func onlyUnstated(r SettingRow) bool {
 }
 
 // microphoneChanges compares the microphones of two-microphone takes.
-func (s *Session) microphoneChanges() []difference {
+func (s *Measured) microphoneChanges() []difference {
 	var out []difference
 	for side := range 2 {
 		name := []string{"left microphone", "right microphone"}[side]
@@ -170,7 +170,7 @@ func (s *Session) microphoneChanges() []difference {
 	return out
 }
 
-func (s *Session) askVaried(a *answers) {
+func (s *Measured) askVaried(a *answers) {
 	c := s.Manifest
 	texts := map[int]string{} // what each take says of the slot
 	for i := range c.Takes {
@@ -233,7 +233,7 @@ func (s *Session) askVaried(a *answers) {
 	}
 }
 
-func (s *Session) askAllowed(a *answers) {
+func (s *Measured) askAllowed(a *answers) {
 	for _, d := range s.differencesOf(func(slot string, r SettingRow) bool { return r.Allowed && !r.Varied }) {
 		a.pass(d.where, "differs", strings.Join(d.groups, "; "))
 	}
@@ -255,7 +255,7 @@ type stand struct {
 	stated       map[string][]manifest.Control // by control, of the takes that state it
 }
 
-func (s *Session) stands() []*stand {
+func (s *Measured) stands() []*stand {
 	c := s.Manifest
 	var out []*stand
 	for i := range c.Takes {
@@ -283,7 +283,7 @@ func (s *Session) stands() []*stand {
 	return out
 }
 
-func (s *Session) askUnstated(a *answers) {
+func (s *Measured) askUnstated(a *answers) {
 	asked := false
 	for _, x := range s.stands() {
 		for _, name := range x.controls {
@@ -305,7 +305,7 @@ func (s *Session) askUnstated(a *answers) {
 	}
 }
 
-func (s *Session) askScales(a *answers) {
+func (s *Measured) askScales(a *answers) {
 	several := false
 	for _, x := range s.stands() {
 		for _, name := range x.controls {
@@ -352,15 +352,15 @@ func scaleOf(k manifest.Control) string {
 	return "text"
 }
 
-func (s *Session) askIRRate(a *answers) {
+func (s *Measured) askIRRate(a *answers) {
 	rate := s.Result.Timeline.SampleRate
 	for _, f := range s.Result.Files {
-		ir, ok := s.irs[f.Path]
+		ir, ok := s.Responses[f.Path]
 		if !ok || slices.ContainsFunc(a.out, func(c Check) bool { return c.Subject == f.Path }) {
 			continue
 		}
-		value := fmt.Sprintf("%d Hz", ir.info.SampleRate)
-		if ir.info.SampleRate == rate {
+		value := fmt.Sprintf("%d Hz", ir.SampleRate)
+		if ir.SampleRate == rate {
 			a.pass(f.Path, value, "as the takes")
 			continue
 		}

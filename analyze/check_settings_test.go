@@ -18,7 +18,7 @@ func settingsOnly(t *testing.T, text string) *Result {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Manifest: c, Result: newResult(c, "test")}
+	s := &Measured{Manifest: c, Result: newResult(c, "test")}
 	for _, part := range [][]question{settingQuestions(), safetyQuestions()} {
 		for _, q := range part {
 			a := answers{question: q}
@@ -175,7 +175,7 @@ func TestLimits(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return &Session{Manifest: c}, checkLimits(c)
+		return &Session{Measured: Measured{Manifest: c}}, checkLimits(c)
 	}
 	for _, c := range []struct{ limits, id, shown string }{
 		{"lag: 0.5 ms", idLag, "at most 0.50 ms"},
@@ -244,7 +244,7 @@ func TestCatalogue(t *testing.T) {
 			}
 		}
 	}
-	s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{}}
+	s := &Measured{Manifest: &manifest.Comparison{}, Result: &Result{}}
 	for _, x := range s.accusations(true) {
 		for _, id := range x.checks {
 			if !seen[id] {

@@ -12,14 +12,6 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// steadiness is what a repeat shows of changes during it or the take that it repeats.
-type steadiness struct {
-	asked  bool // the take is a repeat
-	of     string
-	told   bool // there was enough playing
-	change steady.Change
-}
-
 // unsteadyFrom is the change in dB from which a repeat does not tell how small a
 // difference the session resolves, whatever the author's limit is.
 const unsteadyFrom = 0.5
@@ -31,16 +23,15 @@ func steadyQuestions() []question {
 		why: "a fader, a knob or a supply that moves during a take makes it another device half way through",
 		limit: limit{kind: within, value: unsteadyFrom, unit: "dB", decimals: 1, least: 0.1, most: 12,
 			source: "common practice, no source: about the smallest step of level that is heard in music"},
-		ask: (*Session).askSteady,
+		ask: (*Measured).askSteady,
 	}}
 }
 
 // compareRepeats compares every repeat with the take that it repeats, over time.
 func (s *Session) compareRepeats(ctx context.Context) error {
 	whole := s.Result.Timeline.Spans[0]
-	s.steadiness = make([]steadiness, len(s.takes))
 	var pauses []steady.Stretch
-	for _, q := range s.quiet {
+	for _, q := range s.Quiet {
 		pauses = append(pauses, steady.Stretch(q))
 	}
 	track := make([]func() (*steady.Track, error), len(s.takes))
@@ -51,7 +42,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 				return nil, err
 			}
 			defer r.Close()
-			return steady.NewTrack(r, s.offsets[i], int64(whole.FirstFrame), int64(whole.Frames))
+			return steady.NewTrack(r, s.Takes[i].Frame, int64(whole.FirstFrame), int64(whole.Frames))
 		})
 	}
 	type facts struct {
@@ -73,7 +64,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 			OffsetA, OffsetB int64
 			Whole            stretch
 			Pauses           []steady.Stretch
-		}{s.takes[i].heard(), s.takes[k].heard(), s.offsets[i], s.offsets[k], stretch{int64(whole.FirstFrame), int64(whole.Frames)}, pauses}
+		}{s.takes[i].heard(), s.takes[k].heard(), s.Takes[i].Frame, s.Takes[k].Frame, stretch{int64(whole.FirstFrame), int64(whole.Frames)}, pauses}
 		found[i], err = once(s, "changes during a take", in, []*signal{s.takes[i], s.takes[k]}, func() (out facts, err error) {
 			a, err := track[i]()
 			if err != nil {
@@ -94,11 +85,11 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 		if k < 0 {
 			continue
 		}
-		x := &s.steadiness[i]
-		x.asked, x.of = true, s.Result.Takes[k].Name
-		x.change, x.told = found[i].Change, found[i].Told
+		x := &s.Takes[i].Steady
+		x.Asked, x.Of = true, s.Result.Takes[k].Name
+		x.Change, x.Told = found[i].Change, found[i].Told
 		if x.changed(unsteadyFrom) {
-			s.unsteady = append(s.unsteady, Unsteady{s.Result.Takes[i].Name, x.of, x.words()})
+			s.unsteady = append(s.unsteady, Unsteady{s.Result.Takes[i].Name, x.Of, x.words()})
 		}
 	}
 	return nil
@@ -106,13 +97,13 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 
 // changed reports whether the take or what it repeats changed, by more than a limit
 // in dB, while it was recorded.
-func (x steadiness) changed(limit float64) bool {
-	return x.told && x.change.Found && math.Abs(float64(x.change.Size)) > limit
+func (x Steadiness) changed(limit float64) bool {
+	return x.Told && x.Change.Found && math.Abs(float64(x.Change.Size)) > limit
 }
 
 // words say what changed, when and by how much.
-func (x steadiness) words() string {
-	c := x.change
+func (x Steadiness) words() string {
+	c := x.Change
 	what := "the level"
 	if c.Band != "" {
 		what = "the octave around " + c.Band
@@ -129,36 +120,38 @@ func (x steadiness) words() string {
 	return fmt.Sprintf("%s is %s off from %s to %s", what, by, c.From, c.To)
 }
 
-func (s *Session) askSteady(a *answers) {
+func (s *Measured) askSteady(a *answers) {
 	repeated := map[string]bool{}
-	for _, x := range s.steadiness {
-		repeated[x.of] = repeated[x.of] || x.asked && x.told
+	for i := range s.Takes {
+		x := s.Takes[i].Steady
+		repeated[x.Of] = repeated[x.Of] || x.Asked && x.Told
 	}
 	var once []string
-	for i, x := range s.steadiness {
+	for i := range s.Takes {
+		x := s.Takes[i].Steady
 		t := &s.Result.Takes[i]
-		size := math.Abs(float64(x.change.Size))
+		size := math.Abs(float64(x.Change.Size))
 		switch {
-		case !x.asked && !repeated[t.Name]:
+		case !x.Asked && !repeated[t.Name]:
 			once = append(once, t.Name)
-		case !x.asked:
+		case !x.Asked:
 			// Its repeat answers for both.
-		case !x.told:
-			a.skip(t.Name, fmt.Sprintf("%s and %s sound together for less than a few seconds", t.Name, x.of))
+		case !x.Told:
+			a.skip(t.Name, fmt.Sprintf("%s and %s sound together for less than a few seconds", t.Name, x.Of))
 		case x.changed(a.limit.value):
 			outcome := Caution
 			if size > math.Max(farOff, a.limit.value) {
 				outcome = Failed
 			}
-			a.add(answer{subject: t.Name, outcome: outcome, measured: float64(x.change.Size), value: unit.Signed(float64(x.change.Size), 1) + " dB",
-				reason: fmt.Sprintf("against %s, which it repeats, %s: one of the two changed while it was recorded", x.of, x.words()),
+			a.add(answer{subject: t.Name, outcome: outcome, measured: float64(x.Change.Size), value: unit.Signed(float64(x.Change.Size), 1) + " dB",
+				reason: fmt.Sprintf("against %s, which it repeats, %s: one of the two changed while it was recorded", x.Of, x.words()),
 				do:     "listen to that part of both, find out what moved, and record that take again"})
-		case float64(x.change.Hidden) > a.limit.value:
-			a.skip(t.Name, fmt.Sprintf("%s and %s differ so much from moment to moment that only a change of more than %s dB would stand out", t.Name, x.of, unit.Format(float64(x.change.Hidden), 1)))
-		case x.change.Band != "": // within the author's limit
-			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.of, x.words()), "")
+		case float64(x.Change.Hidden) > a.limit.value:
+			a.skip(t.Name, fmt.Sprintf("%s and %s differ so much from moment to moment that only a change of more than %s dB would stand out", t.Name, x.Of, unit.Format(float64(x.Change.Hidden), 1)))
+		case x.Change.Band != "": // within the author's limit
+			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.Of, x.words()), "")
 		default:
-			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part; no octave that is heard changes by more than %s dB", x.of, unit.Format(steady.LeastOctave, 0)), "")
+			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part; no octave that is heard changes by more than %s dB", x.Of, unit.Format(steady.LeastOctave, 0)), "")
 		}
 	}
 	if once != nil {
@@ -168,13 +161,13 @@ func (s *Session) askSteady(a *answers) {
 
 // turnedRepeat returns the take that take i repeats with the other polarity; "" where
 // it has the same, or one of the two polarities is not known.
-func (s *Session) turnedRepeat(i int) string {
+func (s *Measured) turnedRepeat(i int) string {
 	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	if k < 0 || k == i {
 		return ""
 	}
 	polarity := func(k int) string {
-		if k == s.anchor {
+		if k == s.Anchor {
 			return "same"
 		}
 		return s.Result.Takes[k].Alignment.PolarityToReference

@@ -235,7 +235,7 @@ func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *Result {
 	if err != nil {
 		t.Fatal(err)
 	}
-	session := &Session{Manifest: c, workers: runtime.GOMAXPROCS(0), checksOnly: true, Result: newResult(c, "")}
+	session := &Session{Measured: Measured{Manifest: c, Result: newResult(c, "")}, workers: runtime.GOMAXPROCS(0), checksOnly: true}
 	for _, step := range need(session) {
 		if err := step(t.Context()); err != nil {
 			t.Fatal(err)
@@ -244,7 +244,7 @@ func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *Result {
 	for _, q := range session.questions() {
 		if ids[q.id] {
 			a := answers{question: q}
-			q.ask(session, &a)
+			q.ask(&session.Measured, &a)
 			session.Result.Checks = append(session.Result.Checks, a.out...)
 		}
 	}

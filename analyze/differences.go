@@ -24,8 +24,8 @@ func (s *Session) finishSpectra(context.Context) error {
 	sp.Third, sp.Sixth, sp.Twelfth = bandsOf(s.bands.third), bandsOf(s.bands.sixth), bandsOf(s.bands.twelfth)
 	for i := range res.Takes {
 		t := &res.Takes[i]
-		t.Floor = make([]unit.DB, len(s.floors[i]))
-		for b, v := range s.floors[i] {
+		t.Floor = make([]unit.DB, len(s.Takes[i].Floor))
+		for b, v := range s.Takes[i].Floor {
 			t.Floor[b] = v + t.Gain
 		}
 		for k := range t.Measures {
@@ -55,13 +55,13 @@ func (s *Session) finishSpectra(context.Context) error {
 			}
 		}
 		for i := range res.Takes {
-			if res.Comparison.Reference != "" && i == s.anchor {
+			if res.Comparison.Reference != "" && i == s.Anchor {
 				continue
 			}
 			d := Difference{Span: span.Name, Take: res.Takes[i].Name}
 			for r, out := range []*BandDifferences{&d.Third, &d.Sixth, &d.Twelfth} {
 				if res.Comparison.Reference != "" {
-					*out = s.difference(i, s.anchor, k, r)
+					*out = s.difference(i, s.Anchor, k, r)
 				} else {
 					*out = s.toMedian(i, k, r, typical[r])
 				}
@@ -83,13 +83,13 @@ func bandsOf(in []spectrum.Band) []Band {
 // levels returns a take's band levels after matching in one span, at the
 // resolution that scale counts: third, sixth, twelfth octaves.
 func (s *Session) levels(take, span, scale int) []unit.DB {
-	return spectrum.Levels(s.powers[take][span][scale].Power, s.Result.Takes[take].Gain)
+	return spectrum.Levels(s.Takes[take].Powers[span][scale].Power, s.Result.Takes[take].Gain)
 }
 
 // difference compares take a with take b in one span at one of the resolutions.
 func (s *Session) difference(a, b, span, scale int) BandDifferences {
 	ga, gb := s.Result.Takes[a].Gain, s.Result.Takes[b].Gain
-	c := spectrum.CompareBands(s.powers[a][span][scale], s.powers[b][span][scale], ga, gb, s.confidence)
+	c := spectrum.CompareBands(s.Takes[a].Powers[span][scale], s.Takes[b].Powers[span][scale], ga, gb, s.confidence)
 	return s.resolve(c.Difference, c.HalfWidth, span, scale)
 }
 
@@ -113,7 +113,7 @@ func (s *Session) medianOf(span, scale int) medianBands {
 		if !s.countsForMedian(i) {
 			continue
 		}
-		freedom := s.powers[i][span][scale].Freedom
+		freedom := s.Takes[i].Powers[span][scale].Freedom
 		for b, v := range s.levels(i, span, scale) {
 			if !math.IsNaN(float64(v)) {
 				values[b] = append(values[b], v)
@@ -131,7 +131,7 @@ func (s *Session) medianOf(span, scale int) medianBands {
 func (s *Session) toMedian(take, span, scale int, typical medianBands) BandDifferences {
 	diff := s.levels(take, span, scale)
 	half := make([]unit.DB, len(diff))
-	freedom := s.powers[take][span][scale].Freedom
+	freedom := s.Takes[take].Powers[span][scale].Freedom
 	for b := range diff {
 		diff[b] -= typical.level[b]
 		half[b] = max(spectrum.SmallestDifference, spectrum.DifferenceHalfWidth(freedom[b], typical.freedom[b], s.confidence))
@@ -144,7 +144,7 @@ func (s *Session) toMedian(take, span, scale int, typical medianBands) BandDiffe
 
 // countsForMedian leaves out what is not one of the things compared: a repeat would
 // count a take twice.
-func (s *Session) countsForMedian(i int) bool { return s.Result.Takes[i].Contestant() }
+func (s *Measured) countsForMedian(i int) bool { return s.Result.Takes[i].Contestant() }
 
 // median sorts v and returns its median, NaN for none.
 func median[T ~float64](v []T) T {
@@ -220,10 +220,10 @@ func (s *Session) findResolution() {
 	for scale, bands := range s.bands.scales() {
 		*out[scale] = make([]unit.DB, len(bands))
 		for i := range res.Takes {
-			if i == s.anchor && len(res.Takes) > 1 {
+			if i == s.Anchor && len(res.Takes) > 1 {
 				continue
 			}
-			for n, h := range s.difference(i, s.anchor, 0, scale).HalfWidth {
+			for n, h := range s.difference(i, s.Anchor, 0, scale).HalfWidth {
 				if h > (*out[scale])[n] || math.IsNaN(float64(h)) {
 					(*out[scale])[n] = h
 				}

@@ -29,7 +29,7 @@ func TestNeighbours(t *testing.T) {
 
 // TestMedianOfTakes asks that no repeat, bypass or room moves the median.
 func TestMedianOfTakes(t *testing.T) {
-	s := &Session{Result: &Result{Takes: []Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}
+	s := &Session{Measured: Measured{Result: &Result{Takes: []Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}}
 	for i, want := range []bool{true, false, false, false} {
 		if got := s.countsForMedian(i); got != want {
 			t.Errorf("%s: %v", s.Result.Takes[i].Name, got)
@@ -48,7 +48,7 @@ func TestHumOfRepeat(t *testing.T) {
 	take := func(name, of string, hum unit.DBFS) Take {
 		return Take{Name: name, RepeatOf: of, Noise: Noise{Measured: true, AsMatched: NoiseLevels{Hum: hum, Hiss: -90}}}
 	}
-	s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{
+	s := &Measured{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{
 		take("One", "", -70), take("Two", "", -60), take("Three", "", -64), take("Two again", "Two", -58)}}}
 	var a answers
 	for _, q := range catalogue() {

@@ -21,11 +21,11 @@ type accusation struct {
 	checks []string
 	// best is the standing when all of them hold; because says what holds.
 	best    Standing
-	because func(*Session) string
+	because func(*Measured) string
 }
 
 // exclusions answers the classic accusations from the checks.
-func (s *Session) exclusions() []Exclusion {
+func (s *Measured) exclusions() []Exclusion {
 	published := true
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
@@ -63,7 +63,7 @@ func (s *Session) exclusions() []Exclusion {
 
 // standing returns what speaks against an exclusion, the worst first: a failed
 // check, a caution, a question that was not answered. It is "" when all hold.
-func (s *Session) standing(ids []string) (standing Standing, because string) {
+func (s *Measured) standing(ids []string) (standing Standing, because string) {
 	for _, o := range []Outcome{Failed, Caution, NotMeasured} {
 		var texts []string
 		for _, c := range s.Result.Checks {
@@ -107,10 +107,10 @@ func pauses(n int) string {
 	return fmt.Sprintf("each of the %d pauses", n)
 }
 
-func say(text string) func(*Session) string { return func(*Session) string { return text } }
+func say(text string) func(*Measured) string { return func(*Measured) string { return text } }
 
 // limitOf returns the limit of a check as shown.
-func (s *Session) limitOf(id string) string {
+func (s *Measured) limitOf(id string) string {
 	for _, q := range s.questions() {
 		if q.id == id {
 			return q.limit.String()
@@ -120,7 +120,7 @@ func (s *Session) limitOf(id string) string {
 }
 
 // worst returns the largest magnitude among the measured values of a check.
-func (s *Session) worst(id string) float64 {
+func (s *Measured) worst(id string) float64 {
 	w := math.NaN()
 	for _, c := range s.Result.Checks {
 		if v := math.Abs(float64(c.Measured)); c.ID == id && !(v <= w) && !math.IsNaN(v) {
@@ -131,7 +131,7 @@ func (s *Session) worst(id string) float64 {
 }
 
 // least returns the least of the measured values of a check, NaN for none.
-func (s *Session) least(id string) float64 {
+func (s *Measured) least(id string) float64 {
 	w := math.NaN()
 	for _, c := range s.Result.Checks {
 		if v := float64(c.Measured); c.ID == id && !(v >= w) && !math.IsNaN(v) {
@@ -143,7 +143,7 @@ func (s *Session) least(id string) float64 {
 
 // openDrift says how far the clocks may differ where the recording is too short
 // to tell whether that is within the limit; "" where that is not known either.
-func (s *Session) openDrift() string {
+func (s *Measured) openDrift() string {
 	most := s.mostDrift()
 	for _, c := range s.Result.Checks {
 		if c.Outcome == NotMeasured && c.ID == idRateLabel {
@@ -156,7 +156,7 @@ func (s *Session) openDrift() string {
 	return fmt.Sprintf("%sno take runs fast or slow against the %s by more than %s, so no sample rate is wrong; the recording is too short to tell down to the limit of %s", unmeasured, s.sourceName(), driftBound(most), strings.TrimPrefix(s.limitOf(idDrift), "±"))
 }
 
-func (s *Session) accusations(published bool) []accusation {
+func (s *Measured) accusations(published bool) []accusation {
 	pick := func(yes Standing) Standing {
 		if published {
 			return yes
@@ -173,7 +173,7 @@ func (s *Session) accusations(published bool) []accusation {
 		disclosed = NotExcluded // there is no word to rest on
 	}
 	bypassed := ExcludedByMeasurement
-	if s.dry == nil || s.silence() != "" {
+	if s.Dry == nil || s.silence() != "" {
 		bypassed = NotExcluded
 	}
 	// What is withheld was measured, but no reader can repeat that.
@@ -186,19 +186,19 @@ func (s *Session) accusations(published bool) []accusation {
 	return []accusation{
 		{
 			"a take is of another performance", []string{IDPerformance}, ExcludedByMeasurement,
-			func(s *Session) string {
+			func(s *Measured) string {
 				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
 			},
 		},
 		{
 			"a part of a take is of another pass, was moved or left out", []string{IDPerformance, idLag}, partly,
-			func(*Session) string {
+			func(*Measured) string {
 				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.sourceName() + " plays"
 			},
 		},
 		{
 			"the performance went in at another level", []string{idReampLevel}, AuthorsWord,
-			func(s *Session) string {
+			func(s *Measured) string {
 				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
 					return "no recording shows the level at which it went into the devices"
 				}
@@ -207,7 +207,7 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a knob was moved, or something else was changed", []string{IDOneChange}, AuthorsWord,
-			func(s *Session) string {
+			func(s *Measured) string {
 				text := "the positions are as the author wrote them down; nothing but " + s.Result.Comparison.Varies + " differs there"
 				for _, r := range s.Result.Resolution.Repeats {
 					text += fmt.Sprintf("; %s, recorded again as %s, came back within %s LU", r.Of, r.Take, unit.Format(math.Abs(float64(r.Level)), 2))
@@ -217,19 +217,19 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a level or a control was changed during a take", []string{idSteady}, ExcludedByMeasurement,
-			func(s *Session) string {
+			func(s *Measured) string {
 				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(idSteady), 2))
 			},
 		},
 		{
 			"a gate hid the noise of a take", []string{idGate}, ExcludedByMeasurement,
-			func(s *Session) string {
-				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.quiet)))
+			func(s *Measured) string {
+				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.Quiet)))
 			},
 		},
 		{
 			"one file stands for two takes", []string{idSameFile, idNearCopy}, ExcludedByMeasurement,
-			func(s *Session) string {
+			func(s *Measured) string {
 				text := "all files have different SHA-256 sums"
 				for _, c := range s.Result.Checks {
 					if c.ID == idNearCopy && c.Outcome == Passed {
@@ -241,7 +241,7 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a device was bypassed", []string{idPath}, bypassed,
-			func(s *Session) string {
+			func(s *Measured) string {
 				if bypassed == NotExcluded {
 					return "there is no dry recording to compare the takes with"
 				}
@@ -254,13 +254,13 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a take was edited", []string{IDPerformance, idSlips, idClicks, idDropouts}, ExcludedByMeasurement,
-			func(s *Session) string {
+			func(s *Measured) string {
 				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the author's word"
 			},
 		},
 		{
 			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, ExcludedByMeasurement,
-			func(s *Session) string {
+			func(s *Measured) string {
 				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
 			},
 		},
@@ -270,7 +270,7 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"one take was made louder", []string{IDMatch}, louder,
-			func(s *Session) string {
+			func(s *Measured) string {
 				if !published {
 					return "this is settled when the report is built, which measures every published file again"
 				}
@@ -279,13 +279,13 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"a part that shows the difference was left out", []string{idSections, idLengths}, ExcludedByMeasurement,
-			func(s *Session) string {
+			func(s *Measured) string {
 				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(idLengths), 2), s.limitOf(idLengths)) + withheld
 			},
 		},
 		{
 			"the page or its audio was changed later", nil, pick(ExcludedByFiles),
-			func(*Session) string {
+			func(*Measured) string {
 				if !published {
 					return "this is settled when the report is built, which lists the SHA-256 of every file"
 				}
@@ -294,7 +294,7 @@ func (s *Session) accusations(published bool) []accusation {
 		},
 		{
 			"somebody paid for the outcome", nil, disclosed,
-			func(s *Session) string {
+			func(s *Measured) string {
 				if s.Result.Comparison.Disclosure == "" {
 					return "the author does not say who paid and who lent the gear (disclosure)"
 				}

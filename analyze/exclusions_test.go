@@ -10,7 +10,7 @@ import (
 // is one.
 func TestUndisclosed(t *testing.T) {
 	for disclosure, want := range map[string]Standing{"": NotExcluded, "Nobody paid.": AuthorsWord} {
-		s := &Session{Manifest: &manifest.Comparison{}, Result: &Result{Comparison: Comparison{Disclosure: disclosure}}}
+		s := &Measured{Manifest: &manifest.Comparison{}, Result: &Result{Comparison: Comparison{Disclosure: disclosure}}}
 		for _, x := range s.accusations(true) {
 			if x.text == "somebody paid for the outcome" && x.best != want {
 				t.Errorf("disclosure %q: %s, want %s", disclosure, x.best, want)

@@ -229,7 +229,14 @@ func (s *Session) openRecordings(l fileList) error {
 	if bad != nil {
 		return &mistake.Error{Problems: bad}
 	}
-	s.anchor = s.anchorOf(s.anchorSum)
+	if s.dry != nil {
+		r := s.dry.recording()
+		s.Dry = &r
+	}
+	for _, sig := range s.takes {
+		s.Takes = append(s.Takes, newTakeEvidence(sig.recording()))
+	}
+	s.Anchor = s.anchorOf(s.anchorSum)
 	s.Result.Parameters.PairsWith = s.pairsWithOf()
 	rate := s.source().info.SampleRate
 	for i, u := range l.takes {
@@ -274,7 +281,7 @@ func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err 
 }
 
 // fileHash returns the SHA-256 of a file as its manifest path names it.
-func (s *Session) fileHash(path string) string {
+func (s *Measured) fileHash(path string) string {
 	path = filepath.ToSlash(path)
 	for _, f := range s.Result.Files {
 		if f.Path == path {

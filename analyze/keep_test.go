@@ -309,7 +309,7 @@ func TestKeptWrong(t *testing.T) {
 			t.Errorf("%s: not said; warnings %q", c.name, said)
 		}
 		for i, x := range was.Takes {
-			if got := after.offsets[i]; got != x.Alignment.Frames() || after.Result.Takes[i].Alignment.Frames() != got {
+			if got := after.Takes[i].Frame; got != x.Alignment.Frames() || after.Result.Takes[i].Alignment.Frames() != got {
 				t.Errorf("%s: %s is shifted by %d frames, was %d", c.name, x.Name, got, x.Alignment.Frames())
 			}
 		}

@@ -100,6 +100,14 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement, 
 	return nil
 }
 
+// wholes are the measurements of the takes' whole spans.
+func (s *Session) wholes() (out []loudness.Measurement) {
+	for i := range s.Takes {
+		out = append(out, s.Takes[i].Whole)
+	}
+	return out
+}
+
 // whyUnmatched says what a take without any loudness has, and what follows.
 const whyUnmatched = "nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched"
 

@@ -38,13 +38,6 @@ func (s *Session) measure(ctx context.Context) error {
 	tl := &s.Result.Timeline
 	whole := tl.Spans[0]
 	s.bands = newBandSets()
-	s.powers = make([][][3]spectrum.BandPowers, len(s.takes))
-	s.noise = make([]noise.Result, len(s.takes))
-	s.whole = make([]loudness.Measurement, len(s.takes))
-	s.nearGate = make([][]nearGate, len(s.takes))
-	if s.floors == nil {
-		s.floors = make([][]unit.DB, len(s.takes))
-	}
 	total := int64(whole.Frames) * int64(len(s.takes))
 	if s.dry != nil {
 		total += int64(whole.Frames)
@@ -63,10 +56,10 @@ func (s *Session) measure(ctx context.Context) error {
 				Frames int64
 				Quiet  []noise.Stretch
 				Params noise.Params
-			}{s.dry.heard(), int64(whole.FirstFrame), int64(whole.Frames), s.quiet, s.noiseParams()}, []*signal{s.dry}, func() (noise.Result, error) {
+			}{s.dry.heard(), int64(whole.FirstFrame), int64(whole.Frames), s.Quiet, s.noiseParams()}, []*signal{s.dry}, func() (noise.Result, error) {
 				return s.measureNoise(ctx, s.dry, int64(whole.FirstFrame), step)
 			})
-			s.dryNoise = &r
+			s.DryNoise = &r
 			return err
 		})
 	}
@@ -97,7 +90,7 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 		Spans  []stretch       // from there
 		Quiet  []noise.Stretch // from there
 		Params noise.Params
-	}{sig.heard(), s.firstFrame(i, whole), nil, shifted(s.quiet, -int64(whole.FirstFrame)), s.noiseParams()}
+	}{sig.heard(), s.firstFrame(i, whole), nil, shifted(s.Quiet, -int64(whole.FirstFrame)), s.noiseParams()}
 	for _, sp := range tl.Spans {
 		in.Spans = append(in.Spans, stretch{int64(sp.FirstFrame - whole.FirstFrame), int64(sp.Frames)})
 	}
@@ -108,7 +101,7 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	for k := range out.Measures {
 		out.Measures[k].Span = tl.Spans[k].Name
 	}
-	s.whole[i], s.powers[i], s.noise[i], s.floors[i], s.nearGate[i] = out.Whole, out.Powers, out.Noise, out.Floor, out.Near
+	s.Takes[i].Whole, s.Takes[i].Powers, s.Takes[i].Noise, s.Takes[i].Floor, s.Takes[i].NearGate = out.Whole, out.Powers, out.Noise, out.Floor, out.Near
 	s.Result.Takes[i].Measures = out.Measures
 	return nil
 }
@@ -169,7 +162,7 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 			out.Near = append(out.Near, near)
 		}
 	}
-	if out.Floor = s.floors[i]; out.Floor == nil {
+	if out.Floor = s.Takes[i].Floor; out.Floor == nil {
 		out.Floor = s.floorOf(sig, out.Noise)
 	}
 	// One spectrum at a time: many sections together would take much memory.
@@ -212,7 +205,7 @@ func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []uni
 // noiseMeter returns a meter over the timeline's pauses for a recording that
 // is read from the whole span's first frame on.
 func (s *Session) noiseMeter(sig *signal, first int64) (*noise.Meter, error) {
-	return noise.NewMeter(sig.info.SampleRate, sig.channels(), shifted(s.quiet, -first), s.noiseParams())
+	return noise.NewMeter(sig.info.SampleRate, sig.channels(), shifted(s.Quiet, -first), s.noiseParams())
 }
 
 func (s *Session) noiseParams() noise.Params {
@@ -258,7 +251,7 @@ func (s *Session) finishNoise(ctx context.Context) error {
 	splits := make([]noise.SplitResult, len(s.takes))
 	if s.dry != nil {
 		err := s.each(ctx, len(s.takes), func(i int) (err error) {
-			if s.noise[i].Measured {
+			if s.Takes[i].Noise.Measured {
 				splits[i], err = s.splitNoise(i)
 			}
 			return err
@@ -272,13 +265,13 @@ func (s *Session) finishNoise(ctx context.Context) error {
 	}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
-		n := s.noise[i]
+		n := s.Takes[i].Noise
 		out := Noise{
 			Measured: n.Measured, Reason: n.Reason, Gated: n.Gated, Silent: n.Silent, GateReason: n.GateReason,
 			Duration: n.Duration, Mains: n.Mains, CarriedIn: unit.DBFS(nan()), Added: unit.DBFS(nan()),
 			Third: []unit.DB{}, Warnings: append([]string{}, n.Warnings...),
 		}
-		if len(s.quiet) == 0 {
+		if len(s.Quiet) == 0 {
 			out.Measured, out.Reason = false, "the performance has no pause long enough"
 		}
 		out.AsRecorded = noiseLevels(n, 0)
@@ -292,7 +285,7 @@ func (s *Session) finishNoise(ctx context.Context) error {
 		case !n.Measured:
 			out.SplitReason = "the noise was not measured"
 		default:
-			if gated, reason := noise.Gate(*s.dryNoise, n); gated && !out.Gated {
+			if gated, reason := noise.Gate(*s.DryNoise, n); gated && !out.Gated {
 				out.Gated, out.GateReason = true, reason
 			}
 			out.CarriedIn, out.Added, out.SplitReason = splits[i].CarriedIn, splits[i].Added, splits[i].Reason
@@ -311,19 +304,18 @@ func (s *Session) finishNoise(ctx context.Context) error {
 
 // findMissing asks of every take whether the dry recording's noise is in it.
 func (s *Session) findMissing(ctx context.Context) error {
-	if s.dry == nil || s.dryNoise == nil || !s.dryNoise.Measured || s.dryNoise.Silent {
+	if s.dry == nil || s.DryNoise == nil || !s.DryNoise.Measured || s.DryNoise.Silent {
 		return nil
 	}
-	s.missing = make([]unit.DB, len(s.takes))
 	return s.each(ctx, len(s.takes), func(i int) (err error) {
-		s.missing[i], err = once(s, "noise missing", s.besideDry(i), []*signal{s.dry, s.takes[i]}, func() (unit.DB, error) {
+		s.Takes[i].Missing, err = once(s, "noise missing", s.besideDry(i), []*signal{s.dry, s.takes[i]}, func() (unit.DB, error) {
 			dry, take, err := openBoth(s.dry, s.takes[i])
 			if err != nil {
 				return 0, err
 			}
 			defer dry.Close()
 			defer take.Close()
-			return noise.Missing(noise.Signal{Source: dry, Pauses: s.quiet}, noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i])}, s.Result.Timeline.SampleRate)
+			return noise.Missing(noise.Signal{Source: dry, Pauses: s.Quiet}, noise.Signal{Source: take, Pauses: shifted(s.Quiet, s.Takes[i].Frame)}, s.Result.Timeline.SampleRate)
 		})
 		return err
 	})
@@ -334,7 +326,8 @@ func (s *Session) findMissing(ctx context.Context) error {
 func (s *Session) foundMains() unit.Hertz {
 	takes := map[unit.Hertz]int{}
 	var most unit.Hertz
-	for _, n := range s.noise {
+	for i := range s.Takes {
+		n := s.Takes[i].Noise
 		if n.MainsSource != "found" {
 			continue
 		}
@@ -358,7 +351,7 @@ type besideDry struct {
 
 func (s *Session) besideDry(i int) besideDry {
 	whole := s.Result.Timeline.Spans[0]
-	return besideDry{s.dry.heard(), s.takes[i].heard(), s.quiet, s.offsets[i], stretch{int64(whole.FirstFrame), int64(whole.Frames)}, s.noiseParams()}
+	return besideDry{s.dry.heard(), s.takes[i].heard(), s.Quiet, s.Takes[i].Frame, stretch{int64(whole.FirstFrame), int64(whole.Frames)}, s.noiseParams()}
 }
 
 func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
@@ -370,8 +363,8 @@ func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
 		defer dry.Close()
 		defer take.Close()
 		return noise.Split(
-			noise.Signal{Source: dry, Pauses: s.quiet, Result: *s.dryNoise},
-			noise.Signal{Source: take, Pauses: shifted(s.quiet, s.offsets[i]), Result: s.noise[i]},
+			noise.Signal{Source: dry, Pauses: s.Quiet, Result: *s.DryNoise},
+			noise.Signal{Source: take, Pauses: shifted(s.Quiet, s.Takes[i].Frame), Result: s.Takes[i].Noise},
 			s.Result.Timeline.SampleRate, s.noiseParams())
 	})
 }
@@ -405,7 +398,6 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	var dry func() (*align.Excerpt, error)
 	if s.dry != nil {
 		dry = s.excerpt(s.dry, 0)
-		s.ofDry = make([]align.Copy, len(s.takes))
 	}
 	groups := s.groups()
 	reads := int64(0)
@@ -428,7 +420,7 @@ func (s *Session) compareTakes(ctx context.Context) error {
 			Lag       unit.Samples
 			Whole     stretch
 		}{s.dry.heard(), s.takes[i].heard(), lag, stretch{int64(whole.FirstFrame), int64(whole.Frames)}}
-		s.ofDry[i], err = once(s, "copy of the dry recording", in, []*signal{s.dry, s.takes[i]}, func() (align.Copy, error) {
+		s.Takes[i].OfDry, err = once(s, "copy of the dry recording", in, []*signal{s.dry, s.takes[i]}, func() (align.Copy, error) {
 			d, err := dry()
 			if err != nil {
 				return align.Copy{}, err

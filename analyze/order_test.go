@@ -244,7 +244,7 @@ func TestAnchor(t *testing.T) {
 		{"the report before had another", "", "Elm", "Ash"},
 		{"the first by name of those compared", "", "", "Ash"},
 	} {
-		s := &Session{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &Result{Takes: takes}}
+		s := &Session{Measured: Measured{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &Result{Takes: takes}}}
 		for _, x := range takes {
 			s.takes = append(s.takes, &signal{sha256: x.Name})
 		}

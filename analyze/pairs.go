@@ -14,7 +14,7 @@ func (s *Session) pairsWithOf() string {
 	if len(s.takes) <= AllPairs {
 		return ""
 	}
-	return s.Result.Takes[s.anchor].Name
+	return s.Result.Takes[s.Anchor].Name
 }
 
 // pairs returns the places of the takes of each pair that is compared, the lower

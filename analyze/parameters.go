@@ -50,6 +50,6 @@ func (s *Session) setParameters() {
 	p.Alignment = AlignmentParameters{
 		CoarseBlock: align.CoarseBlock, MaxLag: o.MaxLag, FineBand: [2]unit.Hertz{o.Low, o.High},
 		FineWindow: align.FineWindow(rate), FineWindows: o.Windows, Clocks: clock.Method(),
-		Anchor: s.Result.Takes[s.anchor].Name,
+		Anchor: s.Result.Takes[s.Anchor].Name,
 	}
 }

@@ -26,14 +26,14 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		mains = earlier.Parameters.Noise.Mains
 	}
 	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
-	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, Result: newResult(c, opts.Version), pageTakes: len(earlier.Takes)}
+	s := &Session{Measured: Measured{Manifest: c, Result: newResult(c, opts.Version)}, workers: opts.workers(), onProgress: opts.Progress, pageTakes: len(earlier.Takes)}
 	if err := plausible(earlier.Timeline); err != nil {
 		return nil, &mistake.Error{Problems: []error{err}}
 	}
 	tl := earlier.Timeline
 	s.Result.Timeline = tl
 	for _, p := range tl.Pauses {
-		s.quiet = append(s.quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
+		s.Quiet = append(s.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
 	}
 	s.Result.Match.Target = earlier.Match.Target
 	s.Result.Comparison.Tuning = earlier.Comparison.Tuning
@@ -68,7 +68,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 			continue
 		}
 		if anchor >= 0 && t == &earlier.Takes[anchor] {
-			s.anchor = len(s.takes)
+			s.Anchor = len(s.takes)
 		}
 		if t.Name == earlier.Comparison.Reference {
 			s.Result.Comparison.Reference = t.Name
@@ -83,8 +83,9 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		if len(floor) != len(earlier.Spectrum.Third) {
 			floor = nil
 		}
-		s.floors = append(s.floors, floor)
-		s.offsets = append(s.offsets, -int64(first))
+		e := newTakeEvidence(signals[i].recording())
+		e.Floor, e.Frame = floor, -int64(first)
+		s.Takes = append(s.Takes, e)
 		take := Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []Measures{}, Alignment: t.Alignment}
 		// The file is aligned to the nearest frame; the rest of the lag is in it.
 		take.Alignment.Applied = t.Alignment.Applied - unit.Samples(t.Alignment.Frames()) - unit.Samples(first)

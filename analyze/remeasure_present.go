@@ -67,7 +67,7 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 	if len(part.Takes) == 0 {
 		return nil, nil, nil
 	}
-	s := &Session{Manifest: &part, workers: opts.workers(), onProgress: opts.Progress, absent: opts.Absent}
+	s := &Session{Measured: Measured{Manifest: &part}, workers: opts.workers(), onProgress: opts.Progress, absent: opts.Absent}
 	defer s.Close()
 	s.Result = newResult(&part, opts.Version)
 	if err := s.readFiles(ctx); err != nil {
@@ -82,14 +82,14 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 	var out []TakeAgain
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
-		t.Gain = GainTo(s.whole[i], earlier.Match.Target)
+		t.Gain = GainTo(s.Takes[i].Whole, earlier.Match.Target)
 		for k := range t.Measures {
 			m := &t.Measures[k]
 			m.Third, m.Sixth, m.Twelfth = s.levels(i, k, 0), s.levels(i, k, 1), s.levels(i, k, 2)
 		}
 		out = append(out, TakeAgain{
 			Name: t.Name, Slug: t.Slug, File: t.File, Signal: t.Signal, Measures: t.Measures, Gain: t.Gain,
-			Noise: NoiseAgain{noiseLevels(s.noise[i], 0), noiseLevels(s.noise[i], t.Gain)},
+			Noise: NoiseAgain{noiseLevels(s.Takes[i].Noise, 0), noiseLevels(s.Takes[i].Noise, t.Gain)},
 		})
 	}
 	return out, s.Result.Files, nil
@@ -111,7 +111,7 @@ func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
 		if math.IsNaN(float64(stored[i].Alignment.Applied)) || max(lag, -lag) > sig.info.Frames {
 			return fmt.Errorf("take %q has a lag of %v samples", stored[i].Name, stored[i].Alignment.Applied)
 		}
-		s.offsets = append(s.offsets, lag)
+		s.Takes[i].Frame = lag
 		edge := int64(float64(keptEdge) * float64(tl.SampleRate))
 		if first := s.firstFrame(i, whole); first < -edge || first > sig.info.Frames-int64(whole.Frames)+edge {
 			return fmt.Errorf("the time that all takes share lies outside the recording of %q", stored[i].Name)
@@ -126,7 +126,7 @@ func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
 		return errors.New("the time that all takes share lies outside the dry recording")
 	}
 	for _, p := range tl.Pauses {
-		s.quiet = append(s.quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
+		s.Quiet = append(s.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
 	}
 	return nil
 }

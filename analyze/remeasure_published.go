@@ -168,7 +168,7 @@ func (out *FromPublished) fill(s *Session, earlier *Result) {
 		floors[t.Name] = s.roundingFloor(i)
 		take := PublishedTake{Name: t.Name, Measures: []AudioMeasures{}}
 		for k, m := range t.Measures {
-			out.hideGated(&m.AudioMeasures, s.nearGate[i][k])
+			out.hideGated(&m.AudioMeasures, s.Takes[i].NearGate[k])
 			out.hideBands(m.AudioMeasures, s, floors[t.Name])
 			out.hideSeries(m.Series, t.Gain, floors[t.Name])
 			take.Measures = append(take.Measures, m.AudioMeasures)
@@ -215,7 +215,7 @@ func (out *FromPublished) hideGated(m *AudioMeasures, near nearGate) {
 func (out *FromPublished) alternatives(s *Session) []Alternative {
 	list := alternatives(s.Result)
 	near := func(span int) bool {
-		return slices.ContainsFunc(s.nearGate, func(n []nearGate) bool { return n[span].Integrated })
+		return slices.ContainsFunc(s.Takes, func(t TakeEvidence) bool { return t.NearGate[span].Integrated })
 	}
 	for i := range list {
 		x := &list[i]
@@ -360,7 +360,7 @@ func (r *Result) matchedLevel(take string) float64 {
 // the whole of a take.
 func (s *Session) wholeNearGate(take string) bool {
 	i := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == take })
-	return i >= 0 && s.nearGate[i][0].Integrated
+	return i >= 0 && s.Takes[i].NearGate[0].Integrated
 }
 
 // list returns the levels, to be changed.

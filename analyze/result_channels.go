@@ -31,7 +31,7 @@ func (e EqualChannels) String() string {
 
 // equal returns what the second of two channels is when it is the first but for
 // noise, nil otherwise.
-func (f *scan) equal() *EqualChannels {
+func (f *FileEvidence) equal() *EqualChannels {
 	if len(f.Faults.Channels) != 2 {
 		return nil
 	}
@@ -44,9 +44,9 @@ func (f *scan) equal() *EqualChannels {
 
 // noteEqualChannels writes down which takes are mono on two channels.
 func (s *Session) noteEqualChannels() {
-	for _, f := range s.scans {
-		if f.take >= 0 {
-			s.Result.Takes[f.take].EqualChannels = f.equal()
+	for _, f := range s.Files {
+		if f.Take >= 0 {
+			s.Result.Takes[f.Take].EqualChannels = f.equal()
 		}
 	}
 }

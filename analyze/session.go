@@ -11,15 +11,9 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"evenhand/analyze/activity"
-	"evenhand/analyze/align"
-	"evenhand/analyze/clock"
 	"evenhand/analyze/disk"
-	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/noise"
 	"evenhand/analyze/parts"
-	"evenhand/analyze/spectrum"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -67,8 +61,7 @@ func (o Options) workers() int {
 // publish its audio. Make one with Measure; Close it when its audio is no longer
 // read.
 type Session struct {
-	Manifest *manifest.Comparison
-	Result   *Result
+	Measured
 
 	workers int
 	inputs  []input // every file that was hashed
@@ -86,23 +79,10 @@ type Session struct {
 	dry        *signal // nil without a dry recording
 	loopback   *signal // nil without one
 	takes      []*signal
-	anchor     int                             // take that others are aligned to, see anchorOf
-	offsets    []int64                         // frame of take i at the timeline's frame 0
-	toDry      []align.Estimate                // of each take against the timeline's source
-	toAnchor   []align.Estimate                // of each take against the anchor take
-	linked     []align.Estimate                // the same by way of take through
-	through    []int                           // −1 where none is needed or none tells
 	beginnings func() (*parts.Timeline, error) // of the timeline's source, listened to when first asked for
-	byNotes    []parts.Placement               // of each take against the timeline's source, where the phase leaves a doubt
-	quiet      []noise.Stretch                 // the timeline's pauses, in its frames
-	activity   activity.Result
-	whole      []loudness.Measurement // of each take
 	// roundedAt is by how many dB rounding may move a window of take i at a gate in
-	// LUFS; nil for recordings. nearGate then says of which loudness and which range
-	// a window is that near to a gate: [take][span].
+	// LUFS; nil for recordings. NearGate follows from it.
 	roundedAt func(take int, gate unit.LUFS) unit.DB
-	nearGate  [][]nearGate
-	powers    [][][3]spectrum.BandPowers // [take][span][third, sixth, twelfth]
 	bands     bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
@@ -111,20 +91,7 @@ type Session struct {
 	// repeatSpread is what a repeated take shows to be beyond the session's
 	// resolution: [span][resolution][band]; nil without a repeat.
 	repeatSpread [][3][]unit.DB
-	noise        []noise.Result
-	floors       [][]unit.DB // of each take as recorded, see Audibility
-	dryNoise     *noise.Result
-	scans        []*scan // every recording as it is on disk
-	mics         []micPair
-	sourceSilent bool                  // the timeline's source holds nothing
-	missing      []unit.DB             // of each take, see noise.Missing; nil without a dry recording's noise
-	steadiness   []steadiness          // of each repeat against what it repeats
-	unsteady     []Unsteady            // repeats that do not show what the session resolves
-	ofDry        []align.Copy          // how much of each take is the dry recording; nil without one
-	judged       []judged              // of each take against the timeline's source
-	ratios       []clock.Ratio         // of takes that are not of the same performance as labelled
-	again        []judged              // of each repeat against what it repeats
-	irs          map[string]deviceFile // impulse responses by File.Path
+	unsteady     []Unsteady // repeats that do not show what the session resolves
 	checksOnly   bool
 	scratch      scratch // of recordings that are not WAVE
 }
@@ -139,7 +106,7 @@ type Session struct {
 // nothing, *CeilingError from the level match, those of recording for damaged
 // files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Session, err error) {
-	s := &Session{Manifest: c, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
+	s := &Session{Measured: Measured{Manifest: c}, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
 		store: opts.Store, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
 	if e := opts.Earlier; e != nil && s.anchorSum == "" {
 		s.anchorSum = e.Anchor

@@ -28,6 +28,9 @@ type signal struct {
 	label  string      // as Take.Signal
 }
 
+// recording returns the file of a signal.
+func (s *signal) recording() Recording { return Recording{s.path, s.sha256, s.info} }
+
 // ditherSeed returns the seed of an output channel's dither. It comes from the
 // recording alone, so that takes beside it do not change a take's file.
 func (s *signal) ditherSeed(channel int) uint64 {

@@ -40,7 +40,7 @@ func (s *Session) source() *signal {
 	if s.dry != nil {
 		return s.dry
 	}
-	return s.takes[s.anchor]
+	return s.takes[s.Anchor]
 }
 
 // silentPeak is the sample peak in dBFS below which a recording holds nothing.
@@ -48,19 +48,19 @@ const silentPeak = -100
 
 // silence says that the timeline's source is silent, with its file; "" where it
 // is not.
-func (s *Session) silence() string {
-	if !s.sourceSilent {
+func (s *Measured) silence() string {
+	if !s.Silent {
 		return ""
 	}
 	return fmt.Sprintf("the %s, %s, is silent", s.sourceName(), filepath.ToSlash(s.sourceFile()))
 }
 
 // sourceFile is the file of the timeline's source as the manifest names it.
-func (s *Session) sourceFile() string {
-	if s.dry != nil {
+func (s *Measured) sourceFile() string {
+	if s.Dry != nil {
 		return s.Manifest.Performance.Dry.Path
 	}
-	return s.Manifest.Takes[s.anchor].File.Path
+	return s.Manifest.Takes[s.Anchor].File.Path
 }
 
 // findActivity looks for playing and pauses in the timeline's source.
@@ -68,7 +68,7 @@ func (s *Session) findActivity(ctx context.Context) error {
 	tl := &s.Result.Timeline
 	tl.SourceIs, tl.Source = SourceDry, "dry"
 	if s.dry == nil {
-		tl.SourceIs, tl.Source = SourceTake, s.Result.Takes[s.anchor].Name
+		tl.SourceIs, tl.Source = SourceTake, s.Result.Takes[s.Anchor].Name
 	}
 	src := s.source()
 	step := s.progress("finding the pauses", src.info.Frames)
@@ -103,9 +103,9 @@ func (s *Session) findActivity(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.activity = found.Activity
-	s.sourceSilent = found.Loudest < unit.ToAmplitude(silentPeak)
-	for _, w := range s.activity.Warnings {
+	s.Activity = found.Activity
+	s.Silent = found.Loudest < unit.ToAmplitude(silentPeak)
+	for _, w := range s.Activity.Warnings {
 		s.warn(tl.Source, "%s", w)
 	}
 	return nil
@@ -119,10 +119,10 @@ func (s *Session) layTimeline(context.Context) error {
 	first, last := tl.Source, tl.Source
 	for _, i := range s.Result.byName() {
 		sig := s.takes[i]
-		if f := -s.offsets[i]; f > from {
+		if f := -s.Takes[i].Frame; f > from {
 			from, first = f, s.Result.Takes[i].Name
 		}
-		if t := sig.info.Frames - s.offsets[i]; t < to {
+		if t := sig.info.Frames - s.Takes[i].Frame; t < to {
 			to, last = t, s.Result.Takes[i].Name
 		}
 	}
@@ -174,16 +174,16 @@ func (s *Session) layTimeline(context.Context) error {
 	}
 
 	tl.Pauses = []Span{}
-	for _, p := range s.activity.Pauses {
+	for _, p := range s.Activity.Pauses {
 		// Noise is measured where every take has its recording.
 		a, b := max(p.First, sharedFrom, from), min(p.First+p.Frames, sharedTo, to)
 		if b > a {
 			tl.Pauses = append(tl.Pauses, span(fmt.Sprintf("Pause %d", len(tl.Pauses)+1), a, b))
-			s.quiet = append(s.quiet, noise.Stretch{First: a, Frames: b - a})
+			s.Quiet = append(s.Quiet, noise.Stretch{First: a, Frames: b - a})
 		}
 	}
 	tl.Overview = []unit.Number{}
-	for _, v := range s.activity.Overview {
+	for _, v := range s.Activity.Overview {
 		tl.Overview = append(tl.Overview, unit.Number(v))
 	}
 	return nil
@@ -198,19 +198,19 @@ type section struct {
 }
 
 // played reports whether anything is played in a section, or it cannot be told.
-func (s *Session) played(sec section) bool {
-	for _, p := range s.activity.Playing {
+func (s *Measured) played(sec section) bool {
+	for _, p := range s.Activity.Playing {
 		if p.First < sec.end && p.End() > sec.first {
 			return true
 		}
 	}
-	return len(s.activity.Playing) == 0
+	return len(s.Activity.Playing) == 0
 }
 
 // sections lists the sections on the timeline in frames of its rate. Of several with one
 // name, as markers may have, the later ones have a number, and so has one that is called
 // as the whole is.
-func (s *Session) sections(rate int) ([]section, string, error) {
+func (s *Measured) sections(rate int) ([]section, string, error) {
 	all, source, err := s.listedSections(rate)
 	taken := map[string]bool{wholeName: true}
 	for i := range all {
@@ -225,7 +225,7 @@ func (s *Session) sections(rate int) ([]section, string, error) {
 }
 
 // listedSections lists the sections with the names that they have.
-func (s *Session) listedSections(rate int) ([]section, string, error) {
+func (s *Measured) listedSections(rate int) ([]section, string, error) {
 	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
 	p := s.Manifest.Performance
 	if n := len(p.Sections); n > maxListedSections {
@@ -233,7 +233,7 @@ func (s *Session) listedSections(rate int) ([]section, string, error) {
 	}
 	if len(p.Sections) > 0 {
 		var out []section
-		length := s.source().info.Frames
+		length := s.timelineSource().Info.Frames
 		var bad []error
 		for _, x := range p.Sections {
 			if frame(x.From) >= length {
@@ -247,22 +247,22 @@ func (s *Session) listedSections(rate int) ([]section, string, error) {
 		}
 		return out, "manifest", nil
 	}
-	cues := s.source().info.Cues
+	cues := s.timelineSource().Info.Cues
 	if p.SectionsFrom == "markers" {
 		if len(cues) == 0 {
-			return nil, "", mistake.Errorf("%s: the manifest says sections: markers, and this file has no cue markers; add markers to it, list the sections in the manifest, or remove sections: so that pauses divide the performance", s.source().path)
+			return nil, "", mistake.Errorf("%s: the manifest says sections: markers, and this file has no cue markers; add markers to it, list the sections in the manifest, or remove sections: so that pauses divide the performance", s.timelineSource().Path)
 		}
 		if len(cues) > maxListedSections {
-			return nil, "", mistake.Errorf("%s: the file has %d cue markers; at most %d sections can be measured; keep only the markers between sections", s.source().path, len(cues), maxListedSections)
+			return nil, "", mistake.Errorf("%s: the file has %d cue markers; at most %d sections can be measured; keep only the markers between sections", s.timelineSource().Path, len(cues), maxListedSections)
 		}
 		return s.fromCues(cues), "markers", nil
 	}
 	var out []section
-	found := activity.Sections(s.activity, rate, minSectionGap)
+	found := activity.Sections(s.Activity, rate, minSectionGap)
 	for gap := minSectionGap; len(found) > maxFoundSections; {
 		// Long material: only the longer pauses part it.
 		gap *= 1.5
-		found = activity.Sections(s.activity, rate, gap)
+		found = activity.Sections(s.Activity, rate, gap)
 	}
 	for i, x := range found {
 		out = append(out, section{fmt.Sprintf("Part %d", i+1), x.First, x.First + x.Frames})
@@ -274,19 +274,19 @@ func (s *Session) listedSections(rate int) ([]section, string, error) {
 	return out, "pauses", nil
 }
 
-func (s *Session) sourceName() string {
-	if s.dry != nil {
+func (s *Measured) sourceName() string {
+	if s.Dry != nil {
 		return "dry recording"
 	}
-	return "take " + s.Result.Takes[s.anchor].Name
+	return "take " + s.Result.Takes[s.Anchor].Name
 }
 
 // fromCues makes a section of each cue: its own length when it has one, else up
 // to the next cue or the end.
-func (s *Session) fromCues(cues []wavio.Cue) []section {
+func (s *Measured) fromCues(cues []wavio.Cue) []section {
 	var out []section
 	for i, c := range cues {
-		end := s.source().info.Frames
+		end := s.timelineSource().Info.Frames
 		if i+1 < len(cues) {
 			end = cues[i+1].Frame
 		}
@@ -306,5 +306,5 @@ func (s *Session) fromCues(cues []wavio.Cue) []section {
 
 // firstFrame returns the frame of take i at which a span of the timeline begins.
 func (s *Session) firstFrame(i int, span Span) int64 {
-	return int64(span.FirstFrame) + s.offsets[i]
+	return int64(span.FirstFrame) + s.Takes[i].Frame
 }

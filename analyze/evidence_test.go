@@ -1,0 +1,53 @@
+package analyze
+
+import (
+	"reflect"
+	"slices"
+	"testing"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/store"
+)
+
+// TestJudgingFromEvidence: what was measured can be stored as it is, and the checks
+// answer from that as they did from the session. Another limit needs no sound.
+func TestJudgingFromEvidence(t *testing.T) {
+	if underRace {
+		t.Skip("slow under the race detector; it runs nothing concurrent of its own")
+	}
+	s, err := newScene(t).measure(t)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Check()
+	kept := store.Open(t.TempDir())
+	var stored Evidence
+	for range 2 {
+		if stored, err = store.Do(kept, "evidence", 0, func() (Evidence, error) { return s.Evidence, nil }); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if kept.Had()["evidence"] != 1 || kept.Err() != nil {
+		t.Fatalf("%v, %v", kept.Had(), kept.Err())
+	}
+	res := *s.Result
+	again := Measured{Manifest: s.Manifest, Result: &res, Evidence: stored}
+	again.Check()
+	if !reflect.DeepEqual(answersIn(again.Result.Checks), answersIn(s.Result.Checks)) || !reflect.DeepEqual(again.Result.Exclusions, s.Result.Exclusions) {
+		t.Errorf("the stored evidence gives other answers:\n%v\n%v", answersIn(again.Result.Checks), answersIn(s.Result.Checks))
+	}
+
+	strict := *s.Manifest
+	strict.Limits = append(slices.Clone(strict.Limits), manifest.Limit{ID: idReampLevel, Written: "0.01 dB"})
+	again.Manifest = &strict
+	again.Check()
+	assert(t, again.Result, wanted{idReampLevel, "", Caution, 0.05, 0.01, ""})
+}
+
+// answersIn are checks as text: NaN is not equal to itself.
+func answersIn(checks []Check) (out []string) {
+	for _, c := range checks {
+		out = append(out, c.ID+"|"+c.Subject+"|"+string(c.Outcome)+"|"+c.Value+"|"+c.Reason+"|"+c.Do+"|"+c.Limit)
+	}
+	return out
+}
