@@ -6,7 +6,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/unit"
-	"evenhand/report/record"
+	"evenhand/report/settings"
 )
 
 // withheldWords names a file that may not be passed on, and what follows for
@@ -34,9 +34,9 @@ func (b *builder) files(opts Options) filesView {
 	if len(opts.Manifest) > 0 {
 		v.Downloads = append(v.Downloads, fact{manifestName, "the manifest, as read"})
 	}
-	if opts.sheet {
-		v.Sheet = record.SheetName
-		v.Downloads = append(v.Downloads, fact{record.JSONName, "the settings, to start the next comparison from"})
+	if opts.sheet != "" {
+		v.Sheet = settings.SheetName
+		v.Downloads = append(v.Downloads, fact{opts.sheet, "the settings, to start the next comparison from"})
 	}
 	for _, f := range csvFiles(b.res) {
 		v.Downloads = append(v.Downloads, fact{f.path, f.words})

@@ -10,7 +10,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
-	"evenhand/report/record"
+	"evenhand/report/settings"
 )
 
 // The page shows the pictures of the settings record that lies beside it and
@@ -28,12 +28,12 @@ func TestPicturesOfTheRecord(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	rec, err := record.New(t.Context(), c, "test", nil)
+	rec, err := settings.New(t.Context(), c, "test", nil)
 	if err != nil {
 		t.Fatal(err)
 	}
 	dir := t.TempDir()
-	pictures, err := record.WriteTo(t.Context(), dir, c, rec)
+	pictures, err := settings.WriteTo(t.Context(), dir, c, rec)
 	if err != nil || len(pictures) != 1 || pictures[0].Width != 1200 || pictures[0].Height != 800 {
 		t.Fatal(pictures, err)
 	}
@@ -43,7 +43,7 @@ func TestPicturesOfTheRecord(t *testing.T) {
 	page := read(t, filepath.Join(dir, "index.html"))
 	for _, want := range []string{
 		`<img src="` + pictures[0].Path + `" alt="The panel of the &lt;Kestrel&gt;" width="1200" height="800" loading="lazy">`,
-		`<figcaption>amp: Kestrel</figcaption>`, `<a href="recall.html">`, `<a href="record.json" download>`,
+		`<figcaption>amp: Kestrel</figcaption>`, `<a href="recall.html">`, `<a href="settings.json" download>`,
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page has no %s", want)
@@ -56,11 +56,11 @@ func TestPicturesOfTheRecord(t *testing.T) {
 	if page := read(t, filepath.Join(plain, "index.html")); strings.Contains(page, "recall.html") || strings.Contains(page, "<img") {
 		t.Error("the page of a folder without a record links one")
 	}
-	// Somebody else's record.json is not taken for ours.
-	if err := os.WriteFile(filepath.Join(plain, record.JSONName), []byte("{}"), 0o666); err != nil {
+	// Somebody else's settings.json is not taken for ours.
+	if err := os.WriteFile(filepath.Join(plain, settings.JSONName), []byte("{}"), 0o666); err != nil {
 		t.Fatal(err)
 	}
 	if err := Write(plain, fixture(), Options{}); err == nil {
-		t.Error("a record.json that is none was passed over")
+		t.Error("a settings.json that is none was passed over")
 	}
 }

@@ -15,7 +15,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/report/chart"
-	"evenhand/report/record"
+	"evenhand/report/settings"
 	"evenhand/templates"
 )
 
@@ -29,8 +29,8 @@ type Options struct {
 	// disk; opened so, it then has plain players.
 	WebOnly bool
 
-	sheet    bool // a settings record stands in the folder
-	pictures []record.Published
+	sheet    string // the file of the settings in the folder, next to their sheet; "" for none
+	pictures []settings.Published
 }
 
 const manifestName = "manifest.yaml"
@@ -67,7 +67,7 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 		return nil
 	}
 	var err error
-	if opts.pictures, opts.sheet, err = record.Find(dir); err != nil {
+	if opts.pictures, opts.sheet, err = settings.Find(dir); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
 	html, err := render(res, opts)

@@ -7,7 +7,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/report/chart"
-	"evenhand/report/record"
+	"evenhand/report/settings"
 )
 
 // settingsView is the settings: what differs first, all of them behind.
@@ -19,7 +19,7 @@ type settingsView struct {
 	Notes        []string
 	Cautions     []string // of an amplifier in the chain that may have valves
 	Count        int
-	Pictures     []record.Published
+	Pictures     []settings.Published
 }
 
 // setting is a row of the settings with the cells of its takes.
@@ -166,7 +166,7 @@ func (b *builder) values(r analyze.SettingRow) []cell {
 			c.Text, c.Class, c.Soft = "not stated", "short", true
 		}
 		if r.Control {
-			c.Dial = record.Drawing(manifest.ValueKind(x.Kind), knob(x))
+			c.Dial = settings.Drawing(manifest.ValueKind(x.Kind), knob(x))
 		}
 		out = append(out, c)
 	}

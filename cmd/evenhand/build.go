@@ -17,7 +17,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/report"
 	"evenhand/report/folder"
-	settings "evenhand/report/record"
+	"evenhand/report/settings"
 	"evenhand/report/terminal"
 )
 

@@ -11,7 +11,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
-	settings "evenhand/report/record"
+	"evenhand/report/settings"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
 )

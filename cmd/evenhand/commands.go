@@ -192,7 +192,7 @@ the dry recording, the loopback, a bypass or a repeat. Each guess is marked. All
 other keys are commented lines.
 
 With --from it starts from the chain and the settings of an earlier comparison:
-a record.json, a folder with one (such as a report), or a manifest. A recording
+a settings.json, a folder with one (such as a report), or a manifest. A recording
 with the name of an earlier take, or of its file, gets the settings of that take.
 Comments say whether the dry recording is still the same file. Without FOLDER,
 the manifest lists the earlier takes for you to record.`,
@@ -231,7 +231,7 @@ the manifest lists the earlier takes for you to record.`,
 			return nil
 		},
 	}
-	cmd.Flags().StringVar(&from, "from", "", "earlier comparison whose settings to start from: its record.json, folder or manifest")
+	cmd.Flags().StringVar(&from, "from", "", "earlier comparison whose settings to start from: its settings.json, folder or manifest")
 	cmd.Flags().StringVarP(&out, "output", "o", "", "manifest to write (default FOLDER/comparison.yaml)")
 	return cmd
 }

@@ -15,7 +15,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
 	"evenhand/report/folder"
-	settings "evenhand/report/record"
+	"evenhand/report/settings"
 )
 
 func settingsCommand() *cobra.Command {
@@ -29,9 +29,9 @@ all:
 
   recall.html   a sheet to print: each device in signal order, its knobs as
                 dials, blank rings for settings that are not stated, pictures
-  record.csv    devices, microphones and settings as a table, each with the
+  settings.csv    devices, microphones and settings as a table, each with the
                 takes that it applies to
-  record.json   all of it for programs, with the performance, its sections and
+  settings.json   all of it for programs, with the performance, its sections and
                 the SHA-256 of each file; evenhand new --from starts the next
                 comparison from it
   photos/       the pictures, at most 1200 pixels, without metadata
@@ -40,9 +40,9 @@ A report holds these files too. Settings hashes the recordings and does not
 measure them.
 
 With --compare it prints what changed from one comparison to another. Each can be
-a record.json, a folder with one, or a manifest.`,
+a settings.json, a folder with one, or a manifest.`,
 		Example: `  evenhand settings comparison.yaml -o settings
-  evenhand settings --compare last-year/record.json comparison.yaml`,
+  evenhand settings --compare last-year/settings.json comparison.yaml`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if compare {
 				if len(args) != 2 {
@@ -59,7 +59,7 @@ a record.json, a folder with one, or a manifest.`,
 			case compare:
 				return compareRecords(cmd, args[0], args[1], asJSON)
 			case asJSON:
-				return usageError{errors.New("--json needs --compare; -o DIR writes the settings as JSON in record.json")}
+				return usageError{errors.New("--json needs --compare; -o DIR writes the settings as JSON in settings.json")}
 			case out == "":
 				return noOutput(cmd, args, "a folder", "DIR")
 			}

@@ -21,7 +21,7 @@ import (
 	"evenhand/analyze/wavio"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
-	settings "evenhand/report/record"
+	"evenhand/report/settings"
 )
 
 // TestStatus runs commands on input and uses that are wrong: the status is 2,

@@ -120,9 +120,9 @@ func TestDiscardLeavesNothing(t *testing.T) {
 // contents are the least files of each kind that a Commit makes.
 func contents() map[Kind]map[string]string {
 	return map[Kind]map[string]string{
-		Report:   {"results.json": "{}", "record.json": "{}", "index.html": "x"},
+		Report:   {"results.json": "{}", "settings.json": "{}", "index.html": "x"},
 		Cut:      {"cut.json": "{}", "edit.wav": "x"},
-		Settings: {"record.json": "{}", "recall.html": "x"},
+		Settings: {"settings.json": "{}", "recall.html": "x"},
 		Demo:     {"four-fuzzes.yaml": "x", "audio/dry.wav": "x"},
 	}
 }

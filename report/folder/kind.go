@@ -67,11 +67,11 @@ func KindOf(dir string) (Kind, error) {
 		manifest = manifest || !strings.Contains(s.Path, "/") && strings.HasSuffix(s.Path, ".yaml")
 	}
 	switch {
-	case has["results.json"]: // holds a record.json too
+	case has["results.json"]: // holds a settings.json too
 		return Report, nil
 	case has["cut.json"]:
 		return Cut, nil
-	case has["record.json"]:
+	case has["settings.json"], has["record.json"]: // the latter from an earlier version
 		return Settings, nil
 	case manifest:
 		return Demo, nil

@@ -1,4 +1,4 @@
-package record
+package settings
 
 import (
 	"bytes"
@@ -178,7 +178,7 @@ func TestRoundTrip(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		again, got, err := Read("record.json", bytes.NewReader(data))
+		again, got, err := Read("settings.json", bytes.NewReader(data))
 		if err != nil {
 			t.Fatalf("%s: %v\n%s", name, err, rec.Manifest())
 		}
@@ -211,12 +211,12 @@ func TestReadRefuses(t *testing.T) {
 		"a newer format":   {strings.Replace(string(good), `"format": 1`, `"format": 2`, 1), "format 2, this version reads 1 to 1"},
 		"an unread format": {strings.Replace(string(good), `"format": 1`, `"format": 0`, 1), "format 0"},
 	} {
-		_, _, err := Read("record.json", strings.NewReader(x.data))
-		if !errors.Is(err, ErrNotRecord) || !strings.Contains(err.Error(), x.want) || !strings.HasPrefix(err.Error(), "record.json: ") {
+		_, _, err := Read("settings.json", strings.NewReader(x.data))
+		if !errors.Is(err, ErrNotRecord) || !strings.Contains(err.Error(), x.want) || !strings.HasPrefix(err.Error(), "settings.json: ") {
 			t.Errorf("%s: error %v, want one with %q", name, err, x.want)
 		}
 	}
-	_, _, err = Read("record.json", strings.NewReader(strings.Replace(string(good), `"value": "9"`, `"value": "13"`, 1)))
+	_, _, err = Read("settings.json", strings.NewReader(strings.Replace(string(good), `"value": "9"`, `"value": "13"`, 1)))
 	var list *manifest.Errors
 	if !errors.As(err, &list) || !strings.Contains(err.Error(), "outside the scale, 1 to 12") {
 		t.Errorf("a value outside its scale: %v", err)
@@ -408,7 +408,7 @@ func TestReadFormerRole(t *testing.T) {
 	if old == b.String() {
 		t.Fatal("the record has no role")
 	}
-	got, c, err := Read("record.json", strings.NewReader(old))
+	got, c, err := Read("settings.json", strings.NewReader(old))
 	if err != nil {
 		t.Fatal(err)
 	}

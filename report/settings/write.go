@@ -1,4 +1,4 @@
-package record
+package settings
 
 import (
 	"context"
@@ -18,11 +18,13 @@ import (
 
 // The files that WriteTo writes.
 const (
-	JSONName  = "record.json"
-	CSVName   = "record.csv"
-	SheetName = "recall.html"
-	styleName = "recall.css"
-	photoDir  = "photos"
+	JSONName = "settings.json"
+	CSVName  = "settings.csv"
+	// EarlierName is what JSONName was in earlier versions.
+	EarlierName = "record.json"
+	SheetName   = "recall.html"
+	styleName   = "recall.css"
+	photoDir    = "photos"
 )
 
 // Published is a picture that was written.
@@ -34,7 +36,7 @@ type Published struct {
 }
 
 // WriteTo writes the settings record of a comparison into dir, an existing
-// folder: record.json, record.csv, the sheet recall.html with its style, and
+// folder: settings.json, settings.csv, the sheet recall.html with its style, and
 // under photos the pictures, resized and without metadata. A picture that must
 // not be passed on, said anywhere, is left out. The pictures are read where c's folder says; r
 // is the record of c, in which the pictures' places are filled in. It returns
@@ -151,25 +153,26 @@ func (r *Record) Pictures() []Published {
 	return out
 }
 
-// Find returns the pictures of the record in a folder, and whether there is a
-// record and its sheet. It is for a page beside them.
-func Find(dir string) (pictures []Published, found bool, err error) {
-	f, err := foreign.OpenIn(dir, JSONName)
+// Find returns the pictures of the settings in a folder and the name of their file;
+// "" where they or their sheet are not there. It is for a page next to them.
+func Find(dir string) (pictures []Published, name string, err error) {
+	name = nameIn(dir)
+	f, err := foreign.OpenIn(dir, name)
 	if errors.Is(err, fs.ErrNotExist) {
-		return nil, false, nil
+		return nil, "", nil
 	}
 	if err != nil {
-		return nil, false, err
+		return nil, "", err
 	}
 	defer f.Close()
-	rec, _, err := Read(JSONName, f)
+	rec, _, err := Read(name, f)
 	if err != nil {
-		return nil, false, err
+		return nil, "", err
 	}
 	if _, err := os.Stat(filepath.Join(dir, SheetName)); err != nil {
-		return nil, false, nil
+		return nil, "", nil
 	}
-	return rec.Pictures(), true, nil
+	return rec.Pictures(), name, nil
 }
 
 // photoName makes a new name in the folder of pictures from a source's name.

@@ -1,4 +1,4 @@
-package record
+package settings
 
 import (
 	"bytes"
@@ -44,7 +44,7 @@ func TestWriteTo(t *testing.T) {
 		}
 	}
 	slices.Sort(names)
-	want := "photos/tall.jpg photos/wide.jpg recall.css recall.html record.csv record.json"
+	want := "photos/tall.jpg photos/wide.jpg recall.css recall.html settings.csv settings.json"
 	got := strings.Join(names, " ")
 	got = strings.ReplaceAll(got, ".png", ".jpg")
 	if got != want || len(a) != len(b) {
@@ -61,7 +61,7 @@ func TestWriteTo(t *testing.T) {
 			t.Errorf("the sheet has not the caution %q", c)
 		}
 	}
-	for _, s := range []string{`alt="The panel of the Harrow with all knobs as written here"`, "A picture exists and is not passed on: The Splitting", "Nothing in this slot", `href="record.json"`, "not stated", "a second time"} {
+	for _, s := range []string{`alt="The panel of the Harrow with all knobs as written here"`, "A picture exists and is not passed on: The Splitting", "Nothing in this slot", `href="settings.json"`, "not stated", "a second time"} {
 		if !strings.Contains(page, s) {
 			t.Errorf("the sheet has no %q", s)
 		}

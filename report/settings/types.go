@@ -1,4 +1,4 @@
-package record
+package settings
 
 import (
 	"bytes"
@@ -17,7 +17,7 @@ import (
 	"evenhand/analyze/mistake"
 )
 
-// Format is the version of the layout of record.json. It grows when a field
+// Format is the version of the layout of settings.json. It grows when a field
 // changes its meaning or goes; new fields alone do not change it.
 const Format = 1
 
@@ -25,7 +25,7 @@ const Format = 1
 // for a record.
 const kind = "evenhand settings record"
 
-// maxSize is the most bytes that a record.json may have; the largest manifest
+// maxSize is the most bytes that a settings.json may have; the largest manifest
 // makes one of about 4 MiB.
 const maxSize = 16 << 20
 
@@ -282,7 +282,7 @@ func decimal(f float64) string { return strconv.FormatFloat(f, 'f', -1, 64) }
 // newer format.
 var ErrNotRecord = mistake.Kind("not a settings record")
 
-// Read reads a record.json and checks that a manifest could say the same. name
+// Read reads a settings.json and checks that a manifest could say the same. name
 // is for messages. Errors: ErrNotRecord, or a *manifest.Errors when something
 // in it is not what a manifest allows.
 func Read(name string, r io.Reader) (*Record, *manifest.Comparison, error) {
@@ -295,11 +295,11 @@ func Read(name string, r io.Reader) (*Record, *manifest.Comparison, error) {
 	}
 	rec := new(Record)
 	if err := foreign.JSON(data, rec, maxMemory); err != nil {
-		return nil, nil, fmt.Errorf("%s: %w: %v; name a record.json", name, ErrNotRecord, err)
+		return nil, nil, fmt.Errorf("%s: %w: %v; name a settings.json", name, ErrNotRecord, err)
 	}
 	switch {
 	case rec.Kind != kind:
-		return nil, nil, fmt.Errorf("%s: %w: its kind is %q, that of a record is %q; name a record.json", name, ErrNotRecord, clip(rec.Kind), kind)
+		return nil, nil, fmt.Errorf("%s: %w: its kind is %q, that of a record is %q; name a settings.json", name, ErrNotRecord, clip(rec.Kind), kind)
 	case rec.Format < 1 || rec.Format > Format:
 		return nil, nil, fmt.Errorf("%s: %w of a format that can be read: format %d, this version reads 1 to %d; use the version that wrote it or a later one", name, ErrNotRecord, rec.Format, Format)
 	}
@@ -328,12 +328,12 @@ func clip(s string) string {
 	return s
 }
 
-// Open reads a record or the settings of a manifest: a record.json, a folder
+// Open reads a record or the settings of a manifest: a settings.json, a folder
 // that holds one, or a manifest, whose files' hashes are asked from hash, nil
 // for none.
 func Open(ctx context.Context, path string, hash Hash) (*Record, *manifest.Comparison, error) {
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
-		path = filepath.Join(path, JSONName)
+		path = filepath.Join(path, nameIn(path))
 	}
 	f, err := foreign.Open(path)
 	if err != nil {
@@ -355,7 +355,18 @@ func Open(ctx context.Context, path string, hash Hash) (*Record, *manifest.Compa
 	return rec, c, err
 }
 
-// JSON returns the record as the bytes of record.json.
+// nameIn is the name of the settings in a folder, which may be that of an earlier
+// version.
+func nameIn(dir string) string {
+	if _, err := os.Stat(filepath.Join(dir, JSONName)); err != nil {
+		if _, err := os.Stat(filepath.Join(dir, EarlierName)); err == nil {
+			return EarlierName
+		}
+	}
+	return JSONName
+}
+
+// JSON returns the record as the bytes of settings.json.
 func (r *Record) JSON() ([]byte, error) {
 	var out bytes.Buffer
 	e := json.NewEncoder(&out)
