@@ -310,7 +310,7 @@ func TestStoreWithoutRoom(t *testing.T) {
 		return nil
 	}}
 	defer disk.Use(rec)()
-	if said := done(t, "build", "two.yaml", "-o", "out"); !strings.Contains(said, "encoded audio was not kept for the next build") || strings.Contains(said, "\x1b") || strings.Contains(said, ".draft-") {
+	if said := done(t, "build", "two.yaml", "-o", "out"); !strings.Contains(said, "not everything was kept for the next run") || strings.Contains(said, "\x1b") || strings.Contains(said, ".draft-") {
 		t.Error(said)
 	}
 }

@@ -74,7 +74,7 @@ func TestStatus(t *testing.T) {
 		want []string
 	}{
 		{"check .", []string{". is a folder, not a manifest (YAML)"}},
-		{"check tone.wav", []string{"tone.wav is a recording (WAVE), not a manifest (YAML)"}},
+		{"check tone.wav", []string{"tone.wav is a recording, not a manifest (YAML)"}},
 		{"check nope.yaml", []string{"manifest nope.yaml cannot be opened: no such file or directory"}},
 		{"check one.yaml", []string{"one.wav: it has 1 sample"}},
 		{"build silent.yaml -o out", []string{"(silent.wav) has nothing above the absolute gate"}},
