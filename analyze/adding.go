@@ -3,14 +3,12 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
-	"io"
 	"math"
-	"path"
 	"slices"
 	"strings"
 
-	"evenhand/analyze/foreign"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
@@ -42,13 +40,13 @@ type Earlier struct {
 	Format int // the lowest that it had, see Result.EarlierFormat
 	Target unit.LUFS
 	Takes  []EarlierTake
-	Whole  Span   // the published time
-	Source string // SHA-256 of the recording whose time axis the timeline is
-	Anchor string // SHA-256 of the recording that takes were aligned to
+	Whole  result.Span // the published time
+	Source string      // SHA-256 of the recording whose time axis the timeline is
+	Anchor string      // SHA-256 of the recording that takes were aligned to
 	// Audience is what its readers heard, nil when nothing was tallied; Audio is
 	// what they listened to: that of the report, then what was published before.
 	Audience *listening.Result
-	Audio    []EarlierAudio
+	Audio    []result.EarlierAudio
 }
 
 // EarlierTake is one take of the earlier report.
@@ -66,81 +64,16 @@ type EarlierTake struct {
 // take may lack for the time to stay.
 const keptEdge = unit.Seconds(0.1)
 
-// The largest results.json that is read, and the memory that a decoded one may
-// take. One of 64 takes with six sections has 10 MiB.
-const (
-	MaxResults       = 40 << 20
-	maxResultsMemory = 128 << 20
-)
-
-// ReadResult reads a results.json, also one with fields that this version does
-// not know. The error matches mistake.Err when it is larger, or takes more memory,
-// than those that are written here, or names files that are not in the report.
-func ReadResult(r io.Reader) (*Result, error) {
-	b, err := io.ReadAll(io.LimitReader(r, MaxResults+1))
-	if err != nil {
-		return nil, err
-	}
-	return DecodeResult(b)
-}
-
-// DecodeResult is ReadResult of what was read.
-func DecodeResult(b []byte) (*Result, error) {
-	if len(b) > MaxResults {
-		return nil, foreign.TooLong("the results", MaxResults)
-	}
-	res := &Result{}
-	if err := foreign.JSON(b, res, maxResultsMemory); err != nil {
-		return nil, fmt.Errorf("the results cannot be read: %w", err)
-	}
-	if err := res.checkFiles(); err != nil {
-		return nil, fmt.Errorf("the results cannot be used: %w", err)
-	}
-	return res, nil
-}
-
-// checkFiles returns an error when a file that the result says is published would
-// be anywhere but among the audio of its report.
-func (r *Result) checkFiles() error {
-	check := func(p string) error {
-		if err := foreign.Path(p); err != nil {
-			return err
-		}
-		if !strings.HasPrefix(p, AudioDir+"/") || path.Ext(p) != ".flac" {
-			return mistake.Errorf("the path %q is not of a FLAC file in %s/", p, AudioDir)
-		}
-		return nil
-	}
-	for _, t := range r.Takes {
-		if err := foreign.Path(t.Slug); t.Slug != "" && (err != nil || strings.Contains(t.Slug, "/")) {
-			return mistake.Errorf("take %q has a name for files that cannot be one: %q", t.Name, t.Slug)
-		}
-		if t.Published == nil {
-			continue
-		}
-		files := slices.Clone(t.Published.Pieces)
-		if b := t.Published.Blend; b != nil {
-			files = append(files, b.Pieces...)
-		}
-		for _, p := range append(files, Piece{Path: t.Published.Path}) {
-			if err := check(p.Path); err != nil {
-				return fmt.Errorf("take %q: %w", t.Name, err)
-			}
-		}
-	}
-	return nil
-}
-
 // EarlierFrom returns what a result says to the report that replaces it.
-func EarlierFrom(res *Result) *Earlier {
-	e := &Earlier{Format: res.Format, Target: res.Match.Target, Anchor: AnchorSum(res), Audience: res.Audience, Audio: res.audio()}
+func EarlierFrom(res *result.Result) *Earlier {
+	e := &Earlier{Format: res.Format, Target: res.Match.Target, Anchor: result.AnchorSum(res), Audience: res.Audience, Audio: res.Audio()}
 	if res.EarlierFormat > 0 {
 		e.Format = res.EarlierFormat
 	}
 	if len(res.Timeline.Spans) > 0 {
 		e.Whole = res.Timeline.Spans[0]
 	}
-	sums := takeSums(res)
+	sums := result.TakeSums(res)
 	for _, f := range res.Files {
 		if f.Use == "dry" && res.Timeline.Source == "dry" {
 			e.Source = f.SHA256
@@ -158,20 +91,6 @@ func EarlierFrom(res *Result) *Earlier {
 		}
 	}
 	return e
-}
-
-// takeSums returns the hash of each take's recording; "" where it is not
-// listed.
-func takeSums(res *Result) []string {
-	sums := make([]string, len(res.Takes))
-	for i, t := range res.Takes {
-		for _, f := range res.Files {
-			if f.Use == "take" && f.Path == t.File {
-				sums[i] = f.SHA256
-			}
-		}
-	}
-	return sums
 }
 
 // GainChange is what a target does to one take of the earlier report.
@@ -193,7 +112,7 @@ type Adding struct {
 	New     []string // takes without a recording of the earlier report
 	// Was and Is are the published time, then and now; a change of it changes
 	// every published file, whatever the target. TimeWhy says why it changed.
-	Was, Is Span
+	Was, Is result.Span
 	TimeWhy string
 	// Others are takes of the earlier report whose published audio changes for
 	// another reason than the target and the time, with the reason.
@@ -332,7 +251,7 @@ func (s *Session) matchLevels(context.Context) error {
 	if len(a.Changes) == 0 {
 		return nil // another comparison
 	}
-	if s.earlier.Format < ResultFormat {
+	if s.earlier.Format < result.Format {
 		s.Result.EarlierFormat = s.earlier.Format
 	}
 	// Stored targets have four decimals.

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"testing"
 
 	"evenhand/analyze/manifest"
@@ -26,10 +27,10 @@ func TestKeepTime(t *testing.T) {
 	} {
 		recorded := func(sum string) *signal { return &signal{sha256: sum, info: wavio.Info{Frames: frames}} }
 		s := &Session{
-			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{{Name: "One"}}, Timeline: Timeline{SampleRate: rate}},
+			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Name: "One"}}, Timeline: result.Timeline{SampleRate: rate}},
 				Evidence: Evidence{Takes: make([]TakeEvidence, 1)}},
 			dry: recorded("dry"), takes: []*signal{recorded("one")},
-			earlier: &Earlier{Source: c.source, Whole: Span{FirstFrame: 1000, Frames: 58_000}, Takes: []EarlierTake{{SHA256: "one"}}},
+			earlier: &Earlier{Source: c.source, Whole: result.Span{FirstFrame: 1000, Frames: 58_000}, Takes: []EarlierTake{{SHA256: "one"}}},
 		}
 		from, to := s.keepTime(c.from, c.to)
 		if kept := from == 1000 && to == 59_000; kept != c.kept || !kept && (from != c.from || to != c.to) || kept != (s.Result.Timeline.TimeSource == TimeKept) {

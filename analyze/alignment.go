@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"sync"
@@ -77,7 +78,7 @@ func (s *Session) align(ctx context.Context) error {
 	for i := range s.takes {
 		a := &s.Result.Takes[i].Alignment
 		e, beside := s.Takes[i].ToDry, s.Takes[i].ToAnchor
-		*a = Alignment{
+		*a = result.Alignment{
 			Lag: e.Lag, LagToReference: beside.Lag,
 			Polarity: polarityName(e.Polarity), PolarityToReference: polarityName(beside.Polarity),
 			Confidence: e.Confidence, Certain: e.Certain, Reason: e.Reason,
@@ -216,7 +217,7 @@ func (s *Session) link(f *features) error {
 		if i == s.Anchor || s.Takes[i].ToAnchor.Certain || !s.links() {
 			continue
 		}
-		for _, k := range s.Result.byName() {
+		for _, k := range s.Result.ByName() {
 			x := s.Takes[k].ToAnchor
 			if k == s.Anchor || !x.Certain {
 				continue
@@ -289,7 +290,7 @@ func (s *Session) besideAnchor(i int) place {
 func (s *Session) origin() place {
 	own := s.ownPlace(s.Anchor)
 	best := own
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		it, x := s.ownPlace(i), s.besideAnchor(i)
 		if x.by == "" || !it.surer(own) {
 			continue
@@ -314,7 +315,7 @@ func (s *Session) keptOrigin(now place) place {
 	}
 	was := place{err: unit.Samples(math.NaN())}
 	known := e.known()
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		x := s.besideAnchor(i)
 		if old, ok := known[s.takes[i].sha256]; ok && (i == s.Anchor || x.surer(was)) {
 			was = place{lag: asStored(old.Applied - x.lag), by: x.by}

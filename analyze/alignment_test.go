@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"testing"
@@ -68,7 +69,7 @@ func TestPlaces(t *testing.T) {
 		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
 		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
 	} {
-		s := &Session{Measured: Measured{Result: &Result{Takes: make([]Take, 3)}, Evidence: Evidence{Takes: []TakeEvidence{
+		s := &Session{Measured: Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: Evidence{Takes: []TakeEvidence{
 			{ToDry: c.anchor, Notes: c.anchorNotes, Through: -1},
 			{ToDry: c.dry, ToAnchor: c.toAnchor, Notes: c.own, Through: -1},
 			{ToDry: guess(0), ToAnchor: sure(3), Through: -1},
@@ -106,7 +107,7 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Measured: Measured{Result: &Result{Takes: make([]Take, 3)}, Evidence: Evidence{Takes: make([]TakeEvidence, 3)}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}}
+	s := &Session{Measured: Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: Evidence{Takes: make([]TakeEvidence, 3)}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}}
 	var features []*align.Feature
 	held := s.newFeatures()
 	held.base = func() (*align.Feature, error) { return base, nil }

@@ -3,6 +3,7 @@ package analyze
 import (
 	"cmp"
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -23,10 +24,10 @@ import (
 func TestAudible(t *testing.T) {
 	bands := bandsOf(newBandSets().third)
 	at := func(label string) int {
-		return slices.IndexFunc(bands, func(b Band) bool { return b.Label == label })
+		return slices.IndexFunc(bands, func(b result.Band) bool { return b.Label == label })
 	}
-	flat := func(label string, level, floor float64) ThirdOctaves {
-		o := ThirdOctaves{make([]unit.DB, len(bands)), make([]unit.DB, len(bands))}
+	flat := func(label string, level, floor float64) result.ThirdOctaves {
+		o := result.ThirdOctaves{Levels: make([]unit.DB, len(bands)), Floor: make([]unit.DB, len(bands))}
 		for i := range bands {
 			o.Levels[i], o.Floor[i] = -20, -120
 		}
@@ -67,7 +68,7 @@ func TestAudible(t *testing.T) {
 		{"the same, not under a lower string", "100 Hz", -20, -80, -120, -120, 110, 45 + k100, 45 + k100, true, true, false},
 	} {
 		a, b := flat(c.band, c.a, c.floorA), flat(c.band, c.b, c.floorB)
-		got := Audible(bands, a, b, c.lowest)
+		got := result.Audible(bands, a, b, c.lowest)
 		i := at(c.band)
 		want := c.over / 45
 		if math.IsNaN(want) {
@@ -80,11 +81,11 @@ func TestAudible(t *testing.T) {
 		}
 	}
 	// Two bands, of which one has half the weight of the other: √((1·9 + 0.5·36)/1.5).
-	two := Audibility{Weight: []float64{0.6, 0, 0.3}, Difference: []unit.DB{3, unit.DB(nan), -6}}
+	two := result.Audibility{Weight: []float64{0.6, 0, 0.3}, Difference: []unit.DB{3, unit.DB(nan), -6}}
 	if d := float64(two.Distance()); math.Abs(d-math.Sqrt(18)) > 1e-12 {
 		t.Errorf("distance %v", d)
 	}
-	if d := (Audibility{Weight: []float64{0}, Difference: []unit.DB{1}}).Distance(); !math.IsNaN(float64(d)) {
+	if d := (result.Audibility{Weight: []float64{0}, Difference: []unit.DB{1}}).Distance(); !math.IsNaN(float64(d)) {
 		t.Errorf("distance of nothing: %v", d)
 	}
 }
@@ -114,7 +115,7 @@ func heardMaterials(t *testing.T) map[string]func(t *testing.T) recordings {
 }
 
 // heardIn measures takes as they are or as change makes them.
-func heardIn(t *testing.T, audio recordings, spec wavio.Spec, change func(name string, x []float64) []float64) *Result {
+func heardIn(t *testing.T, audio recordings, spec wavio.Spec, change func(name string, x []float64) []float64) *result.Result {
 	t.Helper()
 	s := &scene{files: recordings{}, specs: map[string]wavio.Spec{}}
 	text := "title: V\nvaries: amp\nperformance: {dry: dry.wav, tuning: E2 A2 D3 G3 B3 E4}\nchain:\n  - slot: amp\ntakes:\n"
@@ -146,7 +147,7 @@ func heardIn(t *testing.T, audio recordings, spec wavio.Spec, change func(name s
 }
 
 // heardOrders are what takes are ranked by.
-func heardOrders(res *Result) map[string]map[string]float64 {
+func heardOrders(res *result.Result) map[string]map[string]float64 {
 	out := map[string]map[string]float64{"distance": {}, "centroid": {}, "tilt": {}, "most heard": {}}
 	for _, l := range res.Likeness {
 		out["distance"][l.A+" and "+l.B] = float64(l.Spectral)

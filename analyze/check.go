@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"math"
 
 	"evenhand/analyze/unit"
@@ -14,8 +15,7 @@ const practice = "common practice, no source"
 type question struct {
 	id    string
 	name  string // the topic
-	was   string // the name in results of format 1; "" for the same
-	group Group
+	group result.Group
 	why   string // to a listener
 	limit limit
 	// ask adds the answers, one for each subject. It may add none where the
@@ -41,7 +41,7 @@ func catalogue() []question {
 // audio too; without it those questions are answered as not measured.
 func (s *Measured) Check() {
 	res := s.Result
-	res.Checks = []Check{}
+	res.Checks = []result.Check{}
 	for _, q := range s.questions() {
 		a := answers{question: q}
 		q.ask(s, &a)
@@ -71,13 +71,13 @@ func (s *Measured) questions() []question {
 // answers collects the answers to one question.
 type answers struct {
 	question
-	out []Check
+	out []result.Check
 }
 
 // answer is what was found about one subject.
 type answer struct {
 	subject  string
-	outcome  Outcome
+	outcome  result.Outcome
 	measured float64 // in the limit's unit; NaN for none
 	value    string  // as shown, with unit
 	reason   string
@@ -85,13 +85,13 @@ type answer struct {
 }
 
 func (a *answers) add(x answer) {
-	c := Check{
+	c := result.Check{
 		ID: a.id, Name: a.name, Group: a.group, Why: a.why,
 		Subject: x.subject, Outcome: x.outcome, Value: x.value, Reason: x.reason, Do: x.do,
 		Measured: unit.Number(x.measured), Unit: a.limit.unit,
 		Limit: a.limit.String(), LimitSource: a.limit.source,
 	}
-	if x.outcome == Passed {
+	if x.outcome == result.Passed {
 		c.Do = ""
 	}
 	if math.IsNaN(x.measured) {
@@ -102,17 +102,17 @@ func (a *answers) add(x answer) {
 
 // pass adds an answer without a number that passed.
 func (a *answers) pass(subject, value, reason string) {
-	a.add(answer{subject: subject, outcome: Passed, measured: nan(), value: value, reason: reason})
+	a.add(answer{subject: subject, outcome: result.Passed, measured: nan(), value: value, reason: reason})
 }
 
 // skip adds that a subject was not measured, and why.
 func (a *answers) skip(subject, reason string) {
-	a.add(answer{subject: subject, outcome: NotMeasured, measured: nan(), reason: reason})
+	a.add(answer{subject: subject, outcome: result.NotMeasured, measured: nan(), reason: reason})
 }
 
 // judge adds a measured value: it passed inside the limit and is beyond outside.
-func (a *answers) judge(subject string, v float64, beyond Outcome, value, reason, do string) {
-	x := answer{subject: subject, outcome: Passed, measured: v, value: value, reason: reason, do: do}
+func (a *answers) judge(subject string, v float64, beyond result.Outcome, value, reason, do string) {
+	x := answer{subject: subject, outcome: result.Passed, measured: v, value: value, reason: reason, do: do}
 	if !a.limit.allows(v) {
 		x.outcome = beyond
 	}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -174,7 +175,7 @@ func (s *scene) measure(t testing.TB) (*Session, error) {
 	return Measure(context.Background(), c, Options{ChecksOnly: true})
 }
 
-func (s *scene) check(t testing.TB) *Result {
+func (s *scene) check(t testing.TB) *result.Result {
 	t.Helper()
 	session, err := s.measure(t)
 	if err != nil {
@@ -187,13 +188,13 @@ func (s *scene) check(t testing.TB) *Result {
 // wanted is an answer that a cheat must bring about.
 type wanted struct {
 	id, subject string // subject: part of it
-	outcome     Outcome
+	outcome     result.Outcome
 	measured    float64 // NaN: not asked for
 	within      float64
 	value       string // part of the value shown
 }
 
-func assert(t testing.TB, res *Result, w wanted) {
+func assert(t testing.TB, res *result.Result, w wanted) {
 	t.Helper()
 	var seen []string
 	for _, c := range res.Checks {
@@ -205,7 +206,7 @@ func assert(t testing.TB, res *Result, w wanted) {
 			continue
 		}
 		if d := math.Abs(float64(c.Measured) - w.measured); math.IsNaN(w.measured) || d <= w.within {
-			if c.Outcome != Passed && c.Do == "" && c.Outcome != NotMeasured {
+			if c.Outcome != result.Passed && c.Do == "" && c.Outcome != result.NotMeasured {
 				t.Errorf("%s does not say what to do", c.ID)
 			}
 			return
@@ -214,31 +215,31 @@ func assert(t testing.TB, res *Result, w wanted) {
 	t.Errorf("no %s of %q with outcome %s, value %q, %v±%v; found:\n%s", w.id, w.subject, w.outcome, w.value, w.measured, w.within, strings.Join(seen, "\n"))
 }
 
-func standingOf(res *Result, accusation string) Exclusion {
+func standingOf(res *result.Result, accusation string) result.Exclusion {
 	for _, e := range res.Exclusions {
 		if strings.Contains(e.Accusation, accusation) {
 			return e
 		}
 	}
-	return Exclusion{}
+	return result.Exclusion{}
 }
 
 // TestFair asks that a comparison without a fault raises nothing that fails.
 func TestFair(t *testing.T) {
 	res := newScene(t).check(t)
 	for _, c := range res.Checks {
-		if c.Outcome == Failed || c.Outcome == Caution {
+		if c.Outcome == result.Failed || c.Outcome == result.Caution {
 			t.Errorf("%s, %s: %s, %s; %s", c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
 		}
 		if c.Why == "" || c.Limit == "" || c.LimitSource == "" || c.Name == "" || c.Reason == "" {
 			t.Errorf("%s, %s: something is left empty: %+v", c.ID, c.Subject, c)
 		}
 	}
-	assert(t, res, wanted{idReampLevel, "", Passed, 0.05, 0.01, ""})
-	for accusation, standing := range map[string]Standing{
-		"another performance": ExcludedByMeasurement, "another level": AuthorsWord, "knob": AuthorsWord, "gate": ExcludedByMeasurement,
-		"one file": ExcludedByMeasurement, "edited": ExcludedByMeasurement, "difference was left out": ExcludedByMeasurement, "a part of a take": ExcludedByMeasurement,
-		"louder": NotExcluded, "changed later": NotExcluded, "paid": AuthorsWord,
+	assert(t, res, wanted{idReampLevel, "", result.Passed, 0.05, 0.01, ""})
+	for accusation, standing := range map[string]result.Standing{
+		"another performance": result.ExcludedByMeasurement, "another level": result.AuthorsWord, "knob": result.AuthorsWord, "gate": result.ExcludedByMeasurement,
+		"one file": result.ExcludedByMeasurement, "edited": result.ExcludedByMeasurement, "difference was left out": result.ExcludedByMeasurement, "a part of a take": result.ExcludedByMeasurement,
+		"louder": result.NotExcluded, "changed later": result.NotExcluded, "paid": result.AuthorsWord,
 	} {
 		if e := standingOf(res, accusation); e.Standing != standing || e.Because == "" {
 			t.Errorf("%s: %+v, want %s", accusation, e, standing)
@@ -265,14 +266,14 @@ func TestCheats(t *testing.T) {
 				t.Fatal(err)
 			}
 			s.files["two"] = rendered(dry, 1)
-		}, []wanted{{IDPerformance, "Two", Failed, nan, 0, ""}}, "another performance"},
+		}, []wanted{{IDPerformance, "Two", result.Failed, nan, 0, ""}}, "another performance"},
 		{"hotter by 1.3 dB", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 1.25) },
-			[]wanted{{idReampLevel, "", Failed, 1.3, 0.05, "+1.30 dB"}}, "another level"},
+			[]wanted{{idReampLevel, "", result.Failed, 1.3, 0.05, "+1.30 dB"}}, "another level"},
 		{"quieter by 0.6 dB", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], -0.65) },
-			[]wanted{{idReampLevel, "", Caution, -0.6, 0.05, "−0.60 dB"}}, ""},
+			[]wanted{{idReampLevel, "", result.Caution, -0.6, 0.05, "−0.60 dB"}}, ""},
 		{"a knob moved", func(s *scene) {
 			s.manifest = strings.Replace(s.manifest, "    fuzz: {device: Two,", "    amp: {controls: {volume: \"3 o'clock\"}}\n    fuzz: {device: Two,", 1)
-		}, []wanted{{IDOneChange, "amp: volume", Failed, nan, 0, ""}}, "knob"},
+		}, []wanted{{IDOneChange, "amp: volume", result.Failed, nan, 0, ""}}, "knob"},
 		{"a gate", func(s *scene) {
 			x := s.files["two"][0]
 			// Closes 0.35 s into the pauses, by 40 dB, and opens with the notes.
@@ -281,28 +282,28 @@ func TestCheats(t *testing.T) {
 					x[i] *= 0.01
 				}
 			}
-		}, []wanted{{idGate, "Two", Failed, nan, 0, "gated"}}, "gate"},
+		}, []wanted{{idGate, "Two", result.Failed, nan, 0, "gated"}}, "gate"},
 		{"one file for two takes", func(s *scene) { s.files["two"] = s.files["one"] },
-			[]wanted{{idSameFile, "One and Two", Failed, nan, 0, "same bytes"}}, "one file"},
+			[]wanted{{idSameFile, "One and Two", result.Failed, nan, 0, "same bytes"}}, "one file"},
 		{"one recording for two takes, quieter", func(s *scene) { s.files["two"] = [][]float64{scaled(s.files["one"][0], -3)} },
-			[]wanted{{idNearCopy, "One and Two", Failed, -115, 25, ""}}, "one file"},
+			[]wanted{{idNearCopy, "One and Two", result.Failed, -115, 25, ""}}, "one file"},
 		{"edited", func(s *scene) { s.files["again"][0] = slices.Delete(s.files["again"][0], 6*sceneRate, 6*sceneRate+37) },
-			[]wanted{{idSlips, "Again", Failed, 37, 5, "samples lost "}}, "edited"},
+			[]wanted{{idSlips, "Again", result.Failed, 37, 5, "samples lost "}}, "edited"},
 		{"shortened", func(s *scene) { s.files["two"][0] = s.files["two"][0][:5*sceneRate] },
-			[]wanted{{idSections, "Two", Failed, nan, 0, "Notes missing"}, {idLengths, "Two", Caution, 3.3, 0.6, ""}}, "difference was left out"},
+			[]wanted{{idSections, "Two", result.Failed, nan, 0, "Notes missing"}, {idLengths, "Two", result.Caution, 3.3, 0.6, ""}}, "difference was left out"},
 		{"clipped", func(s *scene) {
 			x := s.files["two"][0]
 			for i := range x {
 				x[i] = max(-1, min(1, 10*x[i]))
 			}
-		}, []wanted{{idClipping, "Two", Failed, nan, 0, "places"}}, ""},
+		}, []wanted{{idClipping, "Two", result.Failed, nan, 0, "places"}}, ""},
 		{"a fan", func(s *scene) {
 			x := s.files["two"][0]
 			rng := rand.New(rand.NewPCG(1, 1))
 			for i := 5 * sceneRate; i < len(x); i++ {
 				x[i] += 0.003 * rng.NormFloat64()
 			}
-		}, []wanted{{idNoiseSteps, "Two", Caution, nan, 0, ""}}, ""},
+		}, []wanted{{idNoiseSteps, "Two", result.Caution, nan, 0, ""}}, ""},
 		{"a humming supply", func(s *scene) {
 			x := s.files["two"][0]
 			for i := range x {
@@ -310,31 +311,31 @@ func TestCheats(t *testing.T) {
 					x[i] += 0.05 / k * math.Sin(2*math.Pi*50*k*float64(i)/sceneRate)
 				}
 			}
-		}, []wanted{{idHum, "Two", Caution, nan, 0, ""}}, ""},
+		}, []wanted{{idHum, "Two", result.Caution, nan, 0, ""}}, ""},
 		{"an offset", func(s *scene) {
 			for i := range s.files["two"][0] {
 				s.files["two"][0][i] += 0.01
 			}
-		}, []wanted{{idDC, "Two", Caution, -40, 0.1, "−40.0 dBFS"}}, ""},
+		}, []wanted{{idDC, "Two", result.Caution, -40, 0.1, "−40.0 dBFS"}}, ""},
 		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = studio.Slowed(s.files["again"][0], 40) },
-			[]wanted{{idDrift, "Again", Failed, 40, 12, ""}}, "resampled"},
+			[]wanted{{idDrift, "Again", result.Failed, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
 			s.mislabel(t, "two", 44100)
 		}, []wanted{
-			{idRateLabel, "Two", Failed, 44100.0 / 48000, 1e-4, "0.9188 times"},
-			{IDPerformance, "Two", NotMeasured, nan, 0, ""}, // not accused of being another
-			{idLag, "Two", NotMeasured, nan, 0, ""},
-			{idSlips, "Two", NotMeasured, nan, 0, ""},
-			{idDrift, "Two", NotMeasured, nan, 0, ""},
-			{idPolarity, "Two", NotMeasured, nan, 0, ""},
+			{idRateLabel, "Two", result.Failed, 44100.0 / 48000, 1e-4, "0.9188 times"},
+			{IDPerformance, "Two", result.NotMeasured, nan, 0, ""}, // not accused of being another
+			{idLag, "Two", result.NotMeasured, nan, 0, ""},
+			{idSlips, "Two", result.NotMeasured, nan, 0, ""},
+			{idDrift, "Two", result.NotMeasured, nan, 0, ""},
+			{idPolarity, "Two", result.NotMeasured, nan, 0, ""},
 		}, "resampled"},
 		{"inverted", func(s *scene) {
 			for i := range s.files["again"][0] {
 				s.files["again"][0][i] *= -1
 			}
-		}, []wanted{{idPolarity, "Again", Caution, nan, 0, "inverted"}}, ""},
+		}, []wanted{{idPolarity, "Again", result.Caution, nan, 0, "inverted"}}, ""},
 		{"silence in sound", func(s *scene) { clear(s.files["two"][0][6*sceneRate : 6*sceneRate+480]) },
-			[]wanted{{idDropouts, "Two", Failed, 1, 0, "1 dropouts"}}, "edited"},
+			[]wanted{{idDropouts, "Two", result.Failed, 1, 0, "1 dropouts"}}, "edited"},
 		{"too loud", func(s *scene) {
 			x := s.files["two"][0]
 			peak := 0.0
@@ -342,14 +343,14 @@ func TestCheats(t *testing.T) {
 				peak = max(peak, math.Abs(v))
 			}
 			s.files["two"][0] = scaled(x, -2.5-unit.FromAmplitude(peak))
-		}, []wanted{{idHeadroom, "Two", Caution, -2.5, 0.01, "−2.5 dBFS"}}, ""},
+		}, []wanted{{idHeadroom, "Two", result.Caution, -2.5, 0.01, "−2.5 dBFS"}}, ""},
 		{"two microphones, one channel", func(s *scene) {
 			s.files["two"] = append(s.files["two"], slices.Clone(s.files["two"][0]))
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    mics: {left: {name: A}, right: {name: B}}\n", 1)
-		}, []wanted{{idDualMono, "Two", Failed, nan, 0, "same"}, {IDOneChange, "left microphone", Failed, nan, 0, ""}}, "knob"},
+		}, []wanted{{idDualMono, "Two", result.Failed, nan, 0, "same"}, {IDOneChange, "left microphone", result.Failed, nan, 0, ""}}, "knob"},
 		{"a dead channel", func(s *scene) {
 			s.files["two"] = append(s.files["two"], make([]float64, len(s.files["two"][0])))
-		}, []wanted{{idSilent, "Two", Failed, nan, 0, "silent"}}, ""},
+		}, []wanted{{idSilent, "Two", result.Failed, nan, 0, "silent"}}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
@@ -367,13 +368,13 @@ func TestCheats(t *testing.T) {
 				assert(t, res, w)
 			}
 			if c.found != "" {
-				if e := standingOf(res, c.found); e.Standing != Found {
+				if e := standingOf(res, c.found); e.Standing != result.Found {
 					t.Errorf("%s: %+v", c.found, e)
 				}
 			}
 			if t.Failed() {
 				for _, x := range res.Checks {
-					if x.Outcome == Failed || x.Outcome == Caution {
+					if x.Outcome == result.Failed || x.Outcome == result.Caution {
 						t.Logf("%s, %s: %s, %s; %s", x.ID, x.Subject, x.Outcome, x.Value, x.Reason)
 					}
 				}
@@ -393,16 +394,16 @@ func TestSwapped(t *testing.T) {
 	s.files["one"], s.files["two"] = s.files["two"], s.files["one"]
 	res := s.check(t)
 	for _, c := range res.Checks {
-		if c.Outcome == Failed {
+		if c.Outcome == result.Failed {
 			t.Errorf("%s, %s: %s", c.ID, c.Subject, c.Reason)
 		}
 	}
-	if e := standingOf(res, "swapped"); e.Standing != AuthorsWord || !strings.Contains(e.Because, "no measurement tells") {
+	if e := standingOf(res, "swapped"); e.Standing != result.AuthorsWord || !strings.Contains(e.Because, "no measurement tells") {
 		t.Errorf("%+v", e)
 	}
 	// What is excluded names its measure and its limit, or what it rests on.
 	for _, e := range res.Exclusions {
-		if e.Standing == ExcludedByMeasurement && !strings.ContainsAny(e.Because, "0123456789") {
+		if e.Standing == result.ExcludedByMeasurement && !strings.ContainsAny(e.Because, "0123456789") {
 			t.Errorf("%s: no measure in %q", e.Accusation, e.Because)
 		}
 	}

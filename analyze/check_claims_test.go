@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"math"
 	"regexp"
 	"slices"
@@ -32,7 +33,7 @@ func TestDriftClaims(t *testing.T) {
 		}
 		m := rangeText.FindStringSubmatch(c.Value)
 		if m == nil {
-			if c.Outcome != NotMeasured {
+			if c.Outcome != result.NotMeasured {
 				t.Errorf("%s: %q has no range", c.Subject, c.Value)
 			}
 			continue
@@ -43,10 +44,10 @@ func TestDriftClaims(t *testing.T) {
 			t.Fatal(c.Value)
 		}
 		top := math.Abs(d) + e
-		if c.Outcome == Passed && top > 3.05 {
+		if c.Outcome == result.Passed && top > 3.05 {
 			t.Errorf("%s holds with %s", c.Subject, c.Value)
 		}
-		if c.Outcome == NotMeasured {
+		if c.Outcome == result.NotMeasured {
 			open = true
 			if top < 2.95 || !strings.Contains(c.Value, "not more than ") {
 				t.Errorf("%s is not measured with %s", c.Subject, c.Value)
@@ -56,7 +57,7 @@ func TestDriftClaims(t *testing.T) {
 	}
 	e := standingOf(res, "resampled")
 	m := regexp.MustCompile(`by more than ([0-9.]+) ppm`).FindStringSubmatch(e.Because)
-	if !open || e.Standing != NotExcluded || m == nil {
+	if !open || e.Standing != result.NotExcluded || m == nil {
 		t.Fatalf("open %v, %+v", open, e)
 	}
 	if v, err := strconv.ParseFloat(m[1], 64); err != nil || v < most-0.1-1e-9 || v > most+0.2 {
@@ -75,7 +76,7 @@ func TestSlipClaims(t *testing.T) {
 		if strings.Contains(c.Limit, " 0.0") {
 			t.Errorf("%s: limit %q", c.ID, c.Limit)
 		}
-		if c.ID != idSlips || c.Outcome != Passed {
+		if c.ID != idSlips || c.Outcome != result.Passed {
 			continue
 		}
 		m := size.FindStringSubmatch(c.Value)
@@ -103,11 +104,11 @@ func TestDepths(t *testing.T) {
 		want   wanted
 		reason string
 	}{
-		{"equal", nil, wanted{idFormat, "", Passed, nan(), 0, "24-bit integer"}, "all takes"},
-		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{idFormat, "", Passed, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
+		{"equal", nil, wanted{idFormat, "", result.Passed, nan(), 0, "24-bit integer"}, "all takes"},
+		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{idFormat, "", result.Passed, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
 			"Two has 32-bit float; Again has 32-bit integer; One has 24-bit integer: a differing depth alone is harmless, since from 24 bits on the rounding lies below the noise of any converter"},
-		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{idFormat, "Two", Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
-		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{idFormat, "One and Two", Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},
+		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{idFormat, "Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
+		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{idFormat, "One and Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)

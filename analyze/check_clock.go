@@ -3,6 +3,7 @@ package analyze
 import (
 	"cmp"
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -92,7 +93,7 @@ func gearScatters(e align.Estimate) string {
 // chain, a slip of a sample and a drift of a tenth of a ppm show, which they do
 // not against the dry recording.
 func (s *Session) compareAgain(i int) (Judged, error) {
-	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
+	k := slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	if k < 0 || k == i {
 		return Judged{}, nil
 	}
@@ -149,12 +150,12 @@ func (s *Measured) askPerformance(a *answers) {
 		}
 		switch v.Outcome {
 		case parts.Same:
-			a.add(answer{subject: name, outcome: Passed, measured: ms, value: value, reason: reason})
+			a.add(answer{subject: name, outcome: result.Passed, measured: ms, value: value, reason: reason})
 		case parts.Different:
-			a.add(answer{subject: name, outcome: Failed, measured: ms, value: value, reason: reason,
+			a.add(answer{subject: name, outcome: result.Failed, measured: ms, value: value, reason: reason,
 				do: "check that the right file was named; if it is another pass, reamp the dry recording again"})
 		default:
-			a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), value: value, reason: reason,
+			a.add(answer{subject: name, outcome: result.NotMeasured, measured: nan(), value: value, reason: reason,
 				do: "compare with more notes: a performance with clear attacks tells more than held chords"})
 		}
 	}
@@ -192,9 +193,9 @@ func (s *Session) storeSlips() {
 		if s.Takes[i].Judged.Verdict.Outcome == parts.Different || r.Reason != "" {
 			continue
 		}
-		var told []Slip
+		var told []result.Slip
 		for _, x := range r.Slips {
-			told = append(told, Slip{From: x.From, To: x.To, Lag: x.Lag, Error: x.Error, Certain: s.sureSlips(i)})
+			told = append(told, result.Slip{From: x.From, To: x.To, Lag: x.Lag, Error: x.Error, Certain: s.sureSlips(i)})
 		}
 		s.Result.Takes[i].Alignment.Slips = told
 	}
@@ -230,7 +231,7 @@ func sizeText(v float64) string {
 func (s *Measured) leastSlip() string {
 	worst, name, least := 0.0, "", math.Inf(1)
 	held := s.held()
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		if !slices.Contains(held, i) {
 			continue
 		}
@@ -273,7 +274,7 @@ func (s *Measured) askSlips(a *answers) {
 			continue
 		}
 		if len(r.Slips) == 0 {
-			a.judge(name, 0, Failed, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; what is smaller, or nearer to an end, would not have been found", against, r.From, r.To), "")
+			a.judge(name, 0, result.Failed, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; what is smaller, or nearer to an end, would not have been found", against, r.From, r.To), "")
 			continue
 		}
 		total := 0.0
@@ -296,10 +297,10 @@ func (s *Measured) askSlips(a *answers) {
 		}
 		do := "record the take again with a larger buffer; if it was edited, export it unedited"
 		if !s.sureSlips(i) {
-			a.add(answer{subject: name, outcome: NotMeasured, measured: nan(), value: value,
+			a.add(answer{subject: name, outcome: result.NotMeasured, measured: nan(), value: value,
 				reason: reason + "; whether the take is of the same performance is not certain, so the gear might do it", do: do})
 			continue
 		}
-		a.judge(name, total, Failed, value, reason, do)
+		a.judge(name, total, result.Failed, value, reason, do)
 	}
 }

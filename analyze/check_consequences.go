@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -18,11 +19,11 @@ const (
 
 // consequences finds answers that report what another answer about the same subject
 // reports already, and says so: they are no further faults.
-func (s *Measured) consequences(checks []Check) {
+func (s *Measured) consequences(checks []result.Check) {
 	const slips, silence = "the lost or inserted samples", "the take's silence"
 	for i := range checks {
 		c := &checks[i]
-		if c.Outcome != Failed && c.Outcome != Caution {
+		if c.Outcome != result.Failed && c.Outcome != result.Caution {
 			continue
 		}
 		for _, x := range []struct {
@@ -59,9 +60,9 @@ func (s *Measured) consequences(checks []Check) {
 
 // accused returns the answer to a question that finds fault with a subject, nil for
 // none.
-func accused(checks []Check, id, subject string) *Check {
+func accused(checks []result.Check, id, subject string) *result.Check {
 	for i := range checks {
-		if c := &checks[i]; c.ID == id && c.Subject == subject && (c.Outcome == Failed || c.Outcome == Caution) {
+		if c := &checks[i]; c.ID == id && c.Subject == subject && (c.Outcome == result.Failed || c.Outcome == result.Caution) {
 			return c
 		}
 	}

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"math"
 	"regexp"
 	"slices"
@@ -50,7 +51,7 @@ func TestConsequences(t *testing.T) {
 			res := s.check(t)
 			n := 0
 			for _, k := range res.Checks {
-				if k.ID != c.id || k.Subject != "Two" || k.Outcome != Failed && k.Outcome != Caution {
+				if k.ID != c.id || k.Subject != "Two" || k.Outcome != result.Failed && k.Outcome != result.Caution {
 					continue
 				}
 				n++
@@ -74,10 +75,10 @@ func TestSilentTake(t *testing.T) {
 		s := fresh(t)
 		s.each("two", func(x []float64) []float64 { return make([]float64, len(x)) })
 		res := s.check(t)
-		assert(t, res, wanted{IDMatch, "Two", Failed, nan(), 0, "silent"})
-		assert(t, res, wanted{idSlips, "Again", Passed, 0, 0, "none"})
+		assert(t, res, wanted{IDMatch, "Two", result.Failed, nan(), 0, "silent"})
+		assert(t, res, wanted{idSlips, "Again", result.Passed, 0, 0, "none"})
 		for _, k := range res.Checks {
-			bad := k.Outcome == Failed || k.Outcome == Caution
+			bad := k.Outcome == result.Failed || k.Outcome == result.Caution
 			if bad && k.Subject != "Two" || bad && k.ID != IDMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
 				t.Errorf("%s: %s, %s: %s; %s", material, k.ID, k.Subject, k.Value, k.Reason)
 			}
@@ -102,7 +103,7 @@ func TestCoarseTakes(t *testing.T) {
 		for _, c := range []struct {
 			name    string
 			spoil   func(s *scene)
-			outcome Outcome
+			outcome result.Outcome
 		}{
 			{"bit crusher", func(s *scene) {
 				s.each("two", func(x []float64) []float64 {
@@ -111,8 +112,8 @@ func TestCoarseTakes(t *testing.T) {
 					}
 					return x
 				})
-			}, NotMeasured},
-			{"8 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 8} }, NotMeasured},
+			}, result.NotMeasured},
+			{"8 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 8} }, result.NotMeasured},
 			{"count-in", func(s *scene) {
 				session, err := s.measure(t)
 				if err != nil {
@@ -135,17 +136,17 @@ func TestCoarseTakes(t *testing.T) {
 					})
 				}
 				s.manifest = regexp.MustCompile(`  sections:\n(    - .*\n)*`).ReplaceAllString(s.manifest, "")
-			}, Passed},
+			}, result.Passed},
 		} {
 			s := fresh(t)
 			c.spoil(s)
 			res := s.check(t)
 			assert(t, res, wanted{idDropouts, "Two", c.outcome, nan(), 0, ""})
 			for _, k := range res.Checks {
-				if c.outcome == Passed && k.ID != idDropouts && k.ID != idClicks {
+				if c.outcome == result.Passed && k.ID != idDropouts && k.ID != idClicks {
 					continue // the strokes went through no gear
 				}
-				if k.Outcome == Failed || k.Outcome == Caution && k.ID != idFormat && k.ID != idPolarity && !(k.ID == idGate && c.outcome == NotMeasured) {
+				if k.Outcome == result.Failed || k.Outcome == result.Caution && k.ID != idFormat && k.ID != idPolarity && !(k.ID == idGate && c.outcome == result.NotMeasured) {
 					t.Errorf("%s, %s: %s, %s: %s; %s", material, c.name, k.ID, k.Subject, k.Value, k.Reason)
 				}
 			}

@@ -1,18 +1,17 @@
 package analyze_test
 
 import (
+	"evenhand/analyze/result"
 	"strings"
 	"testing"
-
-	"evenhand/analyze"
 )
 
 // nothingFails asks that the checks of a demo scenario, which is fair by its
 // making, fail nothing, and that what it is accused of is not found.
-func nothingFails(t *testing.T, res *analyze.Result) {
+func nothingFails(t *testing.T, res *result.Result) {
 	t.Helper()
 	for _, c := range res.Checks {
-		if c.Outcome == analyze.Failed || c.ID == "gate" && c.Outcome == analyze.Caution {
+		if c.Outcome == result.Failed || c.ID == "gate" && c.Outcome == result.Caution {
 			t.Errorf("%s, %s: %s, %s", c.ID, c.Subject, c.Value, c.Reason)
 		}
 	}

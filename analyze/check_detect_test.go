@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -347,23 +348,23 @@ func detections(t testing.TB) []detection {
 	nan := math.NaN()
 	const ms = sceneRate / 1000.0
 	return []detection{
-		{IDPerformance, "another pass by the same hands to the same click, 20 notes", nil, wanted{IDPerformance, "Two", Failed, nan, 0, ""}, ""},
+		{IDPerformance, "another pass by the same hands to the same click, 20 notes", nil, wanted{IDPerformance, "Two", result.Failed, nan, 0, ""}, ""},
 		{idPolarity, "a take inverted", func(s *scene) { s.each("again", func(x []float64) []float64 { return scaledBy(x, -1) }) },
-			wanted{idPolarity, "Again", Caution, nan, 0, "inverted"}, ""},
+			wanted{idPolarity, "Again", result.Caution, nan, 0, "inverted"}, ""},
 		{idDrift, "4 ppm between a take and its repeat, 10 s", func(s *scene) {
 			s.each("again", func(x []float64) []float64 { return studio.Slowed(x, 4) })
-		}, wanted{idDrift, "Again", Failed, 4, 0.5, ""}, ""},
-		{idRateLabel, "44.1 kHz labelled 48 kHz", func(s *scene) { s.mislabel(t, "two", 44100) }, wanted{idRateLabel, "Two", Failed, 44100.0 / 48000, 1e-4, "0.9188 times"}, ""},
+		}, wanted{idDrift, "Again", result.Failed, 4, 0.5, ""}, ""},
+		{idRateLabel, "44.1 kHz labelled 48 kHz", func(s *scene) { s.mislabel(t, "two", 44100) }, wanted{idRateLabel, "Two", result.Failed, 44100.0 / 48000, 1e-4, "0.9188 times"}, ""},
 		{idMatchRoom, "a click that keeps the match below −23 LUFS", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return scaled(x, -26) })
 			s.files["two"][0][s.sounding] = 0.9
-		}, wanted{idMatchRoom, "", Caution, nan, 0, "LUFS"}, ""},
+		}, wanted{idMatchRoom, "", result.Caution, nan, 0, "LUFS"}, ""},
 		{idSlips, "1 sample lost in a repeat", func(s *scene) {
 			s.each("again", func(x []float64) []float64 { return slices.Delete(x, s.sounding, s.sounding+1) })
-		}, wanted{idSlips, "Again", Failed, 1, 0.05, "1.0 samples lost"}, ""},
+		}, wanted{idSlips, "Again", result.Failed, 1, 0.05, "1.0 samples lost"}, ""},
 		{idSlips, "48 samples lost in another take", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return slices.Delete(x, s.sounding, s.sounding+48) })
-		}, wanted{idSlips, "Two", Failed, 48, 12, "lost"}, ""},
+		}, wanted{idSlips, "Two", result.Failed, 48, 12, "lost"}, ""},
 		{idSteady, "a fader 1 dB lower for 2 s of a repeat", func(s *scene) {
 			s.each("again", func(x []float64) []float64 {
 				for i := int(5.4 * sceneRate); i < int(7.4*sceneRate); i++ {
@@ -371,90 +372,90 @@ func detections(t testing.TB) []detection {
 				}
 				return x
 			})
-		}, wanted{idSteady, "Again", Caution, -1, 0.1, "−1.0 dB"}, ""},
-		{idGate, "pauses lowered by 12 dB after 0.35 s", func(s *scene) { s.gate("two", 12) }, wanted{idGate, "Two", Failed, nan, 0, "gated"}, ""},
-		{idNoiseSteps, "the floor higher by 4 dB from the middle on", func(s *scene) { s.floorStep("two", 4) }, wanted{idNoiseSteps, "Two", Caution, 4, 0.7, ""}, ""},
-		{idHum, "hum of −40 dBFS in one take", func(s *scene) { s.hum("two", -40) }, wanted{idHum, "Two", Caution, nan, 0, ""}, ""},
+		}, wanted{idSteady, "Again", result.Caution, -1, 0.1, "−1.0 dB"}, ""},
+		{idGate, "pauses lowered by 12 dB after 0.35 s", func(s *scene) { s.gate("two", 12) }, wanted{idGate, "Two", result.Failed, nan, 0, "gated"}, ""},
+		{idNoiseSteps, "the floor higher by 4 dB from the middle on", func(s *scene) { s.floorStep("two", 4) }, wanted{idNoiseSteps, "Two", result.Caution, 4, 0.7, ""}, ""},
+		{idHum, "hum of −40 dBFS in one take", func(s *scene) { s.hum("two", -40) }, wanted{idHum, "Two", result.Caution, nan, 0, ""}, ""},
 		{idIRRate, "an impulse response of 44.1 kHz", func(s *scene) {
 			s.response(44100, "")
-		}, wanted{idIRRate, "ir.wav", Caution, nan, 0, "44100 Hz"}, ""},
+		}, wanted{idIRRate, "ir.wav", result.Caution, nan, 0, "44100 Hz"}, ""},
 		{IDOneChange, "another impulse response under the same name of the device", func(s *scene) {
 			s.response(sceneRate, "other")
-		}, wanted{IDOneChange, "cabinet", Failed, nan, 0, ""}, ""},
-		{idReampLevel, "0.25 dB hotter", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 0.2) }, wanted{idReampLevel, "", Caution, 0.25, 0.005, "+0.25 dB"}, ""},
-		{idReampTone, "1.5 dB less at 63 Hz", func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], 50) }, wanted{idReampTone, "", Caution, nan, 0, "−"}, "noise"},
-		{idReampTurn, "a loop that inverts", func(s *scene) { s.files["loop"][0] = scaledBy(s.files["loop"][0], -1) }, wanted{idReampTurn, "", Caution, nan, 0, "inverted"}, ""},
-		{idReampNoise, "hum of −60 dBFS in the loop", func(s *scene) { s.hum("loop", -63) }, wanted{idReampNoise, "", Caution, nan, 0, "dB"}, ""},
+		}, wanted{IDOneChange, "cabinet", result.Failed, nan, 0, ""}, ""},
+		{idReampLevel, "0.25 dB hotter", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 0.2) }, wanted{idReampLevel, "", result.Caution, 0.25, 0.005, "+0.25 dB"}, ""},
+		{idReampTone, "1.5 dB less at 63 Hz", func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], 50) }, wanted{idReampTone, "", result.Caution, nan, 0, "−"}, "noise"},
+		{idReampTurn, "a loop that inverts", func(s *scene) { s.files["loop"][0] = scaledBy(s.files["loop"][0], -1) }, wanted{idReampTurn, "", result.Caution, nan, 0, "inverted"}, ""},
+		{idReampNoise, "hum of −60 dBFS in the loop", func(s *scene) { s.hum("loop", -63) }, wanted{idReampNoise, "", result.Caution, nan, 0, "dB"}, ""},
 		{idMicDelay, "a microphone moved by 1 cm", func(s *scene) {
 			s.twoMics(24, 24+1.4)
-		}, wanted{idMicDelay, "Two", Caution, 1.4 / ms, 0.003, ""}, ""},
+		}, wanted{idMicDelay, "Two", result.Caution, 1.4 / ms, 0.003, ""}, ""},
 		{idMicPolarity, "one microphone inverted", func(s *scene) {
 			s.twoMics(24, 24)
 			s.files["two"][1] = scaledBy(s.files["two"][1], -1)
-		}, wanted{idMicPolarity, "Two", Caution, nan, 0, "opposed"}, ""},
+		}, wanted{idMicPolarity, "Two", result.Caution, nan, 0, "opposed"}, ""},
 		{idDry, "3 samples at full scale", func(s *scene) {
 			for i := range 3 {
 				s.files["dry"][0][s.sounding+i] = 1
 			}
-		}, wanted{idDry, "", Caution, nan, 0, "clipped"}, ""},
-		{idSameFile, "the same bytes", func(s *scene) { s.files["two"] = s.files["one"] }, wanted{idSameFile, "One and Two", Failed, nan, 0, "same bytes"}, ""},
+		}, wanted{idDry, "", result.Caution, nan, 0, "clipped"}, ""},
+		{idSameFile, "the same bytes", func(s *scene) { s.files["two"] = s.files["one"] }, wanted{idSameFile, "One and Two", result.Failed, nan, 0, "same bytes"}, ""},
 		{idNearCopy, "a copy, 3 dB quieter, inverted, 20 frames later", func(s *scene) {
 			s.files["two"] = nil
 			for _, x := range s.files["one"] {
 				s.files["two"] = append(s.files["two"], append(make([]float64, 20), scaledBy(scaled(x, -3), -1)...))
 			}
-		}, wanted{idNearCopy, "One and Two", Failed, nan, 0, ""}, ""},
+		}, wanted{idNearCopy, "One and Two", result.Failed, nan, 0, ""}, ""},
 		{idPath, "the dry recording itself, 4 dB quieter, inverted, 30 frames later, with noise of −70 dBFS", func(s *scene) {
 			x := passed(s.files["dry"][0], -4, 30, -70)
 			for c := range s.files["two"] {
 				s.files["two"][c] = x
 			}
-		}, wanted{idPath, "Two", Failed, nan, 0, ""}, ""},
-		{idFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{idFormat, "Two", Caution, nan, 0, "16-bit"}, ""},
+		}, wanted{idPath, "Two", result.Failed, nan, 0, ""}, ""},
+		{idFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{idFormat, "Two", result.Caution, nan, 0, "16-bit"}, ""},
 		{idFormat, "16 bits in a file of 24", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return rounded(x, 16, 0) })
-		}, wanted{idFormat, "Two", Caution, nan, 0, "16 bits in a file of 24-bit integer"}, ""},
+		}, wanted{idFormat, "Two", result.Caution, nan, 0, "16 bits in a file of 24-bit integer"}, ""},
 		{idNearCopy, "a repeat that is a copy rounded to 16 bits with dither", func(s *scene) {
 			s.files["again"] = nil
 			for c, x := range s.files["one"] {
 				s.files["again"] = append(s.files["again"], rounded(x, 16, uint64(3+c)))
 			}
-		}, wanted{idNearCopy, "One and Again", Caution, nan, 0, ""}, ""},
+		}, wanted{idNearCopy, "One and Again", result.Caution, nan, 0, ""}, ""},
 		{idChannels, "a right channel 3 samples late", func(s *scene) {
 			s.files["two"] = [][]float64{s.files["two"][0], passed(s.files["two"][0], 0, 3, -80)[:len(s.files["two"][0])]}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n"+sceneMics, "    file: two.wav\n", 1)
-		}, wanted{idChannels, "Two", Caution, 3 / ms, 0.002, "+3.0"}, ""},
-		{idBandEdge, "44.1 kHz and back", func(s *scene) { s.thereAndBack(t, "two", 44100) }, wanted{idBandEdge, "Two", Caution, nan, 0, "near 21."}, ""},
+		}, wanted{idChannels, "Two", result.Caution, 3 / ms, 0.002, "+3.0"}, ""},
+		{idBandEdge, "44.1 kHz and back", func(s *scene) { s.thereAndBack(t, "two", 44100) }, wanted{idBandEdge, "Two", result.Caution, nan, 0, "near 21."}, ""},
 		{idLengths, "0.1 s of the last sound missing", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:s.lastSound(t)+lagOf(s, "two")-int(0.1*sceneRate)] })
-		}, wanted{idLengths, "Two", Caution, 0.1, 0.06, ""}, ""},
+		}, wanted{idLengths, "Two", result.Caution, 0.1, 0.06, ""}, ""},
 		{idSections, "a section that a take does not reach", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:int(5*sceneRate)] })
-		}, wanted{idSections, "Two", Failed, nan, 0, "Notes missing"}, ""},
+		}, wanted{idSections, "Two", result.Failed, nan, 0, "Notes missing"}, ""},
 		{idHeadroom, "a peak of −5.9 dBFS", func(s *scene) {
 			peak := 0.0
 			for _, x := range s.files["two"] {
 				peak = max(peak, peakOf(x))
 			}
 			s.each("two", func(x []float64) []float64 { return scaled(x, -5.95-unit.FromAmplitude(peak)) })
-		}, wanted{idHeadroom, "Two", Caution, -5.95, 0.02, ""}, ""},
-		{idClipping, "peaks 1 dB over full scale", func(s *scene) { s.clip("two", 1, 0) }, wanted{idClipping, "Two", Failed, nan, 0, "places"}, ""},
-		{idClipping, "peaks 3 dB over, then lowered by 8 dB", func(s *scene) { s.clip("two", 3, -8) }, wanted{idClipping, "Two", Caution, nan, 0, "places"}, ""},
+		}, wanted{idHeadroom, "Two", result.Caution, -5.95, 0.02, ""}, ""},
+		{idClipping, "peaks 1 dB over full scale", func(s *scene) { s.clip("two", 1, 0) }, wanted{idClipping, "Two", result.Failed, nan, 0, "places"}, ""},
+		{idClipping, "peaks 3 dB over, then lowered by 8 dB", func(s *scene) { s.clip("two", 3, -8) }, wanted{idClipping, "Two", result.Caution, nan, 0, "places"}, ""},
 		{idOver, "1 sample of +0.1 dBFS in floating point", func(s *scene) {
 			s.specs["two"] = wavio.Spec{Bits: 32, Float: true}
 			s.files["two"][0][s.sounding] = unit.ToAmplitude(0.1)
-		}, wanted{idOver, "Two", Caution, 1, 0, "1 samples"}, ""},
-		{idClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{idClicks, "One", Caution, 1, 0, "1 clicks"}, "noise"},
-		{idClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{idClicks, "One", Caution, 1, 0, "1 clicks"}, ""},
+		}, wanted{idOver, "Two", result.Caution, 1, 0, "1 samples"}, ""},
+		{idClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{idClicks, "One", result.Caution, 1, 0, "1 clicks"}, "noise"},
+		{idClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{idClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
 		{idClicks, "3 samples of −40 dBFS in a pause", func(s *scene) {
 			at := int((s.pauses[0][0] + s.pauses[0][1]) / 2 * sceneRate)
 			for i := range 3 {
 				s.files["one"][0][at+i] += unit.ToAmplitude(-40)
 			}
-		}, wanted{idClicks, "One", Caution, 1, 0, "1 clicks"}, ""},
-		{idDropouts, "64 samples of silence", func(s *scene) { clear(s.files["one"][0][s.sounding : s.sounding+64]) }, wanted{idDropouts, "One", Failed, 1, 0, ""}, ""},
-		{idCut, "the end cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[:s.sounding] }) }, wanted{idCut, "One", Caution, nan, 0, "end cut"}, ""},
-		{idCut, "the beginning cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[s.early:] }) }, wanted{idCut, "One", Caution, nan, 0, "beginning cut"}, ""},
+		}, wanted{idClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
+		{idDropouts, "64 samples of silence", func(s *scene) { clear(s.files["one"][0][s.sounding : s.sounding+64]) }, wanted{idDropouts, "One", result.Failed, 1, 0, ""}, ""},
+		{idCut, "the end cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[:s.sounding] }) }, wanted{idCut, "One", result.Caution, nan, 0, "end cut"}, ""},
+		{idCut, "the beginning cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[s.early:] }) }, wanted{idCut, "One", result.Caution, nan, 0, "beginning cut"}, ""},
 		{idCut, "a fade of 0.25 s at the end", func(s *scene) {
 			s.each("one", func(x []float64) []float64 {
 				n := sceneRate / 4
@@ -463,7 +464,7 @@ func detections(t testing.TB) []detection {
 				}
 				return x
 			})
-		}, wanted{idCut, "One", Caution, nan, 0, "fades out"}, ""},
+		}, wanted{idCut, "One", result.Caution, nan, 0, "fades out"}, ""},
 		{idDC, "−59 dBFS", func(s *scene) {
 			s.each("one", func(x []float64) []float64 {
 				for i := range x {
@@ -471,13 +472,13 @@ func detections(t testing.TB) []detection {
 				}
 				return x
 			})
-		}, wanted{idDC, "One", Caution, -59, 0.3, ""}, ""},
+		}, wanted{idDC, "One", result.Caution, -59, 0.3, ""}, ""},
 		{idDualMono, "a second channel that is the first, 6 dB quieter", func(s *scene) {
 			s.files["two"] = [][]float64{s.files["two"][0], scaled(s.files["two"][0], -6)}
-		}, wanted{idDualMono, "Two", Caution, nan, 0, "copy"}, "demo"},
+		}, wanted{idDualMono, "Two", result.Caution, nan, 0, "copy"}, "demo"},
 		{idSilent, "nothing above −80 dBFS in one channel", func(s *scene) {
 			s.files["two"] = [][]float64{s.files["two"][0], make([]float64, len(s.files["two"][0]))}
-		}, wanted{idSilent, "Two", Failed, nan, 0, "silent"}, ""},
+		}, wanted{idSilent, "Two", result.Failed, nan, 0, "silent"}, ""},
 	}
 }
 

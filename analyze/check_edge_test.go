@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"bytes"
+	"evenhand/analyze/result"
 	"os/exec"
 	"path/filepath"
 	"strings"
@@ -53,9 +54,9 @@ func TestBandEdge(t *testing.T) {
 			}
 			session.Check()
 			t.Log(material, c.name)
-			assert(t, session.Result, wanted{idBandEdge, "Two", Caution, nan(), 0, "near "})
+			assert(t, session.Result, wanted{idBandEdge, "Two", result.Caution, nan(), 0, "near "})
 			for _, k := range session.Result.Checks {
-				if k.ID == idBandEdge && k.Subject != "Two" && k.Outcome != Passed {
+				if k.ID == idBandEdge && k.Subject != "Two" && k.Outcome != result.Passed {
 					t.Errorf("%s, %s: %s: %s; %s", material, c.name, k.Subject, k.Value, k.Reason)
 				}
 			}

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -18,43 +19,43 @@ func faultQuestions() []question {
 	rules := faults.Params{}.WithDefaults()
 	return []question{
 		{
-			id: idClipping, name: "Clipping", was: "No clipping", group: GroupFiles,
+			id: idClipping, name: "Clipping", group: result.GroupFiles,
 			why:   "a converter that clips makes every device sound like itself",
 			limit: none("places"), ask: (*Measured).askClipping,
 		},
 		{
-			id: idOver, name: "Over full scale", was: "Nothing over full scale", group: GroupFiles,
+			id: idOver, name: "Over full scale", group: result.GroupFiles,
 			why:   "floats above full scale are cut off by whatever plays them",
 			limit: none("samples"), ask: (*Measured).askOver,
 		},
 		{
-			id: idClicks, name: "Clicks", was: "No clicks", group: GroupFiles,
+			id: idClicks, name: "Clicks", group: result.GroupFiles,
 			why:   "a click is heard as a fault of the device, and it marks a bad edit or lost samples",
 			limit: none("clicks"), ask: (*Measured).askClicks,
 		},
 		{
-			id: idDropouts, name: "Dropouts", was: "No dropouts", group: GroupFiles,
+			id: idDropouts, name: "Dropouts", group: result.GroupFiles,
 			why:   "lost samples are lost music, and everything after them may be out of step",
 			limit: none("dropouts"), ask: (*Measured).askDropouts,
 		},
 		{
-			id: idCut, name: "Cut-off ends", was: "Beginning and end whole", group: GroupFiles,
+			id: idCut, name: "Cut-off ends", group: result.GroupFiles,
 			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
 			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Measured).askCut,
 		},
 		{
-			id: idDC, name: "DC offset", was: "No DC offset", group: GroupFiles,
+			id: idDC, name: "DC offset", group: result.GroupFiles,
 			why:   "an offset clicks at every switch between takes and uses up headroom",
 			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
 			ask:   (*Measured).askDC,
 		},
 		{
-			id: idDualMono, name: "Identical channels", was: "Two channels carry two signals", group: GroupFiles,
+			id: idDualMono, name: "Identical channels", group: result.GroupFiles,
 			why:   "two equal channels are one recording, not two microphones or a stereo picture",
 			limit: words("no channel is a copy of another"), ask: (*Measured).askDualMono,
 		},
 		{
-			id: idSilent, name: "Silent channel", was: "No silent channel", group: GroupFiles,
+			id: idSilent, name: "Silent channel", group: result.GroupFiles,
 			why:   "a dead channel is a fault of a cable or the routing, not a sound",
 			limit: words("a signal in every channel"), ask: (*Measured).askSilent,
 		},
@@ -98,19 +99,19 @@ func (s *Measured) askClipping(a *answers) {
 			}
 		}
 		n := runs + tops
-		x := answer{subject: f.Name, outcome: Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
+		x := answer{subject: f.Name, outcome: result.Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
 		switch {
 		case float64(n) <= a.limit.value && n > 0:
 			x.reason = "as many as the manifest allows"
 		case runs > 0:
-			x.outcome = Failed
+			x.outcome = result.Failed
 			if f.Use != "take" {
-				x.outcome = Caution // the same for every take
+				x.outcome = result.Caution // the same for every take
 			}
 			x.reason = fmt.Sprintf("%d samples at full scale, the first at %s%s", frames, f.at(first), f.channel(at))
 			x.do = "record it again at a lower level; a lower gain afterwards does not bring the peaks back"
 		case tops > 0:
-			x.outcome = Caution
+			x.outcome = result.Caution
 			x.reason = fmt.Sprintf("crests are cut off flat at %s, the first at %s%s: clipped before it was recorded, or by a device that clips hard", topLevel, f.at(first), f.channel(at))
 			x.do = "make sure that it is the device under test that clips and not the interface before a change of level"
 		}
@@ -135,7 +136,7 @@ func (s *Measured) askOver(a *answers) {
 		if n > 0 {
 			reason = fmt.Sprintf("the first at %s%s; the match brings the level down, so the published audio is whole", f.at(first), f.channel(at))
 		}
-		a.judge(f.Name, float64(n), Caution, counted(n, "samples"), reason, "export at a lower level")
+		a.judge(f.Name, float64(n), result.Caution, counted(n, "samples"), reason, "export at a lower level")
 	}
 }
 
@@ -150,7 +151,7 @@ func (s *Measured) askClicks(a *answers) {
 			c := r.Clicks[0]
 			reason = fmt.Sprintf("the first at %s%s, %s", f.at(c.Frame), f.channel(c.Channel), c.Level)
 		}
-		a.judge(f.Name, float64(r.ClickCount), Caution, counted(r.ClickCount, "clicks"), reason,
+		a.judge(f.Name, float64(r.ClickCount), result.Caution, counted(r.ClickCount, "clicks"), reason,
 			"listen there; if it is a bad edit or lost samples, export or record the take again")
 	}
 }
@@ -175,7 +176,7 @@ func (s *Measured) askDropouts(a *answers) {
 			d := r.Dropouts[0]
 			reason = fmt.Sprintf("the first at %s%s: %s, %d frames", f.at(d.Frame), f.channel(d.Channel), d.Kind, d.Frames)
 		}
-		a.judge(f.Name, float64(r.DropoutCount), Failed, counted(r.DropoutCount, "dropouts"), reason,
+		a.judge(f.Name, float64(r.DropoutCount), result.Failed, counted(r.DropoutCount, "dropouts"), reason,
 			"record the take again with a larger buffer; the gap cannot be filled")
 	}
 }
@@ -192,7 +193,7 @@ func (s *Measured) askCut(a *answers) {
 		reason := fmt.Sprintf("the first 5 ms are at %s, the last at %s", h, t)
 		if in || out {
 			what := map[[2]bool]string{{true, false}: "fades in", {false, true}: "fades out", {true, true}: "fades in and out"}[[2]bool{in, out}]
-			a.add(answer{subject: f.Name, outcome: Caution, measured: nan(), value: what,
+			a.add(answer{subject: f.Name, outcome: result.Caution, measured: nan(), value: what,
 				reason: fmt.Sprintf("the level comes from nothing or goes to it over %g s at least, noise included, as a fade makes it; %s", faults.FadeSpan, reason),
 				do:     "export the take without a fade: it hides a decay and the noise"})
 			continue
@@ -202,7 +203,7 @@ func (s *Measured) askCut(a *answers) {
 			continue
 		}
 		what := map[[2]bool]string{{true, false}: "beginning cut", {false, true}: "end cut", {true, true}: "both cut"}[[2]bool{head, tail}]
-		a.add(answer{subject: f.Name, outcome: Caution, measured: nan(), value: what, reason: reason,
+		a.add(answer{subject: f.Name, outcome: result.Caution, measured: nan(), value: what, reason: reason,
 			do: "export the take with a second before the first note and the whole decay of the last"})
 	}
 }
@@ -215,7 +216,7 @@ func (s *Measured) askDC(a *answers) {
 				worst, at = v, c
 			}
 		}
-		a.judge(f.Name, worst, Caution, unit.DBFS(worst).String(), "mean of all samples"+f.channel(at),
+		a.judge(f.Name, worst, result.Caution, unit.DBFS(worst).String(), "mean of all samples"+f.channel(at),
 			"filter it out of every take in the same way, or find the device that makes it")
 	}
 }
@@ -243,9 +244,9 @@ func (s *Measured) askDualMono(a *answers) {
 			default:
 				value, how = "equal to within "+x.Within.String(), "they differ by noise far below the music, so this is practically mono on two channels"
 			}
-			outcome := Caution
+			outcome := result.Caution
 			if f.Take >= 0 && s.Takes[f.Take].Mics.Described {
-				outcome = Failed // two microphones are claimed
+				outcome = result.Failed // two microphones are claimed
 			}
 			a.add(answer{subject: f.Name, outcome: outcome, measured: nan(), value: value,
 				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.Channels[c+1], f.Channels[0], how),
@@ -263,7 +264,7 @@ func (s *Measured) askSilent(a *answers) {
 		for c, x := range f.Faults.Channels {
 			if x.Silent {
 				bad = true
-				a.add(answer{subject: f.Name, outcome: Failed, measured: nan(), value: "silent",
+				a.add(answer{subject: f.Name, outcome: result.Failed, measured: nan(), value: "silent",
 					reason: fmt.Sprintf("channel %d never rises above %s", f.Channels[c], x.Peak),
 					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
 			}

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"cmp"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -15,59 +16,59 @@ import (
 func fileQuestions() []question {
 	return []question{
 		{
-			id: IDTakes, name: "Takes", was: "Something to compare", group: GroupFiles,
+			id: IDTakes, name: "Takes", group: result.GroupFiles,
 			why:   "one take alone can be measured, but not compared",
 			limit: words("two takes or more"), ask: (*Measured).askTakes,
 		},
 		{
-			id: idDry, name: "Dry recording", was: "A dry recording to compare takes with", group: GroupFiles,
+			id: idDry, name: "Dry recording", group: result.GroupFiles,
 			why:   "without the recording that was played into the devices, takes can only be compared with each other",
 			limit: words("one, not clipped"), ask: (*Measured).askDry,
 		},
 		{
-			id: idSameFile, name: "Duplicate files", was: "Every take its own file", group: GroupFiles,
+			id: idSameFile, name: "Duplicate files", group: result.GroupFiles,
 			why:   "one file under two names compares nothing",
 			limit: words("no two recordings have the same SHA-256"), ask: (*Measured).askSameFile,
 		},
 		{
-			id: idNearCopy, name: "Copies", was: "No take is a copy of another", group: GroupFiles,
+			id: idNearCopy, name: "Copies", group: result.GroupFiles,
 			why: "a take that nulls against another is the same recording at another level, not another device",
 			limit: limit{kind: atLeast, value: -60, unit: "dB", decimals: 0, least: -120, most: 0,
 				source: "common practice, no source: two passes of one chain leave its noise, which is above this"},
 			ask: (*Measured).askNearCopy,
 		},
 		{
-			id: idPath, name: "Device in the path", group: GroupFiles,
+			id: idPath, name: "Device in the path", group: result.GroupFiles,
 			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
 			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
 				source: "common practice, no source: converters and cables alone leave about as little"},
 			ask: (*Measured).askPath,
 		},
 		{
-			id: idFormat, name: "Bit depth", group: GroupFiles,
+			id: idFormat, name: "Bit depth", group: result.GroupFiles,
 			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
 			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Measured).askFormat,
 		},
 		{
-			id: idBandEdge, name: "Band edge", group: GroupFiles,
+			id: idBandEdge, name: "Band edge", group: result.GroupFiles,
 			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
 			limit: limit{kind: atMost, value: 12, unit: "dB", decimals: 0, least: 1, most: 100,
 				source: "common practice, no source: takes that were not converted fall by up to 9 dB more than others within a kilohertz"},
 			ask: (*Measured).askBandEdge,
 		},
 		{
-			id: idLengths, name: "Length", was: "Takes cover the performance", group: GroupFiles,
+			id: idLengths, name: "Length", group: result.GroupFiles,
 			why:   "what one take lacks is left out of the comparison of all",
 			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
 			ask:   (*Measured).askLengths,
 		},
 		{
-			id: idSections, name: "Sections", was: "No section missing", group: GroupFiles,
+			id: idSections, name: "Sections", group: result.GroupFiles,
 			why:   "a part that one take lacks could have been the one that shows the difference",
 			limit: words("every section is in every take"), ask: (*Measured).askSections,
 		},
 		{
-			id: idHeadroom, name: "Headroom", group: GroupFiles,
+			id: idHeadroom, name: "Headroom", group: result.GroupFiles,
 			why: "a converter driven to its end adds a distortion that is not the gear's",
 			limit: limit{kind: atMost, value: -6, unit: "dBFS", decimals: 1, least: -60, most: 0,
 				source: practice},
@@ -86,7 +87,7 @@ func (s *Measured) askTakes(a *answers) {
 	if s.Dry != nil {
 		reason = "it can be compared with the dry recording; nothing can be said about differences between devices"
 	}
-	a.add(answer{outcome: Caution, measured: nan(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
+	a.add(answer{outcome: result.Caution, measured: nan(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
 }
 
 func (s *Measured) scanOf(use string) *FileEvidence {
@@ -101,19 +102,19 @@ func (s *Measured) scanOf(use string) *FileEvidence {
 func (s *Measured) askDry(a *answers) {
 	f := s.scanOf("dry")
 	if f == nil {
-		a.add(answer{outcome: Caution, measured: nan(), value: "none",
+		a.add(answer{outcome: result.Caution, measured: nan(), value: "none",
 			reason: "takes are compared with " + s.sourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
 			do:     "keep the dry recording and name it as performance: dry"})
 		return
 	}
 	if why := s.silence(); why != "" {
-		a.add(answer{outcome: Caution, measured: nan(), value: "silent",
+		a.add(answer{outcome: result.Caution, measured: nan(), value: "silent",
 			reason: why + ": nothing can be held against it, so that the takes are of one performance, in step and of one polarity with it is not known",
 			do:     "name the right file as performance: dry, or leave it out: takes are then compared with each other"})
 		return
 	}
 	if n := clippedFrames(f); n > 0 {
-		a.add(answer{outcome: Caution, measured: nan(), value: "clipped",
+		a.add(answer{outcome: result.Caution, measured: nan(), value: "clipped",
 			reason: fmt.Sprintf("%d samples of it stand at full scale: every device was fed the same clipped signal, so the takes can be compared, but none shows what the guitar would have done", n),
 			do:     "record the performance again with the peaks at about −6 dBFS"})
 		return
@@ -137,10 +138,10 @@ func (s *Measured) askSameFile(a *answers) {
 				continue
 			}
 			twins = true
-			outcome := Failed
+			outcome := result.Failed
 			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says about them, there is only one recording, and nothing can be concluded from this pair", g.Name, f.Name)
 			if g.Use != "take" && f.Use != "take" {
-				outcome, reason = Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
+				outcome, reason = result.Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
 			}
 			a.add(answer{subject: g.Name + " and " + f.Name, outcome: outcome, measured: nan(), value: "same bytes", reason: reason,
 				do: "name the right file for each"})
@@ -155,7 +156,7 @@ func (s *Measured) askSameFile(a *answers) {
 // roundedCopy returns by how much two takes differ after alignment and matching, and
 // the bits of the one that has fewer, 16 or less, where the difference is no more than
 // that rounding makes; 0 bits otherwise.
-func (s *Measured) roundedCopy(l Likeness) (apart unit.DBFS, bits int) {
+func (s *Measured) roundedCopy(l result.Likeness) (apart unit.DBFS, bits int) {
 	limit, depths := roundingOf16, [2]int{}
 	for _, f := range s.Files {
 		for k, name := range []string{l.A, l.B} {
@@ -201,7 +202,7 @@ func (s *Measured) askNearCopy(a *answers) {
 	if len(s.Takes) < 2 {
 		return
 	}
-	worst := Likeness{Residual: unit.DB(math.Inf(1))}
+	worst := result.Likeness{Residual: unit.DB(math.Inf(1))}
 	for _, l := range s.Result.Likeness {
 		// The second recording of one setting leaves no more than the noise of
 		// both passes; only a copy goes far below that.
@@ -214,14 +215,14 @@ func (s *Measured) askNearCopy(a *answers) {
 			worst = l
 		}
 		if apart, bits := s.roundedCopy(l); repeat && float64(l.Residual) >= least && bits > 0 {
-			a.add(answer{subject: l.A + " and " + l.B, outcome: Caution, measured: float64(l.Residual), value: unit.Format(float64(l.Residual), 1) + " dB",
+			a.add(answer{subject: l.A + " and " + l.B, outcome: result.Caution, measured: float64(l.Residual), value: unit.Format(float64(l.Residual), 1) + " dB",
 				reason: fmt.Sprintf("one of the two is rounded to %d bits, and aligned and matched they differ by %s, no more than that rounding makes: the repeat cannot be told from a copy of the take, so it does not show what two passes differ by", bits, apart),
 				do:     "check that the repeat is a second recording, and export both takes at the same depth"})
 			continue
 		}
 		if float64(l.Residual) < least {
 			value := unit.Format(float64(l.Residual), 1) + " dB"
-			a.add(answer{subject: l.A + " and " + l.B, outcome: Failed, measured: float64(l.Residual), value: value,
+			a.add(answer{subject: l.A + " and " + l.B, outcome: result.Failed, measured: float64(l.Residual), value: value,
 				reason: "aligned and matched, the two cancel almost completely: it is the same recording, perhaps at another level",
 				do:     "name the right file for each"})
 		}
@@ -229,7 +230,7 @@ func (s *Measured) askNearCopy(a *answers) {
 	none := math.IsInf(float64(worst.Residual), 1)
 	switch with := s.Result.Parameters.PairsWith; {
 	case with != "":
-		reason := fmt.Sprintf("each take was compared with %s only, because there are more than %d takes", with, AllPairs)
+		reason := fmt.Sprintf("each take was compared with %s only, because there are more than %d takes", with, result.AllPairs)
 		if !none {
 			reason += fmt.Sprintf("; the deepest null, repeats apart, is that of %s and %s and leaves %s dB", worst.A, worst.B, unit.Format(float64(worst.Residual), 1))
 		}
@@ -238,7 +239,7 @@ func (s *Measured) askNearCopy(a *answers) {
 	case none:
 		a.skip("", "no two takes could be nulled against each other")
 	default:
-		a.add(answer{outcome: Passed, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
+		a.add(answer{outcome: result.Passed, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
 			reason: fmt.Sprintf("the deepest null is that of %s and %s", worst.A, worst.B)})
 	}
 }
@@ -255,12 +256,12 @@ func (s *Measured) askPath(a *answers) {
 		switch {
 		case s.Manifest.Bypassed(&s.Manifest.Takes[i]):
 		case upTo < a.limit.value:
-			a.add(answer{subject: t.Name, outcome: Failed, measured: upTo, value: unit.Format(upTo, 0) + " dB",
+			a.add(answer{subject: t.Name, outcome: result.Failed, measured: upTo, value: unit.Format(upTo, 0) + " dB",
 				reason: fmt.Sprintf("from %s to %s the take is the dry recording, at another level or with noise at most: what else follows the music lies %s dB below it", c.From, c.To, unit.Format(-upTo, 0)),
 				do:     "look whether the plugin was bypassed or another bus was exported, and export the take again; if nothing was to be in the path, write role: bypass"})
 		case least >= a.limit.value:
 			least = min(least, 0) // more than all of it would be odd to read
-			a.add(answer{subject: t.Name, outcome: Passed, measured: least, value: unit.Format(least, 0) + " dB",
+			a.add(answer{subject: t.Name, outcome: result.Passed, measured: least, value: unit.Format(least, 0) + " dB",
 				reason: "sound that follows the music and is not the dry recording has this level or more against the music in some octave"})
 		default:
 			a.skip(t.Name, "noise hides whether the take differs from the dry recording")
@@ -334,7 +335,7 @@ func (s *Measured) askFormat(a *answers) {
 				others = append(others, which(o))
 			}
 		}
-		a.add(answer{subject: manifest.List(takes[k]), outcome: Caution, measured: nan(), value: k,
+		a.add(answer{subject: manifest.List(takes[k]), outcome: result.Caution, measured: nan(), value: k,
 			reason: strings.Join(others, "; "),
 			do:     fmt.Sprintf("export all takes at %d bits or more from the recording program; if the device rounds, as a bit crusher does, say so in the notes", deepEnough)})
 	}
@@ -379,7 +380,7 @@ func (s *Measured) askBandEdge(a *answers) {
 			value = "near " + unit.Format(float64(at)/1000, 1) + " kHz"
 			reason = fmt.Sprintf("the spectrum falls there by %s dB within a kilohertz, by %s dB more than that of another take: it went through a conversion to another sample rate or through a lossy format, or the device works at a lower rate", unit.Format(float64(by), 0), unit.Format(more, 0))
 		}
-		a.judge(f.Name, math.Max(0, more), Caution, value, reason, "export the take again from its session, at the session's rate and not in a lossy format; if the device does it, say so in the notes")
+		a.judge(f.Name, math.Max(0, more), result.Caution, value, reason, "export the take again from its session, at the session's rate and not in a lossy format; if the device does it, say so in the notes")
 	}
 }
 
@@ -409,7 +410,7 @@ func (s *Measured) askLengths(a *answers) {
 		if missing > 0 {
 			reason = fmt.Sprintf("%.2f s of what is played are missing at the beginning and %.2f s at the end; the rest is compared", head, tail)
 		}
-		a.judge(name, missing, Caution, unit.Format(missing, 2)+" s missing", reason, "export the take over its whole length; start recording before the performance and stop after it")
+		a.judge(name, missing, result.Caution, unit.Format(missing, 2)+" s missing", reason, "export the take over its whole length; start recording before the performance and stop after it")
 	}
 }
 
@@ -451,12 +452,12 @@ func (s *Measured) askSections(a *answers) {
 			switch {
 			case have <= 0 || silent:
 				bad = true
-				a.add(answer{subject: name, outcome: Failed, measured: nan(), value: sec.name + " missing",
+				a.add(answer{subject: name, outcome: result.Failed, measured: nan(), value: sec.name + " missing",
 					reason: map[bool]string{true: "the take is silent there", false: "the take does not reach it"}[silent] + "; it is left out of the comparison of all takes",
 					do:     "record or export the take over the whole performance"})
 			case lost > 0.05 && lost > 0.02*float64(to-from)/float64(rate):
 				bad = true
-				a.add(answer{subject: name, outcome: Caution, measured: nan(), value: fmt.Sprintf("%.2f s of %s missing", lost, sec.name),
+				a.add(answer{subject: name, outcome: result.Caution, measured: nan(), value: fmt.Sprintf("%.2f s of %s missing", lost, sec.name),
 					reason: "the section is cut to what every take has", do: "record or export the take over the whole performance"})
 			}
 		}
@@ -482,6 +483,6 @@ func (s *Measured) askHeadroom(a *answers) {
 		if p.True > 0 && p.Sample <= 0 {
 			reason += "; between the samples the waveform passes full scale"
 		}
-		a.judge(f.Name, float64(p.Sample), Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
+		a.judge(f.Name, float64(p.Sample), result.Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
 	}
 }

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -33,7 +34,7 @@ func TestGearMovesFloor(t *testing.T) {
 	if underRace {
 		t.Skip("slow under the race detector")
 	}
-	floor := func(s *scene, name string, outcome Outcome, value, reason string) {
+	floor := func(s *scene, name string, outcome result.Outcome, value, reason string) {
 		t.Helper()
 		res := s.check(t)
 		for _, c := range res.Checks {
@@ -54,23 +55,23 @@ func TestGearMovesFloor(t *testing.T) {
 		s.sag("again", 2)
 		return s
 	}
-	floor(synthesizer(), "One", Passed, "by the gear", rises)
+	floor(synthesizer(), "One", result.Passed, "by the gear", rises)
 	s := synthesizer()
 	s.pauses = [][2]float64{{8.3, 9.4}}
 	s.floorStep("one", 6)
-	floor(s, "One", Caution, "dB", rises)
+	floor(s, "One", result.Caution, "dB", rises)
 	s = synthesizer()
 	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
-	floor(s, "One", Passed, "by the gear", "highest before the first note")
+	floor(s, "One", result.Passed, "by the gear", "highest before the first note")
 
 	sampled := func(chains ...string) *scene { return guitarScene(t, 0, 26.9, chains...) }
 	s = sampled("lead", "reverb", "echo")
 	res := s.check(t)
 	for _, w := range []wanted{
-		{idNoiseSteps, "Take 1", Passed, nan(), 0, "by the gear"},
-		{idNoiseSteps, "Again", Passed, nan(), 0, "by the gear"},
-		{idNoiseSteps, "Take 2", NotMeasured, nan(), 0, ""},
-		{idNoiseSteps, "Take 3", NotMeasured, nan(), 0, ""},
+		{idNoiseSteps, "Take 1", result.Passed, nan(), 0, "by the gear"},
+		{idNoiseSteps, "Again", result.Passed, nan(), 0, "by the gear"},
+		{idNoiseSteps, "Take 2", result.NotMeasured, nan(), 0, ""},
+		{idNoiseSteps, "Take 3", result.NotMeasured, nan(), 0, ""},
 	} {
 		assert(t, res, w)
 	}
@@ -83,7 +84,7 @@ func TestGearMovesFloor(t *testing.T) {
 	s = sampled("lead")
 	s.pauses = [][2]float64{{17.0, 26.9}} // from the third passage on
 	s.floorStep("take1", 6)
-	floor(s, "Take 1", Caution, "dB", rises)
+	floor(s, "Take 1", result.Caution, "dB", rises)
 }
 
 // rmsOf is a level in dBFS.

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -90,7 +91,7 @@ func TestSampledGuitar(t *testing.T) {
 	}
 	chains, sections := guitar.Chains(t), guitar.Sections()
 	var mu sync.Mutex
-	tally := map[string]map[Outcome]int{}
+	tally := map[string]map[result.Outcome]int{}
 	t.Run("all", func(t *testing.T) {
 		for _, i := range campaign.Share(t, 60, 4) {
 			t.Run(fmt.Sprint(i), func(t *testing.T) {
@@ -122,10 +123,10 @@ func TestSampledGuitar(t *testing.T) {
 				defer mu.Unlock()
 				for _, c := range res.Checks {
 					if tally[c.ID] == nil {
-						tally[c.ID] = map[Outcome]int{}
+						tally[c.ID] = map[result.Outcome]int{}
 					}
 					tally[c.ID][c.Outcome]++
-					if (c.Outcome == Failed || c.Outcome == Caution) && !trueOf(c, names) {
+					if (c.Outcome == result.Failed || c.Outcome == result.Caution) && !trueOf(c, names) {
 						t.Errorf("%.1f to %.1f s, %v: %s, %s: %s, %s; %s", float64(from), float64(to), names, c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
 					}
 				}
@@ -141,7 +142,7 @@ func TestSampledGuitar(t *testing.T) {
 // invert, tails of echoes and reverberations are cut where a part ends, the crusher
 // rounds its noise away, as do gates, and the vibrato, which moves the lag all the time, has no
 // one lag.
-func trueOf(c Check, chains []string) bool {
+func trueOf(c result.Check, chains []string) bool {
 	chain := chains[0] // of Take 1 and its repeat
 	if c.Subject == "Take 2" {
 		chain = chains[1]

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -41,27 +42,27 @@ func TestInputs(t *testing.T) {
 		text  string // part of a reason
 	}{
 		{"one take", func(s *scene) { drop(s, second, again) },
-			[]wanted{{IDTakes, "", Caution, nan(), 0, "1 take"}, {IDPerformance, "One", Passed, nan(), 0, ""}, {idVaried, "", Passed, nan(), 0, ""}},
+			[]wanted{{IDTakes, "", result.Caution, nan(), 0, "1 take"}, {IDPerformance, "One", result.Passed, nan(), 0, ""}, {idVaried, "", result.Passed, nan(), 0, ""}},
 			"it can be compared with the dry recording; nothing can be said about differences"},
 		{"one take and no dry recording", func(s *scene) {
 			drop(s, second, again, "  dry: dry.wav\n", "  loopback: loop.wav\n")
-		}, []wanted{{IDTakes, "", Caution, nan(), 0, ""}, {idDry, "", Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
+		}, []wanted{{IDTakes, "", result.Caution, nan(), 0, ""}, {idDry, "", result.Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
 		{"no dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n", "  loopback: loop.wav\n") },
-			[]wanted{{idDry, "", Caution, nan(), 0, "none"}, {IDPerformance, "Two", Passed, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}},
+			[]wanted{{idDry, "", result.Caution, nan(), 0, "none"}, {IDPerformance, "Two", result.Passed, nan(), 0, ""}, {idReampLevel, "", result.NotMeasured, nan(), 0, ""}},
 			"not that they came from one recording, nor at which level it went in"},
 		{"a loopback without a dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n") },
-			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
+			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
 		{"a clipped dry recording", func(s *scene) {
 			x := s.files["dry"][0]
 			for i := range x {
 				x[i] = max(-1, min(1, 6*x[i]))
 			}
-		}, []wanted{{idDry, "", Caution, nan(), 0, "clipped"}, {idClipping, "dry recording", Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
+		}, []wanted{{idDry, "", result.Caution, nan(), 0, "clipped"}, {idClipping, "dry recording", result.Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
 		{"a silent dry recording", func(s *scene) { clear(s.files["dry"][0]) },
-			[]wanted{{idDry, "", Caution, nan(), 0, "silent"}, {IDPerformance, "One", NotMeasured, nan(), 0, ""}, {idReampLevel, "", NotMeasured, nan(), 0, ""}, {idSlips, "Two", NotMeasured, nan(), 0, ""}, {idRateLabel, "Two", NotMeasured, nan(), 0, ""}},
+			[]wanted{{idDry, "", result.Caution, nan(), 0, "silent"}, {IDPerformance, "One", result.NotMeasured, nan(), 0, ""}, {idReampLevel, "", result.NotMeasured, nan(), 0, ""}, {idSlips, "Two", result.NotMeasured, nan(), 0, ""}, {idRateLabel, "Two", result.NotMeasured, nan(), 0, ""}},
 			"the dry recording, dry.wav, is silent"},
 		{"a shorter loopback", func(s *scene) { s.files["loop"][0] = s.files["loop"][0][:5*sceneRate] },
-			[]wanted{{idReampLevel, "", Passed, 0.05, 0.02, ""}}, ""},
+			[]wanted{{idReampLevel, "", result.Passed, 0.05, 0.02, ""}}, ""},
 		{"a loopback with a bump in the middle", func(s *scene) {
 			// 0.3 dB at 1 kHz, 1 kHz wide, by a resonator of two poles.
 			r := 1 - math.Pi*1000/sceneRate
@@ -71,26 +72,26 @@ func TestInputs(t *testing.T) {
 				s.files["loop"][0][i] = x + 0.035*y
 				y2, y1, x2, x1 = y1, y, x1, x
 			}
-		}, []wanted{{idReampLevel, "", Caution, 0.15, 0.1, "+0.1"}}, "within the limit on average, but the response is uneven in the middle"},
+		}, []wanted{{idReampLevel, "", result.Caution, 0.15, 0.1, "+0.1"}}, "within the limit on average, but the response is uneven in the middle"},
 		{"an unrelated loopback", func(s *scene) {
 			s.files["loop"][0] = slices.Clone(s.files["two"][0])
 			slices.Reverse(s.files["loop"][0])
 		},
-			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
+			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
 		{"the dry recording as loopback", func(s *scene) { s.files["loop"] = s.files["dry"] },
-			[]wanted{{idSameFile, "dry recording and loopback", Caution, nan(), 0, "same bytes"}, {idReampLevel, "", NotMeasured, nan(), 0, ""}, {idReampTone, "", NotMeasured, nan(), 0, ""}},
+			[]wanted{{idSameFile, "dry recording and loopback", result.Caution, nan(), 0, "same bytes"}, {idReampLevel, "", result.NotMeasured, nan(), 0, ""}, {idReampTone, "", result.NotMeasured, nan(), 0, ""}},
 			"the file holds the same bytes as the dry recording: it is no loopback"},
 		{"the dry recording, longer, as loopback", func(s *scene) { s.files["loop"][0] = append(slices.Clone(s.files["dry"][0]), 0, 0) },
-			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "it is the dry recording itself, sample for sample"},
+			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "it is the dry recording itself, sample for sample"},
 		{"a take as loopback", func(s *scene) { s.files["loop"] = s.files["two"] },
-			[]wanted{{idReampLevel, "", NotMeasured, nan(), 0, ""}}, "the file holds the same bytes as Two: it is no loopback"},
+			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the file holds the same bytes as Two: it is no loopback"},
 		{"a pause listed as a section", func(s *scene) {
 			s.manifest = strings.Replace(s.manifest, "    - {name: Notes,", "    - {name: Rest, from: 4.5, to: 5.0}\n    - {name: Notes,", 1)
 			for name, x := range s.files {
 				clear(x[0][int(4.3*sceneRate):int(5.1*sceneRate)])
 				s.files[name] = x
 			}
-		}, []wanted{{idSections, "One", Passed, nan(), 0, "2 of 2"}, {idSections, "Two", Passed, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
+		}, []wanted{{idSections, "One", result.Passed, nan(), 0, "2 of 2"}, {idSections, "Two", result.Passed, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
 		{"a spoilt channel that the take leaves out", func(s *scene) {
 			spoilt := make([]float64, len(s.files["two"][0]))
 			for i := sceneRate; i < sceneRate+100; i++ {
@@ -98,18 +99,18 @@ func TestInputs(t *testing.T) {
 			}
 			s.files["two"] = [][]float64{spoilt, s.files["two"][0]}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2]\n", 1)
-		}, []wanted{{idClipping, "Two", Passed, 0, 0, "none"}, {idHeadroom, "Two", Passed, nan(), 0, ""}, {idClicks, "Two", Passed, 0, 0, "none"}, {idDC, "Two", Passed, nan(), 0, ""}, {idSilent, "Two", Passed, nan(), 0, "none"}},
+		}, []wanted{{idClipping, "Two", result.Passed, 0, 0, "none"}, {idHeadroom, "Two", result.Passed, nan(), 0, ""}, {idClicks, "Two", result.Passed, 0, 0, "none"}, {idDC, "Two", result.Passed, nan(), 0, ""}, {idSilent, "Two", result.Passed, nan(), 0, "none"}},
 			"channel 2, which alone is used"},
 		{"one of three channels that is dead", func(s *scene) {
 			x := s.files["two"][0]
 			s.files["two"] = [][]float64{x, x, make([]float64, len(x))}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2, 3]\n", 1)
-		}, []wanted{{idSilent, "Two", Failed, nan(), 0, "silent"}, {idDualMono, "Two", Passed, nan(), 0, "different"}},
+		}, []wanted{{idSilent, "Two", result.Failed, nan(), 0, "silent"}, {idDualMono, "Two", result.Passed, nan(), 0, "different"}},
 			"channel 3 never rises above"},
 		{"takes of different lengths", func(s *scene) {
 			s.files["two"][0] = append(s.files["two"][0], make([]float64, sceneRate)...)
 			s.files["one"][0] = s.files["one"][0][:len(s.files["one"][0])-3*sceneRate]
-		}, []wanted{{idLengths, "One", Caution, nan(), 0, "s missing"}, {idLengths, "Two", Passed, 0, 0, ""}}, "the rest is compared"},
+		}, []wanted{{idLengths, "One", result.Caution, nan(), 0, "s missing"}, {idLengths, "Two", result.Passed, 0, 0, ""}}, "the rest is compared"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
@@ -117,17 +118,17 @@ func TestInputs(t *testing.T) {
 			s.manifest = strings.Replace(s.manifest, again, "", 1)
 			res := s.check(t)
 			for _, w := range c.want {
-				if w.id == idReampLevel && w.outcome == NotMeasured {
-					if e := standingOf(res, "another level"); e.Standing != AuthorsWord || strings.Contains(e.Because, "dB") {
+				if w.id == idReampLevel && w.outcome == result.NotMeasured {
+					if e := standingOf(res, "another level"); e.Standing != result.AuthorsWord || strings.Contains(e.Because, "dB") {
 						t.Errorf("%+v", e)
 					}
 				}
 				assert(t, res, w)
 			}
-			if strings.Contains(c.name, "as a section") && !slices.ContainsFunc(res.Warnings, func(w Warning) bool { return strings.Contains(w.Message, `section "Rest" has no playing`) }) {
+			if strings.Contains(c.name, "as a section") && !slices.ContainsFunc(res.Warnings, func(w result.Warning) bool { return strings.Contains(w.Message, `section "Rest" has no playing`) }) {
 				t.Errorf("warnings: %v", res.Warnings)
 			}
-			if c.text != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return strings.Contains(k.Reason, c.text) }) {
+			if c.text != "" && !slices.ContainsFunc(res.Checks, func(k result.Check) bool { return strings.Contains(k.Reason, c.text) }) {
 				t.Errorf("no reason says %q", c.text)
 			}
 		})
@@ -165,10 +166,10 @@ func TestMicrophones(t *testing.T) {
 	}
 	res := s.check(t)
 	// 24 samples at 48 kHz: 0.5 ms, notch at 1 kHz.
-	assert(t, res, wanted{idMicDelay, "One", Passed, 0.5, 0.001, "+0.500 ms"})
-	assert(t, res, wanted{idMicDelay, "Two", Caution, 0.125, 0.001, "+0.125 ms"})
-	assert(t, res, wanted{idMicPolarity, "One", Passed, nan(), 0, "the same"})
-	assert(t, res, wanted{idMicPolarity, "Again", Caution, nan(), 0, "opposed"})
+	assert(t, res, wanted{idMicDelay, "One", result.Passed, 0.5, 0.001, "+0.500 ms"})
+	assert(t, res, wanted{idMicDelay, "Two", result.Caution, 0.125, 0.001, "+0.125 ms"})
+	assert(t, res, wanted{idMicPolarity, "One", result.Passed, nan(), 0, "the same"})
+	assert(t, res, wanted{idMicPolarity, "Again", result.Caution, nan(), 0, "opposed"})
 	for _, c := range res.Checks {
 		if c.ID == idMicDelay && c.Subject == "One" && !strings.Contains(c.Reason, "1.00 kHz") {
 			t.Errorf("no notch at 1 kHz: %s", c.Reason)
@@ -201,8 +202,8 @@ func TestMicrophonesAlone(t *testing.T) {
 		s.manifest = strings.Replace(s.manifest, c.old, c.new, 1)
 		s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
 		res := s.check(t)
-		assert(t, res, wanted{idMicDelay, "Two", NotMeasured, nan(), 0, ""})
-		if !slices.ContainsFunc(res.Checks, func(k Check) bool { return k.ID == idMicDelay && strings.HasPrefix(k.Reason, c.reason) }) {
+		assert(t, res, wanted{idMicDelay, "Two", result.NotMeasured, nan(), 0, ""})
+		if !slices.ContainsFunc(res.Checks, func(k result.Check) bool { return k.ID == idMicDelay && strings.HasPrefix(k.Reason, c.reason) }) {
 			t.Errorf("%v: no reason begins %q", c.takes, c.reason)
 		}
 	}
@@ -240,7 +241,7 @@ func TestPublishedCheats(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	publish := func() (*Result, string) {
+	publish := func() (*result.Result, string) {
 		t.Helper()
 		out := t.TempDir()
 		if err := session.Publish(context.Background(), out, PublishOptions{}); err != nil {
@@ -250,8 +251,8 @@ func TestPublishedCheats(t *testing.T) {
 		return session.Result, out
 	}
 	res, out := publish()
-	assert(t, res, wanted{IDMatch, "", Passed, 0, 0.05, ""})
-	for accusation, standing := range map[string]Standing{"louder": ExcludedByFiles, "changed later": ExcludedByFiles} {
+	assert(t, res, wanted{IDMatch, "", result.Passed, 0, 0.05, ""})
+	for accusation, standing := range map[string]result.Standing{"louder": result.ExcludedByFiles, "changed later": result.ExcludedByFiles} {
 		if e := standingOf(res, accusation); e.Standing != standing {
 			t.Errorf("%s: %+v", accusation, e)
 		}
@@ -277,8 +278,8 @@ func TestPublishedCheats(t *testing.T) {
 			t.Errorf("%g dB: the file has the honest one's hash", db)
 		}
 		// Of louder music the absolute gate lets a little more count.
-		assert(t, res, wanted{IDMatch, "", Failed, db, 0.01, "+" + unit.Format(db, 2) + " LU"})
-		if e := standingOf(res, "louder"); e.Standing != Found {
+		assert(t, res, wanted{IDMatch, "", result.Failed, db, 0.01, "+" + unit.Format(db, 2) + " LU"})
+		if e := standingOf(res, "louder"); e.Standing != result.Found {
 			t.Errorf("%g dB: %+v", db, e)
 		}
 	}
@@ -332,6 +333,6 @@ func TestLoopbackChannel(t *testing.T) {
 		t.Errorf("%v, %v", l, err)
 	}
 	if !underRace {
-		assert(t, s.check(t), wanted{idReampLevel, "", Passed, 0.05, 0.01, "+0.05 dB"})
+		assert(t, s.check(t), wanted{idReampLevel, "", result.Passed, 0.05, 0.01, "+0.05 dB"})
 	}
 }

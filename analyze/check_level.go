@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -13,39 +14,39 @@ import (
 func levelQuestions() []question {
 	return []question{
 		{
-			id: IDMatch, name: "Level match", was: "Levels matched", group: GroupSound,
+			id: IDMatch, name: "Level match", group: result.GroupSound,
 			why: "the louder of two takes sounds better, whatever else differs",
 			limit: limit{kind: within, value: float64(MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
 				source: "common practice, no source: a half of the smallest level difference that is heard under test conditions"},
 			ask: (*Measured).askMatch,
 		},
 		{
-			id: idMatchRoom, name: "Room for the match", group: GroupSound,
+			id: idMatchRoom, name: "Room for the match", group: result.GroupSound,
 			why: "one take with high peaks pulls the level of all takes down, and a quiet page makes readers turn up and down",
 			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
 				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
 			ask: (*Measured).askMatchRoom,
 		},
 		{
-			id: idReampLevel, name: "Reamp level", group: GroupSound,
+			id: idReampLevel, name: "Reamp level", group: result.GroupSound,
 			why: "a pedal or amplifier that is fed hotter than the guitar would feed it has more gain than a player would get",
 			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
 				source: "common practice, no source: about the smallest step that is heard under test conditions"},
 			ask: (*Measured).askReampLevel,
 		},
 		{
-			id: idReampTone, name: "Reamp response", group: GroupSound,
+			id: idReampTone, name: "Reamp response", group: result.GroupSound,
 			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
 			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
 			ask:   (*Measured).askReampTone,
 		},
 		{
-			id: idReampTurn, name: "Reamp polarity", group: GroupSound,
+			id: idReampTurn, name: "Reamp polarity", group: result.GroupSound,
 			why:   "a circuit that is not symmetrical distorts an inverted guitar differently",
 			limit: words("not inverted"), ask: (*Measured).askReampPolarity,
 		},
 		{
-			id: idReampNoise, name: "Reamp noise", group: GroupSound,
+			id: idReampNoise, name: "Reamp noise", group: result.GroupSound,
 			why:   "noise or hum that the loop adds goes through every device and is raised by those with more gain",
 			limit: limit{kind: atLeast, value: float64(level.LeastClear), unit: "dB", decimals: 0, least: 10, most: 120, source: practice},
 			ask:   (*Measured).askReampNoise,
@@ -59,7 +60,7 @@ func (s *Measured) askMatch(a *answers) {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
 		if unmatched(s.Takes[i].Whole) {
-			a.add(answer{subject: res.Takes[i].Name, outcome: Failed, measured: nan(), value: "silent",
+			a.add(answer{subject: res.Takes[i].Name, outcome: result.Failed, measured: nan(), value: "silent",
 				reason: "the take has " + whyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
 			published = false
 			continue
@@ -68,14 +69,14 @@ func (s *Measured) askMatch(a *answers) {
 		lo, hi = math.Min(lo, float64(res.Takes[i].Gain)), math.Max(hi, float64(res.Takes[i].Gain))
 	}
 	if !published {
-		a.add(answer{outcome: NotMeasured, measured: nan(),
+		a.add(answer{outcome: result.NotMeasured, measured: nan(),
 			value: fmt.Sprintf("gains of %s to %s dB", unit.Signed(lo, 2), unit.Signed(hi, 2)),
 			reason: fmt.Sprintf("nothing was published, so there are no files to measure again; these gains would bring every take to %s, and a build measures the written files",
 				res.Match.Target)})
 		return
 	}
 	d := float64(res.Match.WorstDeviation)
-	a.judge("", d, Failed, a.limit.signed(d)+" LU",
+	a.judge("", d, result.Failed, a.limit.signed(d)+" LU",
 		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
 		"build again; if it stays, report it: the published audio does not have the loudness that was computed for it")
 }
@@ -100,7 +101,7 @@ func (s *Measured) askMatchRoom(a *answers) {
 		reason = fmt.Sprintf("the highest loudness at which no take peaks above the ceiling of %s; the peaks of %s set it", s.Result.Parameters.Match.Ceiling, m.LimitedBy)
 		do = "look at the peaks of " + m.LimitedBy + ": a click or a single loud stroke there costs every take its level"
 	}
-	a.judge("", float64(m.Target), Caution, m.Target.String(), reason, do)
+	a.judge("", float64(m.Target), result.Caution, m.Target.String(), reason, do)
 }
 
 // farOff is the reamp level error from which on the loop fails instead of
@@ -116,15 +117,15 @@ func (s *Measured) askReampLevel(a *answers) {
 		a.skip("", "the loopback tells nothing about the level: "+l.Reason)
 	default:
 		d := float64(l.Level)
-		beyond := Caution
+		beyond := result.Caution
 		if math.Abs(d) > math.Max(farOff, a.limit.value) {
-			beyond = Failed
+			beyond = result.Failed
 		}
 		value := a.limit.signed(d) + " dB"
 		reason := fmt.Sprintf("loopback minus dry recording, %s, to ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
 			l.Where(), unit.Format(float64(l.LevelError), 2), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2))
 		if l.Unclear && a.limit.allows(d) {
-			a.add(answer{outcome: Caution, measured: d, value: value, do: first(l.Advice),
+			a.add(answer{outcome: result.Caution, measured: d, value: value, do: first(l.Advice),
 				reason: "within the limit on average, but the response is uneven in the middle and could not be told apart from the level: " + reason})
 			return
 		}
@@ -158,7 +159,7 @@ func (s *Measured) askReampTone(a *answers) {
 		a.skip("", "the dry recording has too little sound outside the middle octaves")
 		return
 	}
-	a.judge("", worst, Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the level "+l.Where()+", the worst of the measured ones from 63 Hz to 8 kHz",
+	a.judge("", worst, result.Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the level "+l.Where()+", the worst of the measured ones from 63 Hz to 8 kHz",
 		"look for a coupling capacitor, a filter or a long cable in the loop")
 }
 
@@ -168,7 +169,7 @@ func (s *Measured) askReampPolarity(a *answers) {
 	case l == nil || !l.Certain:
 		// The reamp level has said so.
 	case l.Polarity == "inverted":
-		a.add(answer{outcome: Caution, measured: nan(), value: "inverted",
+		a.add(answer{outcome: result.Caution, measured: nan(), value: "inverted",
 			reason: "the loopback is the dry recording upside down: so did every device hear it, if it was recorded through the same loop", do: level.TurnPolarity})
 	case l.Polarity == "same":
 		a.pass("", "same", "the loopback has the polarity of the dry recording")
@@ -193,28 +194,28 @@ func (s *Measured) askReampNoise(a *answers) {
 	}
 	reason := fmt.Sprintf("in the pauses the loop adds %s of %s, so much below the playing; the dry recording's own returns at %s", what, l.Noise, l.NoiseOwn)
 	if l.Noise <= l.NoiseOwn && !a.limit.allows(d) {
-		a.add(answer{outcome: Passed, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
+		a.add(answer{outcome: result.Passed, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
 		return
 	}
-	a.judge("", d, Caution, a.limit.format(d)+" dB", reason, level.FindNoise)
+	a.judge("", d, result.Caution, a.limit.format(d)+" dB", reason, level.FindNoise)
 }
 
 // quietQuestions ask about what is heard in the pauses.
 func quietQuestions() []question {
 	return []question{
 		{
-			id: idGate, name: "Gate", was: "Pauses left open", group: GroupSound,
+			id: idGate, name: "Gate", group: result.GroupSound,
 			why:   "a gate or a mute hides the noise of a device that others show",
 			limit: words("no pause gated or muted"), ask: (*Measured).askGate,
 		},
 		{
-			id: idNoiseSteps, name: "Noise floor", was: "Steady noise floor", group: GroupSound,
+			id: idNoiseSteps, name: "Noise floor", group: result.GroupSound,
 			why:   "a floor that changes during a take means that something was switched, moved or running beside it",
 			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
 			ask:   (*Measured).askNoiseSteps,
 		},
 		{
-			id: idHum, name: "Hum", was: "Mains hum alike", group: GroupSound,
+			id: idHum, name: "Hum", group: result.GroupSound,
 			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
 			limit: limit{kind: atMost, value: 20, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
 			ask:   (*Measured).askHum,
@@ -223,13 +224,13 @@ func quietQuestions() []question {
 }
 
 func (s *Measured) askGate(a *answers) {
-	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs Outcome) {
+	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs result.Outcome) {
 		switch {
 		case gated:
 			a.add(answer{subject: subject, outcome: gatedIs, measured: nan(), value: "gated", reason: seen,
 				do: "record it again without a gate, or say in the manifest that the device has one: the noise figures describe the gate"})
 		case silent:
-			a.add(answer{subject: subject, outcome: Caution, measured: nan(), value: "silent", reason: seen,
+			a.add(answer{subject: subject, outcome: result.Caution, measured: nan(), value: "silent", reason: seen,
 				do: "check that the pauses were not muted when the file was exported; the noise cannot be judged"})
 		case !measured:
 			a.skip(subject, why)
@@ -243,18 +244,18 @@ func (s *Measured) askGate(a *answers) {
 			measured, why = false, "the performance has no pause long enough"
 		}
 		// What was gated before it was played to the devices is the same for all.
-		ask("dry recording", measured, d.Gated, false, why, d.GateReason, Caution)
+		ask("dry recording", measured, d.Gated, false, why, d.GateReason, result.Caution)
 	}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		n := t.Noise
 		if db, carries := s.noiseMissing(i); db > 0 && n.Measured && !n.Gated && !n.Silent {
-			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "noise missing",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "noise missing",
 				reason: fmt.Sprintf("in the pauses it has %s dB less noise than the dry recording's own noise makes, with the gain that the last of the notes still has; %s carries that noise: a gate in the path closed, or the device closes by itself", unit.Format(db, 0), carries),
 				do:     "if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"})
 			continue
 		}
-		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, Failed)
+		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, result.Failed)
 	}
 }
 
@@ -324,16 +325,16 @@ func (s *Measured) askNoiseSteps(a *answers) {
 			again := s.sameFloors(i)
 			switch {
 			case again != "":
-				a.add(answer{subject: t.Name, outcome: Passed, measured: step, value: value + ", by the gear", reason: gear + ", and " + again + " has the same floors within " + unit.Format(float64(sameFloor), 0) + " dB; " + reason})
+				a.add(answer{subject: t.Name, outcome: result.Passed, measured: step, value: value + ", by the gear", reason: gear + ", and " + again + " has the same floors within " + unit.Format(float64(sameFloor), 0) + " dB; " + reason})
 				continue
 			case len(s.afterPlaying([]noise.PauseLevel{to})) == 0 && a.limit.allows(rest):
-				a.add(answer{subject: t.Name, outcome: Passed, measured: step, value: value + ", by the gear", reason: gear + fmt.Sprintf(", and is highest before the first note; the pauses after playing differ by %s dB", a.limit.format(rest)) + "; " + reason})
+				a.add(answer{subject: t.Name, outcome: result.Passed, measured: step, value: value + ", by the gear", reason: gear + fmt.Sprintf(", and is highest before the first note; the pauses after playing differ by %s dB", a.limit.format(rest)) + "; " + reason})
 				continue
 			}
 			reason = gear + ", which alone may move the floor; " + reason
 			do = "record the take again and state repeat_of: where the floors are the same again, the gear moves them"
 		}
-		a.judge(t.Name, step, Caution, value, reason, do)
+		a.judge(t.Name, step, result.Caution, value, reason, do)
 	}
 }
 
@@ -467,13 +468,13 @@ func (s *Measured) askHum(a *answers) {
 		case len(others) == 0:
 			a.skip(t.Name, "no other take has a hum to compare with")
 		default:
-			d := own - median(others)
+			d := own - result.Median(others)
 			reason := fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against)
-			if x := math.Max(0, over-median(overs)); !math.IsNaN(x) && x < d {
+			if x := math.Max(0, over-result.Median(overs)); !math.IsNaN(x) && x < d {
 				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as with more gain: relative to the hiss it is this much higher", unit.Format(d, 1))
 				d = x
 			}
-			a.judge(t.Name, d, Caution, a.limit.signed(d)+" dB", reason,
+			a.judge(t.Name, d, result.Caution, a.limit.signed(d)+" dB", reason,
 				"find out whether the device hums or its supply and cables did: record the take again with another supply, or with the audio ground of the DI or reamp box lifted; never remove the protective earth, and leave the mains side to a qualified technician")
 		}
 	}

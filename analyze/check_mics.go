@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
@@ -18,18 +19,18 @@ const speedOfSound = 343.2
 func microphoneQuestions() []question {
 	return []question{
 		{
-			id: idMicDelay, name: "Microphone position", was: "Microphones not moved", group: GroupSound,
+			id: idMicDelay, name: "Microphone position", group: result.GroupSound,
 			why:   "the delay between two microphones carves notches into their blend; a microphone that moved between takes changes the tone of one",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
 			ask:   (*Measured).askMicDelay,
 		},
 		{
-			id: idMicPolarity, name: "Microphone polarity", was: "Microphones of one polarity", group: GroupSound,
+			id: idMicPolarity, name: "Microphone polarity", group: result.GroupSound,
 			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
 			limit: words("the same polarity in both"), ask: (*Measured).askMicPolarity,
 		},
 		{
-			id: idChannels, name: "Channel delay", group: GroupSound,
+			id: idChannels, name: "Channel delay", group: result.GroupSound,
 			why:   "two channels that carry one sound out of step lose treble when they are summed, and the sound moves to one side",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
 			ask:   (*Measured).askChannelDelay,
@@ -72,7 +73,7 @@ func (s *Measured) askMicDelay(a *answers) {
 	// The take that others are aligned to is what they are held against here, or else
 	// the first by name that could be measured.
 	base, found := -1, 0
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		if math.IsNaN(s.micDelay(i)) {
 			continue
 		}
@@ -106,17 +107,17 @@ func (s *Measured) askMicDelay(a *answers) {
 			continue
 		}
 		if base == i {
-			a.add(answer{subject: t.Name, outcome: Passed, measured: ms, value: value, reason: reason + "; the others are held against it"})
+			a.add(answer{subject: t.Name, outcome: result.Passed, measured: ms, value: value, reason: reason + "; the others are held against it"})
 			continue
 		}
 		d := ms - s.micDelay(base)
 		if !a.limit.allows(d) {
-			a.add(answer{subject: t.Name, outcome: Caution, measured: d, value: unit.Signed(d, 3) + " ms",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: d, value: unit.Signed(d, 3) + " ms",
 				reason: fmt.Sprintf("the delay between the microphones is %s ms, in %s it is %s ms; %s", unit.Signed(ms, 3), s.Result.Takes[base].Name, unit.Signed(s.micDelay(base), 3), reason),
 				do:     "check whether a microphone was moved or its delay set otherwise; if so, record the take again"})
 			continue
 		}
-		a.add(answer{subject: t.Name, outcome: Passed, measured: d, value: value,
+		a.add(answer{subject: t.Name, outcome: result.Passed, measured: d, value: value,
 			reason: fmt.Sprintf("%s; %s ms from %s", reason, unit.Signed(d, 3), s.Result.Takes[base].Name)})
 	}
 }
@@ -136,7 +137,7 @@ func (s *Measured) askChannelDelay(a *answers) {
 		}
 		d := float64(m.Estimate.Whitened)
 		ms := 1000 * d / float64(s.Result.Timeline.SampleRate)
-		a.judge(name, ms, Caution, fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(d, 2)), "the right channel after the left",
+		a.judge(name, ms, result.Caution, fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(d, 2)), "the right channel after the left",
 			"describe them with mics: if they are two microphones; else bring the channels into step and export the take again, or say in the notes that the device delays one")
 	}
 }
@@ -152,7 +153,7 @@ func (s *Measured) askMicPolarity(a *answers) {
 		case m.Estimate.Polarity == 0:
 			a.skip(name, "the polarity of the two microphones could not be told: "+m.Estimate.Reason)
 		case m.Estimate.Polarity < 0:
-			a.add(answer{subject: name, outcome: Caution, measured: nan(), value: "opposed", reason: "the two channels move against each other",
+			a.add(answer{subject: name, outcome: result.Caution, measured: nan(), value: "opposed", reason: "the two channels move against each other",
 				do: "invert one microphone, unless the sound of the opposed pair is meant"})
 		default:
 			a.pass(name, "the same", "the two channels move together")

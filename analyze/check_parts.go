@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -42,7 +43,7 @@ func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take
 		if j.Verdict.Outcome != parts.Different {
 			for _, x := range s.Result.Timeline.Spans {
 				d := j.Told(x.From, x.To)
-				out.Told = append(out.Told, Detectable{Shift: d.Shift, Pass: d.Pass, Turn: d.Phase})
+				out.Told = append(out.Told, result.Detectable{Shift: d.Shift, Pass: d.Pass, Turn: d.Phase})
 			}
 			if err := sharpenDrift(j, ra, rb, e, processed); err != nil {
 				return out, err
@@ -53,7 +54,7 @@ func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take
 			if j.Verdict.Outcome == parts.Different || j.Verdict.Outcome == parts.Uncertain && soft {
 				continue // the whole is another performance, or may be
 			}
-			out.Parts = append(out.Parts, Part{From: p.From, To: p.To, Kind: p.Kind, Lag: p.Lag})
+			out.Parts = append(out.Parts, result.Part{From: p.From, To: p.To, Kind: p.Kind, Lag: p.Lag})
 		}
 		out.Judged, out.Verdict, out.Slips, out.Smallest, out.From, out.To, out.Reason = true, j.Verdict, j.Slips, j.Smallest, j.From, j.To, j.Reason
 		out.Windows, out.Scatter, out.OnePath, out.Drift, out.DriftError = j.Windows, j.Scatter, j.OnePath(), j.Drift, j.DriftError
@@ -95,7 +96,7 @@ func openBoth(a, b *signal) (ra, rb *reader, err error) {
 }
 
 // partsOf returns the parts of take i that are of some kinds.
-func (s *Measured) partsOf(i int, kinds ...parts.Kind) (out []Part) {
+func (s *Measured) partsOf(i int, kinds ...parts.Kind) (out []result.Part) {
 	for _, p := range s.Takes[i].Judged.Parts {
 		if slices.Contains(kinds, p.Kind) {
 			out = append(out, p)
@@ -124,12 +125,12 @@ func (s *Measured) addParts(a *answers, i int, do string, kinds ...parts.Kind) b
 	if more := rest[1:]; len(more) > 0 {
 		reason = strings.Join(more[:min(len(more), shown)], "; ") + "; " + reason
 	}
-	a.add(answer{subject: s.Result.Takes[i].Name, outcome: Failed, measured: most, value: rest[0], reason: reason, do: do})
+	a.add(answer{subject: s.Result.Takes[i].Name, outcome: result.Failed, measured: most, value: rest[0], reason: reason, do: do})
 	return true
 }
 
 // partText says what a part is, from when to when, both rounded outwards.
-func (s *Measured) partText(p Part) string {
+func (s *Measured) partText(p result.Part) string {
 	when := fmt.Sprintf("from %s to %s", unit.Seconds(math.Floor(10*float64(p.From)+1e-9)/10), unit.Seconds(math.Ceil(10*float64(p.To)-1e-9)/10))
 	lag := float64(p.Lag) / float64(s.Result.Timeline.SampleRate)
 	switch p.Kind {

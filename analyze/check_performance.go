@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"cmp"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -13,35 +14,35 @@ import (
 func performanceQuestions() []question {
 	return []question{
 		{
-			id: IDPerformance, name: "Performance", was: "Same performance", group: GroupSound,
+			id: IDPerformance, name: "Performance", group: result.GroupSound,
 			why:   "no two performances are alike, and the ear takes a better pass for a better sound",
 			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both begin as those of one performance do", unit: "ms", source: practice},
 			ask:   (*Measured).askPerformance,
 		},
 		{
-			id: idLag, name: "Timing", was: "In step", group: GroupSound,
+			id: idLag, name: "Timing", group: result.GroupSound,
 			why:   "takes that are not in step jump when they are switched, and sound like a doubling when mixed",
 			limit: limit{kind: atMost, value: 2, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
 			ask:   (*Measured).askLag,
 		},
 		{
-			id: idPolarity, name: "Polarity", was: "One polarity", group: GroupSound,
+			id: idPolarity, name: "Polarity", group: result.GroupSound,
 			why:   "polarity is not heard in one take alone, but takes of opposed polarity cancel when they are mixed or crossfaded",
 			limit: words("the polarity of the reference"), ask: (*Measured).askPolarity,
 		},
 		{
-			id: idDrift, name: "Clock drift", was: "One clock", group: GroupSound,
+			id: idDrift, name: "Clock drift", group: result.GroupSound,
 			why:   "a recording that runs fast or slow against the others went through another clock or a conversion",
 			limit: limit{kind: within, value: 3, unit: "ppm", decimals: 1, least: 0.1, most: 1000, source: practice},
 			ask:   (*Measured).askDrift,
 		},
 		{
-			id: idRateLabel, name: "Sample rate", was: "Sample rate as labelled", group: GroupSound,
+			id: idRateLabel, name: "Sample rate", group: result.GroupSound,
 			why:   "a file that was recorded at one rate and says another plays too fast or too slow, and out of tune",
 			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Measured).askRateLabel,
 		},
 		{
-			id: idSlips, name: "Lost samples", was: "No lost or inserted samples", group: GroupSound,
+			id: idSlips, name: "Lost samples", group: result.GroupSound,
 			why:   "a cut or a buffer that ran dry moves everything after it out of step",
 			limit: limit{kind: atMost, value: 0, unit: "samples", decimals: 1, most: 1e6, source: "common practice, no source: none"},
 			ask:   (*Measured).askSlips,
@@ -110,7 +111,7 @@ func (s *Measured) askLag(a *answers) {
 			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
 		}
 		if !s.placed(i) && s.Takes[i].Judged.Verdict.Outcome != parts.Same || math.IsNaN(left) {
-			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: value, reason: e.Reason,
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
@@ -121,7 +122,7 @@ func (s *Measured) askLag(a *answers) {
 				reason += ": " + e.Reason
 			}
 		}
-		a.judge(t.Name, 1000*left/rate, Caution, value, reason, "listen at a switch; record through one clock where the lag grows over the take")
+		a.judge(t.Name, 1000*left/rate, result.Caution, value, reason, "listen at a switch; record through one clock where the lag grows over the take")
 	}
 }
 
@@ -132,7 +133,7 @@ func (s *Measured) askPolarity(a *answers) {
 			continue
 		}
 		if of := s.turnedRepeat(i); of != "" {
-			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "inverted",
 				reason: "against " + of + ", which it repeats: the same device with the same settings cannot do that, so a cable, the routing or the export changed between the two passes",
 				do:     "find out what changed, and whether it changed for other takes too"})
 			continue
@@ -152,7 +153,7 @@ func (s *Measured) askPolarity(a *answers) {
 		case "same":
 			a.pass(t.Name, "same", against)
 		case "inverted":
-			a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
 				do: "nothing, for listening to one take at a time; invert it before mixing takes"})
 		default:
 			a.skip(t.Name, "the polarity against "+s.Result.Takes[s.Anchor].Name+" cannot be told: "+s.Takes[i].ToAnchor.Reason)
@@ -197,7 +198,7 @@ func (s *Measured) askDrift(a *answers) {
 		sure := 3 * e
 		e *= 2
 		x := answer{
-			subject: t.Name, outcome: Passed, measured: d, value: unit.Within(d, e) + " ppm",
+			subject: t.Name, outcome: result.Passed, measured: d, value: unit.Within(d, e) + " ppm",
 			reason: "how much slower the take's clock runs; the range is two standard errors, with the change of the gear's own delay from note to note",
 			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
 		}
@@ -212,11 +213,11 @@ func (s *Measured) askDrift(a *answers) {
 		}
 		switch {
 		case math.Abs(d)-sure > a.limit.value:
-			x.outcome = Failed
+			x.outcome = result.Failed
 		case math.Abs(d) > a.limit.value && math.Abs(d) > sure:
-			x.outcome = Caution
+			x.outcome = result.Caution
 		case math.Abs(d)+e > a.limit.value:
-			x.outcome, x.do = NotMeasured, ""
+			x.outcome, x.do = result.NotMeasured, ""
 			x.value += ", not more than " + driftBound(math.Abs(d)+e)
 			x.reason = "the recording is too short, or the gear moves the lag too much from note to note, to tell whether it is within the limit"
 		}

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
@@ -80,9 +81,9 @@ func TestDryTake(t *testing.T) {
 		t.Errorf("%d answers about %d takes, one of them a bypass", len(res.Checks), len(res.Takes))
 	}
 	for i, k := range res.Checks {
-		want, least := Passed, -36.0 // 8 bits leave little else
+		want, least := result.Passed, -36.0 // 8 bits leave little else
 		if i >= len(names) {
-			want, least = Failed, -100
+			want, least = result.Failed, -100
 		}
 		t.Logf("%s: %s, %s", k.Subject, k.Outcome, k.Value)
 		if k.Outcome != want || float64(k.Measured) < least || k.Subject == "a bypass" {
@@ -113,9 +114,9 @@ func TestSteady(t *testing.T) {
 		return m
 	}
 	clean := measure().Result
-	assert(t, clean, wanted{idSteady, "crunch-1 again", Passed, 0, 0.1, "dB"})
-	assert(t, clean, wanted{idSteady, "lead", NotMeasured, nan(), 0, ""})
-	if e := standingOf(clean, "during a take"); e.Standing != NotExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
+	assert(t, clean, wanted{idSteady, "crunch-1 again", result.Passed, 0, 0.1, "dB"})
+	assert(t, clean, wanted{idSteady, "lead", result.NotMeasured, nan(), 0, ""})
+	if e := standingOf(clean, "during a take"); e.Standing != result.NotExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
 		t.Errorf("%+v", e)
 	}
 	if r := clean.Resolution; r.Source != "repeat" || r.LeftOut != nil || len(r.Repeats) != 1 {
@@ -128,8 +129,8 @@ func TestSteady(t *testing.T) {
 		return x
 	})
 	faded := measure().Result
-	assert(t, faded, wanted{idSteady, "crunch-1 again", Failed, -3, 0.1, "−3.0 dB"})
-	if e := standingOf(faded, "during a take"); e.Standing != Found {
+	assert(t, faded, wanted{idSteady, "crunch-1 again", result.Failed, -3, 0.1, "−3.0 dB"})
+	if e := standingOf(faded, "during a take"); e.Standing != result.Found {
 		t.Errorf("%+v", e)
 	}
 	r := faded.Resolution
@@ -188,7 +189,7 @@ func TestGateBeforeDrive(t *testing.T) {
 	for _, k := range s.answer(t, quiet, map[string]bool{idGate: true}).Checks {
 		t.Logf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
 		gated := strings.HasPrefix(k.Subject, "gate")
-		if accused := k.Outcome == Caution || k.Outcome == Failed; accused != gated {
+		if accused := k.Outcome == result.Caution || k.Outcome == result.Failed; accused != gated {
 			t.Errorf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
 		}
 	}
@@ -220,8 +221,8 @@ func TestLeadIn(t *testing.T) {
 		return []func(context.Context) error{s.readFiles, s.findActivity, s.align}
 	}
 	chains := []string{"crunch-1", "fuzz-1", "octave-up", "echo", "high-gain"}
-	applied := func(s *scene) map[string]Alignment {
-		out := map[string]Alignment{}
+	applied := func(s *scene) map[string]result.Alignment {
+		out := map[string]result.Alignment{}
 		for _, k := range s.answer(t, aligning, nil).Takes {
 			out[k.Name] = k.Alignment
 		}
@@ -246,8 +247,8 @@ func TestLeadIn(t *testing.T) {
 	s.files["high-gain"][0] = scaled(later(t, s.files["crunch-1"][0], 6), -4)
 	s.files["fuzz-1"][0] = passed(later(t, guitar.Dry(t), 5), -4, 30, -85)
 	res := s.answer(t, comparing, map[string]bool{idNearCopy: true, idPath: true})
-	assert(t, res, wanted{idNearCopy, "crunch-1 and high-gain", Failed, nan(), 0, ""})
-	assert(t, res, wanted{idPath, "fuzz-1", Failed, nan(), 0, ""})
+	assert(t, res, wanted{idNearCopy, "crunch-1 and high-gain", result.Failed, nan(), 0, ""})
+	assert(t, res, wanted{idPath, "fuzz-1", result.Failed, nan(), 0, ""})
 }
 
 // TestTurnedRepeat asks that a repeat with the other polarity is put down to what
@@ -264,7 +265,7 @@ func TestTurnedRepeat(t *testing.T) {
 			}
 			cautions := 0
 			for _, k := range s.answer(t, aligned, map[string]bool{idPolarity: true}).Checks {
-				if k.Outcome != Caution {
+				if k.Outcome != result.Caution {
 					continue
 				}
 				cautions++

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 
 	"evenhand/analyze/clock"
@@ -58,13 +59,13 @@ func (s *Measured) askRateLabel(a *answers) {
 		case s.Silent:
 			a.skip(t.Name, s.silence())
 		case s.Takes[i].Judged.Verdict.Outcome == parts.Same:
-			a.add(answer{subject: t.Name, outcome: Passed, measured: 1, value: value, reason: "its notes keep pace with the " + s.sourceName()})
+			a.add(answer{subject: t.Name, outcome: result.Passed, measured: 1, value: value, reason: "its notes keep pace with the " + s.sourceName()})
 		case r.Certain && r.Ratio != 1:
-			a.add(answer{subject: t.Name, outcome: Failed, measured: r.Ratio, value: fmt.Sprintf("%.4f times as long", r.Ratio),
+			a.add(answer{subject: t.Name, outcome: result.Failed, measured: r.Ratio, value: fmt.Sprintf("%.4f times as long", r.Ratio),
 				reason: fmt.Sprintf("the file says %s, but its music runs %.4f times as long as that of the %s: %s", value, r.Ratio, s.sourceName(), r.Name),
 				do:     "export the take again from its session; a recording program that ran at another rate than the file says writes such files"})
 		case r.Certain:
-			a.add(answer{subject: t.Name, outcome: Passed, measured: 1, value: value, reason: "its music takes as long as that of the " + s.sourceName()})
+			a.add(answer{subject: t.Name, outcome: result.Passed, measured: 1, value: value, reason: "its music takes as long as that of the " + s.sourceName()})
 		default:
 			a.skip(t.Name, "it could not be held against the "+s.sourceName()+": "+r.Reason)
 		}

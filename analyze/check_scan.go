@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"io/fs"
 	"math"
 
@@ -200,4 +201,26 @@ func (s *Session) inspectDeviceFiles() error {
 		s.Responses[f.Path] = info
 	}
 	return nil
+}
+
+// equal returns what the second of two channels is when it is the first but for
+// noise, nil otherwise.
+func (f *FileEvidence) equal() *result.EqualChannels {
+	if len(f.Faults.Channels) != 2 {
+		return nil
+	}
+	c := f.Faults.Channels[1]
+	if !c.Copy || c.Inverted || math.Abs(float64(c.Gain)) >= 0.005 {
+		return nil
+	}
+	return &result.EqualChannels{Within: c.Within}
+}
+
+// noteEqualChannels writes down which takes are mono on two channels.
+func (s *Session) noteEqualChannels() {
+	for _, f := range s.Files {
+		if f.Take >= 0 {
+			s.Result.Takes[f.Take].EqualChannels = f.equal()
+		}
+	}
 }

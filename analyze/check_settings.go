@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"slices"
 	"strings"
@@ -12,32 +13,32 @@ import (
 func settingQuestions() []question {
 	return []question{
 		{
-			id: IDOneChange, name: "One change", was: "Only one thing changed", group: GroupSettings,
+			id: IDOneChange, name: "One change", group: result.GroupSettings,
 			why:   "a difference that is heard can come from anything that differs",
 			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Measured).askOneChange,
 		},
 		{
-			id: idVaried, name: "Slot under test", was: "Every take sets the slot under test", group: GroupSettings,
+			id: idVaried, name: "Slot under test", group: result.GroupSettings,
 			why:   "two takes of one setting show no difference between devices",
 			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Measured).askVaried,
 		},
 		{
-			id: idAllowed, name: "Allowed changes", group: GroupSettings,
+			id: idAllowed, name: "Allowed changes", group: result.GroupSettings,
 			why:   "equal knob positions are not equal settings, so some controls must move; readers should know which",
 			limit: words("listed in may_differ and shown"), ask: (*Measured).askAllowed,
 		},
 		{
-			id: idUnstated, name: "Settings complete", was: "Settings written down", group: GroupSettings,
+			id: idUnstated, name: "Settings complete", group: result.GroupSettings,
 			why:   "what is not written down can be neither checked nor repeated",
 			limit: words("every control that one take states is stated in all"), ask: (*Measured).askUnstated,
 		},
 		{
-			id: idScales, name: "Control scales", was: "One scale for one control", group: GroupSettings,
+			id: idScales, name: "Control scales", group: result.GroupSettings,
 			why:   "noon and 5 may be one position or two; readers cannot tell",
 			limit: words("one control is written in one scale"), ask: (*Measured).askScales,
 		},
 		{
-			id: idIRRate, name: "Impulse response rate", was: "Impulse responses at the takes' rate", group: GroupSettings,
+			id: idIRRate, name: "Impulse response rate", group: result.GroupSettings,
 			why:   "a response at another rate is converted when it is loaded, in a way that depends on the program",
 			limit: words("the sample rate of the takes"), ask: (*Measured).askIRRate,
 		},
@@ -52,7 +53,7 @@ type difference struct {
 
 // differencesOf returns the rows of the settings table, and the properties of
 // microphones, that differ and for which keep is true.
-func (s *Measured) differencesOf(keep func(slot string, r SettingRow) bool) []difference {
+func (s *Measured) differencesOf(keep func(slot string, r result.SettingRow) bool) []difference {
 	var out []difference
 	for _, slot := range s.Result.Settings.Slots {
 		for _, r := range slot.Rows {
@@ -71,7 +72,7 @@ func (s *Measured) differencesOf(keep func(slot string, r SettingRow) bool) []di
 
 // rowDiffers reports whether a row differs in substance: two paths to files of
 // the same bytes are no difference.
-func (s *Measured) rowDiffers(r SettingRow) bool {
+func (s *Measured) rowDiffers(r result.SettingRow) bool {
 	if !r.Differs {
 		return false
 	}
@@ -92,7 +93,7 @@ func (s *Measured) rowDiffers(r SettingRow) bool {
 }
 
 // values tells which takes have which value: "noon in A and B", "3 o'clock in C".
-func (s *Measured) values(r SettingRow) []string {
+func (s *Measured) values(r result.SettingRow) []string {
 	var texts []string
 	takes := map[string][]string{}
 	for i, v := range r.Values {
@@ -113,7 +114,7 @@ func (s *Measured) values(r SettingRow) []string {
 }
 
 func (s *Measured) askOneChange(a *answers) {
-	changes := s.differencesOf(func(slot string, r SettingRow) bool {
+	changes := s.differencesOf(func(slot string, r result.SettingRow) bool {
 		// A control that only some takes state is not known to differ.
 		return !r.Varied && !r.Allowed && !onlyUnstated(r)
 	})
@@ -121,7 +122,7 @@ func (s *Measured) askOneChange(a *answers) {
 		changes = append(changes, s.microphoneChanges()...)
 	}
 	for _, d := range changes {
-		a.add(answer{subject: d.where, outcome: Failed, measured: nan(), value: "differs", reason: strings.Join(d.groups, "; "),
+		a.add(answer{subject: d.where, outcome: result.Failed, measured: nan(), value: "differs", reason: strings.Join(d.groups, "; "),
 			do: "record the takes again with one setting, or, if it had to differ, say so in may_differ"})
 	}
 	if changes == nil {
@@ -131,8 +132,8 @@ func (s *Measured) askOneChange(a *answers) {
 }
 
 // onlyUnstated reports whether a row differs only in being stated or not.
-func onlyUnstated(r SettingRow) bool {
-	var stated []SettingValue
+func onlyUnstated(r result.SettingRow) bool {
+	var stated []result.SettingValue
 	for _, v := range r.Values {
 		if v.Stated {
 			stated = append(stated, v)
@@ -148,17 +149,17 @@ func (s *Measured) microphoneChanges() []difference {
 		name := []string{"left microphone", "right microphone"}[side]
 		for _, p := range []struct {
 			what string
-			text func(Mic) string
+			text func(result.Mic) string
 		}{
-			{"", func(m Mic) string { return m.Name }},
-			{" position", func(m Mic) string { return m.Position }},
-			{" blend", func(m Mic) string { return m.Blend.String() }},
+			{"", func(m result.Mic) string { return m.Name }},
+			{" position", func(m result.Mic) string { return m.Position }},
+			{" blend", func(m result.Mic) string { return m.Blend.String() }},
 		} {
-			r := SettingRow{Name: name + p.what}
+			r := result.SettingRow{Name: name + p.what}
 			for i := range s.Result.Takes {
-				v := SettingValue{}
+				v := result.SettingValue{}
 				if m := s.Result.Takes[i].Mics; len(m) == 2 {
-					v = SettingValue{Written: p.text(m[side]), Stated: p.text(m[side]) != ""}
+					v = result.SettingValue{Written: p.text(m[side]), Stated: p.text(m[side]) != ""}
 				}
 				r.Values = append(r.Values, v)
 			}
@@ -184,7 +185,7 @@ func (s *Measured) askVaried(a *answers) {
 				continue
 			}
 			if d.Name == "" && t.Role != manifest.RoleBypass && c.Varies.Control == "" {
-				a.add(answer{subject: t.Name, outcome: Caution, measured: nan(), value: "empty", reason: "the take does not say which device was in the slot " + c.Varies.Slot,
+				a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "empty", reason: "the take does not say which device was in the slot " + c.Varies.Slot,
 					do: "name the device, or give the take role: bypass"})
 			}
 			parts = append(parts, d.Name)
@@ -207,7 +208,7 @@ func (s *Measured) askVaried(a *answers) {
 		texts[i] = strings.Join(parts, "\x00")
 	}
 	first := map[string]int{} // the first take by name that says it
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		text, asked := texts[i]
 		if _, said := first[text]; asked && !said {
 			first[text] = i
@@ -220,7 +221,7 @@ func (s *Measured) askVaried(a *answers) {
 			continue
 		}
 		twin := c.Takes[k].Name
-		a.add(answer{subject: c.Takes[i].Name, outcome: Caution, measured: nan(), value: "as " + twin,
+		a.add(answer{subject: c.Takes[i].Name, outcome: result.Caution, measured: nan(), value: "as " + twin,
 			reason: "the manifest gives it the same device and settings as " + twin + " in the slot " + c.Varies.Slot,
 			do:     "if it is a second recording of that take, say repeat_of; otherwise write down what differs"})
 	}
@@ -234,7 +235,7 @@ func (s *Measured) askVaried(a *answers) {
 }
 
 func (s *Measured) askAllowed(a *answers) {
-	for _, d := range s.differencesOf(func(slot string, r SettingRow) bool { return r.Allowed && !r.Varied }) {
+	for _, d := range s.differencesOf(func(slot string, r result.SettingRow) bool { return r.Allowed && !r.Varied }) {
 		a.pass(d.where, "differs", strings.Join(d.groups, "; "))
 	}
 	// Inside the slot under test every control differs with the device; the
@@ -289,7 +290,7 @@ func (s *Measured) askUnstated(a *answers) {
 		for _, name := range x.controls {
 			asked = true
 			if n := len(x.stated[name]); n < len(x.takes) {
-				a.add(answer{subject: x.slot + ": " + name, outcome: Caution, measured: nan(), value: "not stated",
+				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: nan(), value: "not stated",
 					reason: fmt.Sprintf("%s is stated in %d of the %d takes that use %s", name, n, len(x.takes), x.device),
 					do:     "look it up in photos or recall sheets and write it down, also when it was not touched"})
 			}
@@ -300,7 +301,7 @@ func (s *Measured) askUnstated(a *answers) {
 	case asked:
 		a.pass("", "all stated", "every control that is named has a position in every take with that device")
 	default:
-		a.add(answer{outcome: Caution, measured: nan(), value: "none", reason: "the manifest states no control of any device",
+		a.add(answer{outcome: result.Caution, measured: nan(), value: "none", reason: "the manifest states no control of any device",
 			do: "write down where the controls stood, so that the comparison can be checked and repeated"})
 	}
 }
@@ -318,7 +319,7 @@ func (s *Measured) askScales(a *answers) {
 			}
 			several = several || len(x.stated[name]) > 1
 			if len(ways) > 1 {
-				a.add(answer{subject: x.slot + ": " + name, outcome: Caution, measured: nan(), value: fmt.Sprintf("%d scales", len(ways)),
+				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: nan(), value: fmt.Sprintf("%d scales", len(ways)),
 					reason: "written as " + manifest.List(ways) + " on one device",
 					do:     "write it in one scale in all takes"})
 			}
@@ -356,7 +357,7 @@ func (s *Measured) askIRRate(a *answers) {
 	rate := s.Result.Timeline.SampleRate
 	for _, f := range s.Result.Files {
 		ir, ok := s.Responses[f.Path]
-		if !ok || slices.ContainsFunc(a.out, func(c Check) bool { return c.Subject == f.Path }) {
+		if !ok || slices.ContainsFunc(a.out, func(c result.Check) bool { return c.Subject == f.Path }) {
 			continue
 		}
 		value := fmt.Sprintf("%d Hz", ir.SampleRate)
@@ -364,7 +365,7 @@ func (s *Measured) askIRRate(a *answers) {
 			a.pass(f.Path, value, "as the takes")
 			continue
 		}
-		a.add(answer{subject: f.Path, outcome: Caution, measured: nan(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
+		a.add(answer{subject: f.Path, outcome: result.Caution, measured: nan(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
 			do: "use the manufacturer's file for the session's rate, or note which program converted it"})
 	}
 }

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"errors"
+	"evenhand/analyze/result"
 	"math"
 	"slices"
 	"strings"
@@ -12,7 +13,7 @@ import (
 )
 
 // settingsOnly answers the questions that need no audio.
-func settingsOnly(t *testing.T, text string) *Result {
+func settingsOnly(t *testing.T, text string) *result.Result {
 	t.Helper()
 	c, err := manifest.Parse("scene.yaml", []byte(text))
 	if err != nil {
@@ -70,48 +71,48 @@ func TestSettings(t *testing.T) {
 		do                     string   // an answer of the safety group that says what to state
 	}{
 		{name: "nothing differs", chain: load("load", "8 ohm", "60 W"),
-			want: []wanted{{id: IDOneChange, outcome: Passed}, {id: idVaried, outcome: Passed}, {id: idLoad, outcome: Passed}, {id: idImpedance, outcome: Passed}, {id: idLoadPower, outcome: Passed}},
+			want: []wanted{{id: IDOneChange, outcome: result.Passed}, {id: idVaried, outcome: result.Passed}, {id: idLoad, outcome: result.Passed}, {id: idImpedance, outcome: result.Passed}, {id: idLoadPower, outcome: result.Passed}},
 			not:  []string{IDOneChange, idVaried, idUnstated, idScales, idLoad, idImpedance, idLoadPower}},
 		{name: "a knob moved", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
-			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: Failed}}},
+			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: result.Failed}}},
 		{name: "a knob moved, allowed", may: "may_differ: [amp.volume]", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
-			want: []wanted{{id: idAllowed, subject: "amp: volume", outcome: Passed}}, not: []string{IDOneChange}},
+			want: []wanted{{id: idAllowed, subject: "amp: volume", outcome: result.Passed}}, not: []string{IDOneChange}},
 		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{IDOneChange, idScales}},
 		{name: "another device", chain: ampSlot, b: "    amp: {device: Harrow}",
-			want: []wanted{{id: IDOneChange, subject: "amp: the device", outcome: Failed}}},
+			want: []wanted{{id: IDOneChange, subject: "amp: the device", outcome: result.Failed}}},
 		{name: "a microphone aimed elsewhere", chain: ampSlot + "  - slot: mic\n    device: Coil\n    position: {distance: 2 cm, at: cap centre}\n", b: "    mic: {position: {distance: 2 cm, at: cap edge}}",
-			want: []wanted{{id: IDOneChange, subject: "mic: the position", outcome: Failed, value: "differs"}}},
+			want: []wanted{{id: IDOneChange, subject: "mic: the position", outcome: result.Failed, value: "differs"}}},
 		{name: "the room", chain: ampSlot + "  - slot: mic\n    device: Coil\n", b: "  - name: Room\n    file: r.wav\n    role: room\n    fuzz: {device: Alpha, controls: {gain: noon}}\n    mic: Ribbon in the room\n",
-			want: []wanted{{id: IDOneChange, outcome: Passed}, {id: idVaried, outcome: Passed}}, not: []string{IDOneChange, idVaried}},
+			want: []wanted{{id: IDOneChange, outcome: result.Passed}, {id: idVaried, outcome: result.Passed}}, not: []string{IDOneChange, idVaried}},
 		{name: "the room, and a knob moved between the others", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}\n  - name: Room\n    file: r.wav\n    role: room\n",
-			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: Failed}}},
+			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: result.Failed}}},
 		{name: "two scales", chain: ampSlot, b: "    amp: {controls: {volume: 5}}",
-			want: []wanted{{id: idScales, subject: "amp: volume", outcome: Caution}}},
+			want: []wanted{{id: idScales, subject: "amp: volume", outcome: result.Caution}}},
 		{name: "not stated", chain: ampSlot, b: "    amp: {controls: {presence: 4}}",
-			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: Caution}}, not: []string{IDOneChange}},
+			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: result.Caution}}, not: []string{IDOneChange}},
 		{name: "an amplifier of which nothing is stated", chain: "  - slot: amp\n    device: Kestrel\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: NotMeasured}, {id: idImpedance, subject: "Kestrel", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel", outcome: NotMeasured}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.NotMeasured}, {id: idImpedance, subject: "Kestrel", outcome: result.NotMeasured}, {id: idLoadPower, subject: "Kestrel", outcome: result.NotMeasured}, {id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}},
 			do:   "state kind, impedance and power of the amplifier, and what it was connected to"},
 		{name: "an amplifier of some kind", chain: "  - slot: amp\n    device: Kestrel\n    kind: head\n    power: 20 W\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: NotMeasured}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.NotMeasured}},
 			do:   "state kind (with valves or without) and impedance of the amplifier, and what it was connected to"},
 		{name: "an amplifier of no stated kind into a load", chain: "  - slot: amp\n    device: Kestrel\n    power: 20 W\n  - slot: load\n    device: Thing\n    impedance: 8 ohm\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Passed}, {id: idImpedance, subject: "Kestrel into Thing", outcome: NotMeasured}, {id: idLoadPower, subject: "Kestrel into Thing", outcome: NotMeasured}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Passed}, {id: idImpedance, subject: "Kestrel into Thing", outcome: result.NotMeasured}, {id: idLoadPower, subject: "Kestrel into Thing", outcome: result.NotMeasured}},
 			do:   "state impedance of Kestrel"},
-		{name: "an all-valve head without a load", chain: strings.Replace(ampSlot, "valve power amp", "all-valve head", 1), want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
+		{name: "an all-valve head without a load", chain: strings.Replace(ampSlot, "valve power amp", "all-valve head", 1), want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Caution}}},
 		{name: "a valve combo", chain: strings.Replace(ampSlot, "valve power amp", "valve combo", 1), not: []string{idLoad, idImpedance, idLoadPower},
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Passed}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Passed}, {id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
 		{name: "an attenuator before a cabinet", chain: load("attenuator", "8 ohm", "60 W") + "  - slot: cabinet\n    device: Openback\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Passed}, {id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Passed}, {id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
 		{name: "a solid-state amplifier needs no load", chain: strings.Replace(ampSlot, "valve power amp", "solid-state amp", 1), not: []string{idLoad}},
-		{name: "no load", chain: ampSlot, want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
+		{name: "no load", chain: ampSlot, want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Caution}}},
 		{name: "an impulse response is no load", chain: ampSlot + "  - slot: cabinet\n    device: Response\n    kind: cabinet\n    file: ir.wav\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: Caution}}},
+			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Caution}}},
 		{name: "a reamp box is no amplifier", chain: "  - slot: reamp\n    device: Box\n", not: []string{idLoad}},
 		{name: "a cabinet is a load", chain: load("cabinet", "8 ohm", "60 W"), not: []string{idLoad},
-			want: []wanted{{id: idHearing, subject: "Kestrel", outcome: NotMeasured}}},
-		{name: "another impedance", chain: load("load", "16 ohm", "60 W"), want: []wanted{{id: idImpedance, outcome: Caution, value: "8 ohm into 16 ohm"}}},
-		{name: "too little power", chain: load("load", "8 ohm", "10 W"), want: []wanted{{id: idLoadPower, outcome: Caution, value: "20 W into 10 W"}}},
+			want: []wanted{{id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
+		{name: "another impedance", chain: load("load", "16 ohm", "60 W"), want: []wanted{{id: idImpedance, outcome: result.Caution, value: "8 ohm into 16 ohm"}}},
+		{name: "too little power", chain: load("load", "8 ohm", "10 W"), want: []wanted{{id: idLoadPower, outcome: result.Caution, value: "20 W into 10 W"}}},
 		{name: "milliwatts", chain: load("load", "8 ohm", "60000 mW"), not: []string{idLoadPower}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -120,16 +121,16 @@ func TestSettings(t *testing.T) {
 				w.measured = nan()
 				assert(t, res, w)
 			}
-			if c.do != "" && !slices.ContainsFunc(res.Checks, func(k Check) bool { return k.Group == GroupSafety && k.Do == c.do }) {
+			if c.do != "" && !slices.ContainsFunc(res.Checks, func(k result.Check) bool { return k.Group == result.GroupSafety && k.Do == c.do }) {
 				t.Errorf("no answer says %q: %+v", c.do, res.Checks)
 			}
 			for _, k := range res.Checks {
 				for _, id := range c.not {
-					if k.ID == id && (k.Outcome == Failed || k.Outcome == Caution) {
+					if k.ID == id && (k.Outcome == result.Failed || k.Outcome == result.Caution) {
 						t.Errorf("%s, %s: %s, %s", k.ID, k.Subject, k.Outcome, k.Reason)
 					}
 				}
-				if k.Group == GroupSafety && k.Outcome == Caution {
+				if k.Group == result.GroupSafety && k.Outcome == result.Caution {
 					for _, word := range []string{"manufacturers' manuals", "local rules", "qualified technician"} {
 						if !strings.Contains(k.Do, word) {
 							t.Errorf("%s: %q does not defer to %s", k.ID, k.Do, word)
@@ -145,7 +146,7 @@ func TestSettings(t *testing.T) {
 func TestSameSetting(t *testing.T) {
 	text := settingsManifest("", "", "", "")
 	res := settingsOnly(t, strings.Replace(text, "{device: Beta, controls: {gain: 7}}", "{device: Alpha, controls: {gain: noon}}", 1))
-	assert(t, res, wanted{idVaried, "B", Caution, nan(), 0, "as A"})
+	assert(t, res, wanted{idVaried, "B", result.Caution, nan(), 0, "as A"})
 }
 
 // TestOneControl varies a control of a slot: the device must then be the same.
@@ -161,11 +162,11 @@ takes:
   - {name: B, file: b.wav, amp: {controls: {gain: 8}}}
 `
 	res := settingsOnly(t, text)
-	assert(t, res, wanted{IDOneChange, "", Passed, nan(), 0, "amp.gain"})
+	assert(t, res, wanted{IDOneChange, "", result.Passed, nan(), 0, "amp.gain"})
 	res = settingsOnly(t, strings.Replace(text, "{gain: 8}", "{gain: 8, tone: 7}", 1))
-	assert(t, res, wanted{IDOneChange, "amp: tone", Failed, nan(), 0, ""})
+	assert(t, res, wanted{IDOneChange, "amp: tone", result.Failed, nan(), 0, ""})
 	res = settingsOnly(t, strings.Replace(text, "amp: {controls: {gain: 8}}", "amp: {device: Harrow, controls: {gain: 8}}", 1))
-	assert(t, res, wanted{IDOneChange, "amp: the device", Failed, nan(), 0, ""})
+	assert(t, res, wanted{IDOneChange, "amp: the device", result.Failed, nan(), 0, ""})
 }
 
 // TestLimits sets limits in the manifest.
@@ -244,7 +245,7 @@ func TestCatalogue(t *testing.T) {
 			}
 		}
 	}
-	s := &Measured{Manifest: &manifest.Comparison{}, Result: &Result{}}
+	s := &Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{}}
 	for _, x := range s.accusations(true) {
 		for _, id := range x.checks {
 			if !seen[id] {

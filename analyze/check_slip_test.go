@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"encoding/json"
+	"evenhand/analyze/result"
 	"slices"
 	"strings"
 	"testing"
@@ -37,8 +38,8 @@ func TestSlipInResult(t *testing.T) {
 		return slices.Delete(x, at*sceneRate, (at+lost)*sceneRate)
 	})
 	res := s.check(t)
-	assert(t, res, wanted{idSlips, "Two", Failed, lost * sceneRate, 48, "(0.50 s) lost "})
-	assert(t, res, wanted{IDPerformance, "Two", Passed, nan(), 0, ""})
+	assert(t, res, wanted{idSlips, "Two", result.Failed, lost * sceneRate, 48, "(0.50 s) lost "})
+	assert(t, res, wanted{IDPerformance, "Two", result.Passed, nan(), 0, ""})
 	for _, take := range res.Takes {
 		found := take.Alignment.Slips
 		if take.Name != "Two" {

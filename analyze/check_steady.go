@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -19,7 +20,7 @@ const unsteadyFrom = 0.5
 // steadyQuestions ask what changed while a take was recorded.
 func steadyQuestions() []question {
 	return []question{{
-		id: idSteady, name: "Changes during a take", was: "Steady setting", group: GroupSound,
+		id: idSteady, name: "Changes during a take", group: result.GroupSound,
 		why: "a fader, a knob or a supply that moves during a take makes it another device half way through",
 		limit: limit{kind: within, value: unsteadyFrom, unit: "dB", decimals: 1, least: 0.1, most: 12,
 			source: "common practice, no source: about the smallest step of level that is heard in music"},
@@ -52,7 +53,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 	found := make([]facts, len(s.takes))
 	of := make([]int, len(s.takes))
 	for i := range s.takes {
-		of[i] = slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
+		of[i] = slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	}
 	err := s.each(ctx, len(s.takes), func(i int) (err error) {
 		k := of[i]
@@ -89,7 +90,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 		x.Asked, x.Of = true, s.Result.Takes[k].Name
 		x.Change, x.Told = found[i].Change, found[i].Told
 		if x.changed(unsteadyFrom) {
-			s.unsteady = append(s.unsteady, Unsteady{s.Result.Takes[i].Name, x.Of, x.words()})
+			s.unsteady = append(s.unsteady, result.Unsteady{Take: s.Result.Takes[i].Name, Of: x.Of, Change: x.words()})
 		}
 	}
 	return nil
@@ -139,9 +140,9 @@ func (s *Measured) askSteady(a *answers) {
 		case !x.Told:
 			a.skip(t.Name, fmt.Sprintf("%s and %s sound together for less than a few seconds", t.Name, x.Of))
 		case x.changed(a.limit.value):
-			outcome := Caution
+			outcome := result.Caution
 			if size > math.Max(farOff, a.limit.value) {
-				outcome = Failed
+				outcome = result.Failed
 			}
 			a.add(answer{subject: t.Name, outcome: outcome, measured: float64(x.Change.Size), value: unit.Signed(float64(x.Change.Size), 1) + " dB",
 				reason: fmt.Sprintf("against %s, which it repeats, %s: one of the two changed while it was recorded", x.Of, x.words()),
@@ -149,9 +150,9 @@ func (s *Measured) askSteady(a *answers) {
 		case float64(x.Change.Hidden) > a.limit.value:
 			a.skip(t.Name, fmt.Sprintf("%s and %s differ so much from moment to moment that only a change of more than %s dB would stand out", t.Name, x.Of, unit.Format(float64(x.Change.Hidden), 1)))
 		case x.Change.Band != "": // within the author's limit
-			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.Of, x.words()), "")
+			a.judge(t.Name, size, result.Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.Of, x.words()), "")
 		default:
-			a.judge(t.Name, size, Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part; no octave that is heard changes by more than %s dB", x.Of, unit.Format(steady.LeastOctave, 0)), "")
+			a.judge(t.Name, size, result.Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part; no octave that is heard changes by more than %s dB", x.Of, unit.Format(steady.LeastOctave, 0)), "")
 		}
 	}
 	if once != nil {
@@ -162,7 +163,7 @@ func (s *Measured) askSteady(a *answers) {
 // turnedRepeat returns the take that take i repeats with the other polarity; "" where
 // it has the same, or one of the two polarities is not known.
 func (s *Measured) turnedRepeat(i int) string {
-	k := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
+	k := slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	if k < 0 || k == i {
 		return ""
 	}

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -20,12 +21,12 @@ func mistimed(t testing.TB, m material) []grade {
 	for _, v := range []float64{0, -20} {
 		out = append(out, grade{idPolarity, fmt.Sprintf("inverted, %g dB", v), "again", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return scaledBy(scaled(x, v), -1) })
-		}, of(Caution, nan, 0, "inverted"), ""})
+		}, of(result.Caution, nan, 0, "inverted"), ""})
 	}
 	for _, v := range []struct{ ppm, within float64 }{{4, 0.5}, {20, 0.5}, {60, 1}, {200, 2}, {0.5, 0.5}} {
-		w := of(Failed, v.ppm, v.within, "")
+		w := of(result.Failed, v.ppm, v.within, "")
 		if v.ppm < 1 {
-			w.outcome = Passed
+			w.outcome = result.Passed
 		}
 		out = append(out, grade{idDrift, fmt.Sprintf("a repeat slower by %g ppm", v.ppm), "again", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return studio.Slowed(x, v.ppm) })
@@ -33,7 +34,7 @@ func mistimed(t testing.TB, m material) []grade {
 	}
 	for _, rate := range []int{44100, 96000, sceneRate} {
 		ratio := float64(rate) / sceneRate
-		w := of(Failed, ratio, 1e-4, "times as long")
+		w := of(result.Failed, ratio, 1e-4, "times as long")
 		if rate == sceneRate {
 			w = below(1, 0)
 		}
@@ -49,10 +50,10 @@ func mistimed(t testing.TB, m material) []grade {
 		}
 	}
 	for _, n := range []int{1, 10, 480} {
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in a repeat", n), "again", lose(n), of(Failed, float64(n), max(0.05, 0.003*float64(n)), "samples lost"), ""})
+		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in a repeat", n), "again", lose(n), of(result.Failed, float64(n), max(0.05, 0.003*float64(n)), "samples lost"), ""})
 	}
 	for _, n := range []int{48, 480} {
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in another take", n), "two", lose(n), of(Failed, float64(n), 12, "lost"), ""})
+		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in another take", n), "two", lose(n), of(result.Failed, float64(n), 12, "lost"), ""})
 	}
 	tenth := func(s *scene, f string) {
 		s.each(f, func(x []float64) []float64 {
@@ -75,7 +76,7 @@ func mistimed(t testing.TB, m material) []grade {
 			t.Fatal(err)
 		}
 		s.files[f] = m.take(dry)
-	}, of(Failed, nan, 0, ""), ""})
+	}, of(result.Failed, nan, 0, ""), ""})
 	return append(out, grade{IDPerformance, "the same pass, 6 dB quieter", "two", func(s *scene, f string) {
 		s.each(f, func(x []float64) []float64 { return scaled(x, -6) })
 	}, below(nan, 0), ""})
@@ -86,21 +87,21 @@ func noisyPauses() []grade {
 	nan := math.NaN()
 	var out []grade
 	for _, db := range []float64{12, 20, 60, 2} {
-		w := of(Failed, nan, 0, "gated")
+		w := of(result.Failed, nan, 0, "gated")
 		if db < 12 {
 			w = below(nan, 0)
 		}
 		out = append(out, grade{idGate, fmt.Sprintf("pauses lowered by %g dB", db), "two", func(s *scene, f string) { s.gate(f, db) }, w, ""})
 	}
 	for _, db := range []float64{4, 10, 30, 1} {
-		w := of(Caution, db, 0.7, "")
+		w := of(result.Caution, db, 0.7, "")
 		if db < 4 {
-			w.outcome = Passed
+			w.outcome = result.Passed
 		}
 		out = append(out, grade{idNoiseSteps, fmt.Sprintf("a floor higher by %g dB", db), "two", func(s *scene, f string) { s.floorStep(f, db) }, w, ""})
 	}
 	for _, level := range []float64{-40, -30, -20, -90} {
-		w := of(Caution, nan, 0, "")
+		w := of(result.Caution, nan, 0, "")
 		if level < -40 {
 			w = below(nan, 0)
 		}
@@ -122,14 +123,14 @@ func moved() []grade {
 	}
 	var out []grade
 	for _, d := range []float64{1.4, 4.2, 42, 0.4} { // 1, 3 and 30 cm of air; 3 mm
-		w := of(Caution, d/ms, 0.003, "")
+		w := of(result.Caution, d/ms, 0.003, "")
 		if d < 1 {
-			w.outcome = Passed
+			w.outcome = result.Passed
 		}
 		out = append(out, grade{idMicDelay, fmt.Sprintf("later by %g frames", d), "one", right(d, -3, 1), w, ""})
 	}
 	for _, gain := range []float64{0, -10, -20} {
-		out = append(out, grade{idMicPolarity, fmt.Sprintf("inverted at %g dB", gain), "one", right(0, gain, -1), of(Caution, nan, 0, "opposed"), ""})
+		out = append(out, grade{idMicPolarity, fmt.Sprintf("inverted at %g dB", gain), "one", right(0, gain, -1), of(result.Caution, nan, 0, "opposed"), ""})
 	}
 	return append(out, grade{idMicPolarity, "not inverted", "one", right(0, -20, 1), below(nan, 0), ""})
 }
@@ -154,7 +155,7 @@ func whole() []one {
 				s.manifest = strings.Replace(s.manifest, "  loopback: loop.wav\n", "", 1)
 			}
 			spoil(s)
-			if res := s.answer(t, need, map[string]bool{id: true}); w.outcome == Passed {
+			if res := s.answer(t, need, map[string]bool{id: true}); w.outcome == result.Passed {
 				assertUnfound(t, res, w)
 			} else {
 				assert(t, res, w)
@@ -162,11 +163,11 @@ func whole() []one {
 		}})
 	}
 	for _, db := range []float64{0.25, 0.8, -0.6, 3, -6, 0.1} {
-		w := of(Caution, db, 0.005, unit.Signed(db, 2)+" dB")
+		w := of(result.Caution, db, 0.005, unit.Signed(db, 2)+" dB")
 		if math.Abs(db) > 1 {
-			w.outcome = Failed
+			w.outcome = result.Failed
 		} else if db == 0.1 {
-			w.outcome = Passed
+			w.outcome = result.Passed
 		}
 		add(idReampLevel, fmt.Sprintf("%+g dB", db), "", looping, w, func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], db-0.05) })
 	}
@@ -174,14 +175,14 @@ func whole() []one {
 	// lowest notes count most, 82 Hz and the body below.
 	for _, hz := range []float64{50, 80, 120, 15} {
 		loss := -10 * math.Log10(1+math.Pow(hz/63.1, 4))
-		w := of(Caution, loss, 0.35*math.Abs(loss)+0.2, "−")
+		w := of(result.Caution, loss, 0.35*math.Abs(loss)+0.2, "−")
 		if hz < 50 {
 			w = below(0, 0.3)
 		}
 		add(idReampTone, fmt.Sprintf("lows below %g Hz", hz), "noise", looping, w, func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], hz) })
 	}
 	for _, n := range []int{3, 100, 5000, 1} {
-		w := of(Caution, nan, 0, "clipped")
+		w := of(result.Caution, nan, 0, "clipped")
 		if n < 3 {
 			w = below(nan, 0)
 		}
@@ -192,7 +193,7 @@ func whole() []one {
 		})
 	}
 	for _, rate := range []int{44100, 22050, 96000, sceneRate} {
-		w := of(Caution, nan, 0, fmt.Sprintf("%d Hz", rate))
+		w := of(result.Caution, nan, 0, fmt.Sprintf("%d Hz", rate))
 		w.subject = "ir.wav"
 		if rate == sceneRate {
 			w = below(nan, 0)
@@ -202,7 +203,7 @@ func whole() []one {
 	}
 	copies := func(s *Session) []func(context.Context) error { return append(quiet(s), s.compareTakes) }
 	for _, db := range []float64{-65, -75, -90, -45} {
-		w := of(Failed, db, 1.5, "")
+		w := of(result.Failed, db, 1.5, "")
 		w.subject = "One and Two"
 		if db > -60 {
 			w = below(db, 1.5)
@@ -232,7 +233,7 @@ func whole() []one {
 		})
 	}
 	for _, db := range []float64{-26, -34, -44, 0} {
-		w := of(Caution, nan, 0, "LUFS")
+		w := of(result.Caution, nan, 0, "LUFS")
 		if db > -26 {
 			w = below(nan, 0)
 		}

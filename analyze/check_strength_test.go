@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -28,10 +29,10 @@ type grade struct {
 // below is what is expected of a fault too small to be found: no alarm. where a
 // value is given, a check that does give one must give that.
 func below(measured, within float64) wanted {
-	return wanted{outcome: Passed, measured: measured, within: within}
+	return wanted{outcome: result.Passed, measured: measured, within: within}
 }
 
-func of(outcome Outcome, measured, within float64, value string) wanted {
+func of(outcome result.Outcome, measured, within float64, value string) wanted {
 	return wanted{outcome: outcome, measured: measured, within: within, value: value}
 }
 
@@ -44,16 +45,16 @@ func damages(t testing.TB) []grade {
 		out = append(out, grade{id, fmt.Sprintf("%s, %g %s", what, v, unit), from, func(s *scene, file string) { put(s, file, v) }, want, not})
 	}
 	for _, v := range []float64{1, 3, 12} {
-		add(idClipping, "over full scale", "two", "", v, "dB", of(Failed, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
+		add(idClipping, "over full scale", "two", "", v, "dB", of(result.Failed, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	}
 	add(idClipping, "peak at full scale", "two", "", 0, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	for _, v := range []float64{3, 6, 12} {
-		add(idClipping, "clipped, then lowered by 8 dB", "two", "", v, "dB", of(Caution, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
+		add(idClipping, "clipped, then lowered by 8 dB", "two", "", v, "dB", of(result.Caution, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
 	}
 	add(idClipping, "touched, then lowered by 8 dB", "two", "", 0.01, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
 
 	for _, v := range []float64{0.1, 3, 20} {
-		add(idOver, "one sample over full scale", "two", "", v, "dB", of(Caution, 1, 0, "1 samples"), func(s *scene, f string, v float64) {
+		add(idOver, "one sample over full scale", "two", "", v, "dB", of(result.Caution, 1, 0, "1 samples"), func(s *scene, f string, v float64) {
 			s.specs[f] = wavio.Spec{Bits: 32, Float: true}
 			s.files[f][0][s.sounding] = unit.ToAmplitude(v)
 		})
@@ -65,16 +66,16 @@ func damages(t testing.TB) []grade {
 
 	click := func(s *scene, f string, v float64) { s.files[f][0][s.sounding] += unit.ToAmplitude(v) }
 	for _, v := range []float64{-40, -30, -10} {
-		add(idClicks, "one sample", "one", "noise", v, "dBFS", of(Caution, 1, 0, "1 clicks"), click)
+		add(idClicks, "one sample", "one", "noise", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
 	}
 	for _, v := range []float64{-20, -14, -8} {
-		add(idClicks, "one sample", "one", "", v, "dBFS", of(Caution, 1, 0, "1 clicks"), click)
+		add(idClicks, "one sample", "one", "", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
 	}
 	add(idClicks, "one sample", "one", "", -80, "dBFS", below(0, 0), click)
 
 	gap := func(s *scene, f string, v float64) { clear(s.files[f][0][s.sounding : s.sounding+int(v)]) }
 	for _, v := range []float64{64, 480, 9600} {
-		add(idDropouts, "silence", "one", "", v, "samples", of(Failed, 1, 0, "1 dropouts"), gap)
+		add(idDropouts, "silence", "one", "", v, "samples", of(result.Failed, 1, 0, "1 dropouts"), gap)
 	}
 	add(idDropouts, "silence", "one", "", 2, "samples", below(0, 0), gap)
 
@@ -87,7 +88,7 @@ func damages(t testing.TB) []grade {
 		})
 	}
 	for _, v := range []float64{-59, -40, -20} {
-		add(idDC, "offset", "one", "", v, "dBFS", of(Caution, v, 0.3, ""), offset)
+		add(idDC, "offset", "one", "", v, "dBFS", of(result.Caution, v, 0.3, ""), offset)
 	}
 	add(idDC, "offset", "one", "", -66, "dBFS", below(-66, 0.8), offset)
 
@@ -100,7 +101,7 @@ func damages(t testing.TB) []grade {
 	}
 	back := func(s *scene, f string, v float64) { s.thereAndBack(t, f, int(1000*v)) }
 	for _, v := range []float64{44.1, 40, 36} {
-		add(idBandEdge, "and back from", "two", "", v, "kHz", of(Caution, nan, 0, "near"), back)
+		add(idBandEdge, "and back from", "two", "", v, "kHz", of(result.Caution, nan, 0, "near"), back)
 	}
 	add(idBandEdge, "treble less by a first-order filter at 20 kHz,", "two", "", 9, "dB", below(nan, 0), func(s *scene, f string, _ float64) {
 		s.each(f, func(x []float64) []float64 {
@@ -114,13 +115,13 @@ func damages(t testing.TB) []grade {
 	})
 
 	for _, v := range []float64{-5.95, -3, -0.5} {
-		add(idHeadroom, "peak", "two", "", v, "dBFS", of(Caution, v, 0.02, ""), loud)
+		add(idHeadroom, "peak", "two", "", v, "dBFS", of(result.Caution, v, 0.02, ""), loud)
 	}
 	add(idHeadroom, "peak", "two", "", -6.5, "dBFS", below(-6.5, 0.02), loud)
 
 	second := func(s *scene, f string, v float64) { s.files[f] = [][]float64{s.files[f][0], scaled(s.files[f][0], v)} }
 	for _, v := range []float64{-6, 0, -20} {
-		add(idDualMono, "copy at", "two", "demo", v, "dB", of(Caution, nan, 0, map[bool]string{true: "same", false: "copy"}[v == 0]), second)
+		add(idDualMono, "copy at", "two", "demo", v, "dB", of(result.Caution, nan, 0, map[bool]string{true: "same", false: "copy"}[v == 0]), second)
 	}
 	hiss := func(x []float64, level float64) []float64 {
 		rng := rand.New(rand.NewPCG(9, 9))
@@ -131,7 +132,7 @@ func damages(t testing.TB) []grade {
 	}
 	// Even noise of peak a has an rms level of a/√3, 4.8 dB below.
 	for v, value := range map[float64]string{-120: "−124.", -100: "−104.", -86: "−90."} {
-		add(idDualMono, "copy with noise of", "two", "demo", v, "dBFS", of(Caution, nan, 0, "equal to within "+value), func(s *scene, f string, v float64) {
+		add(idDualMono, "copy with noise of", "two", "demo", v, "dBFS", of(result.Caution, nan, 0, "equal to within "+value), func(s *scene, f string, v float64) {
 			second(s, f, 0)
 			hiss(s.files[f][1], v)
 		})
@@ -144,11 +145,11 @@ func damages(t testing.TB) []grade {
 		s.files[f] = [][]float64{s.files[f][0], hiss(make([]float64, len(s.files[f][0])), v)}
 	}
 	for _, v := range []float64{-81, -100, -200} {
-		add(idSilent, "channel with noise of", "two", "", v, "dBFS", of(Failed, nan, 0, "silent"), dead)
+		add(idSilent, "channel with noise of", "two", "", v, "dBFS", of(result.Failed, nan, 0, "silent"), dead)
 	}
 	add(idSilent, "channel with noise of", "two", "", -70, "dBFS", below(nan, 0), dead)
 
-	add(idFormat, "depth", "two", "", 16, "bits", of(Caution, nan, 0, "16-bit"), func(s *scene, f string, _ float64) { s.specs[f] = wavio.Spec{Bits: 16} })
+	add(idFormat, "depth", "two", "", 16, "bits", of(result.Caution, nan, 0, "16-bit"), func(s *scene, f string, _ float64) { s.specs[f] = wavio.Spec{Bits: 16} })
 	return out
 }
 
@@ -162,9 +163,9 @@ func shortened(t testing.TB) []grade {
 		}
 	}
 	out := []grade{
-		{idLengths, "0.1 s of the last sound missing", "two", cut(0.1), of(Caution, 0.1, 0.06, ""), ""},
-		{idLengths, "0.5 s of the last sound missing", "two", cut(0.5), of(Caution, 0.5, 0.06, ""), ""},
-		{idLengths, "3 s missing", "two", cut(3), of(Caution, 3, 0.06, ""), ""},
+		{idLengths, "0.1 s of the last sound missing", "two", cut(0.1), of(result.Caution, 0.1, 0.06, ""), ""},
+		{idLengths, "0.5 s of the last sound missing", "two", cut(0.5), of(result.Caution, 0.5, 0.06, ""), ""},
+		{idLengths, "3 s missing", "two", cut(3), of(result.Caution, 3, 0.06, ""), ""},
 		{idLengths, "the last sound whole", "two", cut(-0.1), below(0, 0), ""},
 	}
 	for _, x := range []struct {
@@ -173,9 +174,9 @@ func shortened(t testing.TB) []grade {
 		a, b bool // the beginning, the end
 		want wanted
 	}{
-		{idCut, "the end", false, true, of(Caution, nan, 0, "end cut")},
-		{idCut, "the beginning", true, false, of(Caution, nan, 0, "beginning cut")},
-		{idCut, "both ends", true, true, of(Caution, nan, 0, "both cut")},
+		{idCut, "the end", false, true, of(result.Caution, nan, 0, "end cut")},
+		{idCut, "the beginning", true, false, of(result.Caution, nan, 0, "beginning cut")},
+		{idCut, "both ends", true, true, of(result.Caution, nan, 0, "both cut")},
 	} {
 		out = append(out, grade{x.id, x.name, "one", func(s *scene, f string) {
 			s.each(f, func(y []float64) []float64 {
@@ -195,15 +196,15 @@ func shortened(t testing.TB) []grade {
 		}, below(nan, 0), ""},
 		grade{idSections, "a section not reached", "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return x[:5*sceneRate] })
-		}, of(Failed, nan, 0, "Notes missing"), ""},
+		}, of(result.Failed, nan, 0, "Notes missing"), ""},
 		grade{idSections, "a section not reached by far", "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return x[:int(4.8*sceneRate)] })
-		}, of(Failed, nan, 0, "missing"), ""})
+		}, of(result.Failed, nan, 0, "missing"), ""})
 }
 
 // neverHolds is wanted of a fault that may be too hard to tell: it is named with
 // the right value or not measured.
-const neverHolds = Outcome("never holds")
+const neverHolds = result.Outcome("never holds")
 
 // stages are the parts of Measure that a group of checks needs.
 type stages func(*Session) []func(context.Context) error
@@ -229,7 +230,7 @@ func looping(s *Session) []func(context.Context) error {
 }
 
 // answer measures what the checks of some ids need and asks them alone.
-func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *Result {
+func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *result.Result {
 	t.Helper()
 	c, err := manifest.Load(s.write(t), nil)
 	if err != nil {
@@ -283,11 +284,11 @@ func graded(t *testing.T, m material, need stages, prepare func(*scene), grades 
 			w := g.want
 			w.id, w.subject = g.id, subject(i)
 			switch w.outcome {
-			case Passed:
+			case result.Passed:
 				assertUnfound(t, res, w)
 			case neverHolds:
 				for _, c := range about(res, w).Checks {
-					if d := math.Abs(float64(c.Measured) - w.measured); c.ID == g.id && (c.Outcome == Passed || c.Outcome == Failed && !(d <= w.within)) {
+					if d := math.Abs(float64(c.Measured) - w.measured); c.ID == g.id && (c.Outcome == result.Passed || c.Outcome == result.Failed && !(d <= w.within)) {
 						t.Errorf("%s, %s (%v): %s", c.Outcome, c.Value, c.Measured, c.Reason)
 					}
 				}
@@ -299,15 +300,15 @@ func graded(t *testing.T, m material, need stages, prepare func(*scene), grades 
 }
 
 // about is a result with the answers about one subject alone.
-func about(res *Result, w wanted) *Result {
+func about(res *result.Result, w wanted) *result.Result {
 	out := *res
-	out.Checks = slices.DeleteFunc(slices.Clone(res.Checks), func(c Check) bool { return !strings.Contains(c.Subject, w.subject) })
+	out.Checks = slices.DeleteFunc(slices.Clone(res.Checks), func(c result.Check) bool { return !strings.Contains(c.Subject, w.subject) })
 	return &out
 }
 
 // assertUnfound asks that a check holds or is not measured, and that what it
 // measured, where it did, is right.
-func assertUnfound(t *testing.T, res *Result, w wanted) {
+func assertUnfound(t *testing.T, res *result.Result, w wanted) {
 	t.Helper()
 	asked := false
 	for _, c := range res.Checks {
@@ -315,7 +316,7 @@ func assertUnfound(t *testing.T, res *Result, w wanted) {
 			continue
 		}
 		asked = true
-		if c.Outcome != Passed && c.Outcome != NotMeasured {
+		if c.Outcome != result.Passed && c.Outcome != result.NotMeasured {
 			t.Errorf("%s, %s: %s", c.Outcome, c.Value, c.Reason)
 		}
 		if v := float64(c.Measured); !math.IsNaN(w.measured) && !math.IsNaN(v) && math.Abs(v-w.measured) > w.within {

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"os"
@@ -39,7 +40,7 @@ func TestTable(t *testing.T) {
 	rows := table(t)
 	for _, q := range catalogue() {
 		// These are about what the manifest says alone, or allow something.
-		if q.group != GroupSafety && q.id != idAllowed && rows[q.id] == nil {
+		if q.group != result.GroupSafety && q.id != idAllowed && rows[q.id] == nil {
 			t.Errorf("%s is not in the table", q.id)
 		}
 	}
@@ -73,9 +74,9 @@ func TestTable(t *testing.T) {
 }
 
 // alarms is how the table counts what a check answered about clean material.
-func alarms(answers map[Outcome]int, wrong int) string {
-	text := fmt.Sprintf("%d of %d", wrong, answers[Passed]+answers[Caution]+answers[Failed])
-	if n := answers[NotMeasured]; n > 0 {
+func alarms(answers map[result.Outcome]int, wrong int) string {
+	text := fmt.Sprintf("%d of %d", wrong, answers[result.Passed]+answers[result.Caution]+answers[result.Failed])
+	if n := answers[result.NotMeasured]; n > 0 {
 		text += fmt.Sprintf(", %d not measured", n)
 	}
 	return text

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"flag"
 	"fmt"
 	"math"
@@ -280,7 +281,7 @@ func TestVariants(t *testing.T) {
 	all := bases(min(n, 28))
 	var mu sync.Mutex
 	var names []string
-	tally, wrong := map[string]map[Outcome]int{}, map[string]int{}
+	tally, wrong := map[string]map[result.Outcome]int{}, map[string]int{}
 	t.Run("all", func(t *testing.T) {
 		for i := range n {
 			t.Run(fmt.Sprint(i), func(t *testing.T) {
@@ -300,12 +301,12 @@ func TestVariants(t *testing.T) {
 				defer mu.Unlock()
 				for _, c := range res.Checks {
 					if tally[c.ID] == nil {
-						tally[c.ID] = map[Outcome]int{}
+						tally[c.ID] = map[result.Outcome]int{}
 						names = append(names, c.ID)
 					}
 					tally[c.ID][c.Outcome]++
-					accuses := c.Outcome == Failed || c.Outcome == Caution
-					if c.ID == idPolarity && v.inverted && c.Outcome == Caution {
+					accuses := c.Outcome == result.Failed || c.Outcome == result.Caution
+					if c.ID == idPolarity && v.inverted && c.Outcome == result.Caution {
 						accuses = false
 					}
 					if accuses {
@@ -313,7 +314,7 @@ func TestVariants(t *testing.T) {
 						t.Errorf("%s: %s, %s: %s, %s; %s", v.name, c.ID, c.Subject, c.Outcome, c.Value, c.Reason)
 					}
 				}
-				for k, a := range []Alignment{res.Takes[0].Alignment, res.Takes[1].Alignment} {
+				for k, a := range []result.Alignment{res.Takes[0].Alignment, res.Takes[1].Alignment} {
 					// The gear's own delay is in the lag: up to 0.5 ms, by the
 					// notes up to 1 ms.
 					off := 1000 * (float64(a.Applied) - v.lag[k]) / float64(v.rate)
@@ -326,7 +327,7 @@ func TestVariants(t *testing.T) {
 	})
 	slices.Sort(names)
 	names = slices.DeleteFunc(names, func(id string) bool { // what the manifest says alone is not in the table
-		return slices.ContainsFunc(catalogue(), func(q question) bool { return q.id == id && q.group == GroupSafety })
+		return slices.ContainsFunc(catalogue(), func(q question) bool { return q.id == id && q.group == result.GroupSafety })
 	})
 	rows := table(t)
 	for _, id := range names {

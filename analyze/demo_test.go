@@ -3,6 +3,7 @@ package analyze_test
 import (
 	"context"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"flag"
 	"math"
 	"os"
@@ -61,7 +62,7 @@ func TestDemo(t *testing.T) {
 	t.Run("checks", func(t *testing.T) { nothingFails(t, res) })
 	t.Run("by way of another", func(t *testing.T) {
 		for _, c := range res.Checks {
-			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != analyze.Passed || !strings.HasSuffix(c.Reason, ", by way of Sagging")) {
+			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != result.Passed || !strings.HasSuffix(c.Reason, ", by way of Sagging")) {
 				t.Errorf("polarity of Bypass: %s, %s", c.Outcome, c.Reason)
 			}
 		}
@@ -75,7 +76,7 @@ func TestDemo(t *testing.T) {
 			if d.Take != "Leaning again" {
 				continue
 			}
-			for _, bands := range []analyze.BandDifferences{d.Third, d.Sixth, d.Twelfth} {
+			for _, bands := range []result.BandDifferences{d.Third, d.Sixth, d.Twelfth} {
 				for i, r := range bands.Resolved {
 					if r {
 						t.Errorf("%s: the repeat differs from its original by %v in band %d", d.Span, bands.Difference[i], i)
@@ -114,12 +115,12 @@ func TestMicrophones(t *testing.T) {
 	nothingFails(t, s.Result)
 }
 
-func compareTruth(t *testing.T, res *analyze.Result) {
+func compareTruth(t *testing.T, res *result.Result) {
 	session, err := studio.Open("four-fuzzes")
 	if err != nil {
 		t.Fatal(err)
 	}
-	takes := map[string]*analyze.Take{}
+	takes := map[string]*result.Take{}
 	for i := range res.Takes {
 		takes[res.Takes[i].Name] = &res.Takes[i]
 	}
@@ -156,7 +157,7 @@ func compareTruth(t *testing.T, res *analyze.Result) {
 }
 
 // checkPublished: the promise of the page.
-func checkPublished(t *testing.T, res *analyze.Result) {
+func checkPublished(t *testing.T, res *result.Result) {
 	t.Helper()
 	var frames int64
 	for _, take := range res.Takes {
@@ -182,7 +183,7 @@ var (
 
 // compareFFmpeg reads the published files with another decoder and another
 // meter: ffmpeg's FLAC decoder and its ebur128 filter, which prints tenths.
-func compareFFmpeg(t *testing.T, res *analyze.Result, out string) {
+func compareFFmpeg(t *testing.T, res *result.Result, out string) {
 	t.Helper()
 	ffmpeg := oracle.Path(t, "ffmpeg")
 	for _, take := range res.Takes {
@@ -229,7 +230,7 @@ type goldenTake struct {
 	Sections                                                             []float64
 }
 
-func goldenOf(res *analyze.Result) golden {
+func goldenOf(res *result.Result) golden {
 	g := golden{Target: res.Match.Target, Takes: map[string]goldenTake{}}
 	for _, t := range res.Takes {
 		m := t.Measures[0]
@@ -253,7 +254,7 @@ func goldenOf(res *analyze.Result) golden {
 	return g
 }
 
-func compareGolden(t *testing.T, res *analyze.Result, scenario string) {
+func compareGolden(t *testing.T, res *result.Result, scenario string) {
 	t.Helper()
 	file := filepath.Join("testdata", scenario+".golden.json")
 	got := goldenOf(res)

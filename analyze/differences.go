@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"math"
 	"slices"
 
@@ -46,7 +47,7 @@ func (s *Session) finishSpectra(context.Context) error {
 	if res.Comparison.Reference != "" {
 		sp.Against = res.Comparison.Reference
 	}
-	sp.Differences = []Difference{}
+	sp.Differences = []result.Difference{}
 	for k, span := range res.Timeline.Spans {
 		var typical [3]medianBands
 		if res.Comparison.Reference == "" {
@@ -58,8 +59,8 @@ func (s *Session) finishSpectra(context.Context) error {
 			if res.Comparison.Reference != "" && i == s.Anchor {
 				continue
 			}
-			d := Difference{Span: span.Name, Take: res.Takes[i].Name}
-			for r, out := range []*BandDifferences{&d.Third, &d.Sixth, &d.Twelfth} {
+			d := result.Difference{Span: span.Name, Take: res.Takes[i].Name}
+			for r, out := range []*result.BandDifferences{&d.Third, &d.Sixth, &d.Twelfth} {
 				if res.Comparison.Reference != "" {
 					*out = s.difference(i, s.Anchor, k, r)
 				} else {
@@ -72,10 +73,10 @@ func (s *Session) finishSpectra(context.Context) error {
 	return nil
 }
 
-func bandsOf(in []spectrum.Band) []Band {
-	out := make([]Band, len(in))
+func bandsOf(in []spectrum.Band) []result.Band {
+	out := make([]result.Band, len(in))
 	for i, b := range in {
-		out[i] = Band{Label: b.Label, Centre: b.Centre, Low: b.Low, High: b.High}
+		out[i] = result.Band{Label: b.Label, Centre: b.Centre, Low: b.Low, High: b.High}
 	}
 	return out
 }
@@ -87,7 +88,7 @@ func (s *Session) levels(take, span, scale int) []unit.DB {
 }
 
 // difference compares take a with take b in one span at one of the resolutions.
-func (s *Session) difference(a, b, span, scale int) BandDifferences {
+func (s *Session) difference(a, b, span, scale int) result.BandDifferences {
 	ga, gb := s.Result.Takes[a].Gain, s.Result.Takes[b].Gain
 	c := spectrum.CompareBands(s.Takes[a].Powers[span][scale], s.Takes[b].Powers[span][scale], ga, gb, s.confidence)
 	return s.resolve(c.Difference, c.HalfWidth, span, scale)
@@ -122,13 +123,13 @@ func (s *Session) medianOf(span, scale int) medianBands {
 		}
 	}
 	for b := range values {
-		m.level[b] = median(values[b])
+		m.level[b] = result.Median(values[b])
 	}
 	return m
 }
 
 // toMedian compares a take with the median of all in one span.
-func (s *Session) toMedian(take, span, scale int, typical medianBands) BandDifferences {
+func (s *Session) toMedian(take, span, scale int, typical medianBands) result.BandDifferences {
 	diff := s.levels(take, span, scale)
 	half := make([]unit.DB, len(diff))
 	freedom := s.Takes[take].Powers[span][scale].Freedom
@@ -146,20 +147,10 @@ func (s *Session) toMedian(take, span, scale int, typical medianBands) BandDiffe
 // count a take twice.
 func (s *Measured) countsForMedian(i int) bool { return s.Result.Takes[i].Contestant() }
 
-// median sorts v and returns its median, NaN for none.
-func median[T ~float64](v []T) T {
-	if len(v) == 0 {
-		return T(nan())
-	}
-	slices.Sort(v)
-	n := len(v)
-	return (v[(n-1)/2] + v[n/2]) / 2
-}
-
 // resolve marks the differences that exceed both what chance and what the
 // session's own repeat allow.
-func (s *Session) resolve(diff, half []unit.DB, span, scale int) BandDifferences {
-	out := BandDifferences{Difference: diff, HalfWidth: half, Resolved: make([]bool, len(diff))}
+func (s *Session) resolve(diff, half []unit.DB, span, scale int) result.BandDifferences {
+	out := result.BandDifferences{Difference: diff, HalfWidth: half, Resolved: make([]bool, len(diff))}
 	for b := range diff {
 		if s.repeatSpread != nil {
 			half[b] = max(half[b], s.repeatSpread[span][scale][b])
@@ -174,7 +165,7 @@ func (s *Session) resolve(diff, half []unit.DB, span, scale int) BandDifferences
 // repeats, and is left out.
 func (s *Session) findResolution() {
 	res := s.Result
-	r := Resolution{Source: "statistics", Repeats: []Repeat{}, Level: unit.DB(nan())}
+	r := result.Resolution{Source: "statistics", Repeats: []result.Repeat{}, Level: unit.DB(nan())}
 	index := map[string]int{}
 	for i := range res.Takes {
 		index[res.Takes[i].Name] = i
@@ -185,12 +176,12 @@ func (s *Session) findResolution() {
 		if t.RepeatOf == "" {
 			continue
 		}
-		if k := slices.IndexFunc(s.unsteady, func(u Unsteady) bool { return u.Take == t.Name }); k >= 0 {
+		if k := slices.IndexFunc(s.unsteady, func(u result.Unsteady) bool { return u.Take == t.Name }); k >= 0 {
 			r.LeftOut = append(r.LeftOut, s.unsteady[k])
 			continue
 		}
 		of := index[t.RepeatOf]
-		rep := Repeat{Take: t.Name, Of: t.RepeatOf,
+		rep := result.Repeat{Take: t.Name, Of: t.RepeatOf,
 			Level: unit.LU(t.Measures[0].Integrated - res.Takes[of].Measures[0].Integrated)}
 		for k := range res.Timeline.Spans {
 			for scale, bands := range s.bands.scales() {

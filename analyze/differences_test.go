@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"math"
 	"path/filepath"
 	"reflect"
@@ -29,14 +30,14 @@ func TestNeighbours(t *testing.T) {
 
 // TestMedianOfTakes asks that no repeat, bypass or room moves the median.
 func TestMedianOfTakes(t *testing.T) {
-	s := &Session{Measured: Measured{Result: &Result{Takes: []Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}}
+	s := &Session{Measured: Measured{Result: &result.Result{Takes: []result.Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}}
 	for i, want := range []bool{true, false, false, false} {
 		if got := s.countsForMedian(i); got != want {
 			t.Errorf("%s: %v", s.Result.Takes[i].Name, got)
 		}
 	}
 	for _, c := range []struct{ in, want []float64 }{{nil, []float64{math.NaN()}}, {[]float64{3}, []float64{3}}, {[]float64{5, 1, 3}, []float64{3}}, {[]float64{4, 1, 2, 9}, []float64{3}}} {
-		if got := median(slices.Clone(c.in)); got != c.want[0] && !(math.IsNaN(got) && math.IsNaN(c.want[0])) {
+		if got := result.Median(slices.Clone(c.in)); got != c.want[0] && !(math.IsNaN(got) && math.IsNaN(c.want[0])) {
 			t.Errorf("median of %v: %v", c.in, got)
 		}
 	}
@@ -45,10 +46,10 @@ func TestMedianOfTakes(t *testing.T) {
 // TestHumOfRepeat asks that a repeat's hum is compared with that of what it
 // repeats alone, and does not count among the others.
 func TestHumOfRepeat(t *testing.T) {
-	take := func(name, of string, hum unit.DBFS) Take {
-		return Take{Name: name, RepeatOf: of, Noise: Noise{Measured: true, AsMatched: NoiseLevels{Hum: hum, Hiss: -90}}}
+	take := func(name, of string, hum unit.DBFS) result.Take {
+		return result.Take{Name: name, RepeatOf: of, Noise: result.Noise{Measured: true, AsMatched: result.NoiseLevels{Hum: hum, Hiss: -90}}}
 	}
-	s := &Measured{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{
+	s := &Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{
 		take("One", "", -70), take("Two", "", -60), take("Three", "", -64), take("Two again", "Two", -58)}}}
 	var a answers
 	for _, q := range catalogue() {
@@ -90,7 +91,7 @@ func TestShortSections(t *testing.T) {
 	if got := strings.Join(names, ","); got != "Whole,Riff,Just,Notes" {
 		t.Errorf("spans %s", got)
 	}
-	if !slices.ContainsFunc(session.Result.Warnings, func(w Warning) bool { return strings.Contains(w.Message, `section "Short" has 0.390 s`) }) {
+	if !slices.ContainsFunc(session.Result.Warnings, func(w result.Warning) bool { return strings.Contains(w.Message, `section "Short" has 0.390 s`) }) {
 		t.Errorf("not said: %v", session.Result.Warnings)
 	}
 }
@@ -108,7 +109,7 @@ func TestNamesOfSpans(t *testing.T) {
 		t.Fatal(err)
 	}
 	tl := session.Result.Timeline
-	if tl.SourceIs != SourceTake || tl.Source != "dry" || session.Result.DryTimeline() {
+	if tl.SourceIs != result.SourceTake || tl.Source != "dry" || session.Result.DryTimeline() {
 		t.Errorf("the source is %q, %q", tl.SourceIs, tl.Source)
 	}
 	if tl.Spans[0].Name != "Whole" || tl.Spans[1].Name != "Whole 2" || tl.Spans[2].Name != "Notes" {

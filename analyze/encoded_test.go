@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"path/filepath"
 	"runtime"
 	"testing"
@@ -59,26 +60,26 @@ func TestEncodedBytes(t *testing.T) {
 
 // TestAudioKey: everything that the audio depends on is in the key.
 func TestAudioKey(t *testing.T) {
-	session := func(change func(s *Session, span *Span, bits *int)) string {
+	session := func(change func(s *Session, span *result.Span, bits *int)) string {
 		s := &Session{
-			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &Result{Takes: []Take{{Gain: -3}}}, Evidence: Evidence{Takes: []TakeEvidence{{Frame: 7}}}},
+			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Gain: -3}}}, Evidence: Evidence{Takes: []TakeEvidence{{Frame: 7}}}},
 			takes:    []*signal{{sha256: "abc", info: wavio.Info{SampleRate: 48000}, mix: [][]float64{{1, 0.5}}}},
 		}
-		span, bits := Span{FirstFrame: 10, Frames: 100}, 24
+		span, bits := result.Span{FirstFrame: 10, Frames: 100}, 24
 		change(s, &span, &bits)
 		return s.audioKey(0, span, bits)
 	}
 	keys := map[string]string{}
-	for name, change := range map[string]func(s *Session, span *Span, bits *int){
-		"nothing":  func(*Session, *Span, *int) {},
-		"source":   func(s *Session, _ *Span, _ *int) { s.takes[0].sha256 = "abd" },
-		"gain":     func(s *Session, _ *Span, _ *int) { s.Result.Takes[0].Gain = -3.0000000000000004 },
-		"lag":      func(s *Session, _ *Span, _ *int) { s.Takes[0].Frame++ },
-		"frames":   func(_ *Session, span *Span, _ *int) { span.Frames++ },
-		"rate":     func(s *Session, _ *Span, _ *int) { s.takes[0].info.SampleRate = 44100 },
-		"bits":     func(_ *Session, _ *Span, bits *int) { *bits = 16 },
-		"blend":    func(s *Session, _ *Span, _ *int) { s.takes[0].mix[0][1] = 0.25 },
-		"channels": func(s *Session, _ *Span, _ *int) { s.takes[0].mix = append(s.takes[0].mix, s.takes[0].mix[0]) },
+	for name, change := range map[string]func(s *Session, span *result.Span, bits *int){
+		"nothing":  func(*Session, *result.Span, *int) {},
+		"source":   func(s *Session, _ *result.Span, _ *int) { s.takes[0].sha256 = "abd" },
+		"gain":     func(s *Session, _ *result.Span, _ *int) { s.Result.Takes[0].Gain = -3.0000000000000004 },
+		"lag":      func(s *Session, _ *result.Span, _ *int) { s.Takes[0].Frame++ },
+		"frames":   func(_ *Session, span *result.Span, _ *int) { span.Frames++ },
+		"rate":     func(s *Session, _ *result.Span, _ *int) { s.takes[0].info.SampleRate = 44100 },
+		"bits":     func(_ *Session, _ *result.Span, bits *int) { *bits = 16 },
+		"blend":    func(s *Session, _ *result.Span, _ *int) { s.takes[0].mix[0][1] = 0.25 },
+		"channels": func(s *Session, _ *result.Span, _ *int) { s.takes[0].mix = append(s.takes[0].mix, s.takes[0].mix[0]) },
 	} {
 		k := session(change)
 		for other, have := range keys {
@@ -88,7 +89,7 @@ func TestAudioKey(t *testing.T) {
 		}
 		keys[name] = k
 	}
-	if session(func(*Session, *Span, *int) {}) != keys["nothing"] {
+	if session(func(*Session, *result.Span, *int) {}) != keys["nothing"] {
 		t.Error("the same audio has two keys")
 	}
 }

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"math"
 
 	"evenhand/analyze/activity"
@@ -20,7 +21,7 @@ import (
 // functions of it alone: see Judge.
 type Measured struct {
 	Manifest *manifest.Comparison
-	Result   *Result
+	Result   *result.Result
 	Evidence
 }
 
@@ -100,8 +101,8 @@ type Judged struct {
 	Scatter           unit.Samples
 	OnePath           bool
 	Drift, DriftError unit.PPM
-	Parts             []Part
-	Told              []Detectable
+	Parts             []result.Part
+	Told              []result.Detectable
 }
 
 // Steadiness is what a repeat shows of changes during it or the take that it repeats.

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"reflect"
 	"slices"
 	"testing"
@@ -41,11 +42,11 @@ func TestJudgingFromEvidence(t *testing.T) {
 	strict.Limits = append(slices.Clone(strict.Limits), manifest.Limit{ID: idReampLevel, Written: "0.01 dB"})
 	again.Manifest = &strict
 	again.Check()
-	assert(t, again.Result, wanted{idReampLevel, "", Caution, 0.05, 0.01, ""})
+	assert(t, again.Result, wanted{idReampLevel, "", result.Caution, 0.05, 0.01, ""})
 }
 
 // answersIn are checks as text: NaN is not equal to itself.
-func answersIn(checks []Check) (out []string) {
+func answersIn(checks []result.Check) (out []string) {
 	for _, c := range checks {
 		out = append(out, c.ID+"|"+c.Subject+"|"+string(c.Outcome)+"|"+c.Value+"|"+c.Reason+"|"+c.Do+"|"+c.Limit)
 	}

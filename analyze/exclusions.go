@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"cmp"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -20,20 +21,20 @@ type accusation struct {
 	// checks are the ids that it rests on.
 	checks []string
 	// best is the standing when all of them hold; because says what holds.
-	best    Standing
+	best    result.Standing
 	because func(*Measured) string
 }
 
 // exclusions answers the classic accusations from the checks.
-func (s *Measured) exclusions() []Exclusion {
+func (s *Measured) exclusions() []result.Exclusion {
 	published := true
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		published = published && (t.Published != nil || t.Withheld != nil)
 	}
-	out := []Exclusion{}
+	out := []result.Exclusion{}
 	for _, x := range s.accusations(published) {
-		e := Exclusion{Accusation: x.text, Checks: x.checks, Standing: x.best}
+		e := result.Exclusion{Accusation: x.text, Checks: x.checks, Standing: x.best}
 		if e.Checks == nil {
 			e.Checks = []string{}
 		}
@@ -41,7 +42,7 @@ func (s *Measured) exclusions() []Exclusion {
 		standing, why := s.standing(x.checks)
 		switch {
 		case standing == "":
-		case x.best == AuthorsWord && standing != Found:
+		case x.best == result.AuthorsWord && standing != result.Found:
 			// What is short of a failure does not make a word worse; a caution
 			// is worth saying.
 			if !strings.HasPrefix(why, unmeasured) {
@@ -50,7 +51,7 @@ func (s *Measured) exclusions() []Exclusion {
 		default:
 			e.Standing, e.Because = standing, why
 			switch {
-			case !published && x.best == NotExcluded:
+			case !published && x.best == result.NotExcluded:
 				e.Because = x.because(s) // a build settles it
 			case strings.HasPrefix(why, unmeasured) && slices.Contains(x.checks, idDrift):
 				e.Because = cmp.Or(s.openDrift(), why)
@@ -63,15 +64,15 @@ func (s *Measured) exclusions() []Exclusion {
 
 // standing returns what speaks against an exclusion, the worst first: a failed
 // check, a caution, a question that was not answered. It is "" when all hold.
-func (s *Measured) standing(ids []string) (standing Standing, because string) {
-	for _, o := range []Outcome{Failed, Caution, NotMeasured} {
+func (s *Measured) standing(ids []string) (standing result.Standing, because string) {
+	for _, o := range []result.Outcome{result.Failed, result.Caution, result.NotMeasured} {
 		var texts []string
 		for _, c := range s.Result.Checks {
 			if c.Outcome != o || !slices.Contains(ids, c.ID) {
 				continue
 			}
 			text := c.Value
-			if text == "" || o == NotMeasured {
+			if text == "" || o == result.NotMeasured {
 				text = c.Reason
 			}
 			if c.Subject != "" {
@@ -89,12 +90,12 @@ func (s *Measured) standing(ids []string) (standing Standing, because string) {
 			because += fmt.Sprintf("; and %d more", more)
 		}
 		switch o {
-		case Failed:
-			return Found, because
-		case Caution:
-			return NotExcluded, because
+		case result.Failed:
+			return result.Found, because
+		case result.Caution:
+			return result.NotExcluded, because
 		}
-		return NotExcluded, unmeasured + because
+		return result.NotExcluded, unmeasured + because
 	}
 	return "", ""
 }
@@ -146,7 +147,7 @@ func (s *Measured) least(id string) float64 {
 func (s *Measured) openDrift() string {
 	most := s.mostDrift()
 	for _, c := range s.Result.Checks {
-		if c.Outcome == NotMeasured && c.ID == idRateLabel {
+		if c.Outcome == result.NotMeasured && c.ID == idRateLabel {
 			return ""
 		}
 	}
@@ -157,35 +158,35 @@ func (s *Measured) openDrift() string {
 }
 
 func (s *Measured) accusations(published bool) []accusation {
-	pick := func(yes Standing) Standing {
+	pick := func(yes result.Standing) result.Standing {
 		if published {
 			return yes
 		}
-		return NotExcluded
+		return result.NotExcluded
 	}
 	told, all := s.detectable()
-	partly := ExcludedByMeasurement
+	partly := result.ExcludedByMeasurement
 	if !all {
-		partly = NotExcluded
+		partly = result.NotExcluded
 	}
-	disclosed := AuthorsWord
+	disclosed := result.AuthorsWord
 	if s.Result.Comparison.Disclosure == "" {
-		disclosed = NotExcluded // there is no word to rest on
+		disclosed = result.NotExcluded // there is no word to rest on
 	}
-	bypassed := ExcludedByMeasurement
+	bypassed := result.ExcludedByMeasurement
 	if s.Dry == nil || s.silence() != "" {
-		bypassed = NotExcluded
+		bypassed = result.NotExcluded
 	}
 	// What is withheld was measured, but no reader can repeat that.
 	withheld := ""
-	louder := pick(ExcludedByFiles)
+	louder := pick(result.ExcludedByFiles)
 	if names := s.Result.WithheldNames(); published && len(names) > 0 {
 		withheld = "; the audio of " + manifest.Join(names) + " is not published, so what is said of it is the author's word"
-		louder = AuthorsWord
+		louder = result.AuthorsWord
 	}
 	return []accusation{
 		{
-			"a take is of another performance", []string{IDPerformance}, ExcludedByMeasurement,
+			"a take is of another performance", []string{IDPerformance}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
 			},
@@ -197,7 +198,7 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"the performance went in at another level", []string{idReampLevel}, AuthorsWord,
+			"the performance went in at another level", []string{idReampLevel}, result.AuthorsWord,
 			func(s *Measured) string {
 				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
 					return "no recording shows the level at which it went into the devices"
@@ -206,7 +207,7 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a knob was moved, or something else was changed", []string{IDOneChange}, AuthorsWord,
+			"a knob was moved, or something else was changed", []string{IDOneChange}, result.AuthorsWord,
 			func(s *Measured) string {
 				text := "the positions are as the author wrote them down; nothing but " + s.Result.Comparison.Varies + " differs there"
 				for _, r := range s.Result.Resolution.Repeats {
@@ -216,23 +217,23 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a level or a control was changed during a take", []string{idSteady}, ExcludedByMeasurement,
+			"a level or a control was changed during a take", []string{idSteady}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(idSteady), 2))
 			},
 		},
 		{
-			"a gate hid the noise of a take", []string{idGate}, ExcludedByMeasurement,
+			"a gate hid the noise of a take", []string{idGate}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.Quiet)))
 			},
 		},
 		{
-			"one file stands for two takes", []string{idSameFile, idNearCopy}, ExcludedByMeasurement,
+			"one file stands for two takes", []string{idSameFile, idNearCopy}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				text := "all files have different SHA-256 sums"
 				for _, c := range s.Result.Checks {
-					if c.ID == idNearCopy && c.Outcome == Passed {
+					if c.ID == idNearCopy && c.Outcome == result.Passed {
 						text += fmt.Sprintf("; the deepest null of two takes leaves %s, the limit is %s", c.Value, c.Limit)
 					}
 				}
@@ -242,30 +243,30 @@ func (s *Measured) accusations(published bool) []accusation {
 		{
 			"a device was bypassed", []string{idPath}, bypassed,
 			func(s *Measured) string {
-				if bypassed == NotExcluded {
+				if bypassed == result.NotExcluded {
 					return "there is no dry recording to compare the takes with"
 				}
 				return fmt.Sprintf("in every take but a bypass, sound that follows the music and is not the dry recording has %s dB or more against the music in some octave", unit.Format(s.least(idPath), 0))
 			},
 		},
 		{
-			"two takes were swapped", nil, AuthorsWord,
+			"two takes were swapped", nil, result.AuthorsWord,
 			say("no measurement tells which device a file is of; the hashes fix which file was shown under which name"),
 		},
 		{
-			"a take was edited", []string{IDPerformance, idSlips, idClicks, idDropouts}, ExcludedByMeasurement,
+			"a take was edited", []string{IDPerformance, idSlips, idClicks, idDropouts}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the author's word"
 			},
 		},
 		{
-			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, ExcludedByMeasurement,
+			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
 			},
 		},
 		{
-			"a take went through another sample rate and back, or through a lossy format", []string{idBandEdge}, AuthorsWord,
+			"a take went through another sample rate and back, or through a lossy format", []string{idBandEdge}, result.AuthorsWord,
 			say("no take's spectrum ends between 15.75 and 22.25 kHz where that of another goes on; a conversion that leaves the spectrum whole cannot be seen"),
 		},
 		{
@@ -278,13 +279,13 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a part that shows the difference was left out", []string{idSections, idLengths}, ExcludedByMeasurement,
+			"a part that shows the difference was left out", []string{idSections, idLengths}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(idLengths), 2), s.limitOf(idLengths)) + withheld
 			},
 		},
 		{
-			"the page or its audio was changed later", nil, pick(ExcludedByFiles),
+			"the page or its audio was changed later", nil, pick(result.ExcludedByFiles),
 			func(*Measured) string {
 				if !published {
 					return "this is settled when the report is built, which lists the SHA-256 of every file"

@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -32,7 +33,7 @@ type fileUse struct {
 	full    string                 // on disk
 	samples func() (string, error) // on disk, see input
 	was     fs.FileInfo            // before it was read
-	file    File
+	file    result.File
 	info    wavio.Info
 	err     error // why it cannot be used
 }
@@ -138,7 +139,7 @@ func (s *Session) readFile(ctx context.Context, u *fileUse, unpack func() (wavio
 	sum, n, err := SHA256File(ctx, u.full)
 	if errors.Is(err, fs.ErrNotExist) && !u.audio && s.absent != nil {
 		if f := s.absent(u.path); f != nil {
-			u.file = File{Path: u.shown, Use: u.use, SHA256: f.SHA256, Bytes: f.Bytes, Redistribute: u.redistribute}
+			u.file = result.File{Path: u.shown, Use: u.use, SHA256: f.SHA256, Bytes: f.Bytes, Redistribute: u.redistribute}
 			return nil
 		}
 	}
@@ -146,7 +147,7 @@ func (s *Session) readFile(ctx context.Context, u *fileUse, unpack func() (wavio
 		u.err = err
 		return ctx.Err()
 	}
-	u.file = File{Path: u.shown, Use: u.use, SHA256: sum, Bytes: n, Redistribute: u.redistribute}
+	u.file = result.File{Path: u.shown, Use: u.use, SHA256: sum, Bytes: n, Redistribute: u.redistribute}
 	if u.err = (input{path: u.full, was: u.was}).unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
 		u.err = &ChangedError{u.full}
 	}
@@ -315,8 +316,8 @@ func inFile(path string, err error) error {
 	return fmt.Errorf("%s: %w", path, err)
 }
 
-func audioFormat(i wavio.Info) *AudioFormat {
-	return &AudioFormat{
+func audioFormat(i wavio.Info) *result.AudioFormat {
+	return &result.AudioFormat{
 		Container:  i.Container,
 		Encoding:   i.Encoding,
 		SampleRate: i.SampleRate,

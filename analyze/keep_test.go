@@ -3,6 +3,7 @@ package analyze
 import (
 	"encoding/json"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"os"
@@ -57,7 +58,7 @@ func drivenTakes(t *testing.T, dir string) []string {
 
 // keepBuild measures and publishes a comparison of takes over an earlier report.
 // Lines are put into the manifest, at its top.
-func keepBuild(t *testing.T, dir string, takes []string, lines string, earlier *Result, opts Options) (*Session, error) {
+func keepBuild(t *testing.T, dir string, takes []string, lines string, earlier *result.Result, opts Options) (*Session, error) {
 	t.Helper()
 	text := "title: Eight\nvaries: fuzz\nchain: [{slot: fuzz}]\nmatch: {target: -32 LUFS}\n" + lines + "takes:\n"
 	for _, name := range takes {
@@ -123,7 +124,7 @@ func TestAddingChangesNothing(t *testing.T) {
 			if within := 0.01 + 2*math.Hypot(float64(at.BesideError), float64(of.BesideError)); !(math.Abs(by) <= within) {
 				t.Errorf("with %s: %s lies %.3f samples from where it lies among all eight, beyond %.3f", names[k], names[i], by, within)
 			}
-			if j := slices.IndexFunc(before.Result.Takes, func(x Take) bool { return x.Name == names[i] }); j >= 0 && before.Result.Takes[j].Alignment.Frames() != of.Frames() {
+			if j := slices.IndexFunc(before.Result.Takes, func(x result.Take) bool { return x.Name == names[i] }); j >= 0 && before.Result.Takes[j].Alignment.Frames() != of.Frames() {
 				t.Logf("with %s: %s would have moved by %d frames", names[k], names[i], of.Frames()-before.Result.Takes[j].Alignment.Frames())
 			}
 		}
@@ -131,10 +132,10 @@ func TestAddingChangesNothing(t *testing.T) {
 }
 
 // sameAudio asks that the takes of before are published with the same bytes.
-func sameAudio(t *testing.T, what string, before, after *Result) {
+func sameAudio(t *testing.T, what string, before, after *result.Result) {
 	t.Helper()
 	for _, x := range before.Takes {
-		k := slices.IndexFunc(after.Takes, func(y Take) bool { return y.File == x.File })
+		k := slices.IndexFunc(after.Takes, func(y result.Take) bool { return y.File == x.File })
 		if k < 0 {
 			t.Errorf("%s: %s is gone", what, x.Name)
 			continue
@@ -146,16 +147,16 @@ func sameAudio(t *testing.T, what string, before, after *Result) {
 }
 
 // stored returns a result as it is read from results.json.
-func stored(t *testing.T, res *Result) *Result {
+func stored(t *testing.T, res *result.Result) *result.Result {
 	t.Helper()
-	again, err := ReadResult(strings.NewReader(asJSON(t, res)))
+	again, err := result.Read(strings.NewReader(asJSON(t, res)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	return again
 }
 
-func asJSON(t *testing.T, res *Result) string {
+func asJSON(t *testing.T, res *result.Result) string {
 	t.Helper()
 	b, err := json.MarshalIndent(res, "", " ")
 	if err != nil {
@@ -248,7 +249,7 @@ func TestWhyAudioChanges(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	heard := &listening.Result{Comparison: before.Result.AudioID()[:codeDigits], Takes: before.Result.Heard(), Readers: 5}
+	heard := &listening.Result{Comparison: before.Result.AudioID()[:result.CodeDigits], Takes: before.Result.Heard(), Readers: 5}
 	for _, c := range []struct {
 		name  string
 		takes []string

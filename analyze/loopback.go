@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -116,18 +117,18 @@ func (s *Session) reampTolerance() unit.DB {
 	return level.DefaultTolerance
 }
 
-func loopbackOf(file string, r level.Result, tolerance unit.DB) *Loopback {
-	l := &Loopback{
+func loopbackOf(file string, r level.Result, tolerance unit.DB) *result.Loopback {
+	l := &result.Loopback{
 		File: file, Level: r.Level, LevelError: r.LevelError, Separated: r.Separated, Shape: r.Shape, FitFrom: r.FitFrom, FitTo: r.FitTo, Middle: r.Middle, LevelBands: r.LevelBands,
-		Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []OctaveLevel{},
+		Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []result.OctaveLevel{},
 		Noise: r.Noise, NoiseReason: r.NoiseReason, NoiseOwn: r.NoiseOwn, NoiseBelow: r.NoiseBelow, Noisy: r.Noisy(), Hum: r.Hum, Lag: r.Lag, Polarity: polarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
 		From: r.From, Shared: r.Shared, Tolerance: tolerance, Unclear: r.Unclear(tolerance),
 		Certain: r.Certain, Reason: r.Reason, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),
 	}
 	for _, o := range r.Octaves {
-		l.Octaves = append(l.Octaves, OctaveLevel{
-			Band:  Band{Label: o.Band.Label, Centre: o.Band.Centre, Low: o.Band.Low, High: o.Band.High},
+		l.Octaves = append(l.Octaves, result.OctaveLevel{
+			Band:  result.Band{Label: o.Band.Label, Centre: o.Band.Centre, Low: o.Band.Low, High: o.Band.High},
 			Level: o.Level, Measured: o.Measured,
 		})
 	}
@@ -170,7 +171,7 @@ func (s *signal) silent(ctx context.Context) (bool, error) {
 // second or hold nothing but zeros, whose sample rates differ,
 // and for a loopback that is the dry recording itself. Recordings that have
 // nothing in common are no error: see Loopback.Certain.
-func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (*Loopback, error) {
+func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (*result.Loopback, error) {
 	if tolerance == 0 {
 		tolerance = level.DefaultTolerance
 	}
@@ -275,7 +276,7 @@ func (s *Session) sameBytes(path string) string {
 	if d := s.Manifest.Performance.Dry; d != nil && s.fileHash(d.Path) == own {
 		return "the dry recording"
 	}
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		if s.takes[i].sha256 == own {
 			return s.Result.Takes[i].Name
 		}

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -49,14 +50,14 @@ func (e *CeilingError) Error() string {
 //
 // The gain is not simply target less loudness: the absolute gate does not move
 // with it (see loudness.Measurement.IntegratedAt).
-func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement, withoutSilent bool) error {
+func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measurement, withoutSilent bool) error {
 	ceiling := DefaultCeiling
 	if spec.Ceiling != nil {
 		ceiling = *spec.Ceiling
 	}
-	m := Match{Highest: unit.LUFS(math.Inf(1)), Alternatives: []Alternative{}}
+	m := result.Match{Highest: unit.LUFS(math.Inf(1)), Alternatives: []result.Alternative{}}
 	limit, silent := -1, -1
-	for _, i := range res.byName() {
+	for _, i := range res.ByName() {
 		w := whole[i]
 		if unmatched(w) {
 			silent = i
@@ -92,7 +93,7 @@ func matchTakes(res *Result, spec manifest.Match, whole []loudness.Measurement, 
 	}
 	m.Alternatives = alternatives(res)
 	res.Match = m
-	res.Parameters.Match = MatchParameters{
+	res.Parameters.Match = result.MatchParameters{
 		Ceiling:      ceiling,
 		TargetSource: source,
 		Tolerance:    MatchTolerance,
@@ -131,9 +132,9 @@ func GainTo(m loudness.Measurement, target unit.LUFS) unit.DB {
 
 // overCeiling returns the take whose true peak lies highest above the ceiling
 // at a target, and that peak; −1 when none does.
-func overCeiling(res *Result, whole []loudness.Measurement, target unit.LUFS, ceiling unit.DBTP) (take int, peak unit.DBTP) {
+func overCeiling(res *result.Result, whole []loudness.Measurement, target unit.LUFS, ceiling unit.DBTP) (take int, peak unit.DBTP) {
 	take, peak = -1, ceiling+1e-9
-	for _, i := range res.byName() {
+	for _, i := range res.ByName() {
 		w := whole[i]
 		if unmatched(w) {
 			continue
@@ -149,15 +150,15 @@ func overCeiling(res *Result, whole []loudness.Measurement, target unit.LUFS, ce
 // weightings, or by this span alone, would have asked for beyond the gain that
 // was applied. Each convention is normalised to its own mean over the takes, so
 // that only differences between takes are compared.
-func alternatives(res *Result) []Alternative {
-	conventions := []func(Measures) float64{
-		func(m Measures) float64 { return float64(m.Integrated) },
-		func(m Measures) float64 { return float64(m.Unweighted) },
-		func(m Measures) float64 { return float64(m.AWeighted) },
-		func(m Measures) float64 { return float64(m.Weighted468) },
+func alternatives(res *result.Result) []result.Alternative {
+	conventions := []func(result.Measures) float64{
+		func(m result.Measures) float64 { return float64(m.Integrated) },
+		func(m result.Measures) float64 { return float64(m.Unweighted) },
+		func(m result.Measures) float64 { return float64(m.AWeighted) },
+		func(m result.Measures) float64 { return float64(m.Weighted468) },
 	}
 	applied := relative(res, 0, conventions[0])
-	out := []Alternative{}
+	out := []result.Alternative{}
 	for s := range res.Timeline.Spans {
 		asks := make([][]float64, len(conventions))
 		for c, level := range conventions {
@@ -171,7 +172,7 @@ func alternatives(res *Result) []Alternative {
 				v[c] = applied[t] - asks[c][t]
 				lo, hi = math.Min(lo, v[c]), math.Max(hi, v[c])
 			}
-			out = append(out, Alternative{
+			out = append(out, result.Alternative{
 				Span: res.Timeline.Spans[s].Name, Take: res.Takes[t].Name,
 				Loudness: unit.DB(v[0]), Unweighted: unit.DB(v[1]), AWeighted: unit.DB(v[2]), Weighted468: unit.DB(v[3]),
 				Spread: unit.DB(hi - lo),
@@ -183,7 +184,7 @@ func alternatives(res *Result) []Alternative {
 
 // relative returns each take's level in a span less the mean over the takes
 // whose level is finite; NaN for a take that is silent there.
-func relative(res *Result, span int, level func(Measures) float64) []float64 {
+func relative(res *result.Result, span int, level func(result.Measures) float64) []float64 {
 	v := make([]float64, len(res.Takes))
 	var sum float64
 	var n int

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"math"
 	"sync"
 
@@ -73,7 +74,7 @@ func (s *Session) measure(ctx context.Context) error {
 // takeFacts are what the meters find in one take.
 type takeFacts struct {
 	Whole    loudness.Measurement // over the whole span
-	Measures []Measures           // of each span, but for their names
+	Measures []result.Measures    // of each span, but for their names
 	Powers   [][3]spectrum.BandPowers
 	Noise    noise.Result
 	Floor    []unit.DB
@@ -181,23 +182,23 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 
 // measuresOf turns one span's measurements into the result's form. Band levels
 // follow once the gains are known; floor is that of the take as recorded.
-func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []unit.DB, series bool) Measures {
-	out := Measures{
+func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []unit.DB, series bool) result.Measures {
+	out := result.Measures{
 		EffectiveAverages: unit.Number(p.Effective),
 		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
 	}
-	out.AudioMeasures = AudioMeasures{
+	out.AudioMeasures = result.AudioMeasures{
 		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
 		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
 		Unweighted:  unit.DB(unit.FromPower(p.Power(audibleFrom, audibleTo))),
 		AWeighted:   unit.DB(unit.FromPower(p.Weighted(weighting.APower, audibleFrom, audibleTo))),
 		Weighted468: unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, audibleFrom, audibleTo))),
 	}
-	recorded := ThirdOctaves{spectrum.Levels(p.Bands(s.bands.third), 0), floor}
-	d := p.Describe(spectrum.DefaultFrame(), s.bands.third, recorded.weights(bandsOf(s.bands.third)))
-	out.Descriptors = Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}
+	recorded := result.ThirdOctaves{Levels: spectrum.Levels(p.Bands(s.bands.third), 0), Floor: floor}
+	d := p.Describe(spectrum.DefaultFrame(), s.bands.third, recorded.Weights(bandsOf(s.bands.third)))
+	out.Descriptors = result.Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}
 	if series {
-		out.Series = &Series{Step: m.Momentary.Step, Momentary: m.Momentary.Max, ShortTerm: m.ShortTerm.Max}
+		out.Series = &result.Series{Step: m.Momentary.Step, Momentary: m.Momentary.Max, ShortTerm: m.ShortTerm.Max}
 	}
 	return out
 }
@@ -266,7 +267,7 @@ func (s *Session) finishNoise(ctx context.Context) error {
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		n := s.Takes[i].Noise
-		out := Noise{
+		out := result.Noise{
 			Measured: n.Measured, Reason: n.Reason, Gated: n.Gated, Silent: n.Silent, GateReason: n.GateReason,
 			Duration: n.Duration, Mains: n.Mains, CarriedIn: unit.DBFS(nan()), Added: unit.DBFS(nan()),
 			Third: []unit.DB{}, Warnings: append([]string{}, n.Warnings...),
@@ -369,9 +370,9 @@ func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
 	})
 }
 
-func noiseLevels(n noise.Result, gain unit.DB) NoiseLevels {
+func noiseLevels(n noise.Result, gain unit.DB) result.NoiseLevels {
 	g := unit.DBFS(gain)
-	return NoiseLevels{
+	return result.NoiseLevels{
 		Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g,
 		Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g,
 	}
@@ -390,7 +391,7 @@ const excerptMemory = 32 << 20
 // reads those that come after them again for each such group.
 func (s *Session) compareTakes(ctx context.Context) error {
 	pairs := s.pairs()
-	s.Result.Likeness = make([]Likeness, len(pairs))
+	s.Result.Likeness = make([]result.Likeness, len(pairs))
 	place := map[[2]int]int{}
 	for i, p := range pairs {
 		place[p] = i
@@ -504,7 +505,7 @@ func (s *Session) excerpt(sig *signal, lag unit.Samples) func() (*align.Excerpt,
 }
 
 // likeness compares two takes by their excerpts.
-func (s *Session) likeness(pair [2]int, a, b func() (*align.Excerpt, error)) (Likeness, error) {
+func (s *Session) likeness(pair [2]int, a, b func() (*align.Excerpt, error)) (result.Likeness, error) {
 	ta, tb := &s.Result.Takes[pair[0]], &s.Result.Takes[pair[1]]
 	sa, sb := s.takes[pair[0]], s.takes[pair[1]]
 	whole := s.Result.Timeline.Spans[0]
@@ -525,14 +526,14 @@ func (s *Session) likeness(pair [2]int, a, b func() (*align.Excerpt, error)) (Li
 		}
 		return x.Compare(y, in.Polarity)
 	})
-	l := Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence}
+	l := result.Likeness{A: ta.Name, B: tb.Name, Residual: m.Residual, Coherence: m.Coherence}
 	l.Spectral, l.Resolved = s.spectralDistance(pair[0], pair[1])
 	return l, err
 }
 
 // polarityBetween returns the polarity of two takes to each other, 0 when that
 // of one of them is uncertain.
-func polarityBetween(a, b *Take) int {
+func polarityBetween(a, b *result.Take) int {
 	pa, pb := a.Alignment.PolarityToReference, b.Alignment.PolarityToReference
 	switch {
 	case pa == "uncertain" || pb == "uncertain":

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"maps"
 	"math/rand/v2"
@@ -103,7 +104,7 @@ func fileOf(k int) string { return manifest.Slug(shuffled[k].name) }
 
 // result measures and publishes the comparison in one order, and returns its results
 // with the hashes of the published files.
-func (o order) result(t *testing.T, takes []int) (*Result, map[string]string) {
+func (o order) result(t *testing.T, takes []int) (*result.Result, map[string]string) {
 	t.Helper()
 	text := o.head + "takes:\n"
 	for _, k := range takes {
@@ -134,7 +135,7 @@ func (o order) result(t *testing.T, takes []int) (*Result, map[string]string) {
 // orderless is a result in a form in which the order of the takes does not show:
 // lists of objects and of texts sorted, values by take in the order of their names,
 // and of each text its words.
-func orderless(t *testing.T, res *Result) string {
+func orderless(t *testing.T, res *result.Result) string {
 	t.Helper()
 	b, err := json.Marshal(res)
 	if err != nil {
@@ -144,7 +145,7 @@ func orderless(t *testing.T, res *Result) string {
 	if err := json.Unmarshal(b, &tree); err != nil {
 		t.Fatal(err)
 	}
-	byTake := res.byName()
+	byTake := res.ByName()
 	var sorted func(field string, v any) any
 	sorted = func(field string, v any) any {
 		switch x := v.(type) {
@@ -237,14 +238,14 @@ func TestOrderOfTakes(t *testing.T) {
 
 // TestAnchor: which take the others are aligned to.
 func TestAnchor(t *testing.T) {
-	takes := []Take{{Name: "Wire", Role: string(manifest.RoleBypass)}, {Name: "Oak"}, {Name: "Ash"}, {Name: "Aspen", RepeatOf: "Oak"}}
+	takes := []result.Take{{Name: "Wire", Role: string(manifest.RoleBypass)}, {Name: "Oak"}, {Name: "Ash"}, {Name: "Aspen", RepeatOf: "Oak"}}
 	for _, c := range []struct{ name, reference, earlier, want string }{
 		{"the reference", "Oak", "Ash", "Oak"},
 		{"as in the report before", "", "Wire", "Wire"},
 		{"the report before had another", "", "Elm", "Ash"},
 		{"the first by name of those compared", "", "", "Ash"},
 	} {
-		s := &Session{Measured: Measured{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &Result{Takes: takes}}}
+		s := &Session{Measured: Measured{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &result.Result{Takes: takes}}}
 		for _, x := range takes {
 			s.takes = append(s.takes, &signal{sha256: x.Name})
 		}
@@ -253,16 +254,16 @@ func TestAnchor(t *testing.T) {
 		}
 	}
 	// Results of versions that did not name it.
-	old := &Result{Takes: []Take{{Name: "Wire", File: "w"}, {Name: "Oak", File: "o"}}, Files: []File{{Path: "w", Use: "take", SHA256: "1"}, {Path: "o", Use: "take", SHA256: "2"}}}
-	if got := AnchorSum(old); got != "1" {
+	old := &result.Result{Takes: []result.Take{{Name: "Wire", File: "w"}, {Name: "Oak", File: "o"}}, Files: []result.File{{Path: "w", Use: "take", SHA256: "1"}, {Path: "o", Use: "take", SHA256: "2"}}}
+	if got := result.AnchorSum(old); got != "1" {
 		t.Errorf("without a reference: %q", got)
 	}
 	old.Comparison.Reference = "Oak"
-	if got := AnchorSum(old); got != "2" {
+	if got := result.AnchorSum(old); got != "2" {
 		t.Errorf("with a reference: %q", got)
 	}
 	old.Parameters.Alignment.Anchor = "Wire"
-	if got := AnchorSum(old); got != "1" {
+	if got := result.AnchorSum(old); got != "1" {
 		t.Errorf("named: %q", got)
 	}
 }

@@ -1,17 +1,14 @@
 package analyze
 
-import "evenhand/analyze/align"
-
-// AllPairs is the number of takes up to which every take is compared with every
-// other. Of more takes, each is compared with one alone, so that neither the time
-// nor the memory nor the page grows with the square of their number: 64 takes make
-// 2016 pairs, more than anybody reads.
-const AllPairs = 64
+import (
+	"evenhand/analyze/align"
+	"evenhand/analyze/result"
+)
 
 // pairsWithOf returns the name of the take that alone others are compared with:
 // the one that they are aligned to, where there are more than AllPairs; else "".
 func (s *Session) pairsWithOf() string {
-	if len(s.takes) <= AllPairs {
+	if len(s.takes) <= result.AllPairs {
 		return ""
 	}
 	return s.Result.Takes[s.Anchor].Name

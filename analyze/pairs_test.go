@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -73,11 +74,11 @@ func TestPairs(t *testing.T) {
 	for _, c := range []struct {
 		takes           int
 		reference, with string
-		file            Standing
+		file            result.Standing
 	}{
-		{64, "", "", ExcludedByMeasurement},
-		{65, "", "Take 001", NotExcluded},
-		{65, "Take 040", "Take 040", NotExcluded},
+		{64, "", "", result.ExcludedByMeasurement},
+		{65, "", "Take 001", result.NotExcluded},
+		{65, "Take 040", "Take 040", result.NotExcluded},
 	} {
 		s, err := Measure(context.Background(), manyTakes(t, c.takes, c.reference), Options{Version: "test", ChecksOnly: true})
 		if err != nil {
@@ -117,7 +118,7 @@ func TestPairs(t *testing.T) {
 			t.Errorf("%d takes: %d pairs, want %d", c.takes, len(res.Likeness), want)
 		}
 		for _, x := range res.Checks {
-			if x.ID == idNearCopy && (x.Outcome == Passed) != (c.with == "") {
+			if x.ID == idNearCopy && (x.Outcome == result.Passed) != (c.with == "") {
 				t.Errorf("%d takes: copies: %s, %s", c.takes, x.Outcome, x.Reason)
 			}
 		}

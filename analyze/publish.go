@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path"
@@ -15,10 +16,6 @@ import (
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 )
-
-// AudioDir is the folder of the published audio in a report, with a forward
-// slash when part of a path there.
-const AudioDir = "audio"
 
 // PublishOptions say what is published.
 type PublishOptions struct {
@@ -45,7 +42,7 @@ type PublishOptions struct {
 // dither, since gain was applied. Frames: the whole span, the same number for
 // every take, each shifted by its lag rounded to a whole frame.
 func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) error {
-	into := AudioDir
+	into := result.AudioDir
 	var starts []int64 // of the pieces
 	if opts.Pieces {
 		into, starts = PieceDir, s.pieceStarts()
@@ -57,7 +54,7 @@ func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) 
 	step := s.progress("writing matched audio", int64(len(res.Takes)))
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(s.workers)
-	blends := make([]*BlendPlan, len(res.Takes))
+	blends := make([]*result.BlendPlan, len(res.Takes))
 	for i := range res.Takes {
 		g.Go(func() (err error) {
 			if s.Withheld(i) {
@@ -118,21 +115,21 @@ func (s *Session) Withheld(i int) bool {
 
 // withholdTake makes a take's matched audio outside the report, measures it and
 // removes it.
-func (s *Session) withholdTake(ctx context.Context, i int) (*Withheld, error) {
+func (s *Session) withholdTake(ctx context.Context, i int) (*result.Withheld, error) {
 	held, err := disk.Temp("withheld")
 	if err != nil {
 		return nil, err
 	}
 	defer held.Remove()
 	tmp := held.Dir
-	if err := disk.Mkdir(filepath.Join(tmp, AudioDir), 0o700); err != nil {
+	if err := disk.Mkdir(filepath.Join(tmp, result.AudioDir), 0o700); err != nil {
 		return nil, err
 	}
 	p, err := s.publishTake(ctx, tmp, i, nil)
 	if err != nil {
 		return nil, err
 	}
-	return &Withheld{WithheldReason, p.Integrated, p.TruePeak, p.SamplePeak, p.Deviation}, nil
+	return &result.Withheld{Reason: WithheldReason, Integrated: p.Integrated, TruePeak: p.TruePeak, SamplePeak: p.SamplePeak, Deviation: p.Deviation}, nil
 }
 
 func encodingName(bits int) string { return fmt.Sprintf("FLAC, %d-bit", bits) }
@@ -145,13 +142,13 @@ func (s *Session) publishedBits(i int) int {
 	return 16
 }
 
-func (s *Session) publishTake(ctx context.Context, dir string, i int, starts []int64) (*Published, error) {
+func (s *Session) publishTake(ctx context.Context, dir string, i int, starts []int64) (*result.Published, error) {
 	t := &s.Result.Takes[i]
 	sig := s.takes[i]
 	whole := s.Result.Timeline.Spans[0]
 	bits := s.publishedBits(i)
-	p := &Published{
-		Path:       path.Join(AudioDir, t.Slug+".flac"),
+	p := &result.Published{
+		Path:       path.Join(result.AudioDir, t.Slug+".flac"),
 		Encoding:   encodingName(bits),
 		Channels:   sig.channels(),
 		SampleRate: sig.info.SampleRate,
@@ -173,7 +170,7 @@ func (s *Session) publishTake(ctx context.Context, dir string, i int, starts []i
 		}
 		again = measuredAgain{Frames: frames, Integrated: m.Integrated, TruePeak: m.TruePeak, SamplePeak: m.SamplePeak}
 		for k, first := range starts {
-			x := Piece{FirstFrame: first, Frames: frames - first}
+			x := result.Piece{FirstFrame: first, Frames: frames - first}
 			if k+1 < len(starts) {
 				x.Frames = starts[k+1] - first
 			}
@@ -200,13 +197,13 @@ type measuredAgain struct {
 	Integrated unit.LUFS
 	TruePeak   unit.DBTP
 	SamplePeak unit.DBFS
-	Files      []Piece // without their paths
+	Files      []result.Piece // without their paths
 }
 
-func (m measuredAgain) files() []Piece { return m.Files }
+func (m measuredAgain) files() []result.Piece { return m.Files }
 
 // named returns pieces of a take, or of what is made of it, with their paths.
-func named(pieces []Piece, stem string) (out []Piece) {
+func named(pieces []result.Piece, stem string) (out []result.Piece) {
 	for k, x := range pieces {
 		x.Path = piecePath(stem, k)
 		out = append(out, x)
@@ -216,7 +213,7 @@ func named(pieces []Piece, stem string) (out []Piece) {
 
 // withFiles is once for what is made together with files: file k at place(k), each
 // as files says. Where one of them is not in the store as it was, all are made again.
-func withFiles[In any, Out interface{ files() []Piece }](s *Session, stage string, in In, place func(k int) string, make func() (Out, error)) (Out, error) {
+func withFiles[In any, Out interface{ files() []result.Piece }](s *Session, stage string, in In, place func(k int) string, make func() (Out, error)) (Out, error) {
 	entry := func(k int) string {
 		return store.Key(stage+" file", struct {
 			In string
@@ -254,7 +251,7 @@ func withFiles[In any, Out interface{ files() []Piece }](s *Session, stage strin
 // render writes one span of a take, matched and aligned, as FLAC, or copies it
 // from the store when the same audio was encoded before. It returns the file's
 // SHA-256 and its length.
-func (s *Session) render(ctx context.Context, name string, i int, span Span, bits int) (sum string, bytes int64, err error) {
+func (s *Session) render(ctx context.Context, name string, i int, span result.Span, bits int) (sum string, bytes int64, err error) {
 	key := s.audioKey(i, span, bits)
 	if sum, bytes, err = s.store.Get(key, name); sum != "" || err != nil {
 		if sum != "" {
@@ -274,7 +271,7 @@ func (s *Session) render(ctx context.Context, name string, i int, span Span, bit
 }
 
 // audioKey names the audio of a span of a take by all that it depends on.
-func (s *Session) audioKey(i int, span Span, bits int) string {
+func (s *Session) audioKey(i int, span result.Span, bits int) string {
 	return store.Key("audio", struct {
 		Take             heard
 		First, Frames    int64
@@ -284,7 +281,7 @@ func (s *Session) audioKey(i int, span Span, bits int) string {
 }
 
 // encode writes one span of a take, matched and aligned, as FLAC.
-func (s *Session) encode(ctx context.Context, name string, i int, span Span, bits int) (err error) {
+func (s *Session) encode(ctx context.Context, name string, i int, span result.Span, bits int) (err error) {
 	t := &s.Result.Takes[i]
 	sig := s.takes[i]
 	enc, err := flacio.Create(name, flacio.Spec{SampleRate: sig.info.SampleRate, Channels: sig.channels(), Bits: bits})
@@ -320,7 +317,7 @@ func (s *Session) encode(ctx context.Context, name string, i int, span Span, bit
 // take has the same number of frames in a span, at the timeline's sample rate,
 // and one or two channels, as Take.Signal tells. The lag is taken out to the
 // nearest whole frame.
-func (s *Session) Play(ctx context.Context, i int, span Span, f func(block [][]float64) error) error {
+func (s *Session) Play(ctx context.Context, i int, span result.Span, f func(block [][]float64) error) error {
 	r, err := s.takes[i].open()
 	if err != nil {
 		return err

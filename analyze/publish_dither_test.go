@@ -3,6 +3,7 @@ package analyze
 import (
 	"bytes"
 	"context"
+	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"slices"
@@ -61,7 +62,7 @@ func TestDitherIsOfTheRecordingAlone(t *testing.T) {
 }
 
 // pieceSamples returns the samples of mono pieces, two bytes each.
-func pieceSamples(t *testing.T, dir string, pieces []Piece) []byte {
+func pieceSamples(t *testing.T, dir string, pieces []result.Piece) []byte {
 	t.Helper()
 	var out []byte
 	for _, p := range pieces {

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path"
@@ -17,7 +18,7 @@ import (
 
 // PieceDir is the folder of the player's pieces in a report, with forward
 // slashes.
-const PieceDir = AudioDir + "/pieces"
+const PieceDir = result.AudioDir + "/pieces"
 
 // Limits of the pieces. A player keeps two of them decoded, in 32-bit floats,
 // for every take: PieceBytes is half of what a page may hold on a phone.
@@ -30,42 +31,6 @@ const (
 // blendSteps is the number of blends whose makeup gain is listed; between them
 // players go in a straight line.
 const blendSteps = 41
-
-// Piece is a stretch of a published take as a file of its own. The pieces of a
-// take follow each other without a gap, and are cut at the same frames in all
-// takes.
-type Piece struct {
-	Path       string `json:"path"` // in the report folder, forward slashes
-	FirstFrame int64  `json:"first_frame"`
-	Frames     int64  `json:"frames"`
-	SHA256     string `json:"sha256"`
-	Bytes      int64  `json:"bytes"`
-}
-
-// BlendPlan is what a player needs to blend the microphones of a take anew at
-// the loudness of the match. At Position p, the amplitudes of the left and the
-// right microphone as recorded are in the ratio 1−p to p: 0 is the left one
-// alone, 1 the right one.
-type BlendPlan struct {
-	Side   string  `json:"side"`    // the microphone that Pieces hold alone
-	Gain   unit.DB `json:"gain_db"` // from its recording to Pieces
-	Pieces []Piece `json:"pieces"`
-	// Start is the position of the manifest's blend.
-	Start unit.Number `json:"start_position"`
-	// Steps are in rising order of Position from 0 to 1; Start is among them. A
-	// position at which the microphones cancel is left out.
-	Steps []BlendStep `json:"steps"`
-}
-
-// BlendStep is one position of a blend. Gain is what both microphones get
-// beside their shares 1−p and p, from recording to target loudness over the
-// whole span; Peak is the sample peak that the blend then has, which can be
-// above 0 dBFS.
-type BlendStep struct {
-	Position unit.Number `json:"position"`
-	Gain     unit.DB     `json:"gain_db"`
-	Peak     unit.DBFS   `json:"sample_peak_dbfs"`
-}
 
 // pieceStarts returns the first frames of the player's pieces.
 func (s *Session) pieceStarts() []int64 {
@@ -85,7 +50,7 @@ func (s *Session) pieceStarts() []int64 {
 // cutPieces returns the first frames of all pieces, counted from the start of
 // the whole span, all of them multiples of flacio.BlockFrames; perFrame is how
 // many bytes a frame of all takes needs.
-func cutPieces(tl Timeline, perFrame int) []int64 {
+func cutPieces(tl result.Timeline, perFrame int) []int64 {
 	const block = flacio.BlockFrames
 	whole := tl.Spans[0]
 	rate := int64(tl.SampleRate)
@@ -133,7 +98,7 @@ type pieceWriter struct {
 	buf        [][]int32
 	enc        *flacio.Encoder
 	pos        int64
-	pieces     []Piece
+	pieces     []result.Piece
 }
 
 func (w *pieceWriter) write(ctx context.Context, block [][]float64) error {
@@ -168,7 +133,7 @@ func (w *pieceWriter) begin(ctx context.Context) error {
 	if err := w.end(ctx); err != nil {
 		return err
 	}
-	p := Piece{Path: piecePath(w.stem, len(w.pieces)), FirstFrame: w.pos}
+	p := result.Piece{Path: piecePath(w.stem, len(w.pieces)), FirstFrame: w.pos}
 	var err error
 	if w.enc, err = flacio.Create(filepath.Join(w.dir, filepath.FromSlash(p.Path)), w.spec); err != nil {
 		return err
@@ -197,7 +162,7 @@ func (w *pieceWriter) end(ctx context.Context) error {
 	return err
 }
 
-func (w *pieceWriter) finish(ctx context.Context) ([]Piece, error) {
+func (w *pieceWriter) finish(ctx context.Context) ([]result.Piece, error) {
 	if err := w.end(ctx); err != nil {
 		return nil, err
 	}
@@ -217,16 +182,16 @@ func (w *pieceWriter) abandon() error {
 type blendFacts struct {
 	Side  string
 	Gain  unit.DB
-	Steps []BlendStep
-	Files []Piece
+	Steps []result.BlendStep
+	Files []result.Piece
 }
 
-func (b blendFacts) files() []Piece { return b.Files }
+func (b blendFacts) files() []result.Piece { return b.Files }
 
 // publishBlend writes the microphone that is softer in the blend alone, at the
 // take's gain or as far below as keeps it under full scale, and finds the gains
 // for other blends.
-func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []int64) (*BlendPlan, error) {
+func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []int64) (*result.BlendPlan, error) {
 	t := &s.Result.Takes[i]
 	whole := s.Result.Timeline.Spans[0]
 	mics := s.Manifest.Takes[i].Mics
@@ -258,7 +223,7 @@ func (s *Session) publishBlend(ctx context.Context, dir string, i int, starts []
 	if err != nil {
 		return nil, err
 	}
-	return &BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(blendPosition(mics)), Steps: b.Steps, Pieces: named(b.Files, stem)}, nil
+	return &result.BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(blendPosition(mics)), Steps: b.Steps, Pieces: named(b.Files, stem)}, nil
 }
 
 // makeBlend is publishBlend; it puts the pieces at stem in dir.
@@ -311,7 +276,7 @@ func (s *Session) makeBlend(ctx context.Context, dir, stem string, i int, left, 
 			}
 			return plan, fmt.Errorf("%s: the %s microphone has nothing above −70 LUFS, so blends cannot be matched; check the channels of the file", t.Name, map[bool]string{true: "left", false: "right"}[p == 0])
 		}
-		plan.Steps = append(plan.Steps, BlendStep{
+		plan.Steps = append(plan.Steps, result.BlendStep{
 			Position: unit.Number(p),
 			Gain:     unit.DB(gain),
 			Peak:     unit.DBFS(unit.FromAmplitude(peaks[k]) + gain),
@@ -391,7 +356,7 @@ func (s *Session) micSignals(i int, mics *manifest.Mics) (left, right *signal, e
 }
 
 // eachPair hands both microphones of a take to f, block by block.
-func (s *Session) eachPair(ctx context.Context, left, right *signal, i int, span Span, f func(l, r []float64) error) error {
+func (s *Session) eachPair(ctx context.Context, left, right *signal, i int, span result.Span, f func(l, r []float64) error) error {
 	both := *left
 	both.mix = [][]float64{left.mix[0], right.mix[0]}
 	r, err := both.open()

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"testing"
 
 	"evenhand/analyze/flacio"
@@ -11,23 +12,23 @@ import (
 // between the sections where that is possible.
 func TestCutPieces(t *testing.T) {
 	const block = flacio.BlockFrames
-	span := func(first, frames unit.Frames) Span { return Span{FirstFrame: first, Frames: frames} }
+	span := func(first, frames unit.Frames) result.Span { return result.Span{FirstFrame: first, Frames: frames} }
 	for _, c := range []struct {
 		name     string
 		rate     int
-		spans    []Span
+		spans    []result.Span
 		perFrame int
 		most     int64 // frames of a piece
 		between  []int64
 	}{
-		{"no sections", 48000, []Span{span(500, 60*48000)}, 64, 20 * 48000, nil},
-		{"two sections", 48000, []Span{span(1000, 30*48000), span(2000, 10*48000), span(1000+14*48000, 15*48000)}, 64, 20 * 48000, []int64{(10*48000 + 1000 + 14*48000) / 2}},
-		{"many takes", 96000, []Span{span(0, 100*96000)}, 256, PieceBytes / 256, nil},
-		{"one block", 8000, []Span{span(0, 100)}, 8, 20 * 8000, nil},
-		{"whole blocks", 8000, []Span{span(0, 3*block)}, 8, 20 * 8000, nil},
-		{"section to the end", 8000, []Span{span(0, 50*8000), span(0, 8000), span(50*8000-1, 1)}, 8, 20 * 8000, nil},
+		{"no sections", 48000, []result.Span{span(500, 60*48000)}, 64, 20 * 48000, nil},
+		{"two sections", 48000, []result.Span{span(1000, 30*48000), span(2000, 10*48000), span(1000+14*48000, 15*48000)}, 64, 20 * 48000, []int64{(10*48000 + 1000 + 14*48000) / 2}},
+		{"many takes", 96000, []result.Span{span(0, 100*96000)}, 256, PieceBytes / 256, nil},
+		{"one block", 8000, []result.Span{span(0, 100)}, 8, 20 * 8000, nil},
+		{"whole blocks", 8000, []result.Span{span(0, 3*block)}, 8, 20 * 8000, nil},
+		{"section to the end", 8000, []result.Span{span(0, 50*8000), span(0, 8000), span(50*8000-1, 1)}, 8, 20 * 8000, nil},
 	} {
-		starts := cutPieces(Timeline{SampleRate: c.rate, Spans: c.spans}, c.perFrame)
+		starts := cutPieces(result.Timeline{SampleRate: c.rate, Spans: c.spans}, c.perFrame)
 		if starts[0] != 0 {
 			t.Errorf("%s: begins with %d", c.name, starts[0])
 		}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -20,7 +21,7 @@ import (
 )
 
 // publishedSession lays a session over the published audio.
-func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opts Options) (*Session, error) {
+func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Result, opts Options) (*Session, error) {
 	mains := unit.Hertz(0)
 	if earlier.Parameters.Noise.MainsSource == "stated" {
 		mains = earlier.Parameters.Noise.Mains
@@ -38,7 +39,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 	s.Result.Match.Target = earlier.Match.Target
 	s.Result.Comparison.Tuning = earlier.Comparison.Tuning
 	s.Result.Parameters.PairsWith = earlier.Parameters.PairsWith
-	var stored []*Take
+	var stored []*result.Take
 	for i := range earlier.Takes {
 		if earlier.Takes[i].Published != nil {
 			stored = append(stored, &earlier.Takes[i])
@@ -62,7 +63,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 	if err := g.Wait(); err != nil {
 		return nil, err
 	}
-	first, anchor := tl.Spans[0].FirstFrame, earlier.anchor()
+	first, anchor := tl.Spans[0].FirstFrame, earlier.AnchorTake()
 	for i, t := range stored {
 		if signals[i] == nil {
 			continue
@@ -86,7 +87,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *Result, opt
 		e := newTakeEvidence(signals[i].recording())
 		e.Floor, e.Frame = floor, -int64(first)
 		s.Takes = append(s.Takes, e)
-		take := Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []Measures{}, Alignment: t.Alignment}
+		take := result.Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []result.Measures{}, Alignment: t.Alignment}
 		// The file is aligned to the nearest frame; the rest of the lag is in it.
 		take.Alignment.Applied = t.Alignment.Applied - unit.Samples(t.Alignment.Frames()) - unit.Samples(first)
 		s.Result.Takes = append(s.Result.Takes, take)
@@ -111,7 +112,7 @@ func (s *Session) has(take string) bool {
 
 // decodePublished writes a published file as WAVE and returns the signal that
 // it was before the gain; nil when it cannot be decoded.
-func decodePublished(ctx context.Context, dir, wav string, t *Take, tl Timeline) (sig *signal, err error) {
+func decodePublished(ctx context.Context, dir, wav string, t *result.Take, tl result.Timeline) (sig *signal, err error) {
 	d, err := openPublished(dir, t.Published.Path, int64(tl.Spans[0].Frames))
 	if err != nil {
 		return nil, nil
@@ -169,14 +170,14 @@ func copyFrames(ctx context.Context, w *wavio.Writer, d *flacio.Decoder, channel
 }
 
 // plausible tells whether a stored timeline can be measured along.
-func plausible(tl Timeline) error {
+func plausible(tl result.Timeline) error {
 	const most = 1000
 	if len(tl.Spans) == 0 || len(tl.Spans) > most || len(tl.Pauses) > most {
 		return fmt.Errorf("the results have %d spans and %d pauses; 1 to %d can be measured", len(tl.Spans), len(tl.Pauses), most)
 	}
 	whole := tl.Spans[0]
 	const far = 1 << 50 // frames; sums of two stay whole numbers
-	for _, sp := range append(append([]Span{}, tl.Spans...), tl.Pauses...) {
+	for _, sp := range append(append([]result.Span{}, tl.Spans...), tl.Pauses...) {
 		if sp.Frames <= 0 || sp.Frames > far || sp.FirstFrame < -far || sp.FirstFrame > far || sp.FirstFrame < whole.FirstFrame || sp.Frames > whole.Frames || sp.FirstFrame-whole.FirstFrame > whole.Frames-sp.Frames {
 			return fmt.Errorf("%q lies outside the time that all takes share", sp.Name)
 		}

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -42,10 +43,10 @@ type publishedFigure struct {
 // names in the report folder dir, as Publish did after writing them, and
 // compares the samples of the pieces with those of the file. Paths that lead
 // out of dir are not opened. The error is ctx's.
-func RemeasurePublishedFiles(ctx context.Context, dir string, res *Result, opts Options) ([]PublishedAgain, error) {
+func RemeasurePublishedFiles(ctx context.Context, dir string, res *result.Result, opts Options) ([]PublishedAgain, error) {
 	s := &Session{workers: opts.workers(), onProgress: opts.Progress}
 	var out []PublishedAgain
-	var files []*Published
+	var files []*result.Published
 	for i := range res.Takes {
 		if p := res.Takes[i].Published; p != nil {
 			out = append(out, PublishedAgain{Name: res.Takes[i].Name})
@@ -119,7 +120,7 @@ func openPublished(dir, path string, frames int64) (*flacio.Decoder, error) {
 	return nil, errors.Join(err, d.Close())
 }
 
-func remeasure(ctx context.Context, dir string, p *Published, target unit.LUFS) (*publishedFigure, error) {
+func remeasure(ctx context.Context, dir string, p *result.Published, target unit.LUFS) (*publishedFigure, error) {
 	d, err := openPublished(dir, p.Path, p.Frames)
 	if err != nil {
 		return nil, err

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/binary"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -19,7 +20,7 @@ import (
 
 // plainReport publishes a comparison of two takes of noise with a pause, 4 s,
 // 16 bits, and returns its result and folder.
-func plainReport(t *testing.T, text string) (*Result, string) {
+func plainReport(t *testing.T, text string) (*result.Result, string) {
 	t.Helper()
 	const rate = 16000
 	dir := t.TempDir()
@@ -90,32 +91,32 @@ func TestHostileResults(t *testing.T) {
 	}
 	for _, x := range []struct {
 		name   string
-		change func(*Result)
+		change func(*result.Result)
 		takes  int    // measured
 		want   string // in the error; "" for none
 	}{
-		{"as made", func(*Result) {}, 2, ""},
-		{"no spans", func(r *Result) { r.Timeline.Spans = nil }, 0, "0 spans"},
-		{"overflowing span", func(r *Result) {
-			r.Timeline.Spans = append(r.Timeline.Spans, Span{Name: "far", FirstFrame: math.MaxInt64, Frames: math.MaxInt64})
+		{"as made", func(*result.Result) {}, 2, ""},
+		{"no spans", func(r *result.Result) { r.Timeline.Spans = nil }, 0, "0 spans"},
+		{"overflowing span", func(r *result.Result) {
+			r.Timeline.Spans = append(r.Timeline.Spans, result.Span{Name: "far", FirstFrame: math.MaxInt64, Frames: math.MaxInt64})
 		}, 0, `"far" lies outside`},
-		{"overflowing pause", func(r *Result) {
+		{"overflowing pause", func(r *result.Result) {
 			r.Timeline.Spans[0].FirstFrame = math.MinInt64
 		}, 0, "lies outside"},
-		{"longer than the audio", func(r *Result) { r.Timeline.Spans[0].Frames += 10 }, 0, ""},
-		{"gain", func(r *Result) { r.Takes[1].Gain = unit.DB(math.Inf(1)) }, 0, "a gain of"},
-		{"no gain", func(r *Result) { r.Takes[1].Gain = unit.DB(math.NaN()) }, 0, "a gain of"},
-		{"lag", func(r *Result) { r.Takes[0].Alignment.Applied = unit.Samples(math.NaN()) }, 0, "a lag of"},
-		{"outside", func(r *Result) { r.Takes[0].Published.Path = "../secret.flac" }, 1, ""},
-		{"not audio", func(r *Result) { r.Takes[0].Published.Path = "../out" }, 1, ""},
-		{"another rate", func(r *Result) { r.Timeline.SampleRate = 1 }, 0, ""},
-		{"a repeat of itself", func(r *Result) { r.Takes[0].RepeatOf = "One" }, 2, ""},
-		{"a repeat of nothing", func(r *Result) { r.Takes[0].RepeatOf = "Nine" }, 2, ""},
-		{"no measures", func(r *Result) { r.Takes[0].Measures = nil }, 2, ""},
-		{"equal names", func(r *Result) { r.Takes[0].Name = "Two" }, 2, ""},
+		{"longer than the audio", func(r *result.Result) { r.Timeline.Spans[0].Frames += 10 }, 0, ""},
+		{"gain", func(r *result.Result) { r.Takes[1].Gain = unit.DB(math.Inf(1)) }, 0, "a gain of"},
+		{"no gain", func(r *result.Result) { r.Takes[1].Gain = unit.DB(math.NaN()) }, 0, "a gain of"},
+		{"lag", func(r *result.Result) { r.Takes[0].Alignment.Applied = unit.Samples(math.NaN()) }, 0, "a lag of"},
+		{"outside", func(r *result.Result) { r.Takes[0].Published.Path = "../secret.flac" }, 1, ""},
+		{"not audio", func(r *result.Result) { r.Takes[0].Published.Path = "../out" }, 1, ""},
+		{"another rate", func(r *result.Result) { r.Timeline.SampleRate = 1 }, 0, ""},
+		{"a repeat of itself", func(r *result.Result) { r.Takes[0].RepeatOf = "One" }, 2, ""},
+		{"a repeat of nothing", func(r *result.Result) { r.Takes[0].RepeatOf = "Nine" }, 2, ""},
+		{"no measures", func(r *result.Result) { r.Takes[0].Measures = nil }, 2, ""},
+		{"equal names", func(r *result.Result) { r.Takes[0].Name = "Two" }, 2, ""},
 	} {
 		t.Run(x.name, func(t *testing.T) {
-			res, err := ReadResult(strings.NewReader(string(b)))
+			res, err := result.Read(strings.NewReader(string(b)))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -165,7 +166,7 @@ func TestWithheldIsNotWritten(t *testing.T) {
 	louder := false
 	for _, e := range res.Exclusions {
 		if e.Accusation == "one take was made louder" {
-			louder = e.Standing != ExcludedByFiles && strings.Contains(e.Because, "Two")
+			louder = e.Standing != result.ExcludedByFiles && strings.Contains(e.Because, "Two")
 		}
 	}
 	if !louder {

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -16,19 +17,19 @@ import (
 // not there, on the timeline and at the gains of an earlier result. The JSON
 // has the fields of Take.
 type TakeAgain struct {
-	Name     string     `json:"name"`
-	Slug     string     `json:"slug"`
-	File     string     `json:"file"`
-	Signal   string     `json:"signal"`
-	Measures []Measures `json:"measures"`
-	Gain     unit.DB    `json:"gain_db"`
-	Noise    NoiseAgain `json:"noise"`
+	Name     string            `json:"name"`
+	Slug     string            `json:"slug"`
+	File     string            `json:"file"`
+	Signal   string            `json:"signal"`
+	Measures []result.Measures `json:"measures"`
+	Gain     unit.DB           `json:"gain_db"`
+	Noise    NoiseAgain        `json:"noise"`
 }
 
 // NoiseAgain has those fields of Noise that come from the take alone.
 type NoiseAgain struct {
-	AsRecorded NoiseLevels `json:"as_recorded"`
-	AsMatched  NoiseLevels `json:"as_matched"`
+	AsRecorded result.NoiseLevels `json:"as_recorded"`
+	AsMatched  result.NoiseLevels `json:"as_matched"`
 }
 
 // RemeasurePresent measures the takes of a comparison whose recordings are
@@ -39,10 +40,10 @@ type NoiseAgain struct {
 //
 // Errors: *mistake.Error when the earlier result's timeline does not lie in the
 // recordings or names other takes, and those of Measure.
-func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Result, missing func(path string) bool, opts Options) ([]TakeAgain, []File, error) {
+func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *result.Result, missing func(path string) bool, opts Options) ([]TakeAgain, []result.File, error) {
 	part := *c
 	part.Takes = nil
-	var stored []*Take
+	var stored []*result.Take
 	for _, t := range c.Takes {
 		if missing(t.File.Path) {
 			continue
@@ -96,7 +97,7 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *Resu
 }
 
 // adoptTimeline takes over where an earlier result found things.
-func (s *Session) adoptTimeline(earlier *Result, stored []*Take) error {
+func (s *Session) adoptTimeline(earlier *result.Result, stored []*result.Take) error {
 	tl := earlier.Timeline
 	if err := plausible(tl); err != nil {
 		return err

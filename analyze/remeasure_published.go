@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"math"
 	"slices"
 
@@ -28,18 +29,18 @@ type FromPublished struct {
 // PublishedTake is one take's part: its figures as recorded, and its levels
 // after matching.
 type PublishedTake struct {
-	Name     string          `json:"name"`
-	Measures []AudioMeasures `json:"measures"`
-	Noise    publishedNoise  `json:"noise"`
+	Name     string                 `json:"name"`
+	Measures []result.AudioMeasures `json:"measures"`
+	Noise    publishedNoise         `json:"noise"`
 }
 
 type publishedNoise struct {
-	AsRecorded NoiseLevels `json:"as_recorded"`
-	AsMatched  NoiseLevels `json:"as_matched"`
+	AsRecorded result.NoiseLevels `json:"as_recorded"`
+	AsMatched  result.NoiseLevels `json:"as_matched"`
 }
 
 type fromMatch struct {
-	Alternatives []Alternative `json:"alternatives"`
+	Alternatives []result.Alternative `json:"alternatives"`
 }
 
 type fromResolution struct {
@@ -93,12 +94,12 @@ type fromLikeness struct {
 //
 // Errors: *mistake.Error when the results' timeline does not fit the audio, and
 // those of files, and ctx's.
-func RemeasureFromPublished(ctx context.Context, dir, tmp string, earlier *Result, opts Options) (*FromPublished, error) {
+func RemeasureFromPublished(ctx context.Context, dir, tmp string, earlier *result.Result, opts Options) (*FromPublished, error) {
 	s, err := publishedSession(ctx, dir, tmp, earlier, opts)
 	if err != nil {
 		return nil, err
 	}
-	out := &FromPublished{Takes: []PublishedTake{}, Match: fromMatch{[]Alternative{}}, Likeness: []fromLikeness{}}
+	out := &FromPublished{Takes: []PublishedTake{}, Match: fromMatch{[]result.Alternative{}}, Likeness: []fromLikeness{}}
 	if len(s.takes) == 0 {
 		out.NotMeasured = append(out.NotMeasured, "everything that is measured: no audio is published that can be decoded")
 		return out, nil
@@ -162,11 +163,11 @@ func gateMargin(loudness, floor float64) unit.DB {
 
 // fill takes over what was measured. Levels that the file's rounding reaches
 // become NaN.
-func (out *FromPublished) fill(s *Session, earlier *Result) {
+func (out *FromPublished) fill(s *Session, earlier *result.Result) {
 	floors := map[string]float64{} // of each take, in dB of full scale
 	for i, t := range s.Result.Takes {
 		floors[t.Name] = s.roundingFloor(i)
-		take := PublishedTake{Name: t.Name, Measures: []AudioMeasures{}}
+		take := PublishedTake{Name: t.Name, Measures: []result.AudioMeasures{}}
 		for k, m := range t.Measures {
 			out.hideGated(&m.AudioMeasures, s.Takes[i].NearGate[k])
 			out.hideBands(m.AudioMeasures, s, floors[t.Name])
@@ -199,7 +200,7 @@ func (s *Session) roundingFloor(i int) float64 {
 }
 
 // hideGated makes what rests on a gate NaN where rounding decides what passes it.
-func (out *FromPublished) hideGated(m *AudioMeasures, near nearGate) {
+func (out *FromPublished) hideGated(m *result.AudioMeasures, near nearGate) {
 	if near.Integrated {
 		m.Integrated, m.PeakToLoudness = unit.LUFS(nan()), unit.LU(nan())
 		out.Rounding += 2
@@ -212,7 +213,7 @@ func (out *FromPublished) hideGated(m *AudioMeasures, near nearGate) {
 
 // alternatives returns the other ways of matching, NaN where rounding decides what
 // passes a gate: those of the whole are in all of them.
-func (out *FromPublished) alternatives(s *Session) []Alternative {
+func (out *FromPublished) alternatives(s *Session) []result.Alternative {
 	list := alternatives(s.Result)
 	near := func(span int) bool {
 		return slices.ContainsFunc(s.Takes, func(t TakeEvidence) bool { return t.NearGate[span].Integrated })
@@ -237,7 +238,7 @@ func (out *FromPublished) alternatives(s *Session) []Alternative {
 
 // hideBands makes the band levels NaN that rounding reaches or that lie above
 // half the sample rate.
-func (out *FromPublished) hideBands(m AudioMeasures, s *Session, floor float64) {
+func (out *FromPublished) hideBands(m result.AudioMeasures, s *Session, floor float64) {
 	nyquist := float64(s.Result.Timeline.SampleRate) / 2
 	for scale, levels := range [][]unit.DB{m.Third, m.Sixth, m.Twelfth} {
 		for b, band := range s.bands.scales()[scale] {
@@ -251,7 +252,7 @@ func (out *FromPublished) hideBands(m AudioMeasures, s *Session, floor float64) 
 
 // hideSeries makes the loudness NaN that rounding reaches. A span without a
 // series has nil.
-func (out *FromPublished) hideSeries(series *Series, gain unit.DB, floor float64) {
+func (out *FromPublished) hideSeries(series *result.Series, gain unit.DB, floor float64) {
 	if series == nil {
 		return
 	}
@@ -267,9 +268,9 @@ func (out *FromPublished) hideSeries(series *Series, gain unit.DB, floor float64
 }
 
 // noise returns the noise levels, NaN where rounding reaches them.
-func (out *FromPublished) noise(recorded, matched NoiseLevels, floor float64) publishedNoise {
+func (out *FromPublished) noise(recorded, matched result.NoiseLevels, floor float64) publishedNoise {
 	x := publishedNoise{recorded, matched}
-	asRecorded, asMatched := x.AsRecorded.list(), x.AsMatched.list()
+	asRecorded, asMatched := listOf(&x.AsRecorded), listOf(&x.AsMatched)
 	for k := range asMatched {
 		// 468-weighting lifts white noise by up to 9 dB.
 		if out.reaches(floor+9+levelClear, float64(*asMatched[k])) {
@@ -281,23 +282,23 @@ func (out *FromPublished) noise(recorded, matched NoiseLevels, floor float64) pu
 
 // likeness returns how alike two takes are, NaN where rounding reaches what it
 // comes from. The takes' own measures must have been taken over before.
-func (out *FromPublished) likeness(l Likeness, earlier *Result, floors map[string]float64) fromLikeness {
+func (out *FromPublished) likeness(l result.Likeness, earlier *result.Result, floors map[string]float64) fromLikeness {
 	x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
 	for _, t := range out.Takes {
-		if (t.Name == l.A || t.Name == l.B) && earlier.hears(t.Name, t.Measures[0].Third) && !math.IsNaN(float64(x.Spectral)) {
+		if (t.Name == l.A || t.Name == l.B) && hears(earlier, t.Name, t.Measures[0].Third) && !math.IsNaN(float64(x.Spectral)) {
 			x.Spectral = unit.DB(nan())
 			out.Rounding++
 		}
 	}
 	// What two files differ by holds the rounding of both.
-	if out.reaches(floors[l.A]+3+levelClear, earlier.matchedLevel(l.A)+float64(l.Residual)) {
+	if out.reaches(floors[l.A]+3+levelClear, matchedLevel(earlier, l.A)+float64(l.Residual)) {
 		x.Residual = unit.DB(nan())
 	}
 	return x
 }
 
 // comparisons takes over what rests on several takes, as far as they are there.
-func (out *FromPublished) comparisons(s *Session, earlier *Result) {
+func (out *FromPublished) comparisons(s *Session, earlier *result.Result) {
 	all := len(s.takes) == len(earlier.Takes)
 	if all {
 		out.Match.Alternatives = out.alternatives(s)
@@ -330,12 +331,12 @@ func (out *FromPublished) uncertain(v *unit.DB) {
 
 // hears reports whether a take is heard in a third octave of the whole whose level is
 // not told here.
-func (r *Result) hears(take string, levels []unit.DB) bool {
+func hears(r *result.Result, take string, levels []unit.DB) bool {
 	for i, t := range r.Takes {
 		if t.Name != take || len(t.Measures) == 0 || len(t.Measures[0].Third) != len(r.Spectrum.Third) {
 			continue
 		}
-		for b, w := range r.ThirdOctaves(i, 0).weights(r.Spectrum.Third) {
+		for b, w := range r.ThirdOctaves(i, 0).Weights(r.Spectrum.Third) {
 			if w > 0 && (b >= len(levels) || notFinite(levels[b])) {
 				return true
 			}
@@ -347,7 +348,7 @@ func (r *Result) hears(take string, levels []unit.DB) bool {
 func notFinite(v unit.DB) bool { return math.IsNaN(float64(v)) || math.IsInf(float64(v), 0) }
 
 // matchedLevel is a take's unweighted level after matching, in dB.
-func (r *Result) matchedLevel(take string) float64 {
+func matchedLevel(r *result.Result, take string) float64 {
 	for _, t := range r.Takes {
 		if t.Name == take && len(t.Measures) > 0 {
 			return float64(t.Measures[0].Unweighted + t.Gain)
@@ -359,12 +360,12 @@ func (r *Result) matchedLevel(take string) float64 {
 // wholeNearGate reports whether rounding decides what counts for the loudness of
 // the whole of a take.
 func (s *Session) wholeNearGate(take string) bool {
-	i := slices.IndexFunc(s.Result.Takes, func(t Take) bool { return t.Name == take })
+	i := slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == take })
 	return i >= 0 && s.Takes[i].NearGate[0].Integrated
 }
 
-// list returns the levels, to be changed.
-func (n *NoiseLevels) list() []*unit.DBFS {
+// listOf returns the levels, to be changed.
+func listOf(n *result.NoiseLevels) []*unit.DBFS {
 	return []*unit.DBFS{&n.Unweighted, &n.AWeighted, &n.Weighted468, &n.Hum, &n.Hiss, &n.HumAWeighted}
 }
 
@@ -373,7 +374,7 @@ func (n *NoiseLevels) list() []*unit.DBFS {
 // takes, a half width also those of every repeat in the band and beside it (see
 // neighbours).
 func (out *FromPublished) differences(s *Session, all bool) {
-	levels := map[string]AudioMeasures{}
+	levels := map[string]result.AudioMeasures{}
 	for _, t := range out.Takes {
 		for _, m := range t.Measures {
 			levels[t.Name+"\n"+m.Span] = m
@@ -386,7 +387,7 @@ func (out *FromPublished) differences(s *Session, all bool) {
 	}
 	repeats := s.Result.Resolution.Repeats
 	repeatsReached := func(span string, scale, b int) bool {
-		return slices.ContainsFunc(repeats, func(x Repeat) bool {
+		return slices.ContainsFunc(repeats, func(x result.Repeat) bool {
 			for k := b - 1; k <= b+1; k++ {
 				if reached(x.Take, span, scale, k) || reached(x.Of, span, scale, k) {
 					return true
@@ -403,7 +404,7 @@ func (out *FromPublished) differences(s *Session, all bool) {
 	out.Spectrum = &fromSpectrum{[]fromDifference{}}
 	for _, d := range s.Result.Spectrum.Differences {
 		x := fromDifference{Span: d.Span, Take: d.Take}
-		for k, bands := range []BandDifferences{d.Third, d.Sixth, d.Twelfth} {
+		for k, bands := range []result.BandDifferences{d.Third, d.Sixth, d.Twelfth} {
 			to := []*fromBands{&x.Third, &x.Sixth, &x.Twelfth}[k]
 			*to = fromBands{bands.Difference, bands.HalfWidth}
 			for b := range bands.Difference {

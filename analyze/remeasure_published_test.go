@@ -3,6 +3,7 @@ package analyze_test
 import (
 	"context"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"strings"
 	"testing"
 
@@ -12,7 +13,7 @@ import (
 
 // fromPublished compares what the published audio gives again with a result,
 // within the stated tolerances.
-func fromPublished(t *testing.T, res *analyze.Result, out string) (verify.Comparison, *analyze.FromPublished) {
+func fromPublished(t *testing.T, res *result.Result, out string) (verify.Comparison, *analyze.FromPublished) {
 	t.Helper()
 	x, err := analyze.RemeasureFromPublished(context.Background(), out, t.TempDir(), res, analyze.Options{})
 	if err != nil {
@@ -32,7 +33,7 @@ func fromPublished(t *testing.T, res *analyze.Result, out string) (verify.Compar
 // checkFromPublished: the published files give the section measurements, the
 // spectra, the noise and the differences again, and a gain that is not the one
 // that was applied shows in each of them.
-func checkFromPublished(t *testing.T, res *analyze.Result, out string, least int) {
+func checkFromPublished(t *testing.T, res *result.Result, out string, least int) {
 	c, x := fromPublished(t, res, out)
 	for _, d := range c.Differences {
 		t.Error(d)
@@ -45,7 +46,7 @@ func checkFromPublished(t *testing.T, res *analyze.Result, out string, least int
 	if err != nil {
 		t.Fatal(err)
 	}
-	other, err := analyze.ReadResult(strings.NewReader(string(b)))
+	other, err := result.Read(strings.NewReader(string(b)))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,12 +69,12 @@ func checkFromPublished(t *testing.T, res *analyze.Result, out string, least int
 	}
 
 	// Without one take's file the rest is measured all the same.
-	other, err = analyze.ReadResult(strings.NewReader(string(b)))
+	other, err = result.Read(strings.NewReader(string(b)))
 	if err != nil {
 		t.Fatal(err)
 	}
 	last := len(other.Takes) - 1
-	other.Takes[last].Published, other.Takes[last].Withheld = nil, &analyze.Withheld{}
+	other.Takes[last].Published, other.Takes[last].Withheld = nil, &result.Withheld{}
 	c, x = fromPublished(t, other, out)
 	for _, d := range c.Differences {
 		t.Errorf("one take withheld: %v", d)

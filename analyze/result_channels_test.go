@@ -3,6 +3,7 @@ package analyze
 import (
 	"bytes"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -36,7 +37,7 @@ func TestEqualChannels(t *testing.T) {
 	}
 	session.Check()
 	res := session.Result
-	assert(t, res, wanted{idDualMono, "Two", Caution, nan(), 0, "equal to within −98.0 dBFS"})
+	assert(t, res, wanted{idDualMono, "Two", result.Caution, nan(), 0, "equal to within −98.0 dBFS"})
 	one, two := &res.Takes[0], &res.Takes[1]
 	if e := two.EqualChannels; e == nil || math.Abs(float64(e.Within)+98) > 0.05 || e.String() != "channels equal to within −98.0 dBFS" || two.Widened {
 		t.Errorf("two: %+v, widened %v", e, two.Widened)
@@ -50,7 +51,7 @@ func TestEqualChannels(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, without := range []string{"", `"widened":true,`} {
-		stored, err := ReadResult(strings.NewReader(strings.Replace(text.String(), without, "", 1)))
+		stored, err := result.Read(strings.NewReader(strings.Replace(text.String(), without, "", 1)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -66,7 +67,7 @@ func TestEqualChannels(t *testing.T) {
 }
 
 func TestEqualChannelsInWords(t *testing.T) {
-	if got := (EqualChannels{unit.DBFS(math.Inf(-1))}).String(); got != "channels equal sample for sample" {
+	if got := (result.EqualChannels{Within: unit.DBFS(math.Inf(-1))}).String(); got != "channels equal sample for sample" {
 		t.Error(got)
 	}
 }

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/analyze/result"
 	"reflect"
 	"regexp"
 	"strings"
@@ -10,21 +11,21 @@ import (
 // TestRulesNameFields asks that every rule names figures that results.json has,
 // a format that knows it, and a sentence.
 func TestRulesNameFields(t *testing.T) {
-	for i, r := range Rules() {
-		if r.Since < 2 || r.Since > ResultFormat || i > 0 && r.Since < Rules()[i-1].Since {
-			t.Errorf("rule %d: since format %d, of 2 to %d", i, r.Since, ResultFormat)
+	for i, r := range result.Rules() {
+		if r.Since < 2 || r.Since > result.Format || i > 0 && r.Since < result.Rules()[i-1].Since {
+			t.Errorf("rule %d: since format %d, of 2 to %d", i, r.Since, result.Format)
 		}
 		if !strings.HasSuffix(r.Says, ".") || len(r.Fields) == 0 {
 			t.Errorf("rule %d: %+v", i, r)
 		}
 		for _, f := range r.Fields {
-			if !hasField(reflect.TypeFor[Result](), f) {
+			if !hasField(reflect.TypeFor[result.Result](), f) {
 				t.Errorf("rule %d: results.json has no %s", i, f)
 			}
 		}
 	}
 	for f, want := range map[string]bool{"likeness.spectral_db": true, "takes.measures.rms_dbfs": true, "checks[lag]": true, "checks[lag].measured": true, "takes.noise": true, "likeness.spectral": false, "checks[]": false, "nothing": false} {
-		if hasField(reflect.TypeFor[Result](), f) != want {
+		if hasField(reflect.TypeFor[result.Result](), f) != want {
 			t.Errorf("%s: %v", f, !want)
 		}
 	}

@@ -3,6 +3,7 @@ package analyze
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -11,7 +12,7 @@ import (
 )
 
 // comparePieces makes sure that the pieces hold the file's very samples.
-func comparePieces(ctx context.Context, dir string, p *Published) error {
+func comparePieces(ctx context.Context, dir string, p *result.Published) error {
 	if len(p.Pieces) == 0 {
 		return nil
 	}

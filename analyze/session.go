@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -46,7 +47,7 @@ type Options struct {
 	// Absent answers for files that the manifest names and that are not
 	// there, by their path as written: nil for one that must be there. Only
 	// files that nothing is measured from can be absent.
-	Absent func(path string) *File
+	Absent func(path string) *result.File
 }
 
 // workers is Workers with its default in place.
@@ -66,7 +67,7 @@ type Session struct {
 	workers int
 	inputs  []input // every file that was hashed
 	store   *store.Store
-	absent  func(path string) *File
+	absent  func(path string) *result.File
 	reused  atomic.Int64
 	earlier *Earlier
 	// anchorSum is Options.Anchor or that of earlier.
@@ -91,7 +92,7 @@ type Session struct {
 	// repeatSpread is what a repeated take shows to be beyond the session's
 	// resolution: [span][resolution][band]; nil without a repeat.
 	repeatSpread [][3][]unit.DB
-	unsteady     []Unsteady // repeats that do not show what the session resolves
+	unsteady     []result.Unsteady // repeats that do not show what the session resolves
 	checksOnly   bool
 	scratch      scratch // of recordings that are not WAVE
 }
@@ -217,25 +218,25 @@ func (s *Session) progress(stage string, total int64) func(int64) {
 }
 
 func (s *Session) warn(where, format string, args ...any) {
-	s.Result.Warnings = append(s.Result.Warnings, Warning{where, fmt.Sprintf(format, args...)})
+	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Message: fmt.Sprintf(format, args...)})
 }
 
-func newResult(c *manifest.Comparison, version string) *Result {
-	r := &Result{
-		Format:     ResultFormat,
-		Tool:       Tool{"evenhand", version},
-		Files:      []File{},
-		Takes:      []Take{},
-		Likeness:   []Likeness{},
-		Checks:     []Check{},
-		Exclusions: []Exclusion{},
-		Warnings:   []Warning{},
+func newResult(c *manifest.Comparison, version string) *result.Result {
+	r := &result.Result{
+		Format:     result.Format,
+		Tool:       result.Tool{Name: "evenhand", Version: version},
+		Files:      []result.File{},
+		Takes:      []result.Take{},
+		Likeness:   []result.Likeness{},
+		Checks:     []result.Check{},
+		Exclusions: []result.Exclusion{},
+		Warnings:   []result.Warning{},
 	}
 	mayDiffer := []string{}
 	for _, p := range c.MayDiffer {
 		mayDiffer = append(mayDiffer, p.Written)
 	}
-	r.Comparison = Comparison{
+	r.Comparison = result.Comparison{
 		Title: c.Title, By: c.By, Date: c.Date,
 		Varies: c.Varies.Written, Slot: c.Varies.Slot, Control: c.Varies.Control,
 		Reference: c.Reference, SetBy: c.SetBy, MayDiffer: mayDiffer,
@@ -245,14 +246,14 @@ func newResult(c *manifest.Comparison, version string) *Result {
 	}
 	r.Settings = settingsOf(c)
 	for _, w := range c.Warnings {
-		r.Warnings = append(r.Warnings, Warning{"manifest", w.Message})
+		r.Warnings = append(r.Warnings, result.Warning{Where: "manifest", Message: w.Message})
 	}
 	for i := range c.Takes {
 		t := &c.Takes[i]
-		out := Take{
+		out := result.Take{
 			Name: t.Name, Slug: manifest.Slug(t.Name), File: t.File.Path,
 			Role: string(t.Role), RepeatOf: t.RepeatOf, Notes: t.Notes,
-			Mics: []Mic{}, Measures: []Measures{},
+			Mics: []result.Mic{}, Measures: []result.Measures{},
 		}
 		for _, d := range c.ChainOf(t) {
 			if d.Slot == c.Varies.Slot {
@@ -264,7 +265,7 @@ func newResult(c *manifest.Comparison, version string) *Result {
 				side string
 				mic  manifest.Mic
 			}{{"left", t.Mics.Left}, {"right", t.Mics.Right}} {
-				out.Mics = append(out.Mics, Mic{
+				out.Mics = append(out.Mics, result.Mic{
 					Side: m.side, Name: m.mic.Name, Blend: m.mic.Blend,
 					Position: positionText(m.mic.Position), Notes: m.mic.Notes,
 				})

@@ -2,8 +2,8 @@ package analyze
 
 import (
 	"cmp"
+	"evenhand/analyze/result"
 	"math"
-	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -18,7 +18,7 @@ import (
 // devices there: rows of that slot are held against each other without it, where two
 // takes or more of devices are left. The in-room reference is heard in another way,
 // in whichever slot its manifest entry says, and is held against none.
-func settingsOf(c *manifest.Comparison) Settings {
+func settingsOf(c *manifest.Comparison) result.Settings {
 	chains := make([]map[string]manifest.Device, len(c.Takes))
 	for t := range c.Takes {
 		chains[t] = map[string]manifest.Device{}
@@ -32,9 +32,9 @@ func settingsOf(c *manifest.Comparison) Settings {
 	}
 	filled := heldTakes(c, func(t *manifest.Take) bool { return notRoom(t) && !c.Bypassed(t) })
 	elsewhere := heldTakes(c, notRoom)
-	s := Settings{Slots: []SlotSettings{}}
+	s := result.Settings{Slots: []result.SlotSettings{}}
 	for _, base := range c.Chain {
-		slot := SlotSettings{Slot: base.Slot, Rows: []SettingRow{}}
+		slot := result.SlotSettings{Slot: base.Slot, Rows: []result.SettingRow{}}
 		held := filled
 		if base.Slot != c.Varies.Slot {
 			held = elsewhere
@@ -45,12 +45,12 @@ func settingsOf(c *manifest.Comparison) Settings {
 		}
 		slot.Kind = oneKind(devices)
 		add := func(name string, always bool, text func(manifest.Device) string) {
-			row := SettingRow{Name: name}
+			row := result.SettingRow{Name: name}
 			stated := false
 			for _, d := range devices {
 				v := text(d)
 				stated = stated || v != ""
-				row.Values = append(row.Values, SettingValue{Written: v, Kind: string(manifest.Text), Fraction: unit.Number(math.NaN()), Stated: v != ""})
+				row.Values = append(row.Values, result.SettingValue{Written: v, Kind: string(manifest.Text), Fraction: unit.Number(math.NaN()), Stated: v != ""})
 			}
 			if stated || always {
 				row.Differs = differs(only(row.Values, held))
@@ -75,34 +75,6 @@ func settingsOf(c *manifest.Comparison) Settings {
 		s.Slots = append(s.Slots, slot)
 	}
 	return s
-}
-
-// MayHaveValves reports whether a take's chain has an amplifier with valves, or one
-// that may have them: manifest.Device.Gear decides, of what the rows state.
-func (s Settings) MayHaveValves() bool {
-	for _, slot := range s.Slots {
-		var devices []manifest.Device // one per take
-		for _, r := range slot.Rows {
-			for t, v := range r.Values {
-				if t == len(devices) {
-					devices = append(devices, manifest.Device{Slot: slot.Slot})
-				}
-				switch d := &devices[t]; {
-				case r.Control || v.Written == "":
-				case r.Name == "device":
-					d.Name = v.Written
-				case r.Name == "kind":
-					d.Kind = v.Written
-				case r.Name == "file":
-					d.File = &manifest.File{Path: v.Written}
-				}
-			}
-		}
-		if slices.ContainsFunc(devices, func(d manifest.Device) bool { return d.Gear().MayHaveValves() }) {
-			return true
-		}
-	}
-	return false
 }
 
 // oneKind is the kind of all devices that state one; "" where they differ.
@@ -139,11 +111,11 @@ func heldTakes(c *manifest.Comparison, held func(*manifest.Take) bool) []int {
 }
 
 // only returns the values at some places, all for nil.
-func only(values []SettingValue, places []int) []SettingValue {
+func only(values []result.SettingValue, places []int) []result.SettingValue {
 	if places == nil {
 		return values
 	}
-	out := make([]SettingValue, 0, len(places))
+	out := make([]result.SettingValue, 0, len(places))
 	for _, i := range places {
 		out = append(out, values[i])
 	}
@@ -152,7 +124,7 @@ func only(values []SettingValue, places []int) []SettingValue {
 
 // controlRows lists the controls of a slot; held are the takes that are held
 // against each other, nil for all.
-func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device, held []int, allowed map[[2]string]bool) []SettingRow {
+func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device, held []int, allowed map[[2]string]bool) []result.SettingRow {
 	var names []string
 	seen := map[string]bool{}
 	for _, d := range devices {
@@ -163,14 +135,14 @@ func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device,
 			}
 		}
 	}
-	var rows []SettingRow
+	var rows []result.SettingRow
 	for _, name := range names {
-		row := SettingRow{Name: name, Control: true}
+		row := result.SettingRow{Name: name, Control: true}
 		for _, d := range devices {
-			v := SettingValue{Fraction: unit.Number(math.NaN()), Kind: string(manifest.Unset), Absent: true}
+			v := result.SettingValue{Fraction: unit.Number(math.NaN()), Kind: string(manifest.Unset), Absent: true}
 			for _, k := range d.Controls {
 				if k.Name == name {
-					v = SettingValue{
+					v = result.SettingValue{
 						Written:  k.Value.Written,
 						Kind:     string(k.Value.Kind),
 						Fraction: unit.Number(k.Value.Fraction),
@@ -194,7 +166,7 @@ func controlRows(c *manifest.Comparison, slot string, devices []manifest.Device,
 
 // differs reports whether the values mean different settings. Two spellings of
 // one position ("noon", "12:00") do not differ.
-func differs(v []SettingValue) bool {
+func differs(v []result.SettingValue) bool {
 	for _, x := range v[1:] {
 		if !sameSetting(v[0], x) {
 			return true
@@ -203,7 +175,7 @@ func differs(v []SettingValue) bool {
 	return false
 }
 
-func sameSetting(a, b SettingValue) bool {
+func sameSetting(a, b result.SettingValue) bool {
 	if a.Stated != b.Stated {
 		return false
 	}

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -66,9 +67,9 @@ func (s *Measured) sourceFile() string {
 // findActivity looks for playing and pauses in the timeline's source.
 func (s *Session) findActivity(ctx context.Context) error {
 	tl := &s.Result.Timeline
-	tl.SourceIs, tl.Source = SourceDry, "dry"
+	tl.SourceIs, tl.Source = result.SourceDry, "dry"
 	if s.dry == nil {
-		tl.SourceIs, tl.Source = SourceTake, s.Result.Takes[s.Anchor].Name
+		tl.SourceIs, tl.Source = result.SourceTake, s.Result.Takes[s.Anchor].Name
 	}
 	src := s.source()
 	step := s.progress("finding the pauses", src.info.Frames)
@@ -117,7 +118,7 @@ func (s *Session) layTimeline(context.Context) error {
 	rate := tl.SampleRate
 	from, to := int64(0), s.source().info.Frames
 	first, last := tl.Source, tl.Source
-	for _, i := range s.Result.byName() {
+	for _, i := range s.Result.ByName() {
 		sig := s.takes[i]
 		if f := -s.Takes[i].Frame; f > from {
 			from, first = f, s.Result.Takes[i].Name
@@ -134,10 +135,10 @@ func (s *Session) layTimeline(context.Context) error {
 	s.limits = [2]string{first, last}
 	sharedFrom, sharedTo := from, to
 	from, to = s.keepTime(from, to)
-	span := func(name string, first, end int64) Span {
-		return Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
+	span := func(name string, first, end int64) result.Span {
+		return result.Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
 	}
-	tl.Spans = []Span{span(wholeName, from, to)}
+	tl.Spans = []result.Span{span(wholeName, from, to)}
 	if lost := seconds(s.source().info.Frames - (to - from)); lost > 1 {
 		s.warn("", "%.1f s of the %.1f s performance are not in every take and are left out (the beginning is limited by %q, the end by %q)",
 			float64(lost), float64(seconds(s.source().info.Frames)), first, last)
@@ -173,7 +174,7 @@ func (s *Session) layTimeline(context.Context) error {
 		tl.SectionsSource = "none"
 	}
 
-	tl.Pauses = []Span{}
+	tl.Pauses = []result.Span{}
 	for _, p := range s.Activity.Pauses {
 		// Noise is measured where every take has its recording.
 		a, b := max(p.First, sharedFrom, from), min(p.First+p.Frames, sharedTo, to)
@@ -305,6 +306,6 @@ func (s *Measured) fromCues(cues []wavio.Cue) []section {
 }
 
 // firstFrame returns the frame of take i at which a span of the timeline begins.
-func (s *Session) firstFrame(i int, span Span) int64 {
+func (s *Session) firstFrame(i int, span result.Span) int64 {
 	return int64(span.FirstFrame) + s.Takes[i].Frame
 }

@@ -1,10 +1,10 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"regexp"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 )
 
@@ -46,16 +46,16 @@ const mostFigures = 3
 
 // answer is one check's answer taken apart.
 type answer struct {
-	check   analyze.Check
+	check   result.Check
 	figures []string
 }
 
 // joinAnswers puts together what came to the same outcome for the same
 // reason, but for figures in it, in the order of the checks. subjects are the
 // names of all takes; limits tells whether to show limits.
-func joinAnswers(ks []analyze.Check, takes []string, limits bool) []answerView {
+func joinAnswers(ks []result.Check, takes []string, limits bool) []answerView {
 	type key struct {
-		outcome             analyze.Outcome
+		outcome             result.Outcome
 		pattern, do, limits string
 	}
 	var order []key

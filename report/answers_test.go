@@ -2,12 +2,12 @@ package report
 
 import (
 	"bytes"
+	"evenhand/analyze/result"
 	"html/template"
 	"regexp"
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/templates"
 )
 
@@ -26,9 +26,9 @@ func part(t *testing.T, name string, data any) string {
 }
 
 // answersOf renders answers as the page does, without markup.
-func answersOf(t *testing.T, ks ...analyze.Check) []string {
+func answersOf(t *testing.T, ks ...result.Check) []string {
 	t.Helper()
-	res := &analyze.Result{Takes: []analyze.Take{{Name: "A"}, {Name: "B"}, {Name: "C"}}, Checks: ks}
+	res := &result.Result{Takes: []result.Take{{Name: "A"}, {Name: "B"}, {Name: "C"}}, Checks: ks}
 	b := &builder{res: res}
 	lines := []string{}
 	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(part(t, "checks", pageView{Checks: b.checks()}), -1) {
@@ -38,23 +38,23 @@ func answersOf(t *testing.T, ks ...analyze.Check) []string {
 }
 
 func TestAnswersAreToldOnce(t *testing.T) {
-	k := func(subject, value, reason string) analyze.Check {
-		return analyze.Check{ID: "x", Name: "X", Group: "sound", Subject: subject, Outcome: analyze.Passed, Value: value, Reason: reason}
+	k := func(subject, value, reason string) result.Check {
+		return result.Check{ID: "x", Name: "X", Group: "sound", Subject: subject, Outcome: result.Passed, Value: value, Reason: reason}
 	}
 	for name, c := range map[string]struct {
-		in   []analyze.Check
+		in   []result.Check
 		want []string
 	}{
-		"all alike": {[]analyze.Check{k("A", "48000 Hz", "keeps pace"), k("B", "48000 Hz", "keeps pace"), k("C", "48000 Hz", "keeps pace")},
+		"all alike": {[]result.Check{k("A", "48000 Hz", "keeps pace"), k("B", "48000 Hz", "keeps pace"), k("C", "48000 Hz", "keeps pace")},
 			[]string{"every take 48000 Hz: keeps pace"}},
-		"with a file beside": {[]analyze.Check{k("dry recording", "none", "no gap"), k("A", "none", "no gap"), k("B", "none", "no gap"), k("C", "none", "no gap")},
+		"with a file beside": {[]result.Check{k("dry recording", "none", "no gap"), k("A", "none", "no gap"), k("B", "none", "no gap"), k("C", "none", "no gap")},
 			[]string{"dry recording and every take none: no gap"}},
-		"other figures": {[]analyze.Check{k("A", "0.2 ms", "165 of 165 notes, within 0.2 ms; odds above 10 to 1"), k("B", "0.3 ms", "163 of 165 notes, within 0.3 ms; odds above 10 to 1"), k("C", "0.2 ms", "165 of 165 notes, within 0.2 ms; odds above 10 to 1")},
+		"other figures": {[]result.Check{k("A", "0.2 ms", "165 of 165 notes, within 0.2 ms; odds above 10 to 1"), k("B", "0.3 ms", "163 of 165 notes, within 0.3 ms; odds above 10 to 1"), k("C", "0.2 ms", "165 of 165 notes, within 0.2 ms; odds above 10 to 1")},
 			[]string{"A and C 0.2 ms: 165 of 165 notes, within 0.2 ms; odds above 10 to 1; likewise B 0.3 ms (163, 0.3 ms)"}},
-		"a figure with its sign and unit": {[]analyze.Check{k("A", "", "hum of −62.8 dBFS at 0:21.7"), k("B", "", "hum of −72.6 dBFS at 0:21.7")},
+		"a figure with its sign and unit": {[]result.Check{k("A", "", "hum of −62.8 dBFS at 0:21.7"), k("B", "", "hum of −72.6 dBFS at 0:21.7")},
 			[]string{"A: hum of −62.8 dBFS at 0:21.7; likewise B (−72.6 dBFS)"}},
-		"too many figures": {[]analyze.Check{k("A", "", "1 2 3 4"), k("B", "", "5 6 7 8")}, []string{"A: 1 2 3 4", "B: 5 6 7 8"}},
-		"other words":      {[]analyze.Check{k("A", "", "1 sample is left"), k("B", "", "2 samples are left")}, []string{"A: 1 sample is left", "B: 2 samples are left"}},
+		"too many figures": {[]result.Check{k("A", "", "1 2 3 4"), k("B", "", "5 6 7 8")}, []string{"A: 1 2 3 4", "B: 5 6 7 8"}},
+		"other words":      {[]result.Check{k("A", "", "1 sample is left"), k("B", "", "2 samples are left")}, []string{"A: 1 sample is left", "B: 2 samples are left"}},
 	} {
 		if got := answersOf(t, c.in...); strings.Join(got, "|") != strings.Join(c.want, "|") {
 			t.Errorf("%s:\n got %q\nwant %q", name, got, c.want)
@@ -62,7 +62,7 @@ func TestAnswersAreToldOnce(t *testing.T) {
 	}
 	// What to do and the outcome are never told for another.
 	a, b := k("A", "1 dB", "too hot"), k("B", "2 dB", "too hot")
-	b.Outcome, b.Do = analyze.Caution, "turn it down by 2 dB"
+	b.Outcome, b.Do = result.Caution, "turn it down by 2 dB"
 	if got := answersOf(t, a, b); len(got) != 2 || got[0] != "passedA 1 dB: too hot" || got[1] != "cautionB 2 dB: too hot To do: turn it down by 2 dB" {
 		t.Errorf("%q", got)
 	}

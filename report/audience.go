@@ -2,12 +2,12 @@ package report
 
 import (
 	"cmp"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
@@ -190,7 +190,7 @@ func tell(found []string, pairs int, what, none string) told {
 
 // oneSetting reports whether one of two takes repeats the other.
 func (b *builder) oneSetting(x, y string) bool {
-	return slices.ContainsFunc(b.res.Takes, func(t analyze.Take) bool {
+	return slices.ContainsFunc(b.res.Takes, func(t result.Take) bool {
 		return t.RepeatOf != "" && (t.Name == x && t.RepeatOf == y || t.Name == y && t.RepeatOf == x)
 	})
 }

@@ -1,9 +1,9 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"strconv"
 
-	"evenhand/analyze"
 	"evenhand/analyze/listening"
 	"evenhand/report/csvtext"
 )
@@ -20,7 +20,7 @@ const (
 var audienceCSVNames = [...]string{preferencesCSVName, trialsCSVName, ratingsCSVName}
 
 // audienceCSVFiles returns the tables that the answers fill.
-func audienceCSVFiles(r *analyze.Result) []csvFile {
+func audienceCSVFiles(r *result.Result) []csvFile {
 	files := []csvFile{}
 	if r.Audience == nil {
 		return files
@@ -45,14 +45,14 @@ func probability(p listening.P) string { return strconv.FormatFloat(float64(p), 
 func ranked(yes bool) string { return map[bool]string{true: "yes", false: "no"}[yes] }
 
 // aside are the pairs that are not ranked.
-func aside(r *analyze.Result) listening.Aside {
+func aside(r *result.Result) listening.Aside {
 	if r.Audience.Aside == nil {
 		return listening.Aside{}
 	}
 	return *r.Audience.Aside
 }
 
-func preferencesCSV(r *analyze.Result) [][]string {
+func preferencesCSV(r *result.Result) [][]string {
 	out := [][]string{{"first take", "second take", "prefer the first", "prefer the second", "no preference", "share for the first", "low", "high", "p", "p, all pairs allowed for", "share for the first by the model", "ranked"}}
 	for k, list := range [][]listening.PairVote{r.Audience.Preferences.Pairs, aside(r).Preferences} {
 		for _, q := range list {
@@ -62,7 +62,7 @@ func preferencesCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func trialsCSV(r *analyze.Result) [][]string {
+func trialsCSV(r *result.Result) [][]string {
 	out := [][]string{{"first take", "second take", "readers", "unfinished", "answers", "right", "share right", "low", "high", "p", "p, all pairs allowed for", "readers below 5 % alone", "of them by chance", "ranked"}}
 	for k, list := range [][]listening.PairTrials{r.Audience.Discrimination.Pairs, aside(r).Trials} {
 		for _, q := range list {
@@ -72,7 +72,7 @@ func trialsCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func ratingsCSV(r *analyze.Result) [][]string {
+func ratingsCSV(r *result.Result) [][]string {
 	out := [][]string{{"first take", "second take", "first above second", "second above first", "equal", "p", "p, all pairs allowed for", "ranked"}}
 	for k, list := range [][]listening.RatedGap{r.Audience.Ratings.Differences, aside(r).Ratings} {
 		for _, g := range list {

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"math/rand/v2"
@@ -20,7 +21,7 @@ import (
 // heardBy returns a result with the answers of invented readers: of each, as
 // many of the three kinds as are asked for. The first take wins the share
 // first of its pairs; other pairs are even.
-func heardBy(res *analyze.Result, readers int, first float64, kinds ...listening.Kind) *analyze.Result {
+func heardBy(res *result.Result, readers int, first float64, kinds ...listening.Kind) *result.Result {
 	rng := rand.New(rand.NewPCG(5, uint64(readers)))
 	takes := res.Ranked()
 	n := len(takes)
@@ -125,7 +126,7 @@ func TestAudienceFindings(t *testing.T) {
 func TestAudienceAside(t *testing.T) {
 	res := fixture()
 	takes, text := res.Ranked(), ""
-	again := slices.IndexFunc(res.Takes, func(t analyze.Take) bool { return t.RepeatOf == "Leaning" })
+	again := slices.IndexFunc(res.Takes, func(t result.Take) bool { return t.RepeatOf == "Leaning" })
 	for i := range 12 {
 		code, err := listening.Encode(listening.Answer{Kind: listening.KindTrials, Comparison: res.AudioID(), Nonce: fmt.Sprintf("%010x", i), Takes: len(takes),
 			Trials: &listening.Trials{A: 0, B: again, Planned: 16, Done: 16, Correct: 13}})
@@ -227,7 +228,7 @@ func TestIntervalsThatEndNextToEven(t *testing.T) {
 }
 
 // committed writes a result as build does, with audio that Published names.
-func committed(t *testing.T, res *analyze.Result) string {
+func committed(t *testing.T, res *result.Result) string {
 	t.Helper()
 	dir := filepath.Join(t.TempDir(), "report")
 	d, err := folder.Begin(dir, folder.Report)
@@ -238,7 +239,7 @@ func committed(t *testing.T, res *analyze.Result) string {
 	for i := range res.Takes {
 		p := res.Takes[i].Published
 		piece := analyze.PieceDir + "/" + res.Takes[i].Slug + ".1.flac"
-		p.Pieces = []analyze.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: 100}}
+		p.Pieces = []result.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: 100}}
 		names = append(names, p.Path, piece)
 	}
 	for _, name := range names {
@@ -257,7 +258,7 @@ func committed(t *testing.T, res *analyze.Result) string {
 // part away again gives the first bytes.
 func TestRenew(t *testing.T) {
 	dir := committed(t, fixture())
-	renew := func(change func(*analyze.Result)) {
+	renew := func(change func(*result.Result)) {
 		t.Helper()
 		res, err := Read(dir)
 		if err != nil {
@@ -273,9 +274,9 @@ func TestRenew(t *testing.T) {
 		}
 	}
 	// Stored numbers have four decimals, so the plots can move by a hair once.
-	renew(func(r *analyze.Result) {})
+	renew(func(r *result.Result) {})
 	before := read(t, filepath.Join(dir, folder.Sums))
-	renew(func(r *analyze.Result) { heardBy(r, 12, 0.7, allKinds...) })
+	renew(func(r *result.Result) { heardBy(r, 12, 0.7, allKinds...) })
 	if page := read(t, filepath.Join(dir, "index.html")); !strings.Contains(page, `<section id="audience"`) || !strings.Contains(page, `href="#audience"`) {
 		t.Error("the page has no part about the readers")
 	}
@@ -286,8 +287,8 @@ func TestRenew(t *testing.T) {
 		t.Error("nothing changed")
 	}
 	// What was read back once is read back the same again.
-	renew(func(r *analyze.Result) {})
-	renew(func(r *analyze.Result) { r.Audience = nil })
+	renew(func(r *result.Result) {})
+	renew(func(r *result.Result) { r.Audience = nil })
 	if got := read(t, filepath.Join(dir, folder.Sums)); got != before {
 		t.Errorf("taken away again, files differ:\n%s\n%s", got, before)
 	}

@@ -3,6 +3,7 @@ package report
 import (
 	"context"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -20,7 +21,6 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
-	"evenhand/analyze"
 	"evenhand/examples/oracle/chromium"
 )
 
@@ -149,7 +149,7 @@ func TestScreenshots(t *testing.T) {
 	for _, name := range which {
 		res, ok := all[name]
 		if !ok { // the folder of a report: its results are rendered anew
-			res = new(analyze.Result)
+			res = new(result.Result)
 			if err := json.Unmarshal([]byte(read(t, filepath.Join(name, "results.json"))), res); err != nil {
 				t.Fatal(err)
 			}

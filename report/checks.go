@@ -1,12 +1,12 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/report/verdict"
 )
@@ -46,10 +46,10 @@ func (b *builder) checks() checksView {
 	v := checksView{Total: len(b.res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}}
 	anchors := map[string]string{}
 	names := map[string]string{}
-	for _, g := range analyze.Groups() {
+	for _, g := range result.Groups() {
 		group := checkGroup{Name: capital(string(g)), Checks: []checkView{}}
 		var order []string
-		byID := map[string][]analyze.Check{}
+		byID := map[string][]result.Check{}
 		for _, k := range b.res.Checks {
 			if k.Group == g {
 				id := k.ID + "\x00" + k.Name
@@ -78,12 +78,12 @@ func (b *builder) checks() checksView {
 	for _, e := range b.res.Exclusions {
 		x := exclusionView{Accusation: capital(e.Accusation), Standing: string(e.Standing), Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
 		switch e.Standing {
-		case analyze.Found:
-			x.Class = string(analyze.Failed)
-		case analyze.ExcludedByMeasurement, analyze.ExcludedByFiles:
-			x.Class = string(analyze.Passed)
+		case result.Found:
+			x.Class = string(result.Failed)
+		case result.ExcludedByMeasurement, result.ExcludedByFiles:
+			x.Class = string(result.Passed)
 		default:
-			x.Class = string(analyze.Caution)
+			x.Class = string(result.Caution)
 		}
 		for _, id := range e.Checks {
 			if a, ok := anchors[id]; ok {
@@ -96,13 +96,13 @@ func (b *builder) checks() checksView {
 }
 
 // viewCheck joins the answers to one question.
-func (b *builder) viewCheck(ks []analyze.Check) checkView {
+func (b *builder) viewCheck(ks []result.Check) checkView {
 	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: statedSource(ks[0].LimitSource)}
 	worst := ks[0].Outcome
-	counts := map[analyze.Outcome]int{}
+	counts := map[result.Outcome]int{}
 	same := true
 	for _, k := range ks {
-		if order := analyze.Outcomes(); slices.Index(order, k.Outcome) < slices.Index(order, worst) {
+		if order := result.Outcomes(); slices.Index(order, k.Outcome) < slices.Index(order, worst) {
 			worst = k.Outcome
 		}
 		counts[k.Outcome]++
@@ -118,13 +118,13 @@ func (b *builder) viewCheck(ks []analyze.Check) checkView {
 		c.Limit = ""
 	}
 	c.Worst = viewOutcome(worst)
-	c.Open = worst == analyze.Failed || worst == analyze.Caution
+	c.Open = worst == result.Failed || worst == result.Caution
 	switch {
 	case len(ks) == 1:
 		c.Tally = orElse(ks[0].Value, ks[0].Reason)
 	default:
 		parts := []string{}
-		for _, o := range analyze.Outcomes() {
+		for _, o := range result.Outcomes() {
 			if n := counts[o]; n > 0 {
 				parts = append(parts, verdict.Count(n, o))
 			}

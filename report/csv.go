@@ -3,10 +3,10 @@ package report
 import (
 	"bytes"
 	"encoding/csv"
+	"evenhand/analyze/result"
 	"math"
 	"strconv"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/report/csvtext"
 )
@@ -17,24 +17,24 @@ import (
 type csvFile struct {
 	path  string
 	words string
-	fill  func(*analyze.Result) [][]string
+	fill  func(*result.Result) [][]string
 }
 
 // csvFiles returns the tables that a report with this result has.
-func csvFiles(r *analyze.Result) []csvFile {
+func csvFiles(r *result.Result) []csvFile {
 	return append([]csvFile{
 		{"data/settings.csv", "settings of every take", settingsCSV},
 		{"data/levels.csv", "levels and dynamics, every section", levelsCSV},
 		{"data/loudness-over-time.csv", "loudness over time", timeCSV},
 		{"data/match-alternatives.csv", "gains by other ways of matching", alternativesCSV},
-		{"data/spectrum-third-octave.csv", "third-octave spectra and differences", func(r *analyze.Result) [][]string {
-			return spectrumCSV(r, r.Spectrum.Third, func(m analyze.Measures) []unit.DB { return m.Third }, func(d analyze.Difference) analyze.BandDifferences { return d.Third })
+		{"data/spectrum-third-octave.csv", "third-octave spectra and differences", func(r *result.Result) [][]string {
+			return spectrumCSV(r, r.Spectrum.Third, func(m result.Measures) []unit.DB { return m.Third }, func(d result.Difference) result.BandDifferences { return d.Third })
 		}},
-		{"data/spectrum-sixth-octave.csv", "sixth-octave spectra and differences", func(r *analyze.Result) [][]string {
-			return spectrumCSV(r, r.Spectrum.Sixth, func(m analyze.Measures) []unit.DB { return m.Sixth }, func(d analyze.Difference) analyze.BandDifferences { return d.Sixth })
+		{"data/spectrum-sixth-octave.csv", "sixth-octave spectra and differences", func(r *result.Result) [][]string {
+			return spectrumCSV(r, r.Spectrum.Sixth, func(m result.Measures) []unit.DB { return m.Sixth }, func(d result.Difference) result.BandDifferences { return d.Sixth })
 		}},
-		{"data/spectrum-twelfth-octave.csv", "twelfth-octave spectra and differences", func(r *analyze.Result) [][]string {
-			return spectrumCSV(r, r.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth }, func(d analyze.Difference) analyze.BandDifferences { return d.Twelfth })
+		{"data/spectrum-twelfth-octave.csv", "twelfth-octave spectra and differences", func(r *result.Result) [][]string {
+			return spectrumCSV(r, r.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth }, func(d result.Difference) result.BandDifferences { return d.Twelfth })
 		}},
 		{"data/noise.csv", "noise levels", noiseCSV},
 		{"data/noise-spectrum.csv", "noise in third octaves", noiseSpectrumCSV},
@@ -44,7 +44,7 @@ func csvFiles(r *analyze.Result) []csvFile {
 	}, audienceCSVFiles(r)...)
 }
 
-func (f csvFile) bytes(res *analyze.Result) ([]byte, error) {
+func (f csvFile) bytes(res *result.Result) ([]byte, error) {
 	var out bytes.Buffer
 	w := csv.NewWriter(&out)
 	if err := w.WriteAll(f.fill(res)); err != nil {
@@ -78,7 +78,7 @@ func yes(b bool) string {
 	return "no"
 }
 
-func settingsCSV(r *analyze.Result) [][]string {
+func settingsCSV(r *result.Result) [][]string {
 	head := []string{"slot", "kind", "setting", "differs", "under test", "may differ"}
 	for _, t := range r.Takes {
 		head = append(head, csvtext.Cell(t.Name))
@@ -100,7 +100,7 @@ func settingsCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func levelsCSV(r *analyze.Result) [][]string {
+func levelsCSV(r *result.Result) [][]string {
 	out := [][]string{{"span", "take", "integrated (LUFS)", "gain (dB)", "max momentary (LUFS)", "max short-term (LUFS)", "range (LU)", "true peak (dBTP)", "sample peak (dBFS)", "rms (dBFS)", "crest factor (dB)", "peak to loudness (LU)", "unweighted (dBFS)", "A-weighted (dBFS)", "468-weighted (dBFS)", "centroid (Hz)", "tilt (dB/octave)", "low (dB of the whole)", "mid (dB of the whole)", "high (dB of the whole)", "effective averages"}}
 	for _, t := range r.Takes {
 		for _, m := range t.Measures {
@@ -111,7 +111,7 @@ func levelsCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func timeCSV(r *analyze.Result) [][]string {
+func timeCSV(r *result.Result) [][]string {
 	out := [][]string{{"take", "from (s)", "momentary as recorded (LUFS)", "short-term as recorded (LUFS)", "gain (dB)"}}
 	from := unit.Seconds(0)
 	if len(r.Timeline.Spans) > 0 {
@@ -137,7 +137,7 @@ func timeCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func alternativesCSV(r *analyze.Result) [][]string {
+func alternativesCSV(r *result.Result) [][]string {
 	out := [][]string{{"span", "take", "loudness of the span (dB)", "unweighted (dB)", "A-weighted (dB)", "468-weighted (dB)", "spread (dB)"}}
 	for _, a := range r.Match.Alternatives {
 		out = append(out, []string{csvtext.Cell(a.Span), csvtext.Cell(a.Take), num(a.Loudness), num(a.Unweighted), num(a.AWeighted), num(a.Weighted468), num(a.Spread)})
@@ -145,9 +145,9 @@ func alternativesCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func spectrumCSV(r *analyze.Result, bands []analyze.Band, level func(analyze.Measures) []unit.DB, diff func(analyze.Difference) analyze.BandDifferences) [][]string {
+func spectrumCSV(r *result.Result, bands []result.Band, level func(result.Measures) []unit.DB, diff func(result.Difference) result.BandDifferences) [][]string {
 	out := [][]string{{"span", "take", "band", "centre (Hz)", "level after matching (dBFS)", "difference from " + r.Spectrum.Against + " (dB)", "half width (dB)", "resolved"}}
-	found := map[[2]string]analyze.BandDifferences{}
+	found := map[[2]string]result.BandDifferences{}
 	for _, d := range r.Spectrum.Differences {
 		found[[2]string{d.Span, d.Take}] = diff(d)
 	}
@@ -176,11 +176,11 @@ func spectrumCSV(r *analyze.Result, bands []analyze.Band, level func(analyze.Mea
 	return out
 }
 
-func noiseCSV(r *analyze.Result) [][]string {
+func noiseCSV(r *result.Result) [][]string {
 	out := [][]string{{"take", "measured", "gated", "state", "unweighted (dBFS)", "A-weighted (dBFS)", "468-weighted rms (dBFS)", "hum (dBFS)", "hiss (dBFS)", "carried in (dBFS)", "added (dBFS)", "pauses (s)"}}
 	for _, t := range r.Takes {
 		n := t.Noise
-		for i, l := range []analyze.NoiseLevels{n.AsRecorded, n.AsMatched} {
+		for i, l := range []result.NoiseLevels{n.AsRecorded, n.AsMatched} {
 			state := [...]string{"as recorded", "as matched"}[i]
 			if !n.Measured {
 				out = append(out, []string{csvtext.Cell(t.Name), "no", "", state, "", "", "", "", "", "", "", ""})
@@ -196,7 +196,7 @@ func noiseCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func noiseSpectrumCSV(r *analyze.Result) [][]string {
+func noiseSpectrumCSV(r *result.Result) [][]string {
 	out := [][]string{{"take", "band", "centre (Hz)", "level after matching (dBFS)"}}
 	for _, t := range r.Takes {
 		for k, b := range r.Spectrum.Third {
@@ -208,7 +208,7 @@ func noiseSpectrumCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func likenessCSV(r *analyze.Result) [][]string {
+func likenessCSV(r *result.Result) [][]string {
 	out := [][]string{{"take", "other take", "spectral distance (dB)", "null residual (dB)", "coherence", "resolved"}}
 	for _, l := range r.Likeness {
 		out = append(out, []string{csvtext.Cell(l.A), csvtext.Cell(l.B), num(l.Spectral), num(l.Residual), num(l.Coherence), yes(l.Resolved)})
@@ -216,7 +216,7 @@ func likenessCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func checksCSV(r *analyze.Result) [][]string {
+func checksCSV(r *result.Result) [][]string {
 	out := [][]string{{"check", "group", "subject", "outcome", "value", "limit", "source of the limit", "reason", "why", "what to do"}}
 	for _, k := range r.Checks {
 		out = append(out, []string{csvtext.Cell(k.Name), csvtext.Cell(string(k.Group)), csvtext.Cell(k.Subject), string(k.Outcome), csvtext.Cell(k.Value), csvtext.Cell(k.Limit), csvtext.Cell(k.LimitSource), csvtext.Cell(k.Reason), csvtext.Cell(k.Why), csvtext.Cell(k.Do)})
@@ -224,7 +224,7 @@ func checksCSV(r *analyze.Result) [][]string {
 	return out
 }
 
-func overviewCSV(r *analyze.Result) [][]string {
+func overviewCSV(r *result.Result) [][]string {
 	out := [][]string{{"from (s)", "peak (linear, full scale 1)"}}
 	if len(r.Timeline.Spans) == 0 {
 		return out

@@ -1,17 +1,17 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/report/settings"
 )
 
 // withheldWords names a file that may not be passed on, and what follows for
 // its audio.
-func withheldWords(f analyze.File) string {
+func withheldWords(f result.File) string {
 	if f.Use == "take" {
 		return f.Path + " (nor the take’s matched audio)"
 	}

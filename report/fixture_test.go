@@ -2,12 +2,12 @@ package report
 
 import (
 	"crypto/sha256"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 )
 
@@ -35,10 +35,10 @@ var fixtureTakes = []fixtureTake{
 	{"No fuzz", "Straight cable", "bypass", "", -27.8, -4.6, -1, -1.5, -78.4, -12, [3]string{"", "", ""}, [3]float64{nan, nan, nan}, "unset"},
 }
 
-func fixtureBands(per int) []analyze.Band {
+func fixtureBands(per int) []result.Band {
 	labels := strings.Fields("25 31.5 40 50 63 80 100 125 160 200 250 315 400 500 630 800 1k 1.25k 1.6k 2k 2.5k 3.15k 4k 5k 6.3k 8k 10k 12.5k 16k 20k")
 	g := math.Pow(10, 0.3)
-	out := []analyze.Band{}
+	out := []result.Band{}
 	for i := range 30 * per / 3 {
 		x := (float64(i)-float64(16*per/3))/float64(per) + 0 // octaves from 1 kHz
 		if per > 3 {
@@ -46,7 +46,7 @@ func fixtureBands(per int) []analyze.Band {
 		}
 		f := 1000 * math.Pow(g, x)
 		half := math.Pow(g, 0.5/float64(per))
-		b := analyze.Band{Centre: unit.Hertz(f), Low: unit.Hertz(f / half), High: unit.Hertz(f * half)}
+		b := result.Band{Centre: unit.Hertz(f), Low: unit.Hertz(f / half), High: unit.Hertz(f * half)}
 		if per == 3 {
 			b.Label = labels[i]
 		}
@@ -66,7 +66,7 @@ func fixtureLevel(t fixtureTake, f float64, span int) float64 {
 	return v + 1.1*math.Sin(f/130+float64(span)) - 0.4*float64(span)
 }
 
-func fixtureDB(t fixtureTake, bands []analyze.Band, span int) []unit.DB {
+func fixtureDB(t fixtureTake, bands []result.Band, span int) []unit.DB {
 	out := []unit.DB{}
 	for _, b := range bands {
 		out = append(out, unit.DB(fixtureLevel(t, float64(b.Centre), span)))
@@ -78,8 +78,8 @@ func fixtureHash(s string) string { return fmt.Sprintf("%x", sha256.Sum256([]byt
 
 func slug(s string) string { return strings.ReplaceAll(strings.ToLower(s), " ", "-") }
 
-func fixtureDiff(t, ref fixtureTake, bands []analyze.Band, span int) analyze.BandDifferences {
-	d := analyze.BandDifferences{Difference: []unit.DB{}, HalfWidth: []unit.DB{}, Resolved: []bool{}}
+func fixtureDiff(t, ref fixtureTake, bands []result.Band, span int) result.BandDifferences {
+	d := result.BandDifferences{Difference: []unit.DB{}, HalfWidth: []unit.DB{}, Resolved: []bool{}}
 	for _, b := range bands {
 		f := float64(b.Centre)
 		v := fixtureLevel(t, f, span) - fixtureLevel(ref, f, span)
@@ -90,18 +90,18 @@ func fixtureDiff(t, ref fixtureTake, bands []analyze.Band, span int) analyze.Ban
 	return d
 }
 
-func fixtureParameters() analyze.Parameters {
-	return analyze.Parameters{
-		Loudness:  analyze.LoudnessParameters{Standard: "ITU-R BS.1770-5", GatingBlock: 0.4, GatingHop: 0.1, AbsoluteGate: -70, RelativeGate: -10, MomentaryHop: 0.1, ShortTermHop: 0.1, RangeHop: 0.1, MonoConvention: "counted once", TruePeakFactor: 4},
-		Spectrum:  analyze.SpectrumParameters{Method: "Welch", Window: "periodic Hann", Length: 16384, Hop: 8192, Resolution: 2.9297, ENBW: 4.3945, Detrend: "none", BandStandard: "IEC 61260-1:2014, base 10", Confidence: 0.95, LowMid: 250, MidHigh: 2000, HeardWithin: 45, OverFloor: 10, LowestString: 61.735, From: 22.4, To: 22390},
-		Noise:     analyze.NoiseParameters{MinimumPause: 0.5, Guard: 0.15, Threshold: -50, Bandwidth: "20 Hz to 20 kHz", Harmonics: 20, Mains: 50, MainsSource: "stated"},
-		Alignment: analyze.AlignmentParameters{CoarseBlock: 0.001, MaxLag: 2, FineBand: [2]unit.Hertz{100, 6000}, FineWindow: 131072, FineWindows: 16},
-		Match:     analyze.MatchParameters{Ceiling: -1, TargetSource: "highest under the ceiling", Tolerance: 0.05, Dither: "none: 24-bit"},
+func fixtureParameters() result.Parameters {
+	return result.Parameters{
+		Loudness:  result.LoudnessParameters{Standard: "ITU-R BS.1770-5", GatingBlock: 0.4, GatingHop: 0.1, AbsoluteGate: -70, RelativeGate: -10, MomentaryHop: 0.1, ShortTermHop: 0.1, RangeHop: 0.1, MonoConvention: "counted once", TruePeakFactor: 4},
+		Spectrum:  result.SpectrumParameters{Method: "Welch", Window: "periodic Hann", Length: 16384, Hop: 8192, Resolution: 2.9297, ENBW: 4.3945, Detrend: "none", BandStandard: "IEC 61260-1:2014, base 10", Confidence: 0.95, LowMid: 250, MidHigh: 2000, HeardWithin: 45, OverFloor: 10, LowestString: 61.735, From: 22.4, To: 22390},
+		Noise:     result.NoiseParameters{MinimumPause: 0.5, Guard: 0.15, Threshold: -50, Bandwidth: "20 Hz to 20 kHz", Harmonics: 20, Mains: 50, MainsSource: "stated"},
+		Alignment: result.AlignmentParameters{CoarseBlock: 0.001, MaxLag: 2, FineBand: [2]unit.Hertz{100, 6000}, FineWindow: 131072, FineWindows: 16},
+		Match:     result.MatchParameters{Ceiling: -1, TargetSource: "highest under the ceiling", Tolerance: 0.05, Dither: "none: 24-bit"},
 	}
 }
 
-func fixtureSpans() []analyze.Span {
-	spans := []analyze.Span{{Name: "Whole", From: 0, To: 48}, {Name: "Low riff", From: 0, To: 11.5}, {Name: "Open chords", From: 13, To: 24}, {Name: "Lead line", From: 25.5, To: 36}, {Name: "Last chord", From: 37.5, To: 48}}
+func fixtureSpans() []result.Span {
+	spans := []result.Span{{Name: "Whole", From: 0, To: 48}, {Name: "Low riff", From: 0, To: 11.5}, {Name: "Open chords", From: 13, To: 24}, {Name: "Lead line", From: 25.5, To: 36}, {Name: "Last chord", From: 37.5, To: 48}}
 	for i := range spans {
 		spans[i].FirstFrame = unit.Frames(spans[i].From * 48000)
 		spans[i].Frames = unit.Frames((spans[i].To - spans[i].From) * 48000)
@@ -110,22 +110,22 @@ func fixtureSpans() []analyze.Span {
 }
 
 // fixture returns the whole invented session.
-func fixture() *analyze.Result { return fixtureOf(fixtureTakes) }
+func fixture() *result.Result { return fixtureOf(fixtureTakes) }
 
-func fixtureOf(takes []fixtureTake) *analyze.Result {
+func fixtureOf(takes []fixtureTake) *result.Result {
 	third, sixth, twelfth := fixtureBands(3), fixtureBands(6), fixtureBands(12)
-	r := &analyze.Result{
-		Format: analyze.ResultFormat, Tool: analyze.Tool{Name: "evenhand", Version: "0.0.0-test"},
-		Comparison: analyze.Comparison{Title: "Four fuzz circuits, one baritone riff", By: "Fern Street Recording", Date: "2026-03-14", Varies: "fuzz", Slot: "fuzz", Reference: "Leaning",
+	r := &result.Result{
+		Format: result.Format, Tool: result.Tool{Name: "evenhand", Version: "0.0.0-test"},
+		Comparison: result.Comparison{Title: "Four fuzz circuits, one baritone riff", By: "Fern Street Recording", Date: "2026-03-14", Varies: "fuzz", Slot: "fuzz", Reference: "Leaning",
 			SetBy: "by ear", MayDiffer: []string{"amp.volume"}, Disclosure: "The Splitting was lent by its manufacturer; nobody paid for this.", FullScale: "+12 dBu",
 			Instrument: "Baritone guitar, 27.7 in scale", Tuning: "B1 E2 A2 D3 F#3 B3", Pickup: "bridge humbucker",
 			About: "# How it was done\n\nEvery take came from **one** dry recording, see [our page](https://studio.example/notes).\n\n| Step | Gain |\n| :-- | --: |\n| reamp | 0 dB |\n"},
 		Parameters: fixtureParameters(),
-		Timeline:   analyze.Timeline{SourceIs: analyze.SourceDry, Source: "dry", SampleRate: 48000, Spans: fixtureSpans(), SectionsSource: "manifest", Pauses: []analyze.Span{{Name: "Pause 1", From: 11.7, To: 12.9}}, Overview: []unit.Number{}},
-		Match:      analyze.Match{Target: -19.2, LimitedBy: takes[0].name, Highest: -19.2, Alternatives: []analyze.Alternative{}, WorstDeviation: 0.004},
-		Resolution: analyze.Resolution{Source: "repeat", Repeats: []analyze.Repeat{}, Level: 0.11, Third: []unit.DB{}, Sixth: []unit.DB{}, Twelfth: []unit.DB{}},
-		Spectrum:   analyze.Spectrum{Third: third, Sixth: sixth, Twelfth: twelfth, Against: takes[0].name, Differences: []analyze.Difference{}},
-		Likeness:   []analyze.Likeness{}, Checks: []analyze.Check{}, Exclusions: []analyze.Exclusion{}, Warnings: []analyze.Warning{},
+		Timeline:   result.Timeline{SourceIs: result.SourceDry, Source: "dry", SampleRate: 48000, Spans: fixtureSpans(), SectionsSource: "manifest", Pauses: []result.Span{{Name: "Pause 1", From: 11.7, To: 12.9}}, Overview: []unit.Number{}},
+		Match:      result.Match{Target: -19.2, LimitedBy: takes[0].name, Highest: -19.2, Alternatives: []result.Alternative{}, WorstDeviation: 0.004},
+		Resolution: result.Resolution{Source: "repeat", Repeats: []result.Repeat{}, Level: 0.11, Third: []unit.DB{}, Sixth: []unit.DB{}, Twelfth: []unit.DB{}},
+		Spectrum:   result.Spectrum{Third: third, Sixth: sixth, Twelfth: twelfth, Against: takes[0].name, Differences: []result.Difference{}},
+		Likeness:   []result.Likeness{}, Checks: []result.Check{}, Exclusions: []result.Exclusion{}, Warnings: []result.Warning{},
 	}
 	for i := range 600 {
 		s := float64(i) / 600 * 48
@@ -140,25 +140,25 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 	for range third {
 		r.Resolution.Third = append(r.Resolution.Third, 0.4)
 	}
-	r.Files = append(r.Files, analyze.File{Path: "fuzz.yaml", Use: "manifest", SHA256: fixtureHash("manifest"), Bytes: 3120, Redistribute: true},
-		analyze.File{Path: "audio/dry.wav", Use: "dry", SHA256: fixtureHash("dry"), Bytes: 7000244, Redistribute: true, Audio: &analyze.AudioFormat{Container: "WAV", Encoding: "24-bit integer", SampleRate: 48000, Channels: 1, Frames: 2333333, Duration: 48.61}},
-		analyze.File{Path: "ir/openback.wav", Use: "impulse response", SHA256: fixtureHash("ir"), Bytes: 96044})
+	r.Files = append(r.Files, result.File{Path: "fuzz.yaml", Use: "manifest", SHA256: fixtureHash("manifest"), Bytes: 3120, Redistribute: true},
+		result.File{Path: "audio/dry.wav", Use: "dry", SHA256: fixtureHash("dry"), Bytes: 7000244, Redistribute: true, Audio: &result.AudioFormat{Container: "WAV", Encoding: "24-bit integer", SampleRate: 48000, Channels: 1, Frames: 2333333, Duration: 48.61}},
+		result.File{Path: "ir/openback.wav", Use: "impulse response", SHA256: fixtureHash("ir"), Bytes: 96044})
 	for i, t := range takes {
 		r.Takes = append(r.Takes, fixtureTakeResult(i, t, r))
-		r.Files = append(r.Files, analyze.File{Path: "audio/" + slug(t.name) + ".wav", Use: "take", SHA256: fixtureHash(t.name), Bytes: 7000244, Redistribute: true, Audio: &analyze.AudioFormat{Container: "WAV", Encoding: "24-bit integer", SampleRate: 48000, Channels: 1, Frames: 2333333, Duration: 48.61}})
+		r.Files = append(r.Files, result.File{Path: "audio/" + slug(t.name) + ".wav", Use: "take", SHA256: fixtureHash(t.name), Bytes: 7000244, Redistribute: true, Audio: &result.AudioFormat{Container: "WAV", Encoding: "24-bit integer", SampleRate: 48000, Channels: 1, Frames: 2333333, Duration: 48.61}})
 		for s, sp := range r.Timeline.Spans {
-			r.Spectrum.Differences = append(r.Spectrum.Differences, analyze.Difference{Span: sp.Name, Take: t.name, Third: fixtureDiff(t, takes[0], third, s), Sixth: fixtureDiff(t, takes[0], sixth, s), Twelfth: fixtureDiff(t, takes[0], twelfth, s)})
-			a := analyze.Alternative{Span: sp.Name, Take: t.name, Loudness: unit.DB(0.3 * float64(s) * math.Sin(float64(i))), Unweighted: unit.DB(-0.35 * t.bass), AWeighted: unit.DB(-0.6 * (t.tilt + 3.1)), Weighted468: unit.DB(-1.4 * (t.tilt + 3.1))}
+			r.Spectrum.Differences = append(r.Spectrum.Differences, result.Difference{Span: sp.Name, Take: t.name, Third: fixtureDiff(t, takes[0], third, s), Sixth: fixtureDiff(t, takes[0], sixth, s), Twelfth: fixtureDiff(t, takes[0], twelfth, s)})
+			a := result.Alternative{Span: sp.Name, Take: t.name, Loudness: unit.DB(0.3 * float64(s) * math.Sin(float64(i))), Unweighted: unit.DB(-0.35 * t.bass), AWeighted: unit.DB(-0.6 * (t.tilt + 3.1)), Weighted468: unit.DB(-1.4 * (t.tilt + 3.1))}
 			lo, hi := min(a.Loudness, a.Unweighted, a.AWeighted, a.Weighted468), max(a.Loudness, a.Unweighted, a.AWeighted, a.Weighted468)
 			a.Spread = hi - lo
 			r.Match.Alternatives = append(r.Match.Alternatives, a)
 		}
 		for k, o := range takes[:i] {
 			d := float64(r.AudibleBetween(k, i, 0).Distance())
-			r.Likeness = append(r.Likeness, analyze.Likeness{A: o.name, B: t.name, Spectral: unit.DB(d), Residual: unit.DB(-2 - 20/(1+d*d)), Coherence: unit.Number(0.25 + 0.7/(1+d*d)), Resolved: d > 0.5})
+			r.Likeness = append(r.Likeness, result.Likeness{A: o.name, B: t.name, Spectral: unit.DB(d), Residual: unit.DB(-2 - 20/(1+d*d)), Coherence: unit.Number(0.25 + 0.7/(1+d*d)), Resolved: d > 0.5})
 		}
 		if t.repeat != "" {
-			r.Resolution.Repeats = append(r.Resolution.Repeats, analyze.Repeat{Take: t.name, Of: t.repeat, Level: 0.1, Third: r.Resolution.Third})
+			r.Resolution.Repeats = append(r.Resolution.Repeats, result.Repeat{Take: t.name, Of: t.repeat, Level: 0.1, Third: r.Resolution.Third})
 		}
 	}
 	r.Settings = fixtureSettings(takes)
@@ -169,17 +169,17 @@ func fixtureOf(takes []fixtureTake) *analyze.Result {
 	return r
 }
 
-func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
+func fixtureTakeResult(i int, t fixtureTake, r *result.Result) result.Take {
 	gain := -19.2 - t.level
-	out := analyze.Take{Name: t.name, Slug: slug(t.name), File: "audio/" + slug(t.name) + ".wav", Device: t.device, Role: t.role, RepeatOf: t.repeat, Signal: "mono", Mics: []analyze.Mic{}, Gain: unit.DB(gain),
-		Alignment: analyze.Alignment{Lag: unit.Samples(37.25 + 3.1*float64(i)), LagToReference: unit.Samples(3.1 * float64(i)), Polarity: "same", PolarityToReference: "same", Confidence: 5.2, Certain: true, Drift: 0.02, DriftError: 0.03, Applied: unit.Samples(37.25 + 3.1*float64(i)), PlacedBy: "phase", BesideBy: "phase"},
-		Published: &analyze.Published{Path: "audio/" + slug(t.name) + ".flac", SHA256: fixtureHash(t.name + ".flac"), Bytes: 3876543, Encoding: "FLAC, 24-bit", Channels: 1, SampleRate: 48000, Frames: 2304000, Integrated: -19.204, TruePeak: unit.DBTP(-1 - 0.6*float64(i)), SamplePeak: -1.3, Deviation: -0.004},
-		Noise: analyze.Noise{Measured: true, Duration: 4.4, Mains: 50, Third: []unit.DB{}, Warnings: []string{},
-			AsRecorded: analyze.NoiseLevels{Unweighted: unit.DBFS(t.noise + 6), AWeighted: unit.DBFS(t.noise), Weighted468: unit.DBFS(t.noise + 9), Hum: unit.DBFS(t.noise + t.hum/2), Hiss: unit.DBFS(t.noise - t.hum/2), HumAWeighted: unit.DBFS(t.noise + t.hum/2 - 20)},
+	out := result.Take{Name: t.name, Slug: slug(t.name), File: "audio/" + slug(t.name) + ".wav", Device: t.device, Role: t.role, RepeatOf: t.repeat, Signal: "mono", Mics: []result.Mic{}, Gain: unit.DB(gain),
+		Alignment: result.Alignment{Lag: unit.Samples(37.25 + 3.1*float64(i)), LagToReference: unit.Samples(3.1 * float64(i)), Polarity: "same", PolarityToReference: "same", Confidence: 5.2, Certain: true, Drift: 0.02, DriftError: 0.03, Applied: unit.Samples(37.25 + 3.1*float64(i)), PlacedBy: "phase", BesideBy: "phase"},
+		Published: &result.Published{Path: "audio/" + slug(t.name) + ".flac", SHA256: fixtureHash(t.name + ".flac"), Bytes: 3876543, Encoding: "FLAC, 24-bit", Channels: 1, SampleRate: 48000, Frames: 2304000, Integrated: -19.204, TruePeak: unit.DBTP(-1 - 0.6*float64(i)), SamplePeak: -1.3, Deviation: -0.004},
+		Noise: result.Noise{Measured: true, Duration: 4.4, Mains: 50, Third: []unit.DB{}, Warnings: []string{},
+			AsRecorded: result.NoiseLevels{Unweighted: unit.DBFS(t.noise + 6), AWeighted: unit.DBFS(t.noise), Weighted468: unit.DBFS(t.noise + 9), Hum: unit.DBFS(t.noise + t.hum/2), Hiss: unit.DBFS(t.noise - t.hum/2), HumAWeighted: unit.DBFS(t.noise + t.hum/2 - 20)},
 			CarriedIn:  unit.DBFS(t.noise - 9), Added: unit.DBFS(t.noise - 0.6)}}
 	n := out.Noise.AsRecorded
 	g := unit.DBFS(gain)
-	out.Noise.AsMatched = analyze.NoiseLevels{Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g, Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g}
+	out.Noise.AsMatched = result.NoiseLevels{Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g, Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g}
 	for _, b := range r.Spectrum.Third {
 		f := float64(b.Centre)
 		v := t.noise + gain - 14 + 10*math.Log10(f/1000)*0.6 - 10*math.Log10(1+math.Pow(f/5200, 5)) + (t.hum+12)*math.Exp(-math.Pow(math.Log2(f/100)*1.6, 2))
@@ -197,7 +197,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		out.Alignment.PlacedBy, out.Alignment.BesideBy = "", ""
 	}
 	for s, sp := range r.Timeline.Spans {
-		m := analyze.Measures{Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}
+		m := result.Measures{Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}
 		m.Span, m.Integrated, m.Range = sp.Name, unit.LUFS(t.level-0.4*float64(s)*math.Sin(float64(i+s))), 6.1
 		m.TruePeak, m.RMS = unit.DBTP(t.level+17.5-1.1*float64(i)), unit.DBFS(t.level-1.2)
 		m.MaxMomentary, m.MaxShortTerm = m.Integrated+4.1, m.Integrated+2.2
@@ -205,9 +205,9 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 		m.Crest, m.PeakToLoudness = unit.DB(float64(m.TruePeak)-float64(m.RMS)), unit.LU(float64(m.TruePeak)-float64(m.Integrated))
 		m.Unweighted, m.AWeighted, m.Weighted468 = unit.DB(m.RMS), unit.DB(m.RMS-3), unit.DB(m.RMS+4)
 		m.Third, m.Sixth, m.Twelfth = fixtureDB(t, r.Spectrum.Third, s), fixtureDB(t, r.Spectrum.Sixth, s), fixtureDB(t, r.Spectrum.Twelfth, s)
-		m.Descriptors = analyze.Descriptors{Centroid: unit.Hertz(900 + 220*(t.tilt+3.1)), Tilt: unit.DB(t.tilt), Low: unit.DB(-4.2 + t.bass/3), Mid: -2.6, High: unit.DB(-13 + 2*(t.tilt+3.1))}
+		m.Descriptors = result.Descriptors{Centroid: unit.Hertz(900 + 220*(t.tilt+3.1)), Tilt: unit.DB(t.tilt), Low: unit.DB(-4.2 + t.bass/3), Mid: -2.6, High: unit.DB(-13 + 2*(t.tilt+3.1))}
 		if s == 0 {
-			m.Series = &analyze.Series{Step: 0.5, Momentary: []unit.LUFS{}, ShortTerm: []unit.LUFS{}}
+			m.Series = &result.Series{Step: 0.5, Momentary: []unit.LUFS{}, ShortTerm: []unit.LUFS{}}
 			for k := range 96 {
 				at := float64(k) * 0.5
 				v := t.level + 1.5*math.Sin(at/3.1+float64(i)/4) - 0.05*at
@@ -224,60 +224,60 @@ func fixtureTakeResult(i int, t fixtureTake, r *analyze.Result) analyze.Take {
 	return out
 }
 
-func fixtureSettings(takes []fixtureTake) analyze.Settings {
-	same := func(v, kind string, f float64, stated bool) []analyze.SettingValue {
-		out := []analyze.SettingValue{}
+func fixtureSettings(takes []fixtureTake) result.Settings {
+	same := func(v, kind string, f float64, stated bool) []result.SettingValue {
+		out := []result.SettingValue{}
 		for range takes {
-			out = append(out, analyze.SettingValue{Written: v, Kind: kind, Fraction: unit.Number(f), Stated: stated})
+			out = append(out, result.SettingValue{Written: v, Kind: kind, Fraction: unit.Number(f), Stated: stated})
 		}
 		return out
 	}
-	each := func(f func(fixtureTake) analyze.SettingValue) []analyze.SettingValue {
-		out := []analyze.SettingValue{}
+	each := func(f func(fixtureTake) result.SettingValue) []result.SettingValue {
+		out := []result.SettingValue{}
 		for _, t := range takes {
 			out = append(out, f(t))
 		}
 		return out
 	}
-	fuzz := analyze.SlotSettings{Slot: "fuzz", Kind: "fuzz", Rows: []analyze.SettingRow{{Name: "device", Differs: true, Varied: true, Values: each(func(t fixtureTake) analyze.SettingValue {
-		return analyze.SettingValue{Written: t.device, Kind: "text", Fraction: unit.Number(nan), Stated: true}
+	fuzz := result.SlotSettings{Slot: "fuzz", Kind: "fuzz", Rows: []result.SettingRow{{Name: "device", Differs: true, Varied: true, Values: each(func(t fixtureTake) result.SettingValue {
+		return result.SettingValue{Written: t.device, Kind: "text", Fraction: unit.Number(nan), Stated: true}
 	})}}}
 	for k, name := range []string{"sustain", "tone", "level"} {
-		fuzz.Rows = append(fuzz.Rows, analyze.SettingRow{Name: name, Control: true, Differs: true, Varied: true, Values: each(func(t fixtureTake) analyze.SettingValue {
-			return analyze.SettingValue{Written: t.knobs[k], Kind: t.kind, Fraction: unit.Number(t.fractions[k]), Stated: t.knobs[k] != "", Absent: t.role == "bypass"}
+		fuzz.Rows = append(fuzz.Rows, result.SettingRow{Name: name, Control: true, Differs: true, Varied: true, Values: each(func(t fixtureTake) result.SettingValue {
+			return result.SettingValue{Written: t.knobs[k], Kind: t.kind, Fraction: unit.Number(t.fractions[k]), Stated: t.knobs[k] != "", Absent: t.role == "bypass"}
 		})})
 	}
 	volume := same("noon", "clock", 0.5, true)
-	volume[len(volume)-1] = analyze.SettingValue{Written: "2 o'clock", Kind: "clock", Fraction: 0.7, Stated: true}
-	return analyze.Settings{Slots: []analyze.SlotSettings{
-		{Slot: "reamp", Kind: "", Rows: []analyze.SettingRow{{Name: "device", Values: same("Passive reamp box", "text", nan, true)}, {Name: "level", Control: true, Values: same("3 o'clock", "clock", 0.8, true)}}},
+	volume[len(volume)-1] = result.SettingValue{Written: "2 o'clock", Kind: "clock", Fraction: 0.7, Stated: true}
+	return result.Settings{Slots: []result.SlotSettings{
+		{Slot: "reamp", Kind: "", Rows: []result.SettingRow{{Name: "device", Values: same("Passive reamp box", "text", nan, true)}, {Name: "level", Control: true, Values: same("3 o'clock", "clock", 0.8, true)}}},
 		fuzz,
-		{Slot: "amp", Kind: "valve power amp", Rows: []analyze.SettingRow{{Name: "device", Values: same("Kestrel", "text", nan, true)}, {Name: "volume", Control: true, Allowed: true, Differs: true, Values: volume}, {Name: "bass", Control: true, Values: same("11 o'clock", "clock", 0.4, true)}, {Name: "bright", Control: true, Values: same("off", "switch", 0, true)}}},
-		{Slot: "load", Kind: "load", Rows: []analyze.SettingRow{{Name: "device", Values: same("Reactive load box", "text", nan, true)}, {Name: "impedance", Values: same("8 ohm", "text", nan, true)}}},
-		{Slot: "cabinet", Kind: "cabinet", Rows: []analyze.SettingRow{{Name: "device", Values: same("Open-back 2x12, impulse response", "text", nan, true)}, {Name: "file", Values: same("ir/openback.wav", "text", nan, true)}}},
+		{Slot: "amp", Kind: "valve power amp", Rows: []result.SettingRow{{Name: "device", Values: same("Kestrel", "text", nan, true)}, {Name: "volume", Control: true, Allowed: true, Differs: true, Values: volume}, {Name: "bass", Control: true, Values: same("11 o'clock", "clock", 0.4, true)}, {Name: "bright", Control: true, Values: same("off", "switch", 0, true)}}},
+		{Slot: "load", Kind: "load", Rows: []result.SettingRow{{Name: "device", Values: same("Reactive load box", "text", nan, true)}, {Name: "impedance", Values: same("8 ohm", "text", nan, true)}}},
+		{Slot: "cabinet", Kind: "cabinet", Rows: []result.SettingRow{{Name: "device", Values: same("Open-back 2x12, impulse response", "text", nan, true)}, {Name: "file", Values: same("ir/openback.wav", "text", nan, true)}}},
 	}}
 }
 
-func fixtureChecks(r *analyze.Result, takes []fixtureTake) {
+func fixtureChecks(r *result.Result, takes []fixtureTake) {
 	for i, t := range takes {
-		lag := analyze.Check{ID: "lag", Name: "Constant lag", Group: "sound", Subject: t.name, Outcome: analyze.Passed, Value: unit.Samples(37.25 + 3.1*float64(i)).String(), Limit: "±0.5 sample over the take", LimitSource: "common practice, no source", Why: "A lag that stays constant shows that the same recording was played.", Measured: 0.1, Unit: "samples"}
-		pol := analyze.Check{ID: "polarity", Name: "Polarity", Group: "sound", Subject: t.name, Outcome: analyze.Passed, Value: "same", Limit: "same in all takes", LimitSource: "common practice, no source", Why: "Inverted takes sound thinner where they are mixed."}
-		head := analyze.Check{ID: "headroom", Name: "Headroom", Group: "sound", Subject: t.name, Outcome: analyze.Passed, Value: "−8.1 dBFS", Limit: "−6 dBFS peak", LimitSource: "common practice, no source", Why: "A clipped recording is no longer what the gear did."}
+		lag := result.Check{ID: "lag", Name: "Constant lag", Group: "sound", Subject: t.name, Outcome: result.Passed, Value: unit.Samples(37.25 + 3.1*float64(i)).String(), Limit: "±0.5 sample over the take", LimitSource: "common practice, no source", Why: "A lag that stays constant shows that the same recording was played.", Measured: 0.1, Unit: "samples"}
+		pol := result.Check{ID: "polarity", Name: "Polarity", Group: "sound", Subject: t.name, Outcome: result.Passed, Value: "same", Limit: "same in all takes", LimitSource: "common practice, no source", Why: "Inverted takes sound thinner where they are mixed."}
+		head := result.Check{ID: "headroom", Name: "Headroom", Group: "sound", Subject: t.name, Outcome: result.Passed, Value: "−8.1 dBFS", Limit: "−6 dBFS peak", LimitSource: "common practice, no source", Why: "A clipped recording is no longer what the gear did."}
 		switch t.name {
 		case "Quarry":
-			pol.Outcome, pol.Value, pol.Reason = analyze.NotMeasured, "", "two ways of estimating disagree"
+			pol.Outcome, pol.Value, pol.Reason = result.NotMeasured, "", "two ways of estimating disagree"
 		case "Splitting":
-			head.Outcome, head.Value, head.Do = analyze.Caution, "−3.2 dBFS", "turn the interface’s input down by 3 dB and record again"
+			head.Outcome, head.Value, head.Do = result.Caution, "−3.2 dBFS", "turn the interface’s input down by 3 dB and record again"
 		}
 		r.Checks = append(r.Checks, lag, pol, head)
 	}
 	r.Checks = append(r.Checks,
-		analyze.Check{ID: "match", Name: "Level match reached", Group: "sound", Outcome: analyze.Passed, Value: "0.004 LU", Limit: "0.05 LU", LimitSource: "own limit", Why: "Louder sounds better: a match must be closer than can be heard."},
-		analyze.Check{ID: "varied", Name: "Only the fuzz differs", Group: "settings", Outcome: analyze.Failed, Value: "1 other control moved", Limit: "none", LimitSource: "stated in the manifest", Reason: "amp volume stands at 2 o'clock in No fuzz", Why: "Whatever else moved may be what is heard.", Do: "set the amp’s volume back to noon, or list amp.volume under may_differ"},
-		analyze.Check{ID: "load", Name: "Load after the valve amplifier", Group: "safety", Outcome: analyze.Passed, Value: "Reactive load box, 8 ohm", Limit: "a load or cabinet", LimitSource: "common practice, no source", Why: "Valve power amplifiers need the load they are made for; the manufacturer’s manual decides."})
+		result.Check{ID: "match", Name: "Level match reached", Group: "sound", Outcome: result.Passed, Value: "0.004 LU", Limit: "0.05 LU", LimitSource: "own limit", Why: "Louder sounds better: a match must be closer than can be heard."},
+		result.Check{ID: "varied", Name: "Only the fuzz differs", Group: "settings", Outcome: result.Failed, Value: "1 other control moved", Limit: "none", LimitSource: "stated in the manifest", Reason: "amp volume stands at 2 o'clock in No fuzz", Why: "Whatever else moved may be what is heard.", Do: "set the amp’s volume back to noon, or list amp.volume under may_differ"},
+		result.Check{ID: "load", Name: "Load after the valve amplifier", Group: "safety", Outcome: result.Passed, Value: "Reactive load box, 8 ohm", Limit: "a load or cabinet", LimitSource: "common practice, no source", Why: "Valve power amplifiers need the load they are made for; the manufacturer’s manual decides."})
 	r.Exclusions = append(r.Exclusions,
-		analyze.Exclusion{Accusation: "Another performance was played.", Standing: "excluded by measurement", Because: "the lag of every take is constant within 0.1 sample", Checks: []string{"lag"}},
-		analyze.Exclusion{Accusation: "A knob was moved between takes.", Standing: "rests on the author's word", Because: "positions are written down, not measured", Checks: []string{}},
-		analyze.Exclusion{Accusation: "One take was made louder.", Standing: "excluded by the published files", Because: "they can be measured by anyone", Checks: []string{"match"}})
-	r.Warnings = append(r.Warnings, analyze.Warning{Where: "Splitting", Message: "the file is 0.2 s shorter than the dry recording"}, analyze.Warning{Message: "no loopback was recorded: the reamp level is not known"})
+		result.Exclusion{Accusation: "Another performance was played.", Standing: "excluded by measurement", Because: "the lag of every take is constant within 0.1 sample", Checks: []string{"lag"}},
+		result.Exclusion{Accusation: "A knob was moved between takes.", Standing: "rests on the author's word", Because: "positions are written down, not measured", Checks: []string{}},
+		result.Exclusion{Accusation: "One take was made louder.", Standing: "excluded by the published files", Because: "they can be measured by anyone", Checks: []string{"match"}})
+	r.Warnings = append(r.Warnings, result.Warning{Where: "Splitting", Message: "the file is 0.2 s shorter than the dry recording"}, result.Warning{Message: "no loopback was recorded: the reamp level is not known"})
 }

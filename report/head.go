@@ -1,11 +1,11 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/report/verdict"
 )
@@ -30,7 +30,7 @@ func (f fact) Long() bool { return len(f.Value) > 60 }
 // puts before it.
 type outcomeView struct{ Word, Class string }
 
-func viewOutcome(o analyze.Outcome) outcomeView {
+func viewOutcome(o result.Outcome) outcomeView {
 	return outcomeView{string(o), strings.ReplaceAll(string(o), "not measured", "unmeasured")}
 }
 

@@ -1,7 +1,7 @@
 package report
 
 import (
-	"evenhand/analyze"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )
@@ -24,7 +24,7 @@ func (b *builder) likeness() likenessView {
 			top = d
 		}
 	}
-	v.Spectral = b.matrix("Spectral distance: rms difference of the third octaves that are heard, dB", true, func(l analyze.Likeness) cell {
+	v.Spectral = b.matrix("Spectral distance: rms difference of the third octaves that are heard, dB", true, func(l result.Likeness) cell {
 		c := cell{Text: unit.Format(float64(l.Spectral), 1)}
 		switch d := float64(l.Spectral); {
 		case !l.Resolved:
@@ -34,10 +34,10 @@ func (b *builder) likeness() likenessView {
 		}
 		return c
 	})
-	v.Residual = b.matrix("Null: level of what is left when one is subtracted from the other, dB", false, func(l analyze.Likeness) cell {
+	v.Residual = b.matrix("Null: level of what is left when one is subtracted from the other, dB", false, func(l result.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Residual), 1)}
 	})
-	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", false, func(l analyze.Likeness) cell {
+	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", false, func(l result.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Coherence), 2)}
 	})
 	return v
@@ -45,7 +45,7 @@ func (b *builder) likeness() likenessView {
 
 // matrix sets every pair into a square table, or once each into its lower
 // half; where all pairs are with one take, into that take's column.
-func (b *builder) matrix(caption string, both bool, show func(analyze.Likeness) cell) table {
+func (b *builder) matrix(caption string, both bool, show func(result.Likeness) cell) table {
 	pairs := map[[2]int]cell{}
 	for _, l := range b.res.Likeness {
 		i, j := b.index(l.A), b.index(l.B)

@@ -1,10 +1,10 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 )
 
@@ -48,7 +48,7 @@ func (b *builder) loopback() *loopbackView {
 }
 
 // loopNoise is what the loop adds, and whether it is hum.
-func (b *builder) loopNoise(l *analyze.Loopback) string {
+func (b *builder) loopNoise(l *result.Loopback) string {
 	switch {
 	case math.IsNaN(float64(l.Noise)):
 		return "not measured: " + orElse(l.NoiseReason, "no reason given")
@@ -59,7 +59,7 @@ func (b *builder) loopNoise(l *analyze.Loopback) string {
 }
 
 // reampWords say what the level of a loop is, and how it was found here.
-func reampWords(l *analyze.Loopback) string {
+func reampWords(l *result.Loopback) string {
 	s := "From the part of the loopback that follows the dry recording. The level of a loop that loses lows or treble is the gain of its passband: what it would do everywhere without the loss. A gain with a loss of first or second order or a shelf at each end, or nothing there, is fitted to the sixth octaves that are measured well; where that explains them within their errors, its gain is the level, otherwise the mean of the octaves of 250 Hz to 1 kHz. "
 	switch {
 	case len(l.Shape) > 0:

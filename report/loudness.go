@@ -1,9 +1,9 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"math"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )
@@ -166,8 +166,8 @@ func (b *builder) sectionTable() table {
 	return newTable("Integrated loudness of each section after matching, LUFS", head, rows)
 }
 
-func (b *builder) alternativesOf(span string) []analyze.Alternative {
-	out := []analyze.Alternative{}
+func (b *builder) alternativesOf(span string) []result.Alternative {
+	out := []result.Alternative{}
 	for _, a := range b.res.Match.Alternatives {
 		if a.Span == span {
 			out = append(out, a)
@@ -178,7 +178,7 @@ func (b *builder) alternativesOf(span string) []analyze.Alternative {
 
 func (b *builder) alternatives(span, caption string) (table, string) {
 	alts := b.alternativesOf(span)
-	rows, ranked := []row{}, []analyze.Alternative{}
+	rows, ranked := []row{}, []result.Alternative{}
 	for _, a := range alts {
 		rows = append(rows, b.alternativeRow(a))
 		if b.ranked(a.Take) {
@@ -196,7 +196,7 @@ func alternativeHeads() []cell {
 	return heads("Take", "This span alone, dB", "Unweighted, dB", "A-weighted, dB", "468-weighted, dB", "Spread, dB")
 }
 
-func (b *builder) alternativeRow(a analyze.Alternative) row {
+func (b *builder) alternativeRow(a result.Alternative) row {
 	first := cell{Text: a.Take, Head: true}
 	if i := b.index(a.Take); i >= 0 {
 		first = takeCell(b.labels[i])

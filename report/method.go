@@ -1,6 +1,7 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 
@@ -62,7 +63,7 @@ func (b *builder) method() methodView {
 	add("What counts", resolutionWords(b.res.Resolution))
 	add("What is heard", audibleWords(s)+" Sentences, distances, the spectrum in five figures and the emphasis of plots follow this rule.")
 	if f := b.res.EarlierFormat; f > 0 {
-		if rules := analyze.RulesAfter(f, b.res); len(rules) > 0 {
+		if rules := result.RulesAfter(f, b.res); len(rules) > 0 {
 			add("New rules", newRulesWords(rules))
 		}
 	}
@@ -91,7 +92,7 @@ func (b *builder) method() methodView {
 
 // newRulesWords says by which rules figures of a report that was published before
 // may have changed.
-func newRulesWords(rules []analyze.Rule) string {
+func newRulesWords(rules []result.Rule) string {
 	text := "An earlier version of this report was published before these rules, and its figures may differ for that reason."
 	for _, r := range rules {
 		text += " " + r.Says
@@ -100,7 +101,7 @@ func newRulesWords(rules []analyze.Rule) string {
 }
 
 // besideWords says how sure a take's place beside the other takes is.
-func besideWords(a analyze.Alignment) string {
+func besideWords(a result.Alignment) string {
 	switch a.BesideBy {
 	case "":
 		return "not certain"

@@ -2,26 +2,25 @@ package report
 
 import (
 	"archive/zip"
+	"evenhand/analyze/result"
 	"html"
 	"math"
 	"path/filepath"
 	"strings"
 	"testing"
-
-	"evenhand/analyze"
 )
 
 // TestNewRules asks that the method names the rules that are newer than the
 // report which was published before, and none where there was none.
 func TestNewRules(t *testing.T) {
-	if got := newRulesWords([]analyze.Rule{{Says: "One."}, {Says: "Two."}}); !strings.HasSuffix(got, " One. Two.") {
+	if got := newRulesWords([]result.Rule{{Says: "One."}, {Says: "Two."}}); !strings.HasSuffix(got, " One. Two.") {
 		t.Error(got)
 	}
 	for _, format := range []int{0, 1} {
 		res := fixture()
 		res.EarlierFormat = format
 		page := read(t, filepath.Join(write(t, res), "index.html"))
-		for _, r := range analyze.RulesAfter(1, res) {
+		for _, r := range result.RulesAfter(1, res) {
 			if strings.Contains(page, html.EscapeString(r.Says)) != (format == 1) {
 				t.Errorf("earlier format %d: %q", format, r.Says)
 			}
@@ -42,7 +41,7 @@ func TestLeastThatCounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	res, err := analyze.ReadResult(f)
+	res, err := result.Read(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -68,21 +67,21 @@ func TestLeastThatCounts(t *testing.T) {
 // of that name, and the reference from a take that is called as the median is.
 func TestTimelineOfATakeCalledDry(t *testing.T) {
 	for _, c := range []struct {
-		is    analyze.TimelineSource
-		files []analyze.File
+		is    result.TimelineSource
+		files []result.File
 		want  string
 	}{
-		{analyze.SourceDry, nil, "the dry recording"},
-		{analyze.SourceTake, nil, "the take dry"},
-		{"", []analyze.File{{Use: "take"}, {Use: "dry"}}, "the dry recording"},
-		{"", []analyze.File{{Use: "take"}}, "the take dry"},
+		{result.SourceDry, nil, "the dry recording"},
+		{result.SourceTake, nil, "the take dry"},
+		{"", []result.File{{Use: "take"}, {Use: "dry"}}, "the dry recording"},
+		{"", []result.File{{Use: "take"}}, "the take dry"},
 	} {
-		b := builder{res: &analyze.Result{Files: c.files, Timeline: analyze.Timeline{SourceIs: c.is, Source: "dry"}}}
+		b := builder{res: &result.Result{Files: c.files, Timeline: result.Timeline{SourceIs: c.is, Source: "dry"}}}
 		if got := b.timelineSource(); got != c.want {
 			t.Errorf("%q, %v: %s, want %s", c.is, c.files, got, c.want)
 		}
 	}
-	b := builder{res: &analyze.Result{Takes: []analyze.Take{{Name: "median of all"}}, Spectrum: analyze.Spectrum{Against: "median of all"}}}
+	b := builder{res: &result.Result{Takes: []result.Take{{Name: "median of all"}}, Spectrum: result.Spectrum{Against: "median of all"}}}
 	if got := b.againstWords(); got != "the median of all" {
 		t.Error(got)
 	}

@@ -1,13 +1,13 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"html/template"
 	"slices"
 	"strconv"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/report/chart"
 )
@@ -106,13 +106,13 @@ func svg(s string) template.HTML { return template.HTML(s) } //nolint:gosec // s
 
 // builder holds what the sections' views share.
 type builder struct {
-	res    *analyze.Result
+	res    *result.Result
 	labels []label
 	notes  footnotes
 }
 
 // newPage builds all views from a result.
-func newPage(res *analyze.Result, opts Options) (pageView, error) {
+func newPage(res *result.Result, opts Options) (pageView, error) {
 	b := &builder{res: res, notes: collectFootnotes(res), labels: []label{}}
 	for i, t := range res.Takes {
 		b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
@@ -207,9 +207,9 @@ func floats[T ~float64](in []T) []float64 {
 
 // whole returns the measures over the whole span, and false when there are
 // none.
-func whole(t analyze.Take) (analyze.Measures, bool) {
+func whole(t result.Take) (result.Measures, bool) {
 	if len(t.Measures) == 0 {
-		return analyze.Measures{}, false
+		return result.Measures{}, false
 	}
 	return t.Measures[0], true
 }
@@ -248,7 +248,7 @@ func (b *builder) leftOut() string {
 }
 
 // partWords says what part a take plays; "" for one without a role.
-func partWords(t *analyze.Take) string {
+func partWords(t *result.Take) string {
 	out := []string{}
 	if t.Role != "" {
 		out = append(out, t.Role)
@@ -268,9 +268,9 @@ func (b *builder) wholeName() string {
 }
 
 // sections are the spans after the whole.
-func (b *builder) sections() []analyze.Span {
+func (b *builder) sections() []result.Span {
 	if len(b.res.Timeline.Spans) < 2 {
-		return []analyze.Span{}
+		return []result.Span{}
 	}
 	return b.res.Timeline.Spans[1:]
 }
@@ -306,7 +306,7 @@ type footnote struct {
 
 // collectFootnotes numbers the result's warnings and those of its parts. The
 // same words about several takes or sections are one footnote.
-func collectFootnotes(res *analyze.Result) footnotes {
+func collectFootnotes(res *result.Result) footnotes {
 	out := footnotes{}
 	place := map[string]int{}
 	add := func(where, section, text string) {

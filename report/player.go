@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -16,7 +17,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
@@ -112,7 +112,7 @@ func (*playerData) Scripts() []string {
 // pieces that are cut at the same frames: then the page keeps its plain
 // players. Takes that are withheld are left out: the player numbers its takes
 // as Result.Heard does.
-func newPlayerData(res *analyze.Result) *playerData {
+func newPlayerData(res *result.Result) *playerData {
 	d := &playerData{
 		ID: res.AudioID(), Title: res.Comparison.Title, Rate: res.Timeline.SampleRate,
 		Target: res.Match.Target, Tolerance: res.Parameters.Match.Tolerance,
@@ -166,7 +166,7 @@ func newPlayerData(res *analyze.Result) *playerData {
 
 // pieces describes a file's pieces, and says whether they are cut and named
 // like those before.
-func (d *playerData) pieces(to *playerPieces, in []analyze.Piece) bool {
+func (d *playerData) pieces(to *playerPieces, in []result.Piece) bool {
 	if len(in) == 0 {
 		return false
 	}
@@ -186,7 +186,7 @@ func (d *playerData) pieces(to *playerPieces, in []analyze.Piece) bool {
 	return ok && slices.Equal(d.Cuts, cuts)
 }
 
-func newPlayerBlend(t analyze.Take) *playerBlend {
+func newPlayerBlend(t result.Take) *playerBlend {
 	b := t.Published.Blend
 	own, alone := t.Mics[0], t.Mics[1]
 	if b.Side == "left" {
@@ -227,7 +227,7 @@ func (d *playerData) Rated() bool {
 }
 
 // newPlayerMore is in the order of the player's takes.
-func newPlayerMore(res *analyze.Result) []playerMore {
+func newPlayerMore(res *result.Result) []playerMore {
 	list := []playerMore{}
 	for _, t := range res.Takes {
 		if t.Published == nil {
@@ -263,7 +263,7 @@ const (
 // unless it is for the web only, beside each piece a twin: the same bytes in
 // base64 in a script, for readers who open the page from a disk, where a page may
 // not fetch files.
-func writePlayer(dir string, put func(name string, data []byte) error, res *analyze.Result, webOnly bool) error {
+func writePlayer(dir string, put func(name string, data []byte) error, res *result.Result, webOnly bool) error {
 	scripts, err := fs.Glob(templates.Files(), "*.js")
 	if err != nil {
 		return err

@@ -2,6 +2,7 @@ package report
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -84,7 +85,7 @@ func writeWAV(t *testing.T, path string, channels ...[]float64) {
 // while.
 var played struct {
 	sync.Once
-	res *analyze.Result
+	res *result.Result
 	dir string
 }
 
@@ -98,7 +99,7 @@ func TestMain(m *testing.M) {
 
 // playedReport returns the result and the folder of a report with real audio;
 // neither may be changed.
-func playedReport(t *testing.T) (*analyze.Result, string) {
+func playedReport(t *testing.T) (*result.Result, string) {
 	t.Helper()
 	played.Do(func() {
 		dir, err := os.MkdirTemp("", "evenhand-player-")
@@ -115,7 +116,7 @@ func playedReport(t *testing.T) (*analyze.Result, string) {
 }
 
 // makePlayed measures, publishes and reports a small comparison.
-func makePlayed(t *testing.T, dir string) *analyze.Result {
+func makePlayed(t *testing.T, dir string) *result.Result {
 	t.Helper()
 	const seconds = 26
 	src := t.TempDir()

@@ -2,6 +2,7 @@ package report
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"net/http"
@@ -16,7 +17,6 @@ import (
 	"github.com/chromedp/cdproto/systeminfo"
 	"github.com/chromedp/chromedp"
 
-	"evenhand/analyze"
 	"evenhand/analyze/flacio"
 )
 
@@ -47,7 +47,7 @@ func longReport(t *testing.T, takeCount, pieceFrames, channels int) string {
 	}
 	res := fixtureOf(takes)
 	res.Comparison.Reference = takes[0].name
-	res.Timeline.Spans = []analyze.Span{{Name: "Whole", To: 180, Frames: 180 * playedRate}}
+	res.Timeline.Spans = []result.Span{{Name: "Whole", To: 180, Frames: 180 * playedRate}}
 	must(t, os.MkdirAll(filepath.Join(dir, "audio", "pieces"), 0o755))
 	for i := range res.Takes {
 		take := &res.Takes[i]
@@ -56,7 +56,7 @@ func longReport(t *testing.T, takeCount, pieceFrames, channels int) string {
 			take.Published.Channels = channels
 		}
 		for k := range pieces {
-			p := analyze.Piece{Path: fmt.Sprintf("audio/pieces/%s.%d.flac", take.Slug, k+1), FirstFrame: int64(k * pieceFrames), Frames: int64(pieceFrames), Bytes: 1 << 20}
+			p := result.Piece{Path: fmt.Sprintf("audio/pieces/%s.%d.flac", take.Slug, k+1), FirstFrame: int64(k * pieceFrames), Frames: int64(pieceFrames), Bytes: 1 << 20}
 			must(t, os.WriteFile(filepath.Join(dir, p.Path), nil, 0o644))
 			take.Published.Pieces = append(take.Published.Pieces, p)
 		}

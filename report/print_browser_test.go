@@ -2,6 +2,7 @@ package report
 
 import (
 	"context"
+	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 	"testing"
@@ -9,8 +10,6 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
-
-	"evenhand/analyze"
 )
 
 // On paper nothing scrolls: no table may reach beyond the sheet, with however
@@ -59,8 +58,8 @@ func TestLongNotes(t *testing.T) {
 	}
 	res.Takes[1].Notes = strings.Join(lines, "\n")
 	res.Takes[2].Notes = strings.Repeat("word ", 60)
-	res.Settings.Slots[0].Rows = append(res.Settings.Slots[0].Rows, analyze.SettingRow{Name: "notes", Differs: true, Varied: true,
-		Values: []analyze.SettingValue{{Stated: true, Written: strings.Join(lines, "\n")}, {Stated: true, Written: "short"}}})
+	res.Settings.Slots[0].Rows = append(res.Settings.Slots[0].Rows, result.SettingRow{Name: "notes", Differs: true, Varied: true,
+		Values: []result.SettingValue{{Stated: true, Written: strings.Join(lines, "\n")}, {Stated: true, Written: "short"}}})
 	dir := write(t, res)
 	for _, media := range []string{"screen", "print"} {
 		ctx := browser(t)

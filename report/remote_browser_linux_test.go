@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/binary"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -15,7 +16,6 @@ import (
 	"testing"
 	"time"
 
-	"evenhand/analyze"
 	"evenhand/analyze/flacio"
 	"evenhand/examples/oracle"
 )
@@ -158,7 +158,7 @@ func TestOtherBrowsers(t *testing.T) {
 
 // heardWhole listens to two takes of the page that is open, measures all in the
 // browser and fails where the page complains.
-func heardWhole(t *testing.T, r remote, res *analyze.Result, dir string, record func(time.Duration) []float32) {
+func heardWhole(t *testing.T, r remote, res *result.Result, dir string, record func(time.Duration) []float32) {
 	t.Helper()
 	value[bool](t, r, `(() => {
 		window.complaints = [];

@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -12,7 +13,6 @@ import (
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
@@ -29,18 +29,18 @@ var ErrOtherVersion = errors.New("the results were written by another version of
 // fs.ErrNotExist when there is no report, and ErrOtherVersion when the result,
 // written again, would not give the same bytes or has another format; the result
 // is returned with it then.
-func Read(dir string) (*analyze.Result, error) {
+func Read(dir string) (*result.Result, error) {
 	path := filepath.Join(dir, resultsName)
-	text, err := foreign.ReadFileIn(dir, resultsName, analyze.MaxResults)
+	text, err := foreign.ReadFileIn(dir, resultsName, result.MaxResults)
 	if err != nil {
 		return nil, err
 	}
-	res, err := analyze.DecodeResult(text)
+	res, err := result.Decode(text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
 	again, err := encode(res)
-	if err != nil || !bytes.Equal(again, text) || res.Format != analyze.ResultFormat {
+	if err != nil || !bytes.Equal(again, text) || res.Format != result.Format {
 		return res, fmt.Errorf("%s: %w", path, ErrOtherVersion)
 	}
 	return res, nil
@@ -50,7 +50,7 @@ func Read(dir string) (*analyze.Result, error) {
 // dst with another result about the same published audio. What does not follow
 // from the result, such as the audio, is linked, or copied where the system
 // cannot link.
-func Renew(src, dst string, res *analyze.Result) error {
+func Renew(src, dst string, res *result.Result) error {
 	sums, err := folder.ReadSums(src)
 	if err != nil {
 		return err
@@ -74,7 +74,7 @@ func Renew(src, dst string, res *analyze.Result) error {
 	for _, s := range sums {
 		// Write makes the twins of the pieces again, into the file that is
 		// there: over a link that would change the one in src.
-		if strings.HasPrefix(s.Path, analyze.AudioDir+"/") && path.Ext(s.Path) == twinSuffix {
+		if strings.HasPrefix(s.Path, result.AudioDir+"/") && path.Ext(s.Path) == twinSuffix {
 			opts.WebOnly = false
 			continue
 		}

@@ -7,12 +7,12 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"html/template"
 	"io/fs"
 	"path/filepath"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/report/chart"
 	"evenhand/report/settings"
@@ -48,7 +48,7 @@ var ErrNoTakes = errors.New("report: the result holds no take")
 // the manifest. A settings record in dir is linked and its pictures are shown.
 // The same result gives the same bytes. On an error dir may hold a part of the
 // report; the caller throws it away.
-func Write(dir string, res *analyze.Result, opts Options) error {
+func Write(dir string, res *result.Result, opts Options) error {
 	if res == nil || len(res.Takes) == 0 {
 		return ErrNoTakes
 	}
@@ -110,7 +110,7 @@ func Write(dir string, res *analyze.Result, opts Options) error {
 }
 
 // render makes the page.
-func render(res *analyze.Result, opts Options) ([]byte, error) {
+func render(res *result.Result, opts Options) ([]byte, error) {
 	view, err := newPage(res, opts)
 	if err != nil {
 		return nil, err
@@ -134,7 +134,7 @@ func render(res *analyze.Result, opts Options) ([]byte, error) {
 }
 
 // encode makes results.json: indented, fields in the order of the types.
-func encode(res *analyze.Result) ([]byte, error) {
+func encode(res *result.Result) ([]byte, error) {
 	var out bytes.Buffer
 	e := json.NewEncoder(&out)
 	e.SetEscapeHTML(false)

@@ -5,6 +5,7 @@ import (
 	"encoding/csv"
 	"encoding/json"
 	"errors"
+	"evenhand/analyze/result"
 	"flag"
 	"fmt"
 	"math"
@@ -15,7 +16,6 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
@@ -23,7 +23,7 @@ import (
 var update = flag.Bool("update", false, "write the golden files anew")
 
 // variants are the fixture's edge cases by name.
-func variants() map[string]*analyze.Result {
+func variants() map[string]*result.Result {
 	one := fixtureOf(fixtureTakes[:1])
 	many := make([]fixtureTake, 16)
 	for i := range many {
@@ -47,7 +47,7 @@ func variants() map[string]*analyze.Result {
 	void := fixture()
 	for i := range void.Takes {
 		t := &void.Takes[i]
-		t.Published, t.Noise = nil, analyze.Noise{Reason: "no pause is long enough"}
+		t.Published, t.Noise = nil, result.Noise{Reason: "no pause is long enough"}
 		for k := range t.Measures {
 			m := &t.Measures[k]
 			m.Series = nil
@@ -63,21 +63,21 @@ func variants() map[string]*analyze.Result {
 			d.Difference[b], d.HalfWidth[b], d.Resolved[b] = unit.DB(nan), unit.DB(nan), false
 		}
 	}
-	void.Likeness, void.Checks, void.Timeline.Overview = []analyze.Likeness{}, []analyze.Check{}, []unit.Number{}
+	void.Likeness, void.Checks, void.Timeline.Overview = []result.Likeness{}, []result.Check{}, []unit.Number{}
 	dryless := fixture()
-	dryless.Timeline.SourceIs, dryless.Timeline.Source, dryless.Timeline.SectionsSource = analyze.SourceTake, "Leaning", "none"
+	dryless.Timeline.SourceIs, dryless.Timeline.Source, dryless.Timeline.SectionsSource = result.SourceTake, "Leaning", "none"
 	dryless.Comparison.Reference = ""
 	dryless.Timeline.Spans = dryless.Timeline.Spans[:1]
 	dryless.Spectrum.Against = "median of all"
 	dryless.Resolution.Source = "statistics"
 	looped := fixture()
-	looped.Loopback = &analyze.Loopback{File: "audio/loopback.wav", Broadband: 1.2, Loudness: 1.1, Peak: 1.4, Noise: -88, Lag: 120.5, Polarity: "same", Tilt: -0.1, Certain: false, Reason: "the loop is quiet",
-		Advice: []string{"Turn the reamp box down by 1.2 dB."}, Octaves: []analyze.OctaveLevel{{Band: analyze.Band{Label: "63", Centre: 63.1}, Level: -0.8, Measured: true}, {Band: analyze.Band{Label: "16k", Centre: 15849}}}}
-	return map[string]*analyze.Result{"usual": fixture(), "one": one, "many": fixtureOf(many), "hostile": hostile, "void": void, "dryless": dryless, "loopback": looped,
-		"audience": heardBy(fixture(), 60, 0.85, allKinds...), "crowded": heardBy(fixtureOf(many), 25, 0.7, allKinds...), "alone": heardBy(fixture(), 1, 1, allKinds...), "bare": {Takes: []analyze.Take{{Name: "Bare"}}}}
+	looped.Loopback = &result.Loopback{File: "audio/loopback.wav", Broadband: 1.2, Loudness: 1.1, Peak: 1.4, Noise: -88, Lag: 120.5, Polarity: "same", Tilt: -0.1, Certain: false, Reason: "the loop is quiet",
+		Advice: []string{"Turn the reamp box down by 1.2 dB."}, Octaves: []result.OctaveLevel{{Band: result.Band{Label: "63", Centre: 63.1}, Level: -0.8, Measured: true}, {Band: result.Band{Label: "16k", Centre: 15849}}}}
+	return map[string]*result.Result{"usual": fixture(), "one": one, "many": fixtureOf(many), "hostile": hostile, "void": void, "dryless": dryless, "loopback": looped,
+		"audience": heardBy(fixture(), 60, 0.85, allKinds...), "crowded": heardBy(fixtureOf(many), 25, 0.7, allKinds...), "alone": heardBy(fixture(), 1, 1, allKinds...), "bare": {Takes: []result.Take{{Name: "Bare"}}}}
 }
 
-func write(t *testing.T, res *analyze.Result) string {
+func write(t *testing.T, res *result.Result) string {
 	t.Helper()
 	dir := t.TempDir()
 	if err := Write(dir, res, Options{Manifest: []byte("title: Test\n")}); err != nil {
@@ -176,7 +176,7 @@ func TestWeight(t *testing.T) {
 
 func TestResultsRoundTrip(t *testing.T) {
 	dir := write(t, fixture())
-	var back analyze.Result
+	var back result.Result
 	if err := json.Unmarshal([]byte(read(t, filepath.Join(dir, "results.json"))), &back); err != nil {
 		t.Fatal(err)
 	}
@@ -186,7 +186,7 @@ func TestResultsRoundTrip(t *testing.T) {
 }
 
 func TestWriteRefusesNothing(t *testing.T) {
-	for _, r := range []*analyze.Result{nil, {}} {
+	for _, r := range []*result.Result{nil, {}} {
 		if err := Write(t.TempDir(), r, Options{}); !errors.Is(err, ErrNoTakes) {
 			t.Errorf("got %v", err)
 		}
@@ -252,7 +252,7 @@ func TestCSV(t *testing.T) {
 // The first paragraph says what is compared, what was held equal and how the
 // checks came out; a check that fails stands at its very beginning.
 func TestFirstParagraph(t *testing.T) {
-	lead := func(res *analyze.Result) string {
+	lead := func(res *result.Result) string {
 		page := read(t, filepath.Join(write(t, res), "index.html"))
 		m := regexp.MustCompile(`(?s)<p class="[^"]*">(.*?)</p>`).FindAllStringSubmatch(page[strings.Index(page, "</h1>"):], 1)
 		if len(m) == 0 {
@@ -278,8 +278,8 @@ func TestFirstParagraph(t *testing.T) {
 	}
 	in(text, "1 other control moved", "meant to differ in the fuzz alone", "Held equal", "21 checks: 1 failed", "18 passed", "matched to")
 	for i := range res.Checks {
-		if res.Checks[i].Outcome == analyze.Failed {
-			res.Checks[i].Outcome = analyze.Passed
+		if res.Checks[i].Outcome == result.Failed {
+			res.Checks[i].Outcome = result.Passed
 		}
 	}
 	in(lead(res), "meant to differ in the fuzz alone", "Held equal", "21 checks: 0 failed, 1 caution, 1 not measured, 19 passed.", "matched to")

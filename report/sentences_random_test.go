@@ -2,6 +2,7 @@ package report_test
 
 import (
 	"cmp"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -33,30 +34,30 @@ func (r random) one(n int) bool { return r.IntN(n) == 0 }
 
 func nan() float64 { return math.NaN() }
 
-func randomResult(seed uint64) *analyze.Result { return randomResultOf(seed, 0) }
+func randomResult(seed uint64) *result.Result { return randomResultOf(seed, 0) }
 
 // randomResultOf has so many takes; 0: a few.
-func randomResultOf(seed uint64, takes int) *analyze.Result {
+func randomResultOf(seed uint64, takes int) *result.Result {
 	r := random{rand.New(rand.NewPCG(seed, 2024))}
-	res := &analyze.Result{
-		Format: analyze.ResultFormat, Tool: analyze.Tool{Name: "evenhand", Version: "test"},
-		Comparison: analyze.Comparison{Title: fmt.Sprintf("Comparison %d", seed), Slot: "fuzz", Varies: "fuzz"},
-		Files:      []analyze.File{{Path: "c.yaml", Use: "manifest"}},
-		Timeline:   analyze.Timeline{SourceIs: analyze.SourceDry, Source: "dry", SampleRate: 48000, SectionsSource: "manifest", Pauses: []analyze.Span{}, Overview: []unit.Number{}},
-		Likeness:   []analyze.Likeness{}, Checks: []analyze.Check{}, Exclusions: []analyze.Exclusion{}, Warnings: []analyze.Warning{},
+	res := &result.Result{
+		Format: result.Format, Tool: result.Tool{Name: "evenhand", Version: "test"},
+		Comparison: result.Comparison{Title: fmt.Sprintf("Comparison %d", seed), Slot: "fuzz", Varies: "fuzz"},
+		Files:      []result.File{{Path: "c.yaml", Use: "manifest"}},
+		Timeline:   result.Timeline{SourceIs: result.SourceDry, Source: "dry", SampleRate: 48000, SectionsSource: "manifest", Pauses: []result.Span{}, Overview: []unit.Number{}},
+		Likeness:   []result.Likeness{}, Checks: []result.Check{}, Exclusions: []result.Exclusion{}, Warnings: []result.Warning{},
 	}
 	if r.one(3) {
 		res.Comparison.Control, res.Comparison.Varies = "tone", "fuzz.tone"
 	}
 	if r.one(2) {
-		res.Files = append(res.Files, analyze.File{Path: "dry.wav", Use: "dry"})
+		res.Files = append(res.Files, result.File{Path: "dry.wav", Use: "dry"})
 	}
 	for k, name := range []string{"Whole", "Low riff", "Chords", "Lead"}[:1+r.IntN(4)] {
 		from := unit.Seconds(12 * k)
-		res.Timeline.Spans = append(res.Timeline.Spans, analyze.Span{Name: name, From: from, To: from + 12, FirstFrame: unit.Frames(from * 48000), Frames: 12 * 48000})
+		res.Timeline.Spans = append(res.Timeline.Spans, result.Span{Name: name, From: from, To: from + 12, FirstFrame: unit.Frames(from * 48000), Frames: 12 * 48000})
 	}
 	for _, b := range spectrum.Bands(3, 20, 20000) {
-		res.Spectrum.Third = append(res.Spectrum.Third, analyze.Band{Label: b.Label, Centre: b.Centre, Low: b.Low, High: b.High})
+		res.Spectrum.Third = append(res.Spectrum.Third, result.Band{Label: b.Label, Centre: b.Centre, Low: b.Low, High: b.High})
 	}
 	p := &res.Parameters.Spectrum
 	p.LowMid, p.MidHigh, p.HeardWithin, p.OverFloor = 250, 2000, 45, 10
@@ -71,14 +72,14 @@ func randomResultOf(seed uint64, takes int) *analyze.Result {
 	r.settings(res)
 	for range r.IntN(12) {
 		k := r.IntN(len(asked))
-		res.Checks = append(res.Checks, analyze.Check{
+		res.Checks = append(res.Checks, result.Check{
 			ID: asked[k].id, Name: asked[k].name, Group: "sound", Subject: res.Takes[r.IntN(len(res.Takes))].Name,
-			Outcome: []analyze.Outcome{analyze.Passed, analyze.Passed, analyze.Caution, analyze.Failed, analyze.NotMeasured}[r.IntN(5)], Value: "3 ms", Limit: []string{"", "2 ms"}[r.IntN(2)], Reason: "so it is"})
+			Outcome: []result.Outcome{result.Passed, result.Passed, result.Caution, result.Failed, result.NotMeasured}[r.IntN(5)], Value: "3 ms", Limit: []string{"", "2 ms"}[r.IntN(2)], Reason: "so it is"})
 	}
 	return res
 }
 
-func (r random) takes(res *analyze.Result, many int) {
+func (r random) takes(res *result.Result, many int) {
 	names := []string{"Alder", "Birch Two", "Cedar", "Dogwood", "Elm 3", "Fir", "Ginkgo", "Hazel Low", "Ironwood", "Juniper"}
 	r.Shuffle(len(names), func(a, b int) { names[a], names[b] = names[b], names[a] })
 	n := 1 + r.IntN(7)
@@ -98,8 +99,8 @@ func (r random) takes(res *analyze.Result, many int) {
 	}
 	alike := r.one(6)
 	for i := range n {
-		t := analyze.Take{Name: names[i], Slug: strings.ReplaceAll(strings.ToLower(names[i]), " ", "-"), Mics: []analyze.Mic{}, Signal: "mono",
-			Alignment: analyze.Alignment{Certain: true, Polarity: "same", PolarityToReference: "same", PlacedBy: analyze.ByPhase, BesideBy: analyze.ByPhase}}
+		t := result.Take{Name: names[i], Slug: strings.ReplaceAll(strings.ToLower(names[i]), " ", "-"), Mics: []result.Mic{}, Signal: "mono",
+			Alignment: result.Alignment{Certain: true, Polarity: "same", PolarityToReference: "same", PlacedBy: analyze.ByPhase, BesideBy: analyze.ByPhase}}
 		switch {
 		case r.one(7):
 			t.Role = "bypass"
@@ -120,7 +121,7 @@ func (r random) takes(res *analyze.Result, many int) {
 			_ = b
 		}
 		for k := range res.Timeline.Spans {
-			m := analyze.Measures{Warnings: []string{}}
+			m := result.Measures{Warnings: []string{}}
 			m.Span = res.Timeline.Spans[k].Name
 			m.Integrated = unit.LUFS(r.between(-30, -12))
 			m.TruePeak, m.Crest = unit.DBTP(r.between(-12, 0)), unit.DB(r.between(8, 20))
@@ -130,7 +131,7 @@ func (r random) takes(res *analyze.Result, many int) {
 			if repeat {
 				m.Integrated = unit.LUFS(stored(float64(res.Takes[0].Measures[k].Integrated) + r.between(-0.08, 0.08)))
 			}
-			m.Descriptors = analyze.Descriptors{Centroid: unit.Hertz(r.between(200, 3000)), Tilt: unit.DB(tilt), Low: -1, Mid: -8, High: unit.DB(r.between(-40, -3))}
+			m.Descriptors = result.Descriptors{Centroid: unit.Hertz(r.between(200, 3000)), Tilt: unit.DB(tilt), Low: -1, Mid: -8, High: unit.DB(r.between(-40, -3))}
 			if alike {
 				m.Descriptors.High = unit.DB(-12 + r.between(0, 1.2))
 			}
@@ -157,17 +158,17 @@ func (r random) takes(res *analyze.Result, many int) {
 		}
 		r.noise(&t, alike)
 		res.Takes = append(res.Takes, t)
-		res.Files = append(res.Files, analyze.File{Path: t.Slug + ".wav", Use: "take"})
+		res.Files = append(res.Files, result.File{Path: t.Slug + ".wav", Use: "take"})
 	}
 	if r.one(2) {
 		res.Comparison.Reference = res.Takes[r.IntN(n)].Name
 	}
-	if n > analyze.AllPairs {
+	if n > result.AllPairs {
 		res.Parameters.PairsWith = cmp.Or(res.Comparison.Reference, res.Takes[0].Name)
 	}
 }
 
-func (r random) noise(t *analyze.Take, alike bool) {
+func (r random) noise(t *result.Take, alike bool) {
 	n := &t.Noise
 	n.Third, n.Warnings = []unit.DB{}, []string{}
 	if n.Measured = !r.one(6); !n.Measured {
@@ -186,7 +187,7 @@ func (r random) noise(t *analyze.Take, alike bool) {
 
 // match gives every take the gain that matches it, as high as the ceiling allows or to a
 // stated target.
-func (r random) match(res *analyze.Result) {
+func (r random) match(res *result.Result) {
 	m := &res.Match
 	highest := math.Inf(1)
 	for _, t := range res.Takes {
@@ -207,9 +208,9 @@ func (r random) match(res *analyze.Result) {
 			d = 0
 		}
 		if r.one(8) {
-			t.Withheld = &analyze.Withheld{Reason: analyze.WithheldReason, Integrated: m.Target + unit.LUFS(d), Deviation: d}
+			t.Withheld = &result.Withheld{Reason: analyze.WithheldReason, Integrated: m.Target + unit.LUFS(d), Deviation: d}
 		} else {
-			t.Published = &analyze.Published{Path: "audio/" + t.Slug + ".flac", Integrated: m.Target + unit.LUFS(d), Deviation: d, Channels: 1, SampleRate: 48000, Frames: 12 * 48000}
+			t.Published = &result.Published{Path: "audio/" + t.Slug + ".flac", Integrated: m.Target + unit.LUFS(d), Deviation: d, Channels: 1, SampleRate: 48000, Frames: 12 * 48000}
 		}
 		if math.Abs(float64(d)) > math.Abs(float64(m.WorstDeviation)) {
 			m.WorstDeviation = d
@@ -224,26 +225,26 @@ func (r random) match(res *analyze.Result) {
 					v[k] = nan()
 				}
 			}
-			m.Alternatives = append(m.Alternatives, analyze.Alternative{Span: s.Name, Take: t.Name, Loudness: unit.DB(v[0]), Unweighted: unit.DB(v[1]), AWeighted: unit.DB(v[2]), Weighted468: unit.DB(v[3]), Spread: unit.DB(stored(slices.Max(v[:]) - slices.Min(v[:])))})
+			m.Alternatives = append(m.Alternatives, result.Alternative{Span: s.Name, Take: t.Name, Loudness: unit.DB(v[0]), Unweighted: unit.DB(v[1]), AWeighted: unit.DB(v[2]), Weighted468: unit.DB(v[3]), Spread: unit.DB(stored(slices.Max(v[:]) - slices.Min(v[:])))})
 		}
 	}
 }
 
 // differences compares the takes, as the package analyze does, with half widths of all
 // sizes.
-func (r random) differences(res *analyze.Result) {
+func (r random) differences(res *result.Result) {
 	sp := &res.Spectrum
-	sp.Sixth, sp.Twelfth, sp.Differences = []analyze.Band{}, []analyze.Band{}, []analyze.Difference{}
+	sp.Sixth, sp.Twelfth, sp.Differences = []result.Band{}, []result.Band{}, []result.Difference{}
 	sp.Against = "median of all"
 	if res.Comparison.Reference != "" {
 		sp.Against = res.Comparison.Reference
 	}
-	res.Resolution = analyze.Resolution{Source: "statistics", Repeats: []analyze.Repeat{}, Level: unit.DB(nan())}
+	res.Resolution = result.Resolution{Source: "statistics", Repeats: []result.Repeat{}, Level: unit.DB(nan())}
 	for i, t := range res.Takes {
 		if t.RepeatOf != "" {
 			d := unit.LU(stored(float64(t.Measures[0].Integrated - res.Takes[0].Measures[0].Integrated)))
 			res.Resolution.Source = "repeat"
-			res.Resolution.Repeats = append(res.Resolution.Repeats, analyze.Repeat{Take: t.Name, Of: t.RepeatOf, Level: d})
+			res.Resolution.Repeats = append(res.Resolution.Repeats, result.Repeat{Take: t.Name, Of: t.RepeatOf, Level: d})
 			if l := unit.DB(math.Abs(float64(d))); math.IsNaN(float64(res.Resolution.Level)) || l > res.Resolution.Level {
 				res.Resolution.Level = l
 			}
@@ -252,7 +253,7 @@ func (r random) differences(res *analyze.Result) {
 			if with := res.Parameters.PairsWith; with != "" && with != res.Takes[k].Name && with != t.Name {
 				continue
 			}
-			l := analyze.Likeness{A: res.Takes[k].Name, B: t.Name, Spectral: unit.DB(stored(float64(res.AudibleBetween(k, i, 0).Distance()))), Residual: -3, Coherence: 0.4, Resolved: !r.one(5)}
+			l := result.Likeness{A: res.Takes[k].Name, B: t.Name, Spectral: unit.DB(stored(float64(res.AudibleBetween(k, i, 0).Distance()))), Residual: -3, Coherence: 0.4, Resolved: !r.one(5)}
 			res.Likeness = append(res.Likeness, l)
 		}
 	}
@@ -262,7 +263,7 @@ func (r random) differences(res *analyze.Result) {
 			if t.Name == res.Comparison.Reference {
 				continue
 			}
-			d := analyze.Difference{Span: s.Name, Take: t.Name}
+			d := result.Difference{Span: s.Name, Take: t.Name}
 			for b := range sp.Third {
 				own, other := float64(t.Measures[k].Third[b]), nan()
 				all := []float64{}
@@ -294,12 +295,12 @@ func (r random) differences(res *analyze.Result) {
 	}
 }
 
-func (r random) settings(res *analyze.Result) {
+func (r random) settings(res *result.Result) {
 	slots := []string{"fuzz", "amp", "load", "cabinet"}[:1+r.IntN(4)]
 	for _, name := range slots {
-		s := analyze.SlotSettings{Slot: name}
+		s := result.SlotSettings{Slot: name}
 		for _, row := range []string{"device", "volume", "bass"}[:1+r.IntN(3)] {
-			x := analyze.SettingRow{Name: row, Control: row != "device", Differs: name == "fuzz" || r.one(5), Varied: name == "fuzz", Allowed: r.one(3)}
+			x := result.SettingRow{Name: row, Control: row != "device", Differs: name == "fuzz" || r.one(5), Varied: name == "fuzz", Allowed: r.one(3)}
 			for i, t := range res.Takes {
 				v := "Kestrel"
 				if row != "device" {
@@ -309,7 +310,7 @@ func (r random) settings(res *analyze.Result) {
 				if x.Differs && i == len(res.Takes)-1 || t.Role == "room" && row == "device" && r.one(2) {
 					v = "Harrier 8"
 				}
-				x.Values = append(x.Values, analyze.SettingValue{Written: v, Kind: "text", Fraction: unit.Number(nan()), Stated: true})
+				x.Values = append(x.Values, result.SettingValue{Written: v, Kind: "text", Fraction: unit.Number(nan()), Stated: true})
 			}
 			s.Rows = append(s.Rows, x)
 		}

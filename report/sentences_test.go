@@ -2,6 +2,7 @@ package report_test
 
 import (
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"html"
 	"math"
@@ -14,7 +15,6 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/examples/campaign"
 	"evenhand/report"
 )
@@ -659,7 +659,7 @@ func TestSentences(t *testing.T) {
 	// Beyond the takes of which all pairs are compared.
 	for seed := range uint64(2) {
 		dir := t.TempDir()
-		if err := report.Write(dir, randomResultOf(seed, analyze.AllPairs+1), report.Options{}); err != nil {
+		if err := report.Write(dir, randomResultOf(seed, result.AllPairs+1), report.Options{}); err != nil {
 			t.Fatal(err)
 		}
 		n += checked(t, fmt.Sprintf("many takes, case %d", seed), dir)

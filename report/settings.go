@@ -1,10 +1,10 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/report/chart"
 	"evenhand/report/settings"
@@ -24,7 +24,7 @@ type settingsView struct {
 
 // setting is a row of the settings with the cells of its takes.
 type setting struct {
-	analyze.SettingRow
+	result.SettingRow
 	slot   string
 	values []cell
 }
@@ -103,7 +103,7 @@ func (b *builder) differsBySetting(groups []settingGroup) table {
 }
 
 // slotHeading names a slot above its settings.
-func slotHeading(s analyze.SlotSettings) string {
+func slotHeading(s result.SlotSettings) string {
 	if s.Kind != "" && s.Kind != s.Slot {
 		return s.Slot + " – " + s.Kind
 	}
@@ -150,7 +150,7 @@ func alike(values []cell) []cell {
 }
 
 // values are a setting's cells, one for each take.
-func (b *builder) values(r analyze.SettingRow) []cell {
+func (b *builder) values(r result.SettingRow) []cell {
 	out := make([]cell, 0, len(r.Values))
 	for _, x := range r.Values {
 		f := fold(x.Written)
@@ -183,7 +183,7 @@ const without = "–"
 const shortValue = 14
 
 // knob is a control's shape: the usual one where no other is stated.
-func knob(v analyze.SettingValue) chart.Knob {
+func knob(v result.SettingValue) chart.Knob {
 	k := chart.UsualKnob(float64(v.Fraction))
 	if v.Travel > 0 {
 		k.From, k.Travel = v.From, v.Travel

@@ -1,11 +1,11 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 )
 
@@ -34,13 +34,13 @@ func TestSettingsOfManyTakes(t *testing.T) {
 		return strings.Join(out, "\n")
 	}
 	view := func(takes, devices int) settingsView {
-		res := &analyze.Result{Comparison: analyze.Comparison{Slot: "fuzz"}}
+		res := &result.Result{Comparison: result.Comparison{Slot: "fuzz"}}
 		b := &builder{res: res}
-		row := func(name string, differs, varied bool, of func(i int) string) analyze.SettingRow {
-			r := analyze.SettingRow{Name: name, Differs: differs, Varied: varied, Control: name != "device"}
+		row := func(name string, differs, varied bool, of func(i int) string) result.SettingRow {
+			r := result.SettingRow{Name: name, Differs: differs, Varied: varied, Control: name != "device"}
 			for i := range takes {
 				v := of(i)
-				r.Values = append(r.Values, analyze.SettingValue{Written: v, Stated: v != "", Absent: v == "", Fraction: unit.Number(nan)})
+				r.Values = append(r.Values, result.SettingValue{Written: v, Stated: v != "", Absent: v == "", Fraction: unit.Number(nan)})
 			}
 			return r
 		}
@@ -52,7 +52,7 @@ func TestSettingsOfManyTakes(t *testing.T) {
 		}
 		for i := range takes {
 			b.labels = append(b.labels, label{Name: fmt.Sprintf("T%d", i)})
-			res.Takes = append(res.Takes, analyze.Take{Device: device(i)})
+			res.Takes = append(res.Takes, result.Take{Device: device(i)})
 		}
 		unlessBypass := func(text string) func(int) string {
 			return func(i int) string {
@@ -62,9 +62,9 @@ func TestSettingsOfManyTakes(t *testing.T) {
 				return strings.ReplaceAll(text, "#", fmt.Sprint(i))
 			}
 		}
-		res.Settings.Slots = []analyze.SlotSettings{
-			{Slot: "fuzz", Kind: "pedal", Rows: []analyze.SettingRow{row("device", true, true, device), row("gain", true, true, unlessBypass("g#")), row("level", false, true, unlessBypass("noon"))}},
-			{Slot: "amp", Rows: []analyze.SettingRow{row("bass", true, false, func(i int) string { return fmt.Sprintf("b%d", i%2) }), row("treble", false, false, func(int) string { return "5" })}},
+		res.Settings.Slots = []result.SlotSettings{
+			{Slot: "fuzz", Kind: "pedal", Rows: []result.SettingRow{row("device", true, true, device), row("gain", true, true, unlessBypass("g#")), row("level", false, true, unlessBypass("noon"))}},
+			{Slot: "amp", Rows: []result.SettingRow{row("bass", true, false, func(i int) string { return fmt.Sprintf("b%d", i%2) }), row("treble", false, false, func(int) string { return "5" })}},
 		}
 		return b.settings(Options{})
 	}

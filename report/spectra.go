@@ -1,13 +1,13 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"html/template"
 	"math"
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
@@ -40,8 +40,8 @@ type sectionWords struct {
 func (b *builder) spectra() spectraView {
 	res := b.res
 	v := spectraView{Against: b.againstWords(), Resolution: resolutionWords(res.Resolution), Strips: []stripView{}, Sections: []sectionWords{}}
-	v.Third = b.spectrumFigure("third", "Third-octave spectra", 1, res.Spectrum.Third, func(m analyze.Measures) []unit.DB { return m.Third })
-	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, res.Spectrum.Twelfth, func(m analyze.Measures) []unit.DB { return m.Twelfth })
+	v.Third = b.spectrumFigure("third", "Third-octave spectra", 1, res.Spectrum.Third, func(m result.Measures) []unit.DB { return m.Third })
+	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, res.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth })
 	v.Third.CSV, v.Twelfth.CSV = "data/spectrum-third-octave.csv", "data/spectrum-twelfth-octave.csv"
 
 	if w := b.brightness(); w != "" {
@@ -52,7 +52,7 @@ func (b *builder) spectra() spectraView {
 	reach := b.reach(wholeName)
 	lo, hi := bandRange(res.Spectrum.Third)
 	strips := chart.NewStrips(lo, hi, reach)
-	shown := []analyze.Difference{}
+	shown := []result.Difference{}
 	for _, d := range b.differences(wholeName) {
 		i := b.index(d.Take)
 		if d.Take == res.Comparison.Reference || i < 0 {
@@ -126,9 +126,9 @@ func (b *builder) brightness() string {
 }
 
 // toneWords are the sentence about a difference.
-func (b *builder) toneWords(d analyze.Difference, heard analyze.Audibility) string {
+func (b *builder) toneWords(d result.Difference, heard result.Audibility) string {
 	res := b.res
-	span := slices.IndexFunc(res.Timeline.Spans, func(s analyze.Span) bool { return s.Name == d.Span })
+	span := slices.IndexFunc(res.Timeline.Spans, func(s result.Span) bool { return s.Name == d.Span })
 	own, others, most := math.NaN(), []float64{}, mostRuns
 	if span > 0 {
 		most = mostSectionRuns
@@ -170,8 +170,8 @@ func (b *builder) againstWords() string {
 }
 
 // differences returns the entries of one span.
-func (b *builder) differences(span string) []analyze.Difference {
-	out := []analyze.Difference{}
+func (b *builder) differences(span string) []result.Difference {
+	out := []result.Difference{}
 	for _, d := range b.res.Spectrum.Differences {
 		if d.Span == span {
 			out = append(out, d)
@@ -182,7 +182,7 @@ func (b *builder) differences(span string) []analyze.Difference {
 
 // counts is the least difference that counts per band, by which Resolved was
 // decided; NaN where none does.
-func counts(d analyze.BandDifferences) []float64 {
+func counts(d result.BandDifferences) []float64 {
 	out := floats(d.HalfWidth)
 	for i := range out {
 		if math.IsInf(out[i], 0) {
@@ -196,7 +196,7 @@ func counts(d analyze.BandDifferences) []float64 {
 const bandReference = "The level is that of the power of all channels: a full-scale sine in one channel is −3.01 dBFS."
 
 // emphasised are the bands of a difference that are resolved and heard.
-func emphasised(d analyze.BandDifferences, heard analyze.Audibility) []bool {
+func emphasised(d result.BandDifferences, heard result.Audibility) []bool {
 	out := make([]bool, len(d.Resolved))
 	for i := range out {
 		out[i] = d.Resolved[i] && i < len(heard.Weight) && heard.Weight[i] > 0
@@ -218,7 +218,7 @@ func (b *builder) reach(span string) float64 {
 	return math.Min(r, 40)
 }
 
-func centres(bands []analyze.Band) []float64 {
+func centres(bands []result.Band) []float64 {
 	out := make([]float64, len(bands))
 	for i, b := range bands {
 		out[i] = float64(b.Centre)
@@ -226,7 +226,7 @@ func centres(bands []analyze.Band) []float64 {
 	return out
 }
 
-func bandRange(bands []analyze.Band) (lo, hi float64) {
+func bandRange(bands []result.Band) (lo, hi float64) {
 	if len(bands) == 0 {
 		return 20, 20000
 	}
@@ -235,7 +235,7 @@ func bandRange(bands []analyze.Band) (lo, hi float64) {
 
 // spectrumFigure draws every take's level in each band. Its table holds every
 // nth band.
-func (b *builder) spectrumFigure(id, title string, every int, bands []analyze.Band, pick func(analyze.Measures) []unit.DB) figure {
+func (b *builder) spectrumFigure(id, title string, every int, bands []result.Band, pick func(result.Measures) []unit.DB) figure {
 	curves := []chart.Curve{}
 	f := figure{ID: "spectrum-" + id, Title: title, Axes: "Band level in dBFS after level matching, over frequency in Hz. " + bandReference + " Whole performance.", Legend: b.labels, Words: []string{}, Download: "CSV, all sections"}
 	head := heads("Band")
@@ -295,7 +295,7 @@ func at(y []float64, k, decimals int) string {
 
 // differenceTable lists every take's difference in each band. The least that
 // counts has a column of its own where it is the same for all takes.
-func (b *builder) differenceTable(ds []analyze.Difference) table {
+func (b *builder) differenceTable(ds []result.Difference) table {
 	head := heads("Band", "Counts from")
 	least, shown := [][]float64{}, [][]bool{}
 	for _, d := range ds {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"bufio"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"strings"
@@ -23,7 +24,7 @@ const (
 // checks for a terminal width columns wide (at least 40; 0 means 80): at most
 // 20 lines at 80 columns. Levels are as recorded; noise is A-weighted and as
 // matched. It returns the first error of w.
-func Summary(w io.Writer, res *analyze.Result, width int) error {
+func Summary(w io.Writer, res *result.Result, width int) error {
 	if width <= 0 {
 		width = 80
 	}
@@ -86,13 +87,13 @@ func Summary(w io.Writer, res *analyze.Result, width int) error {
 	if len(res.Checks) > 0 {
 		terminal.Fold(out, "", fmt.Sprintf("%s: %s", plural(len(res.Checks), "check", "checks"), verdict.Counts(res.Checks)), width)
 	}
-	if found.Outcome != analyze.Passed {
+	if found.Outcome != result.Passed {
 		terminal.Fold(out, "", "evenhand check shows what to do about each", width)
 	}
 	return out.Flush()
 }
 
-func matchLine(res *analyze.Result) string {
+func matchLine(res *result.Result) string {
 	s := "matched to " + res.Match.Target.String()
 	if res.Match.LimitedBy != "" {
 		s += ", limited by " + terminal.Clean(res.Match.LimitedBy)
@@ -102,7 +103,7 @@ func matchLine(res *analyze.Result) string {
 
 // lagLegend says what the question mark behind a lag means, and how far the lags
 // can be off together; "" where there is nothing to say.
-func lagLegend(res *analyze.Result) string {
+func lagLegend(res *result.Result) string {
 	var notes, open []string
 	together := 0.0
 	for _, t := range res.Takes {
@@ -132,7 +133,7 @@ func lagLegend(res *analyze.Result) string {
 }
 
 // lagText prints the lag that is taken out.
-func lagText(a analyze.Alignment) string {
+func lagText(a result.Alignment) string {
 	s := unit.Signed(float64(a.Applied), a.LagDecimals())
 	if a.BesideBy != analyze.ByPhase {
 		s += "?"
@@ -140,7 +141,7 @@ func lagText(a analyze.Alignment) string {
 	return s
 }
 
-func noiseText(n analyze.Noise) string {
+func noiseText(n result.Noise) string {
 	switch {
 	case !n.Measured:
 		return "–"

@@ -2,12 +2,11 @@ package report
 
 import (
 	"bytes"
+	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 	"testing"
 	"unicode/utf8"
-
-	"evenhand/analyze"
 )
 
 const summaryWant = `Four fuzz circuits, one baritone riff
@@ -45,7 +44,7 @@ func TestSummaryFitsAScreen(t *testing.T) {
 		res.Takes = append(res.Takes, res.Takes[0])
 		res.Takes[len(res.Takes)-1].Name = fmt.Sprint(name, i)
 		res.Takes[len(res.Takes)-1].Alignment.BesideBy = ""
-		res.Checks = append(res.Checks, analyze.Check{ID: fmt.Sprint(i % 9), Name: "Reamp response", Subject: fmt.Sprint(name, i), Outcome: analyze.Failed, Value: "6 dB"})
+		res.Checks = append(res.Checks, result.Check{ID: fmt.Sprint(i % 9), Name: "Reamp response", Subject: fmt.Sprint(name, i), Outcome: result.Failed, Value: "6 dB"})
 	}
 	var out bytes.Buffer
 	if err := Summary(&out, res, 80); err != nil {
@@ -79,19 +78,19 @@ func TestSummaryFitsAnyWidth(t *testing.T) {
 // TestLagLegend: a mark where a take's place beside the others is not told by the
 // sound, and one sentence where that of all against the dry recording is not.
 func TestLagLegend(t *testing.T) {
-	a := func(name, placed, beside string) analyze.Take {
-		return analyze.Take{Name: name, Alignment: analyze.Alignment{PlacedBy: placed, BesideBy: beside, AppliedError: 29}}
+	a := func(name, placed, beside string) result.Take {
+		return result.Take{Name: name, Alignment: result.Alignment{PlacedBy: placed, BesideBy: beside, AppliedError: 29}}
 	}
 	for _, c := range []struct {
-		takes []analyze.Take
+		takes []result.Take
 		want  string
 	}{
-		{[]analyze.Take{a("A", "phase", "phase"), a("B", "phase", "phase")}, ""},
-		{[]analyze.Take{a("A", "notes", "phase"), a("B", "notes", "phase")}, "the lags are known to ± 58 samples against the dry recording, far better against each other"},
-		{[]analyze.Take{a("A", "phase", "phase"), a("B", "notes", "notes")}, "? placed beside the other takes by the beginnings of the notes: B"},
-		{[]analyze.Take{a("A", "phase", "phase"), a("B", "", "")}, "? place beside the other takes not certain: B"},
+		{[]result.Take{a("A", "phase", "phase"), a("B", "phase", "phase")}, ""},
+		{[]result.Take{a("A", "notes", "phase"), a("B", "notes", "phase")}, "the lags are known to ± 58 samples against the dry recording, far better against each other"},
+		{[]result.Take{a("A", "phase", "phase"), a("B", "notes", "notes")}, "? placed beside the other takes by the beginnings of the notes: B"},
+		{[]result.Take{a("A", "phase", "phase"), a("B", "", "")}, "? place beside the other takes not certain: B"},
 	} {
-		if got := lagLegend(&analyze.Result{Takes: c.takes}); got != c.want {
+		if got := lagLegend(&result.Result{Takes: c.takes}); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}

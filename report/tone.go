@@ -1,13 +1,13 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"sort"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
@@ -65,7 +65,7 @@ type run struct {
 
 // runsOf returns the runs of a difference, in order of frequency, over the bands for
 // which keep is true and the difference is not 0.
-func runsOf(bands []analyze.Band, heard analyze.Audibility, keep func(band int) bool) []run {
+func runsOf(bands []result.Band, heard result.Audibility, keep func(band int) bool) []run {
 	var out []run
 	open := false
 	var energy, product, most float64
@@ -93,12 +93,12 @@ func runsOf(bands []analyze.Band, heard analyze.Audibility, keep func(band int) 
 
 // toneRuns are the runs of what is played: resolved, with a louder side that is over
 // its floor.
-func toneRuns(bands []analyze.Band, d analyze.BandDifferences, heard analyze.Audibility) []run {
+func toneRuns(bands []result.Band, d result.BandDifferences, heard result.Audibility) []run {
 	return runsOf(bands, heard, func(i int) bool { return d.Resolved[i] && heard.Playing[i] })
 }
 
 // octaves is how wide a run is.
-func (r run) octaves(bands []analyze.Band) float64 {
+func (r run) octaves(bands []result.Band) float64 {
 	return math.Log2(float64(bands[r.last].High) / float64(bands[r.first].Low))
 }
 
@@ -106,7 +106,7 @@ func (r run) octaves(bands []analyze.Band) float64 {
 const narrow = 1.01
 
 // where names the bands of a run.
-func (r run) where(bands []analyze.Band) string {
+func (r run) where(bands []result.Band) string {
 	switch {
 	case r.octaves(bands) <= narrow:
 		return "around " + bandName(bands[r.middle])
@@ -119,7 +119,7 @@ func (r run) where(bands []analyze.Band) string {
 }
 
 // figure is a run's value with its place.
-func (r run) figure(bands []analyze.Band) string {
+func (r run) figure(bands []result.Band) string {
 	s := dB(r.value) + " " + moreOrLess(r.value) + " " + r.where(bands)
 	if r.atLeast {
 		s = "at least " + s
@@ -138,7 +138,7 @@ func moreOrLess(v float64) string {
 // over more than an octave, most of it above brightFrom, makes it brighter or darker if
 // the balance agrees: the part of its power above brightFrom is then greater, or smaller,
 // than in what it is compared with.
-func (r run) character(bands []analyze.Band, balance float64) string {
+func (r run) character(bands []result.Band, balance float64) string {
 	high := 0.0
 	for k, share := range r.shares {
 		if regions[k].to > brightFrom {
@@ -174,7 +174,7 @@ const (
 // difference first, in a word, then others, and where it is the noise that differs.
 // balance is by how many dB the part of its power above brightFrom is greater; most runs
 // are named.
-func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDifferences, heard analyze.Audibility, balance float64, most int) string {
+func spectrumWords(take, against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64, most int) string {
 	if !slices.Contains(d.Resolved, true) {
 		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against)
 	}
@@ -216,7 +216,7 @@ func spectrumWords(take, against string, bands []analyze.Band, d analyze.BandDif
 }
 
 // noiseRuns names where differences are resolved whose louder side is mostly noise.
-func noiseRuns(bands []analyze.Band, d analyze.BandDifferences, heard analyze.Audibility) []string {
+func noiseRuns(bands []result.Band, d result.BandDifferences, heard result.Audibility) []string {
 	raw := heard
 	raw.Difference = d.Difference
 	out := []string{}
@@ -242,7 +242,7 @@ func brightnessWords(high []levelPoint, repeats float64, corner unit.Hertz) stri
 }
 
 // audibleWords state the rule of what is heard.
-func audibleWords(p analyze.SpectrumParameters) string {
+func audibleWords(p result.SpectrumParameters) string {
 	low := ""
 	if p.LowestString > 0 {
 		low = " One below 0.8 of the lowest string's pitch (" + p.LowestString.String() + ") counts only if both are."

@@ -1,10 +1,10 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )
@@ -12,10 +12,10 @@ import (
 // toneOf compares a take with another, both flat in third octaves at −20 dB but for
 // what own and other say of some bands, over floors of −100 dB but for those named.
 // Everything is resolved but where the two are within 0.5 dB.
-func toneOf(own, other, floors map[int]float64) (analyze.BandDifferences, analyze.Audibility) {
+func toneOf(own, other, floors map[int]float64) (result.BandDifferences, result.Audibility) {
 	bands := fixtureBands(3) // 25 Hz is 0, 250 Hz 10, 1 kHz 16, 5 kHz 23, 20 kHz 29
-	side := func(at map[int]float64) analyze.ThirdOctaves {
-		s := analyze.ThirdOctaves{Levels: make([]unit.DB, len(bands)), Floor: make([]unit.DB, len(bands))}
+	side := func(at map[int]float64) result.ThirdOctaves {
+		s := result.ThirdOctaves{Levels: make([]unit.DB, len(bands)), Floor: make([]unit.DB, len(bands))}
 		for i := range bands {
 			s.Levels[i], s.Floor[i] = -20, -100
 			if v, ok := at[i]; ok {
@@ -28,12 +28,12 @@ func toneOf(own, other, floors map[int]float64) (analyze.BandDifferences, analyz
 		return s
 	}
 	a, b := side(own), side(other)
-	d := analyze.BandDifferences{Difference: make([]unit.DB, len(bands)), HalfWidth: make([]unit.DB, len(bands)), Resolved: make([]bool, len(bands))}
+	d := result.BandDifferences{Difference: make([]unit.DB, len(bands)), HalfWidth: make([]unit.DB, len(bands)), Resolved: make([]bool, len(bands))}
 	for i := range bands {
 		d.Difference[i], d.HalfWidth[i] = a.Levels[i]-b.Levels[i], 0.5
 		d.Resolved[i] = d.Difference[i] > 0.5 || d.Difference[i] < -0.5
 	}
-	return d, analyze.Audible(bands, a, b, 61.735)
+	return d, result.Audible(bands, a, b, 61.735)
 }
 
 // levels are one level over a range of bands.
@@ -87,7 +87,7 @@ func TestSpectrumWords(t *testing.T) {
 		}
 	}
 	d, _ := toneOf(levelsFrom(3, 5, -10), nil, nil)
-	if got := spectrumWords("Splitting", "Leaning", bands, d, analyze.Audibility{}, 0, 3); !strings.Contains(got, "is not measured") {
+	if got := spectrumWords("Splitting", "Leaning", bands, d, result.Audibility{}, 0, 3); !strings.Contains(got, "is not measured") {
 		t.Error(got)
 	}
 }

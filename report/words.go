@@ -1,11 +1,11 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 )
@@ -57,7 +57,7 @@ func roundedUp(v float64, decimals int) string {
 func dB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
 
 // bandName prints a band's nominal frequency with its unit.
-func bandName(b analyze.Band) string {
+func bandName(b result.Band) string {
 	l := strings.TrimSpace(strings.TrimSuffix(b.Label, "Hz"))
 	switch {
 	case l == "":
@@ -69,7 +69,7 @@ func bandName(b analyze.Band) string {
 }
 
 // resolutionWords says what the smallest difference that counts rests on.
-func resolutionWords(r analyze.Resolution) string {
+func resolutionWords(r result.Resolution) string {
 	leftOut := ""
 	for _, u := range r.LeftOut {
 		leftOut += fmt.Sprintf(" %s, which repeats %s, does not count for this, because something changed while one of the two was recorded: %s.", u.Take, u.Of, u.Change)
@@ -146,8 +146,8 @@ func crestWords(crest []levelPoint) string {
 
 // alternativeWords says how far other conventions of matching would disagree
 // with the one used, over the whole span.
-func alternativeWords(alts []analyze.Alternative) string {
-	var most analyze.Alternative
+func alternativeWords(alts []result.Alternative) string {
+	var most result.Alternative
 	found := false
 	for _, a := range alts {
 		s := float64(a.Spread)
@@ -185,11 +185,11 @@ func alternativeWords(alts []analyze.Alternative) string {
 
 // noiseWords says which contestant is the noisiest after matching and of what kind
 // its noise is. Gated takes and takes without a measurement are named apart.
-func noiseWords(takes []analyze.Take) []string {
+func noiseWords(takes []result.Take) []string {
 	out := []string{}
 	var ps []levelPoint
 	var gated, missing []string
-	byName := map[string]analyze.Noise{}
+	byName := map[string]result.Noise{}
 	for _, t := range takes {
 		switch {
 		case !t.Noise.Measured:
@@ -226,7 +226,7 @@ func noiseWords(takes []analyze.Take) []string {
 
 // humShare says how much of the A-weighted power in the pauses is hum; "" where no
 // hum was found, or where an earlier version measured, which did not know it.
-func humShare(n analyze.NoiseLevels) string {
+func humShare(n result.NoiseLevels) string {
 	share := 100 * unit.ToPower(float64(n.HumAWeighted-n.AWeighted))
 	switch {
 	case math.IsNaN(share) || n.HumAWeighted == 0:
@@ -240,12 +240,12 @@ func humShare(n analyze.NoiseLevels) string {
 // likenessWords names the most and the least alike pair of ranked takes, says which
 // takes are left out of that, and counts the pairs that are not resolved. with is the
 // take that all pairs are with; "" where every take makes a pair with every other.
-func likenessWords(ls []analyze.Likeness, with string, ranked func(string) bool, leftOut string) []string {
+func likenessWords(ls []result.Likeness, with string, ranked func(string) bool, leftOut string) []string {
 	out := []string{}
 	if with != "" {
-		out = append(out, fmt.Sprintf("This comparison has more than %d takes, so likeness is measured only between %s and each of the others.", analyze.AllPairs, with))
+		out = append(out, fmt.Sprintf("This comparison has more than %d takes, so likeness is measured only between %s and each of the others.", result.AllPairs, with))
 	}
-	var near, far *analyze.Likeness
+	var near, far *result.Likeness
 	unresolved := 0
 	for i := range ls {
 		l := &ls[i]
@@ -269,7 +269,7 @@ func likenessWords(ls []analyze.Likeness, with string, ranked func(string) bool,
 	switch {
 	case far == nil:
 	case with != "":
-		other := func(l *analyze.Likeness) string {
+		other := func(l *result.Likeness) string {
 			if l.A == with {
 				return l.B
 			}

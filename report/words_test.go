@@ -1,6 +1,7 @@
 package report
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"html"
 	"math"
@@ -9,7 +10,6 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )
@@ -32,7 +32,7 @@ func TestBandName(t *testing.T) {
 	for _, c := range []struct {
 		label, want string
 	}{{"250", "250 Hz"}, {"1k", "1 kHz"}, {"1.25k", "1.25 kHz"}, {"1.25 kHz", "1.25 kHz"}, {"31.5 Hz", "31.5 Hz"}, {"", "100 Hz"}} {
-		if got := bandName(analyze.Band{Label: c.label, Centre: 100}); got != c.want {
+		if got := bandName(result.Band{Label: c.label, Centre: 100}); got != c.want {
 			t.Errorf("%q: %q, want %q", c.label, got, c.want)
 		}
 	}
@@ -74,18 +74,18 @@ func TestCrestWords(t *testing.T) {
 }
 
 func TestAlternativeWords(t *testing.T) {
-	alt := func(u, a, w, s float64) analyze.Alternative {
-		return analyze.Alternative{Take: "Splitting", Unweighted: unit.DB(u), AWeighted: unit.DB(a), Weighted468: unit.DB(w), Spread: unit.DB(s)}
+	alt := func(u, a, w, s float64) result.Alternative {
+		return result.Alternative{Take: "Splitting", Unweighted: unit.DB(u), AWeighted: unit.DB(a), Weighted468: unit.DB(w), Spread: unit.DB(s)}
 	}
 	for _, c := range []struct {
-		in   []analyze.Alternative
+		in   []result.Alternative
 		want string
 	}{
 		{nil, "could not be worked out"},
-		{[]analyze.Alternative{alt(0, 0, 0, nan)}, "could not be worked out"},
-		{[]analyze.Alternative{alt(0.1, 0.2, -0.1, 0.3)}, "hardly matters"},
-		{[]analyze.Alternative{alt(0.1, 0.2, -0.1, 0.3), alt(1, -0.5, -2.5, 3.5)}, "3.5 dB between the greatest and the least gain they ask for. Matched by 468-weighted level it would play 2.5 dB quieter than it does here."},
-		{[]analyze.Alternative{alt(2, nan, nan, 2)}, "Matched by unweighted level it would play 2.0 dB louder"},
+		{[]result.Alternative{alt(0, 0, 0, nan)}, "could not be worked out"},
+		{[]result.Alternative{alt(0.1, 0.2, -0.1, 0.3)}, "hardly matters"},
+		{[]result.Alternative{alt(0.1, 0.2, -0.1, 0.3), alt(1, -0.5, -2.5, 3.5)}, "3.5 dB between the greatest and the least gain they ask for. Matched by 468-weighted level it would play 2.5 dB quieter than it does here."},
+		{[]result.Alternative{alt(2, nan, nan, 2)}, "Matched by unweighted level it would play 2.0 dB louder"},
 	} {
 		if got := alternativeWords(c.in); !strings.Contains(got, c.want) {
 			t.Errorf("%q lacks %q", got, c.want)
@@ -95,19 +95,19 @@ func TestAlternativeWords(t *testing.T) {
 
 func TestNoiseWords(t *testing.T) {
 	// Unweighted, the hum is 20 dB above the hiss throughout.
-	take := func(name string, a, hum float64, gated, measured bool) analyze.Take {
-		return analyze.Take{Name: name, Noise: analyze.Noise{Measured: measured, Gated: gated, AsMatched: analyze.NoiseLevels{AWeighted: unit.DBFS(a), HumAWeighted: unit.DBFS(hum), Hum: -30, Hiss: -50}}}
+	take := func(name string, a, hum float64, gated, measured bool) result.Take {
+		return result.Take{Name: name, Noise: result.Noise{Measured: measured, Gated: gated, AsMatched: result.NoiseLevels{AWeighted: unit.DBFS(a), HumAWeighted: unit.DBFS(hum), Hum: -30, Hiss: -50}}}
 	}
 	for _, c := range []struct {
-		in   []analyze.Take
+		in   []result.Take
 		want string
 	}{
-		{[]analyze.Take{take("A", -60, -70, false, true), take("B", -50, -50.5, false, true)}, "After matching, B has the most noise in the pauses: −50.0 dBFS A-weighted, 10.0 dB above A, the quietest; 89 % of that power is hum."},
-		{[]analyze.Take{take("A", -60, -69.2, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise; 12 % of that power is hum."},
-		{[]analyze.Take{take("A", -60, -84, false, true), take("B", -60.4, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted; A has the most, −60.0 dBFS; less than 1 % of that power is hum."},
-		{[]analyze.Take{take("A", -60, nan, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
-		{[]analyze.Take{take("A", -60, 0, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
-		{[]analyze.Take{take("A", -99, nan, true, true), take("B", 0, 0, false, false)}, "The pauses of A were closed by a noise gate or muted: those figures describe the gate, not the circuit.|Noise was not measured for B."},
+		{[]result.Take{take("A", -60, -70, false, true), take("B", -50, -50.5, false, true)}, "After matching, B has the most noise in the pauses: −50.0 dBFS A-weighted, 10.0 dB above A, the quietest; 89 % of that power is hum."},
+		{[]result.Take{take("A", -60, -69.2, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise; 12 % of that power is hum."},
+		{[]result.Take{take("A", -60, -84, false, true), take("B", -60.4, -63, false, true)}, "After matching, the takes are alike in noise within 0.4 dB A-weighted; A has the most, −60.0 dBFS; less than 1 % of that power is hum."},
+		{[]result.Take{take("A", -60, nan, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
+		{[]result.Take{take("A", -60, 0, false, true)}, "After matching, the pauses of A hold −60.0 dBFS of A-weighted noise."},
+		{[]result.Take{take("A", -99, nan, true, true), take("B", 0, 0, false, false)}, "The pauses of A were closed by a noise gate or muted: those figures describe the gate, not the circuit.|Noise was not measured for B."},
 	} {
 		if got := strings.Join(noiseWords(c.in), "|"); got != c.want {
 			t.Errorf("got  %s\nwant %s", got, c.want)
@@ -116,7 +116,7 @@ func TestNoiseWords(t *testing.T) {
 }
 
 func TestLikenessWordsLeaveOutWhatIsNotResolved(t *testing.T) {
-	got := strings.Join(likenessWords([]analyze.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}, "", func(string) bool { return true }, ""), " ")
+	got := strings.Join(likenessWords([]result.Likeness{{A: "A", B: "B", Spectral: 9}, {A: "A", B: "C", Spectral: 2, Resolved: true}, {A: "B", B: "C", Spectral: 3, Resolved: true}}, "", func(string) bool { return true }, ""), " ")
 	want := "Furthest apart in tone are B and C (3.0 dB rms over the third octaves that are heard); closest, of those that can be told apart, are A and C (2.0 dB). 1 pair cannot be told apart in tone by this measurement and is shown in grey."
 	if got != want {
 		t.Errorf("got %s", got)
@@ -133,7 +133,7 @@ func TestThinKeepsTheGreatest(t *testing.T) {
 // TestReampWords asks that the page says what the level of a loop is: of which
 // passband, of a flat loop, or of a middle from which it was not told apart.
 func TestReampWords(t *testing.T) {
-	loop := analyze.Loopback{File: "loop.wav", Certain: true, Level: 0.1, LevelError: 0.02, Middle: -0.09, LevelBands: "250 Hz to 1 kHz", FitFrom: 20, FitTo: 20000}
+	loop := result.Loopback{File: "loop.wav", Certain: true, Level: 0.1, LevelError: 0.02, Middle: -0.09, LevelBands: "250 Hz to 1 kHz", FitFrom: 20, FitTo: 20000}
 	for _, c := range []struct {
 		separated bool
 		shape     []string
@@ -159,7 +159,7 @@ func TestReampWords(t *testing.T) {
 // Two channels that carry one signal are told where the take is heard.
 func TestEqualChannelsAreTold(t *testing.T) {
 	res := fixture()
-	res.Takes[1].Signal, res.Takes[1].EqualChannels = "stereo", &analyze.EqualChannels{Within: -98.04}
+	res.Takes[1].Signal, res.Takes[1].EqualChannels = "stereo", &result.EqualChannels{Within: -98.04}
 	b := &builder{res: res, labels: make([]label, len(res.Takes))}
 	if got, want := b.listen().Takes[1].Signal, "stereo, channels equal to within −98.0 dBFS"; got != want {
 		t.Errorf("%q, want %q", got, want)
@@ -189,7 +189,7 @@ func TestSentencesFold(t *testing.T) {
 // them as the loudest, noisiest, most and least alike of all, the sentences are
 // those of the takes that compete.
 func TestOnlyContestantsAreRanked(t *testing.T) {
-	words := func(res *analyze.Result) string {
+	words := func(res *result.Result) string {
 		b := &builder{res: res, labels: []label{}}
 		for i, t := range res.Takes {
 			b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i))})
@@ -236,12 +236,12 @@ func TestOnlyContestantsAreRanked(t *testing.T) {
 // A repeat between which and its take something changed is named where the smallest
 // difference that counts is explained.
 func TestResolutionWordsLeaveOut(t *testing.T) {
-	r := analyze.Resolution{Source: "statistics", LeftOut: []analyze.Unsteady{{Take: "Splitting again", Of: "Splitting", Change: "the level is −3.0 dB off from 0:27.0 to 0:42.0"}}}
+	r := result.Resolution{Source: "statistics", LeftOut: []result.Unsteady{{Take: "Splitting again", Of: "Splitting", Change: "the level is −3.0 dB off from 0:27.0 to 0:42.0"}}}
 	s := resolutionWords(r)
 	if !strings.Contains(s, "Splitting again, which repeats Splitting, does not count") || !strings.Contains(s, "−3.0 dB off from 0:27.0 to 0:42.0.") || strings.Contains(s, "No take was recorded twice") {
 		t.Error(s)
 	}
-	r.Source, r.Repeats = "repeat", []analyze.Repeat{{Take: "Moss again", Of: "Moss"}}
+	r.Source, r.Repeats = "repeat", []result.Repeat{{Take: "Moss again", Of: "Moss"}}
 	if s := resolutionWords(r); !strings.Contains(s, "Moss again repeats Moss") || !strings.Contains(s, "Splitting again, which repeats Splitting, does not count") {
 		t.Error(s)
 	}

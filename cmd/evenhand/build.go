@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -41,14 +42,14 @@ func (o *buildOptions) flags(cmd *cobra.Command) {
 // readEarlier returns what the report in a folder says to the one that
 // replaces it; nil when there is none.
 func readEarlier(dir string) (*analyze.Earlier, error) {
-	text, err := foreign.ReadFileIn(dir, resultsName, analyze.MaxResults)
+	text, err := foreign.ReadFileIn(dir, resultsName, result.MaxResults)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
 	if err != nil {
 		return nil, err
 	}
-	res, err := analyze.DecodeResult(text)
+	res, err := result.Decode(text)
 	if err != nil {
 		return nil, usageError{fmt.Errorf("%s: %w; type --target new to build without it", filepath.Join(dir, resultsName), err)}
 	}
@@ -82,7 +83,7 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 
 // build measures a comparison and writes its report to out; earlier is the
 // folder of the report whose target is kept, "" for none.
-func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*analyze.Result, error) {
+func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*result.Result, error) {
 	ctx := cmd.Context()
 	c, err := manifest.Load(path, analyze.CheckLimit)
 	if err != nil {
@@ -163,14 +164,14 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*anal
 
 // insteadOfLosing says what can be done about answers that would be lost.
 func insteadOfLosing(lost error) string {
-	if errors.Is(lost, analyze.ErrRenamed) {
+	if errors.Is(lost, result.ErrRenamed) {
 		return "build with --drop-answers and tally all comments again, which counts them by the new names"
 	}
 	return "write to another folder to keep both reports, undo what changed the audio, or build with --drop-answers to continue without the answers"
 }
 
 // sayWarnings writes what is doubtful about a result.
-func sayWarnings(w io.Writer, warnings []analyze.Warning) {
+func sayWarnings(w io.Writer, warnings []result.Warning) {
 	for _, x := range warnings {
 		where := ""
 		if x.Where != "" {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"slices"
@@ -56,12 +57,12 @@ prints the ids in brackets.`,
 			sayWarnings(cmd.ErrOrStderr(), s.Result.Warnings)
 			if asJSON {
 				err = writeJSON(cmd, struct {
-					Tool       analyze.Tool        `json:"tool"`
-					Comparison analyze.Comparison  `json:"comparison"`
-					Checks     []analyze.Check     `json:"checks"`
-					Exclusions []analyze.Exclusion `json:"exclusions"`
-					Loopback   *analyze.Loopback   `json:"loopback,omitempty"`
-					Warnings   []analyze.Warning   `json:"warnings"`
+					Tool       result.Tool        `json:"tool"`
+					Comparison result.Comparison  `json:"comparison"`
+					Checks     []result.Check     `json:"checks"`
+					Exclusions []result.Exclusion `json:"exclusions"`
+					Loopback   *result.Loopback   `json:"loopback,omitempty"`
+					Warnings   []result.Warning   `json:"warnings"`
 				}{s.Result.Tool, s.Result.Comparison, s.Result.Checks, s.Result.Exclusions, s.Result.Loopback, s.Result.Warnings})
 			} else {
 				err = writeChecks(cmd.OutOrStdout(), s.Result, width(cmd.OutOrStdout()), all)
@@ -83,7 +84,7 @@ prints the ids in brackets.`,
 // what to do, then the topics that passed, one line for each group. With all,
 // each check that passed has its own lines, and the accusations that the
 // comparison can be met with follow.
-func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
+func writeChecks(w io.Writer, res *result.Result, width int, all bool) error {
 	out := bufio.NewWriter(w)
 	fmt.Fprintln(out, terminal.Clip(terminal.Clean(res.Comparison.Title), width))
 	terminal.Fold(out, "", terminal.Clean(verdict.Of(res.Checks).Text), width)
@@ -92,11 +93,11 @@ func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 		writeFinding(out, f, width, all)
 	}
 	fmt.Fprintf(out, "\nPassed\n")
-	for _, g := range analyze.Groups() {
+	for _, g := range result.Groups() {
 		topics := passed(res.Checks, g)
 		if all {
 			for _, checks := range topics {
-				writeFinding(out, verdict.Finding{Outcome: analyze.Passed, Checks: checks}, width, all)
+				writeFinding(out, verdict.Finding{Outcome: result.Passed, Checks: checks}, width, all)
 			}
 			continue
 		}
@@ -110,7 +111,7 @@ func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 		}
 		if names != nil {
 			g := string(g)
-			terminal.Hang(out, verdict.Sign(analyze.Passed)+" ", "    ", strings.ToUpper(g[:1])+g[1:]+": "+strings.Join(names, ", "), width)
+			terminal.Hang(out, verdict.Sign(result.Passed)+" ", "    ", strings.ToUpper(g[:1])+g[1:]+": "+strings.Join(names, ", "), width)
 		}
 	}
 	if all && len(res.Exclusions) > 0 {
@@ -129,7 +130,7 @@ func writeChecks(w io.Writer, res *analyze.Result, width int, all bool) error {
 }
 
 // count returns how many answers there are to a question.
-func count(checks []analyze.Check, id string) int {
+func count(checks []result.Check, id string) int {
 	n := 0
 	for _, c := range checks {
 		if c.ID == id {
@@ -140,13 +141,13 @@ func count(checks []analyze.Check, id string) int {
 }
 
 // passed returns the answers of a group that passed, by question.
-func passed(checks []analyze.Check, group analyze.Group) [][]analyze.Check {
-	var out [][]analyze.Check
+func passed(checks []result.Check, group result.Group) [][]result.Check {
+	var out [][]result.Check
 	for _, c := range checks {
-		if c.Group != group || c.Outcome != analyze.Passed {
+		if c.Group != group || c.Outcome != result.Passed {
 			continue
 		}
-		k := slices.IndexFunc(out, func(x []analyze.Check) bool { return x[0].ID == c.ID })
+		k := slices.IndexFunc(out, func(x []result.Check) bool { return x[0].ID == c.ID })
 		if k < 0 {
 			out, k = append(out, nil), len(out)
 		}
@@ -165,7 +166,7 @@ func writeFinding(w io.Writer, f verdict.Finding, width int, all bool) {
 		head += " [" + first.ID + "]"
 	}
 	terminal.Hang(w, verdict.Sign(f.Outcome)+" ", indent, head+": "+string(f.Outcome), width)
-	if all || f.Outcome == analyze.Failed || f.Outcome == analyze.Caution {
+	if all || f.Outcome == result.Failed || f.Outcome == result.Caution {
 		terminal.Fold(w, indent, "limit: "+terminal.Clean(first.Limit)+" ("+terminal.Clean(first.LimitSource)+")", width)
 	}
 	// Takes with the same answer share a line,
@@ -230,7 +231,7 @@ func writeFinding(w io.Writer, f verdict.Finding, width int, all bool) {
 		}
 		terminal.Fold(w, indent, "also "+text+": "+strings.TrimPrefix(terminal.Clean(c.Value)+"; "+terminal.Clean(c.Reason), "; "), width)
 	}
-	if f.Outcome == analyze.Failed && first.Why != "" {
+	if f.Outcome == result.Failed && first.Why != "" {
 		terminal.Fold(w, indent, "why: "+terminal.Clean(first.Why), width)
 	}
 }

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -11,7 +12,6 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
 	"evenhand/examples"
@@ -86,9 +86,9 @@ report is for a web host; opened from a disk, it has plain players.`,
 }
 
 // failed returns errCheckFailed when a check failed.
-func failed(res *analyze.Result) error {
+func failed(res *result.Result) error {
 	for _, c := range res.Checks {
-		if c.Outcome == analyze.Failed {
+		if c.Outcome == result.Failed {
 			return errCheckFailed
 		}
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"runtime"
@@ -221,7 +222,7 @@ func cutFailed(stderr io.Writer, r *cut.Record) error {
 		return nil
 	}
 	for _, c := range r.Checks {
-		if c.Outcome == analyze.Failed {
+		if c.Outcome == result.Failed {
 			fmt.Fprintf(stderr, "evenhand: %s failed: %s %s, allowed %s; %s\n", c.Name, c.Subject, c.Value, c.Limit, c.Do)
 		}
 	}

@@ -5,13 +5,13 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"runtime"
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/report"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
@@ -65,22 +65,22 @@ func TestResultsThatLeadOut(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, change := range map[string]func(*analyze.Take){
-		"piece above":    func(t *analyze.Take) { t.Published.Pieces = []analyze.Piece{{Path: "../secret.1.flac"}} },
-		"piece at once":  func(t *analyze.Take) { t.Published.Pieces = []analyze.Piece{{Path: "audio/../../secret.1.flac"}} },
-		"piece absolute": func(t *analyze.Take) { t.Published.Pieces = []analyze.Piece{{Path: "/tmp/x.1.flac"}} },
-		"piece elsewhere": func(t *analyze.Take) {
-			t.Published.Pieces = []analyze.Piece{{Path: "listen.1.flac"}}
+	for name, change := range map[string]func(*result.Take){
+		"piece above":    func(t *result.Take) { t.Published.Pieces = []result.Piece{{Path: "../secret.1.flac"}} },
+		"piece at once":  func(t *result.Take) { t.Published.Pieces = []result.Piece{{Path: "audio/../../secret.1.flac"}} },
+		"piece absolute": func(t *result.Take) { t.Published.Pieces = []result.Piece{{Path: "/tmp/x.1.flac"}} },
+		"piece elsewhere": func(t *result.Take) {
+			t.Published.Pieces = []result.Piece{{Path: "listen.1.flac"}}
 		},
-		"blend": func(t *analyze.Take) {
-			t.Published.Blend = &analyze.BlendPlan{Pieces: []analyze.Piece{{Path: "../a.flac"}}}
+		"blend": func(t *result.Take) {
+			t.Published.Blend = &result.BlendPlan{Pieces: []result.Piece{{Path: "../a.flac"}}}
 		},
-		"file":      func(t *analyze.Take) { t.Published.Path = "../secret.flac" },
-		"backslash": func(t *analyze.Take) { t.Published.Path = `audio\..\..\secret.flac` },
-		"slug":      func(t *analyze.Take) { t.Slug = "../x" },
+		"file":      func(t *result.Take) { t.Published.Path = "../secret.flac" },
+		"backslash": func(t *result.Take) { t.Published.Path = `audio\..\..\secret.flac` },
+		"slug":      func(t *result.Take) { t.Slug = "../x" },
 	} {
 		rewrite(t, dir, func([]byte) []byte {
-			res, err := analyze.ReadResult(bytes.NewReader(before))
+			res, err := result.Read(bytes.NewReader(before))
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/csv"
+	"evenhand/analyze/result"
 	"fmt"
 	"os"
 	"path"
@@ -118,7 +119,7 @@ all. Pack replaces only an archive that pack made and nobody changed since.`,
 
 // bagContent lists what goes into the bag of a comparison whose report was
 // built in a folder, and what stays out.
-func bagContent(c *manifest.Comparison, res *analyze.Result, built string) (pack.Content, []analyze.File, error) {
+func bagContent(c *manifest.Comparison, res *result.Result, built string) (pack.Content, []result.File, error) {
 	content := pack.Content{Base: manifest.Slug(c.Title), Agent: "evenhand " + version(), Date: c.Date}
 	items, left, main, err := sessionFiles(c, res)
 	if err != nil {
@@ -158,7 +159,7 @@ func bagContent(c *manifest.Comparison, res *analyze.Result, built string) (pack
 // common folder, so that the manifest's relative paths lead to them in the bag
 // as they did. Files that may not be passed on come back as left, with their
 // path in the bag; main is the manifest's.
-func sessionFiles(c *manifest.Comparison, res *analyze.Result) (items []pack.Item, left []analyze.File, main string, err error) {
+func sessionFiles(c *manifest.Comparison, res *result.Result) (items []pack.Item, left []result.File, main string, err error) {
 	dir, err := filepath.Abs(c.Dir)
 	if err != nil {
 		return nil, nil, "", err

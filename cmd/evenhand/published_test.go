@@ -5,12 +5,12 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/report/verify"
 )
 
@@ -70,14 +70,14 @@ func command(t *testing.T, want int, args ...string) (stdout, stderr string) {
 }
 
 // resultsIn reads the results of a report.
-func resultsIn(t *testing.T, dir string) *analyze.Result {
+func resultsIn(t *testing.T, dir string) *result.Result {
 	t.Helper()
 	f, err := os.Open(filepath.Join(dir, resultsName))
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	res, err := analyze.ReadResult(f)
+	res, err := result.Read(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,7 +91,7 @@ func resultsIn(t *testing.T, dir string) *analyze.Result {
 func TestEarlierIsAccepted(t *testing.T) {
 	e := publishedEarlier(t)
 	res := resultsIn(t, e.report)
-	rules := analyze.RulesAfter(res.Format, res)
+	rules := result.RulesAfter(res.Format, res)
 	for path, least := range map[string]int{e.archive: 9000, e.bag: 9000, e.report: 3500} {
 		out, _ := command(t, exitDone, "verify", path, "--json")
 		var r verify.Report
@@ -150,7 +150,7 @@ func TestEarlierAnswersCount(t *testing.T) {
 	if out, _ = command(t, exitDone, "tally", e.manifest, e.comments, "--report", e.report); !strings.Contains(out, "3 answer codes found, 3 counted, of 3 listeners") {
 		t.Error(out)
 	}
-	if res := resultsIn(t, e.report); res.Format != analyze.ResultFormat || res.Audience == nil || res.Audience.Readers != 3 {
+	if res := resultsIn(t, e.report); res.Format != result.Format || res.Audience == nil || res.Audience.Readers != 3 {
 		t.Errorf("format %d, %+v", res.Format, res.Audience)
 	}
 }

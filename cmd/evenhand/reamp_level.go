@@ -2,6 +2,7 @@ package main
 
 import (
 	"bufio"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -67,12 +68,12 @@ polarity, or adds noise or hum that can be heard next to the playing.`,
 }
 
 // sound reports whether the loop needs no mending.
-func sound(l *analyze.Loopback) bool {
+func sound(l *result.Loopback) bool {
 	return !l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance) && l.Polarity != "inverted" && !l.Noisy
 }
 
 // writeLevel writes the answer first, then what it rests on.
-func writeLevel(w io.Writer, l *analyze.Loopback, width int) error {
+func writeLevel(w io.Writer, l *result.Loopback, width int) error {
 	out := bufio.NewWriter(w)
 	if !l.Certain {
 		terminal.Fold(out, "", "✗ not comparable: "+terminal.Clean(l.Reason), width)

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -15,7 +16,6 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -92,16 +92,16 @@ func shorten(ts *testscript.TestScript, neg bool, args []string) {
 
 // TestCheckTable asks for lines that fit, the worst first, and every check told.
 func TestCheckTable(t *testing.T) {
-	res := &analyze.Result{
-		Comparison: analyze.Comparison{Title: "T\x1b[31m" + strings.Repeat("long ", 40)},
-		Checks: []analyze.Check{
-			{ID: "a", Name: "First", Group: "sound", Outcome: analyze.Passed, Value: "1 dB", Limit: "at most 2 dB", LimitSource: "a standard"},
-			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Failed, Subject: "One", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
-			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Failed, Subject: "Two", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
-			{ID: "b", Name: "Second", Group: "sound", Outcome: analyze.Passed, Subject: "Three", Value: "0 dB"},
-			{ID: "c", Name: "Third", Group: "files", Outcome: analyze.NotMeasured, Reason: "no file"},
+	res := &result.Result{
+		Comparison: result.Comparison{Title: "T\x1b[31m" + strings.Repeat("long ", 40)},
+		Checks: []result.Check{
+			{ID: "a", Name: "First", Group: "sound", Outcome: result.Passed, Value: "1 dB", Limit: "at most 2 dB", LimitSource: "a standard"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: result.Failed, Subject: "One", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: result.Failed, Subject: "Two", Value: "9 dB", Reason: strings.Repeat("because ", 30), Limit: "at most 2 dB", LimitSource: "a standard", Why: "it matters", Do: "turn it down"},
+			{ID: "b", Name: "Second", Group: "sound", Outcome: result.Passed, Subject: "Three", Value: "0 dB"},
+			{ID: "c", Name: "Third", Group: "files", Outcome: result.NotMeasured, Reason: "no file"},
 		},
-		Exclusions: []analyze.Exclusion{{Accusation: "it was louder", Standing: "found", Because: "9 dB"}},
+		Exclusions: []result.Exclusion{{Accusation: "it was louder", Standing: "found", Because: "9 dB"}},
 	}
 	for _, all := range []bool{false, true} {
 		var b bytes.Buffer

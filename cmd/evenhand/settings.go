@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"os"
@@ -105,7 +106,7 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 
 // putRecord writes the settings record into a folder. known are files whose
 // hashes have been taken.
-func putRecord(ctx context.Context, dir string, c *manifest.Comparison, known []analyze.File) error {
+func putRecord(ctx context.Context, dir string, c *manifest.Comparison, known []result.File) error {
 	rec, err := settings.New(ctx, c, version(), func(ctx context.Context, path string) (string, int64, error) {
 		for _, f := range known {
 			if f.Path == filepath.ToSlash(path) && f.SHA256 != "" {

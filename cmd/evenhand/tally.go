@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -90,7 +91,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		return fail(err)
 	}
 	var draft *folder.Draft
-	var res *analyze.Result
+	var res *result.Result
 	if dir != "" {
 		if err := recoverOutput(cmd.ErrOrStderr(), dir); err != nil {
 			return fail(err)
@@ -161,7 +162,7 @@ func afterTally(args []string, dir string, r listening.Result) string {
 // publishedResult reads the result of the report that readers listened to. With an
 // error that is report.ErrOtherVersion it returns the result all the same: its
 // answers can be counted.
-func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error) {
+func publishedResult(c *manifest.Comparison, dir string) (*result.Result, error) {
 	res, err := report.Read(dir)
 	other := errors.Is(err, report.ErrOtherVersion)
 	switch {
@@ -185,7 +186,7 @@ func publishedResult(c *manifest.Comparison, dir string) (*analyze.Result, error
 
 // unpublishedResult measures a comparison and encodes its audio, to learn what
 // it is called.
-func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOptions) (*analyze.Result, error) {
+func unpublishedResult(cmd *cobra.Command, c *manifest.Comparison, o buildOptions) (*result.Result, error) {
 	held, err := disk.Temp("tally")
 	if err != nil {
 		return nil, err

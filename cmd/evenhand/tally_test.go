@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
+	"evenhand/analyze/result"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -11,7 +12,6 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/unit"
 	"evenhand/report"
@@ -26,7 +26,7 @@ func takesReport(tb testing.TB, n int) (manifest, dir, id string) {
 	manifest, dir = filepath.Join(tmp, "comparison.yaml"), filepath.Join(tmp, "report")
 	var text strings.Builder
 	text.WriteString("title: Many circuits\nvaries: fuzz\nchain:\n  - slot: fuzz\ntakes:\n")
-	res := &analyze.Result{Format: analyze.ResultFormat, Comparison: analyze.Comparison{Title: "Many circuits"}}
+	res := &result.Result{Format: result.Format, Comparison: result.Comparison{Title: "Many circuits"}}
 	d, err := folder.Begin(dir, folder.Report)
 	if err != nil {
 		tb.Fatal(err)
@@ -37,7 +37,7 @@ func takesReport(tb testing.TB, n int) (manifest, dir, id string) {
 	for i := range n {
 		name, path := fmt.Sprintf("Circuit %d", i+1), fmt.Sprintf("audio/circuit-%d.flac", i+1)
 		fmt.Fprintf(&text, "  - name: %s\n    file: circuit-%d.wav\n    fuzz: {device: %[1]s}\n", name, i+1)
-		res.Takes = append(res.Takes, analyze.Take{Name: name, Slug: fmt.Sprintf("circuit-%d", i+1), Published: &analyze.Published{Path: path, SHA256: fmt.Sprintf("%x", sha256.Sum256([]byte(path)))}})
+		res.Takes = append(res.Takes, result.Take{Name: name, Slug: fmt.Sprintf("circuit-%d", i+1), Published: &result.Published{Path: path, SHA256: fmt.Sprintf("%x", sha256.Sum256([]byte(path)))}})
 		for _, f := range []string{filepath.Join(tmp, fmt.Sprintf("circuit-%d.wav", i+1)), filepath.Join(d.Dir, path)} {
 			if err := os.WriteFile(f, []byte(path), 0o666); err != nil {
 				tb.Fatal(err)

@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"encoding/hex"
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"os"
@@ -66,7 +67,7 @@ and 2 if the archive is refused or cannot be read.`,
 			}
 			clear()
 			if len(r.Differences) > 0 && v.otherVersion() {
-				r.Note("%s made the results in format %d; this is evenhand %s with format %d. The differences may come from a method that changed between the versions. To be certain, verify with the version that made the results", r.MadeBy, r.Format, version(), analyze.ResultFormat)
+				r.Note("%s made the results in format %d; this is evenhand %s with format %d. The differences may come from a method that changed between the versions. To be certain, verify with the version that made the results", r.MadeBy, r.Format, version(), result.Format)
 			}
 			r.Finish()
 			if asJSON {
@@ -93,7 +94,7 @@ type verifier struct {
 	workers int
 	tmp     string
 	r       *verify.Report
-	res     *analyze.Result // as stored
+	res     *result.Result // as stored
 }
 
 func (v *verifier) run(path string) (*verify.Report, error) {
@@ -190,8 +191,8 @@ func (v *verifier) bag(path string) (*verify.Report, error) {
 
 // results reads the stored results; nil when they are not there or cannot be
 // read, which the report then says.
-func (v *verifier) results(dir, name string) (*analyze.Result, any, error) {
-	b, err := foreign.ReadFileIn(dir, name, analyze.MaxResults)
+func (v *verifier) results(dir, name string) (*result.Result, any, error) {
+	b, err := foreign.ReadFileIn(dir, name, result.MaxResults)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		v.r.AddFaults("", []pack.Fault{{File: name, What: "missing, so nothing can be compared"}})
@@ -203,16 +204,16 @@ func (v *verifier) results(dir, name string) (*analyze.Result, any, error) {
 		return nil, nil, err
 	}
 	var head struct {
-		Format int          `json:"format"`
-		Tool   analyze.Tool `json:"tool"`
+		Format int         `json:"format"`
+		Tool   result.Tool `json:"tool"`
 	}
-	if err := foreign.JSON(b, &head, analyze.MaxResults); err == nil {
+	if err := foreign.JSON(b, &head, result.MaxResults); err == nil {
 		v.r.Format, v.r.MadeBy = head.Format, strings.TrimSpace(head.Tool.Name+" "+head.Tool.Version)
-		if head.Format > analyze.ResultFormat {
-			return nil, nil, usageError{fmt.Errorf("%s: the results have format %d, from a later version (%s); this version reads up to format %d; use that version or a later one", name, head.Format, v.r.MadeBy, analyze.ResultFormat)}
+		if head.Format > result.Format {
+			return nil, nil, usageError{fmt.Errorf("%s: the results have format %d, from a later version (%s); this version reads up to format %d; use that version or a later one", name, head.Format, v.r.MadeBy, result.Format)}
 		}
 	}
-	res, err := analyze.DecodeResult(b)
+	res, err := result.Decode(b)
 	if err != nil {
 		v.r.AddFaults("", []pack.Fault{{File: name, What: err.Error()}})
 		return nil, nil, nil
@@ -232,13 +233,13 @@ func (v *verifier) options() analyze.Options {
 
 // otherVersion tells whether results were made by another version than this.
 func (v *verifier) otherVersion() bool {
-	return v.r.Format != analyze.ResultFormat || v.r.MadeBy != "evenhand "+version()
+	return v.r.Format != result.Format || v.r.MadeBy != "evenhand "+version()
 }
 
 // compare adds how stored results and what was computed again differ.
 func (v *verifier) compare(stored, again any, opts verify.Options) {
 	opts.OtherVersion = v.otherVersion()
-	opts.Rules = analyze.RulesAfter(v.r.Format, v.res)
+	opts.Rules = result.RulesAfter(v.r.Format, v.res)
 	v.r.Add(verify.Compare(stored, again, opts), opts.Rules)
 }
 
@@ -293,7 +294,7 @@ func (v *verifier) putBack(dir string, left verify.LeftOut) (bool, error) {
 }
 
 // recompute measures the recordings of an archive and compares everything.
-func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Result, stored any) error {
+func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Result, stored any) error {
 	text, err := foreign.ReadFileIn(dir, main, manifest.MaxSize)
 	if errors.Is(err, fs.ErrNotExist) {
 		v.r.Note("the recordings were not measured again: the manifest is missing")
@@ -313,7 +314,7 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Res
 	}
 	absent, audio := v.absent(c, res)
 	opts := v.options()
-	opts.Absent = func(path string) *analyze.File { return absent[path] }
+	opts.Absent = func(path string) *result.File { return absent[path] }
 	skip := func(place string) bool {
 		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || place == "earlier_format" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
 			return true // the published files are compared by their samples
@@ -335,10 +336,10 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *analyze.Res
 		return v.recomputePart(c, opts, compare, reportDir, absent, audio, res, stored)
 	}
 	// An earlier version may have found other places and another time.
-	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept || res.Timeline.PlacesSource == analyze.PlacesKept || res.Format != analyze.ResultFormat {
+	if res.Parameters.Match.TargetSource == analyze.TargetKept || res.Timeline.TimeSource == analyze.TimeKept || res.Timeline.PlacesSource == analyze.PlacesKept || res.Format != result.Format {
 		opts.Earlier = analyze.EarlierFrom(res)
 	}
-	opts.Anchor = analyze.AnchorSum(res)
+	opts.Anchor = result.AnchorSum(res)
 	again := filepath.Join(v.tmp, "again")
 	s, err := publish(v.ctx, c, again, opts)
 	if err != nil {
@@ -387,8 +388,8 @@ func (v *verifier) cannotMeasure(err error) error {
 
 // absent returns the files that the manifest names and that are not there, by
 // path, and which of them recordings are measured from.
-func (v *verifier) absent(c *manifest.Comparison, res *analyze.Result) (all map[string]*analyze.File, audio []string) {
-	all = map[string]*analyze.File{}
+func (v *verifier) absent(c *manifest.Comparison, res *result.Result) (all map[string]*result.File, audio []string) {
+	all = map[string]*result.File{}
 	named := analyze.NamedFiles(c)
 	for i := range res.Files {
 		f := &res.Files[i]
@@ -407,7 +408,7 @@ func (v *verifier) absent(c *manifest.Comparison, res *analyze.Result) (all map[
 }
 
 // recomputePart measures the takes that are there.
-func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, reportDir string, absent map[string]*analyze.File, audio []string, res *analyze.Result, stored any) error {
+func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, reportDir string, absent map[string]*result.File, audio []string, res *result.Result, stored any) error {
 	v.r.Note("%s not in the archive. Alignment, sections, match and checks need all recordings and were not computed again. The other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
 	takes, files, err := analyze.RemeasurePresent(v.ctx, c, res, func(path string) bool { return absent[path] != nil }, opts)
 	if err != nil {
@@ -436,7 +437,7 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 
 // compareAudio compares the published audio with what the recordings give now,
 // sample by sample where the files are not the same.
-func (v *verifier) compareAudio(reportDir, again, prefix string, stored, now *analyze.Result) error {
+func (v *verifier) compareAudio(reportDir, again, prefix string, stored, now *result.Result) error {
 	for i := range stored.Takes {
 		t := &stored.Takes[i]
 		if t.Published == nil {

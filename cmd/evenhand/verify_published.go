@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -48,7 +49,7 @@ func (v *verifier) published(dir string) (*verify.Report, error) {
 
 // fromPublished measures what the published audio in dir gives again of the
 // results when recordings are not there.
-func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored any) error {
+func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored any) error {
 	if len(res.Heard()) == 0 {
 		v.r.Note("not measured section by section: no audio is published")
 		return nil
@@ -79,7 +80,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *analyze.Result, stored
 }
 
 // measurePublished decodes and measures the audio of the report in dir.
-func (v *verifier) measurePublished(dir, prefix string, res *analyze.Result, stored any) error {
+func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stored any) error {
 	again, err := analyze.RemeasurePublishedFiles(v.ctx, dir, res, v.options())
 	if err != nil {
 		return err

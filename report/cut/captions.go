@@ -3,12 +3,12 @@ package cut
 import (
 	"bytes"
 	"encoding/csv"
+	"evenhand/analyze/result"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/report/csvtext"
 )
@@ -17,21 +17,21 @@ import (
 // device and the controls that differ between takes, "fuzz Splitting: edge 2, tone
 // 7; amp: volume noon". A device of the take's own name is not named again, a
 // setting that is not stated and notes are left out; "" when all are equal.
-func settingsLine(res *analyze.Result, take int) string {
-	return settingsOf(res, take, func(r analyze.SettingRow) bool { return r.Differs }, res.Takes[take].Name)
+func settingsLine(res *result.Result, take int) string {
+	return settingsOf(res, take, func(r result.SettingRow) bool { return r.Differs }, res.Takes[take].Name)
 }
 
 // underTest is settingsLine with all that is known of the slot that the
 // comparison varies, also what happens to be the same there.
-func underTest(res *analyze.Result, take int) string {
-	return settingsOf(res, take, func(r analyze.SettingRow) bool {
+func underTest(res *result.Result, take int) string {
+	return settingsOf(res, take, func(r result.SettingRow) bool {
 		return r.Differs || r.Varied && (r.Control || r.Name != "kind")
 	}, "")
 }
 
 // settingsOf names the settings of a take that tell says to tell, but for a
 // device of this name.
-func settingsOf(res *analyze.Result, take int, tell func(analyze.SettingRow) bool, but string) string {
+func settingsOf(res *result.Result, take int, tell func(result.SettingRow) bool, but string) string {
 	var slots []string
 	for _, s := range res.Settings.Slots {
 		device, shown := "", false
@@ -69,7 +69,7 @@ func settingsOf(res *analyze.Result, take int, tell func(analyze.SettingRow) boo
 }
 
 // blended names the two microphones of a take, "" for none.
-func blended(t analyze.Take) string {
+func blended(t result.Take) string {
 	var mics []string
 	for _, m := range t.Mics {
 		mics = append(mics, m.Name+" ("+strings.Join(nonEmpty(m.Position, m.Blend.String()), ", ")+")")
@@ -81,8 +81,8 @@ func blended(t analyze.Take) string {
 }
 
 // micsDiffer reports whether not every take has the same two microphones.
-func micsDiffer(res *analyze.Result) bool {
-	return slices.ContainsFunc(res.Takes, func(t analyze.Take) bool { return blended(t) != blended(res.Takes[0]) })
+func micsDiffer(res *result.Result) bool {
+	return slices.ContainsFunc(res.Takes, func(t result.Take) bool { return blended(t) != blended(res.Takes[0]) })
 }
 
 // oneLine makes a text fit one line of a caption or a list.

@@ -2,6 +2,7 @@ package cut
 
 import (
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"os"
@@ -15,7 +16,6 @@ import (
 
 	"github.com/chromedp/chromedp"
 
-	"evenhand/analyze"
 	"evenhand/examples/oracle"
 	"evenhand/examples/oracle/chromium"
 )
@@ -297,9 +297,9 @@ func TestChapters(t *testing.T) {
 
 // Two microphones are told of each take that has others, or once of all.
 func TestMicrophonesInWords(t *testing.T) {
-	pair := []analyze.Mic{{Name: "Coil", Position: "2 cm"}, {Name: "Ribbon", Blend: -3}}
+	pair := []result.Mic{{Name: "Coil", Position: "2 cm"}, {Name: "Ribbon", Blend: -3}}
 	const words = "blend of Coil (2 cm, 0.0 dB) and Ribbon (−3.0 dB)"
-	res := &analyze.Result{Takes: []analyze.Take{{Name: "One"}, {Name: "Two", Mics: pair}}}
+	res := &result.Result{Takes: []result.Take{{Name: "One"}, {Name: "Two", Mics: pair}}}
 	if one, two := underTest(res, 0), underTest(res, 1); one != "" || two != words {
 		t.Errorf("takes: %q, %q", one, two)
 	}

@@ -3,6 +3,7 @@ package cut
 import (
 	"bytes"
 	"encoding/json"
+	"evenhand/analyze/result"
 	"io/fs"
 	"math"
 	"os"
@@ -355,20 +356,20 @@ func TestDescription(t *testing.T) {
 // Three pedals with one position of their knobs, each named as its take: they
 // differ, and no word says that they are equal.
 func TestDescriptionOfWhatDiffers(t *testing.T) {
-	row := func(name string, control, varied, differs bool, values ...string) analyze.SettingRow {
-		r := analyze.SettingRow{Name: name, Control: control, Varied: varied, Differs: differs}
+	row := func(name string, control, varied, differs bool, values ...string) result.SettingRow {
+		r := result.SettingRow{Name: name, Control: control, Varied: varied, Differs: differs}
 		for _, v := range values {
-			r.Values = append(r.Values, analyze.SettingValue{Written: v, Stated: v != ""})
+			r.Values = append(r.Values, result.SettingValue{Written: v, Stated: v != ""})
 		}
 		return r
 	}
-	res := &analyze.Result{
-		Takes: []analyze.Take{{Name: "Leaning"}, {Name: "Splitting"}, {Name: "Nothing"}},
-		Settings: analyze.Settings{Slots: []analyze.SlotSettings{
-			{Slot: "pedal", Rows: []analyze.SettingRow{
+	res := &result.Result{
+		Takes: []result.Take{{Name: "Leaning"}, {Name: "Splitting"}, {Name: "Nothing"}},
+		Settings: result.Settings{Slots: []result.SlotSettings{
+			{Slot: "pedal", Rows: []result.SettingRow{
 				row("device", false, true, true, "Leaning", "Splitting", ""), row("kind", false, true, false, "fuzz", "fuzz", "fuzz"),
 				row("gain", true, true, false, "noon", "noon", "noon"), row("notes", false, true, true, strings.Repeat("long\n", 40), "new", "new")}},
-			{Slot: "amp", Rows: []analyze.SettingRow{
+			{Slot: "amp", Rows: []result.SettingRow{
 				row("device", false, false, false, "Kestrel", "Kestrel", "Kestrel"), row("volume", true, false, true, "2", "3", "4"), row("tone", true, false, false, "5", "5", "5")}},
 		}},
 	}
@@ -390,14 +391,14 @@ func TestDescriptionOfWhatDiffers(t *testing.T) {
 // that failed or asks for caution, up to a number. If takes are to be guessed, it gives
 // the numbers alone.
 func TestDescriptionTellsChecks(t *testing.T) {
-	checks := []analyze.Check{
-		{ID: "match", Name: "Level match", Outcome: analyze.NotMeasured},
-		{ID: "offset", Name: "DC offset", Subject: "Splitting", Outcome: analyze.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
-		{ID: "polarity", Name: "Polarity", Subject: "Splitting", Outcome: analyze.Passed},
-		{ID: "one-change", Name: "One change", Outcome: analyze.Failed, Value: "amp: volume"},
-		{ID: "reamp", Name: "Reamp level", Outcome: analyze.NotMeasured},
+	checks := []result.Check{
+		{ID: "match", Name: "Level match", Outcome: result.NotMeasured},
+		{ID: "offset", Name: "DC offset", Subject: "Splitting", Outcome: result.Caution, Value: "−50 dBFS", Limit: "at most −60 dBFS"},
+		{ID: "polarity", Name: "Polarity", Subject: "Splitting", Outcome: result.Passed},
+		{ID: "one-change", Name: "One change", Outcome: result.Failed, Value: "amp: volume"},
+		{ID: "reamp", Name: "Reamp level", Outcome: result.NotMeasured},
 	}
-	p := &plan{res: &analyze.Result{Checks: checks}}
+	p := &plan{res: &result.Result{Checks: checks}}
 	want := []string{
 		"Not fair: one change (amp: volume).",
 		"The checks of this comparison: 1 failed, 1 caution, 1 not measured, 1 passed.",
@@ -465,7 +466,7 @@ func TestConversionIsMatchedAnew(t *testing.T) {
 // A change of polarity between neighbours is said, except where it would tell
 // the takes apart.
 func TestPolarityNote(t *testing.T) {
-	res := &analyze.Result{Takes: make([]analyze.Take, 2)}
+	res := &result.Result{Takes: make([]result.Take, 2)}
 	res.Takes[1].Alignment.PolarityToReference = "inverted"
 	p := &plan{res: res, voices: []voice{{take: 0, shown: "A"}, {take: 1, shown: "B"}}, parts: []part{{voice: 0}, {voice: 1}}}
 	if p.notePolarity(); len(p.notes) != 1 || !strings.Contains(p.notes[0], "between A and B the polarity changes") {

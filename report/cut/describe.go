@@ -1,6 +1,7 @@
 package cut
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 
@@ -129,7 +130,7 @@ const toldChecks = 8
 // it is measured again from the edit's own files. When takes are to be guessed
 // nothing is said about a single one.
 func (p *plan) checksFound() []string {
-	var checks []analyze.Check
+	var checks []result.Check
 	for _, c := range p.res.Checks {
 		if c.ID != analyze.IDMatch {
 			checks = append(checks, c)
@@ -146,7 +147,7 @@ func (p *plan) checksFound() []string {
 	told := 0
 	for _, f := range verdict.Findings(checks) {
 		for _, c := range f.Checks {
-			if f.Outcome == analyze.NotMeasured {
+			if f.Outcome == result.NotMeasured {
 				continue
 			}
 			s := string(f.Outcome) + ": " + strings.Join(nonEmpty(c.Name, c.Subject), ", ")
@@ -177,7 +178,7 @@ func nonEmpty(s ...string) []string {
 	return out
 }
 
-func instrument(c analyze.Comparison) string {
+func instrument(c result.Comparison) string {
 	parts := nonEmpty(c.Instrument, c.Pickup)
 	if c.Tuning != "" {
 		parts = append(parts, "tuned "+c.Tuning)
@@ -187,7 +188,7 @@ func instrument(c analyze.Comparison) string {
 
 // heldEqual lists the slots with what does not differ between takes there; what
 // the comparison varies is not among it.
-func heldEqual(res *analyze.Result) []string {
+func heldEqual(res *result.Result) []string {
 	var out []string
 	for _, slot := range res.Settings.Slots {
 		device := ""

@@ -2,6 +2,7 @@ package cut
 
 import (
 	"errors"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/big"
@@ -9,7 +10,6 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
@@ -217,13 +217,13 @@ func TestLastCutOfAnHour(t *testing.T) {
 // A section too close to another, and one that meets it without a gap.
 func TestWantedAtSections(t *testing.T) {
 	rate := 48000
-	span := func(name string, from, to float64) analyze.Span {
-		return analyze.Span{Name: name, FirstFrame: unit.Frames(from * 48000), Frames: unit.Frames((to - from) * 48000)}
+	span := func(name string, from, to float64) result.Span {
+		return result.Span{Name: name, FirstFrame: unit.Frames(from * 48000), Frames: unit.Frames((to - from) * 48000)}
 	}
-	res := &analyze.Result{}
+	res := &result.Result{}
 	res.Timeline.SampleRate = rate
 	whole := span("Whole", 1, 31)
-	res.Timeline.Spans = []analyze.Span{whole, span("One", 2, 8), span("Two", 8, 12), span("Three", 14, 20), span("Four", 14.3, 25)}
+	res.Timeline.Spans = []result.Span{whole, span("One", 2, 8), span("Two", 8, 12), span("Three", 14, 20), span("Four", 14.3, 25)}
 	p := &plan{res: res, rate: rate, frames: 30 * 48000, whole: whole}
 	cuts, names, err := p.wanted()
 	if err != nil {
@@ -280,9 +280,9 @@ func TestContestantsPlay(t *testing.T) {
 		t.Errorf("one contestant: %v", err)
 	}
 
-	res := &analyze.Result{}
+	res := &result.Result{}
 	for _, k := range c.Takes {
-		res.Takes = append(res.Takes, analyze.Take{Name: k.Name, Slug: manifest.Slug(k.Name)})
+		res.Takes = append(res.Takes, result.Take{Name: k.Name, Slug: manifest.Slug(k.Name)})
 	}
 	for _, x := range []struct {
 		shuffle   bool

@@ -1,12 +1,12 @@
 package cut
 
 import (
+	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"path/filepath"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
 )
@@ -19,9 +19,9 @@ func handmade(t *testing.T, nominal int64, a, b []float64) (*plan, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &plan{res: &analyze.Result{}, fps: fps, rate: 48000, frames: int64(len(a)), fade: 960, o: Options{Reach: DefaultReach}}
+	p := &plan{res: &result.Result{}, fps: fps, rate: 48000, frames: int64(len(a)), fade: 960, o: Options{Reach: DefaultReach}}
 	p.res.Timeline.SampleRate = 48000
-	p.whole = analyze.Span{Frames: unit.Frames(len(a))}
+	p.whole = result.Span{Frames: unit.Frames(len(a))}
 	for i, x := range [][]float64{a, b} {
 		name := []string{"a.wav", "b.wav"}[i]
 		if err := writeMono(filepath.Join(dir, name), 48000, x); err != nil {
@@ -111,7 +111,7 @@ func TestPauseComesFirst(t *testing.T) {
 		a[i], b[i] = 0, 0
 	}
 	p, dir := handmade(t, 2*48000, a, b)
-	p.res.Timeline.Pauses = []analyze.Span{{FirstFrame: 2.1 * 48000, Frames: 4800}}
+	p.res.Timeline.Pauses = []result.Span{{FirstFrame: 2.1 * 48000, Frames: 4800}}
 	c := place(t, p, dir)
 	if c-480 < 2.1*48000 || c+480 > 2.2*48000 || !p.parts[1].inPause {
 		t.Errorf("the cut is at %.3f s, in a pause %v", float64(c)/48000, p.parts[1].inPause)

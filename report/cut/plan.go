@@ -1,6 +1,7 @@
 package cut
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path"
@@ -20,14 +21,14 @@ import (
 // plan is an edit being made.
 type plan struct {
 	s      *analyze.Session
-	res    *analyze.Result
+	res    *result.Result
 	o      Options
 	fps    timecode.Rate
 	start  int64 // frame of the camera at the first sample
 	rate   int
 	frames int64 // of every file
 	fade   int64 // frames, even
-	whole  analyze.Span
+	whole  result.Span
 	target unit.LUFS // of every take's file
 	voices []voice
 	parts  []part

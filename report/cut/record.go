@@ -1,6 +1,7 @@
 package cut
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
@@ -16,38 +17,38 @@ const RecordFormat = 1
 // nil. When takes are to be guessed it holds letters for names, and what tells
 // them apart is in Key alone.
 type Record struct {
-	Format       int             `json:"format"`
-	Tool         analyze.Tool    `json:"tool"`
-	Title        string          `json:"title"`
-	By           string          `json:"by"`
-	Date         string          `json:"date"`
-	Guess        bool            `json:"guess_which"`
-	Report       string          `json:"report"`
-	SampleRate   int             `json:"sample_rate_hz"`
-	Bits         int             `json:"bits"`
-	Channels     int             `json:"channels"`
-	Frames       int64           `json:"frames"`
-	Conversion   string          `json:"sample_rate_conversion"`
-	FrameRate    string          `json:"frame_rate"`
-	Start        string          `json:"start_timecode"`
-	TimeRef      int64           `json:"time_reference_samples"` // since midnight
-	Changes      string          `json:"changes_take"`           // "at sections" or "every …"
-	Fade         int64           `json:"fade_samples"`
-	FadeShape    string          `json:"fade_shape"`
-	Reach        unit.Seconds    `json:"reach_s"`
-	Placement    string          `json:"placement"`
-	Alignment    string          `json:"alignment"`
-	Target       unit.LUFS       `json:"target_lufs"`
-	ReportTarget unit.LUFS       `json:"report_target_lufs"` // higher where a conversion raises peaks
-	Ceiling      unit.DBTP       `json:"ceiling_dbtp"`
-	TargetSource string          `json:"target_source"`
-	Tolerance    unit.LU         `json:"tolerance_lu"`
-	PeakMargin   unit.DB         `json:"peak_margin_db"` // how far above the ceiling a true peak may lie
-	Parts        []Part          `json:"parts"`
-	Chapters     []Chapter       `json:"chapters"`
-	Audio        []AudioFile     `json:"audio"`
-	Checks       []analyze.Check `json:"checks"`
-	Notes        []string        `json:"notes"`
+	Format       int            `json:"format"`
+	Tool         result.Tool    `json:"tool"`
+	Title        string         `json:"title"`
+	By           string         `json:"by"`
+	Date         string         `json:"date"`
+	Guess        bool           `json:"guess_which"`
+	Report       string         `json:"report"`
+	SampleRate   int            `json:"sample_rate_hz"`
+	Bits         int            `json:"bits"`
+	Channels     int            `json:"channels"`
+	Frames       int64          `json:"frames"`
+	Conversion   string         `json:"sample_rate_conversion"`
+	FrameRate    string         `json:"frame_rate"`
+	Start        string         `json:"start_timecode"`
+	TimeRef      int64          `json:"time_reference_samples"` // since midnight
+	Changes      string         `json:"changes_take"`           // "at sections" or "every …"
+	Fade         int64          `json:"fade_samples"`
+	FadeShape    string         `json:"fade_shape"`
+	Reach        unit.Seconds   `json:"reach_s"`
+	Placement    string         `json:"placement"`
+	Alignment    string         `json:"alignment"`
+	Target       unit.LUFS      `json:"target_lufs"`
+	ReportTarget unit.LUFS      `json:"report_target_lufs"` // higher where a conversion raises peaks
+	Ceiling      unit.DBTP      `json:"ceiling_dbtp"`
+	TargetSource string         `json:"target_source"`
+	Tolerance    unit.LU        `json:"tolerance_lu"`
+	PeakMargin   unit.DB        `json:"peak_margin_db"` // how far above the ceiling a true peak may lie
+	Parts        []Part         `json:"parts"`
+	Chapters     []Chapter      `json:"chapters"`
+	Audio        []AudioFile    `json:"audio"`
+	Checks       []result.Check `json:"checks"`
+	Notes        []string       `json:"notes"`
 }
 
 // Part is a stretch of the edit with one take. Samples count from the first
@@ -120,7 +121,7 @@ type KeyChecks struct {
 // Failed reports whether a check failed.
 func (r *Record) Failed() bool {
 	for _, c := range r.Checks {
-		if c.Outcome == analyze.Failed {
+		if c.Outcome == result.Failed {
 			return true
 		}
 	}
@@ -195,7 +196,7 @@ func (p *plan) figures(m measured) FileMeasures {
 
 // checks says whether what was written is what was promised: the takes' files
 // at the target, every file below the ceiling, all of one length.
-func (p *plan) checks() []analyze.Check {
+func (p *plan) checks() []result.Check {
 	ceiling := p.res.Parameters.Match.Ceiling
 	most := ceiling + unit.DBTP(peakTolerance)
 	worst, far := 0.0, ""
@@ -216,19 +217,19 @@ func (p *plan) checks() []analyze.Check {
 			odd = v.file
 		}
 	}
-	outcome := func(ok bool) analyze.Outcome {
+	outcome := func(ok bool) result.Outcome {
 		if ok {
-			return analyze.Passed
+			return result.Passed
 		}
-		return analyze.Failed
+		return result.Failed
 	}
-	all := analyze.Check{
+	all := result.Check{
 		ID: "length", Name: "Equal length", Group: "files", Outcome: outcome(odd == ""), Subject: odd,
 		Reason: "every file has the same first sample and the same length", Value: fmt.Sprintf("%d samples", p.frames),
 		Measured: unit.Number(p.frames), Unit: "samples", Limit: "all equal", LimitSource: "the files are to be stacked",
 		Why: "files that are stacked must stay together to the last sample",
 	}
-	match := analyze.Check{
+	match := result.Check{
 		ID: "match", Name: "Level match of the takes' files", Group: "sound", Subject: far,
 		Outcome: outcome(math.Abs(worst) <= float64(analyze.MatchTolerance)),
 		Reason:  "greatest deviation of a take's file from the target, measured again after writing",
@@ -236,7 +237,7 @@ func (p *plan) checks() []analyze.Check {
 		Limit: "±" + unit.Format(float64(analyze.MatchTolerance), 2) + " LU", LimitSource: "common practice, no source",
 		Why: "the louder of two takes tends to be preferred",
 	}
-	tp := analyze.Check{
+	tp := result.Check{
 		ID: "ceiling", Name: "True peak", Group: "sound", Subject: high, Outcome: outcome(peak <= most),
 		Reason: "highest true peak of any file, measured again after writing; conversion and fades may move it a little",
 		Value:  unit.Format(float64(peak), 2) + " dBTP", Measured: unit.Number(peak), Unit: "dBTP",
@@ -246,13 +247,13 @@ func (p *plan) checks() []analyze.Check {
 	if p.o.Shuffle {
 		match.Subject, tp.Subject = "", ""
 	}
-	if match.Outcome == analyze.Failed {
+	if match.Outcome == result.Failed {
 		match.Do = "write the edit at the session's own rate"
 	}
-	if tp.Outcome == analyze.Failed {
+	if tp.Outcome == result.Failed {
 		tp.Do = "state a lower ceiling under match in the manifest"
 	}
-	return []analyze.Check{all, match, tp}
+	return []result.Check{all, match, tp}
 }
 
 func (p *plan) key() Key {

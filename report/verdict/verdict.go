@@ -4,6 +4,7 @@
 package verdict
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"slices"
 	"strings"
@@ -15,24 +16,24 @@ import (
 // Finding is what one check found fault with or left open, in every take and
 // file that it did so for.
 type Finding struct {
-	Outcome analyze.Outcome // Failed, Caution or NotMeasured
-	Checks  []analyze.Check // the answers, at least one, all to one question
+	Outcome result.Outcome // Failed, Caution or NotMeasured
+	Checks  []result.Check // the answers, at least one, all to one question
 	// Follow are answers to other questions that report the same cause.
-	Follow []analyze.Check
+	Follow []result.Check
 }
 
 // Findings returns what did not pass, merged by cause, the most severe first
 // and otherwise in the order of the checks.
-func Findings(checks []analyze.Check) []Finding {
+func Findings(checks []result.Check) []Finding {
 	out := []Finding{}
-	find := func(id, subject string, o analyze.Outcome) int {
+	find := func(id, subject string, o result.Outcome) int {
 		return slices.IndexFunc(out, func(f Finding) bool {
-			return f.Checks[0].ID == id && (f.Outcome == o || o == "" && slices.ContainsFunc(f.Checks, func(c analyze.Check) bool { return c.Subject == subject }))
+			return f.Checks[0].ID == id && (f.Outcome == o || o == "" && slices.ContainsFunc(f.Checks, func(c result.Check) bool { return c.Subject == subject }))
 		})
 	}
-	for _, o := range analyze.Outcomes() {
+	for _, o := range result.Outcomes() {
 		for _, c := range checks {
-			if c.Outcome != o || o == analyze.Passed || c.ConsequenceOf != "" {
+			if c.Outcome != o || o == result.Passed || c.ConsequenceOf != "" {
 				continue
 			}
 			i := find(c.ID, "", o)
@@ -55,7 +56,7 @@ func Findings(checks []analyze.Check) []Finding {
 // the verdict: every caution does, and so do the questions without whose answer
 // nobody can say that a comparison is fair.
 func (f Finding) Reservation() bool {
-	return f.Outcome == analyze.Caution || f.Outcome == analyze.NotMeasured &&
+	return f.Outcome == result.Caution || f.Outcome == result.NotMeasured &&
 		slices.Contains([]string{analyze.IDPerformance, analyze.IDMatch, analyze.IDOneChange}, f.Checks[0].ID)
 }
 
@@ -78,7 +79,7 @@ func (f Finding) words() string {
 		s += " of " + manifest.List(subjects)
 	}
 	switch {
-	case f.Outcome == analyze.NotMeasured:
+	case f.Outcome == result.NotMeasured:
 		s += " (not measured)"
 	case len(values) == 1 && values[0] != "":
 		s += " (" + values[0] + ")"
@@ -95,27 +96,27 @@ func topic(name string) string {
 }
 
 // Sign returns the sign of an outcome, the same in the terminal and on the page.
-func Sign(o analyze.Outcome) string {
-	return map[analyze.Outcome]string{analyze.Failed: "×", analyze.Caution: "!", analyze.NotMeasured: "?", analyze.Passed: "✓"}[o]
+func Sign(o result.Outcome) string {
+	return map[result.Outcome]string{result.Failed: "×", result.Caution: "!", result.NotMeasured: "?", result.Passed: "✓"}[o]
 }
 
 // Counts prints how many checks came to each outcome, the most severe
 // first: "0 failed, 5 cautions, 2 not measured, 166 passed".
-func Counts(checks []analyze.Check) string {
-	n := map[analyze.Outcome]int{}
+func Counts(checks []result.Check) string {
+	n := map[result.Outcome]int{}
 	for _, c := range checks {
 		n[c.Outcome]++
 	}
 	parts := []string{}
-	for _, o := range analyze.Outcomes() {
+	for _, o := range result.Outcomes() {
 		parts = append(parts, Count(n[o], o))
 	}
 	return strings.Join(parts, ", ")
 }
 
 // Count prints how many checks came to an outcome: "5 cautions".
-func Count(n int, o analyze.Outcome) string {
-	if o == analyze.Caution && n != 1 {
+func Count(n int, o result.Outcome) string {
+	if o == result.Caution && n != 1 {
 		o += "s"
 	}
 	return fmt.Sprintf("%d %s", n, o)
@@ -123,8 +124,8 @@ func Count(n int, o analyze.Outcome) string {
 
 // Verdict is what the checks of a comparison come to.
 type Verdict struct {
-	Outcome analyze.Outcome // Passed: fair; Caution: with reservations; Failed: not fair; NotMeasured: not checked
-	Text    string          // a sentence
+	Outcome result.Outcome // Passed: fair; Caution: with reservations; Failed: not fair; NotMeasured: not checked
+	Text    string         // a sentence
 }
 
 // Most subjects that are named for one cause, and most causes that are named.
@@ -134,33 +135,33 @@ const (
 )
 
 // Of returns the verdict on a comparison with these checks.
-func Of(checks []analyze.Check) Verdict {
+func Of(checks []result.Check) Verdict {
 	if len(checks) == 0 {
-		return Verdict{analyze.NotMeasured, "Not checked: no check was made."}
+		return Verdict{result.NotMeasured, "Not checked: no check was made."}
 	}
-	if !slices.ContainsFunc(checks, func(c analyze.Check) bool { return c.Outcome != analyze.NotMeasured }) {
-		return Verdict{analyze.NotMeasured, "Not checked: nothing could be measured."}
+	if !slices.ContainsFunc(checks, func(c result.Check) bool { return c.Outcome != result.NotMeasured }) {
+		return Verdict{result.NotMeasured, "Not checked: nothing could be measured."}
 	}
 	var failed, reservations []string
 	for _, f := range Findings(checks) {
 		switch {
-		case f.Outcome == analyze.Failed:
+		case f.Outcome == result.Failed:
 			failed = append(failed, f.words())
 		case f.Checks[0].ID == analyze.IDTakes && failed == nil:
-			return Verdict{analyze.NotMeasured, "Not checked: one take alone has nothing to be compared with."}
+			return Verdict{result.NotMeasured, "Not checked: one take alone has nothing to be compared with."}
 		case f.Reservation():
 			reservations = append(reservations, f.words())
 		}
 	}
 	switch {
 	case failed != nil:
-		return Verdict{analyze.Failed, "Not fair: " + upTo(failed, mostCauses) + "."}
+		return Verdict{result.Failed, "Not fair: " + upTo(failed, mostCauses) + "."}
 	case len(reservations) == 1:
-		return Verdict{analyze.Caution, "Fair, with one reservation: " + reservations[0] + "."}
+		return Verdict{result.Caution, "Fair, with one reservation: " + reservations[0] + "."}
 	case reservations != nil:
-		return Verdict{analyze.Caution, fmt.Sprintf("Fair, with %d reservations: %s.", len(reservations), upTo(reservations, mostCauses))}
+		return Verdict{result.Caution, fmt.Sprintf("Fair, with %d reservations: %s.", len(reservations), upTo(reservations, mostCauses))}
 	}
-	return Verdict{analyze.Passed, "Fair."}
+	return Verdict{result.Passed, "Fair."}
 }
 
 // upTo joins at most most causes and counts the others.

@@ -1,6 +1,7 @@
 package verdict_test
 
 import (
+	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"strings"
@@ -10,45 +11,45 @@ import (
 	"evenhand/report/verdict"
 )
 
-func check(id, name, subject string, o analyze.Outcome, value string) analyze.Check {
-	return analyze.Check{ID: id, Name: name, Subject: subject, Outcome: o, Value: value}
+func check(id, name, subject string, o result.Outcome, value string) result.Check {
+	return result.Check{ID: id, Name: name, Subject: subject, Outcome: o, Value: value}
 }
 
 func TestOf(t *testing.T) {
-	passed := check("lag", "Timing", "A", analyze.Passed, "")
-	follows := check("clicks", "Clicks", "A", analyze.Failed, "3 clicks")
+	passed := check("lag", "Timing", "A", result.Passed, "")
+	follows := check("clicks", "Clicks", "A", result.Failed, "3 clicks")
 	follows.ConsequenceOf = "slips"
-	many := []analyze.Check{}
+	many := []result.Check{}
 	for _, id := range []string{"a", "b", "c", "d", "e", "f", "g"} {
-		many = append(many, check(id, id, "", analyze.Failed, ""))
+		many = append(many, check(id, id, "", result.Failed, ""))
 	}
 	for _, c := range []struct {
 		name    string
-		checks  []analyze.Check
-		outcome analyze.Outcome
+		checks  []result.Check
+		outcome result.Outcome
 		text    string
 	}{
-		{"nothing", nil, analyze.NotMeasured, "Not checked: no check was made."},
-		{"nothing measured", []analyze.Check{check("drift", "Clock drift", "A", analyze.NotMeasured, "")}, analyze.NotMeasured, "Not checked: nothing could be measured."},
-		{"one take", []analyze.Check{passed, check(analyze.IDTakes, "Takes", "", analyze.Caution, "1 take")}, analyze.NotMeasured, "Not checked: one take alone has nothing to be compared with."},
-		{"one take, clipped", []analyze.Check{check("clipping", "Clipping", "A", analyze.Failed, ""), check(analyze.IDTakes, "Takes", "", analyze.Caution, "1 take")}, analyze.Failed, "Not fair: clipping of A."},
-		{"all", []analyze.Check{passed}, analyze.Passed, "Fair."},
-		{"what is not essential was not measured", []analyze.Check{passed, check("drift", "Clock drift", "A", analyze.NotMeasured, "")}, analyze.Passed, "Fair."},
-		{"the match was not measured", []analyze.Check{passed, check(analyze.IDMatch, "Level match", "", analyze.NotMeasured, "")}, analyze.Caution, "Fair, with one reservation: level match (not measured)."},
-		{"one cause in four takes", []analyze.Check{
-			check("headroom", "Headroom", "A", analyze.Caution, "−4 dBFS"), check("headroom", "Headroom", "B", analyze.Caution, "−5 dBFS"),
-			check("headroom", "Headroom", "C", analyze.Caution, "−4 dBFS"), check("headroom", "Headroom", "D", analyze.Caution, "−4 dBFS"),
-			check("reamp-level", "Reamp level", "", analyze.Caution, "−0.40 dB"),
-		}, analyze.Caution, "Fair, with 2 reservations: headroom of A, B, C and 1 more; reamp level (−0.40 dB)."},
-		{"a fault and what follows from it", []analyze.Check{follows, check("slips", "Lost samples", "A", analyze.Failed, "64 samples"), check("dc-offset", "DC offset", "B", analyze.Failed, "−20.0 dBFS"), check("hum", "Hum", "", analyze.Caution, "")},
-			analyze.Failed, "Not fair: lost samples of A (64 samples); DC offset of B (−20.0 dBFS)."},
-		{"many causes", many, analyze.Failed, "Not fair: a; b; c; d; e; and 2 more."},
+		{"nothing", nil, result.NotMeasured, "Not checked: no check was made."},
+		{"nothing measured", []result.Check{check("drift", "Clock drift", "A", result.NotMeasured, "")}, result.NotMeasured, "Not checked: nothing could be measured."},
+		{"one take", []result.Check{passed, check(analyze.IDTakes, "Takes", "", result.Caution, "1 take")}, result.NotMeasured, "Not checked: one take alone has nothing to be compared with."},
+		{"one take, clipped", []result.Check{check("clipping", "Clipping", "A", result.Failed, ""), check(analyze.IDTakes, "Takes", "", result.Caution, "1 take")}, result.Failed, "Not fair: clipping of A."},
+		{"all", []result.Check{passed}, result.Passed, "Fair."},
+		{"what is not essential was not measured", []result.Check{passed, check("drift", "Clock drift", "A", result.NotMeasured, "")}, result.Passed, "Fair."},
+		{"the match was not measured", []result.Check{passed, check(analyze.IDMatch, "Level match", "", result.NotMeasured, "")}, result.Caution, "Fair, with one reservation: level match (not measured)."},
+		{"one cause in four takes", []result.Check{
+			check("headroom", "Headroom", "A", result.Caution, "−4 dBFS"), check("headroom", "Headroom", "B", result.Caution, "−5 dBFS"),
+			check("headroom", "Headroom", "C", result.Caution, "−4 dBFS"), check("headroom", "Headroom", "D", result.Caution, "−4 dBFS"),
+			check("reamp-level", "Reamp level", "", result.Caution, "−0.40 dB"),
+		}, result.Caution, "Fair, with 2 reservations: headroom of A, B, C and 1 more; reamp level (−0.40 dB)."},
+		{"a fault and what follows from it", []result.Check{follows, check("slips", "Lost samples", "A", result.Failed, "64 samples"), check("dc-offset", "DC offset", "B", result.Failed, "−20.0 dBFS"), check("hum", "Hum", "", result.Caution, "")},
+			result.Failed, "Not fair: lost samples of A (64 samples); DC offset of B (−20.0 dBFS)."},
+		{"many causes", many, result.Failed, "Not fair: a; b; c; d; e; and 2 more."},
 	} {
 		if got := verdict.Of(c.checks); got.Outcome != c.outcome || got.Text != c.text {
 			t.Errorf("%s: %s, %q", c.name, got.Outcome, got.Text)
 		}
 	}
-	fs := verdict.Findings([]analyze.Check{follows, passed, check("slips", "Lost samples", "A", analyze.Failed, "64 samples")})
+	fs := verdict.Findings([]result.Check{follows, passed, check("slips", "Lost samples", "A", result.Failed, "64 samples")})
 	if len(fs) != 1 || len(fs[0].Follow) != 1 || fs[0].Follow[0].ID != "clicks" {
 		t.Errorf("%+v", fs)
 	}
@@ -60,9 +61,9 @@ func TestSigns(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, o := range analyze.Outcomes() {
+	for _, o := range result.Outcomes() {
 		rule := ".mark." + string(o) + "::before{content:\"" + verdict.Sign(o) + "\""
-		if o == analyze.NotMeasured {
+		if o == result.NotMeasured {
 			rule = ".mark::before{content:\"" + verdict.Sign(o) + "\""
 		}
 		if !strings.Contains(string(css), rule) {

@@ -20,6 +20,7 @@ package verify
 
 import (
 	"encoding/json"
+	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"regexp"
@@ -27,7 +28,6 @@ import (
 	"strconv"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/foreign"
 )
 
@@ -78,7 +78,7 @@ type Options struct {
 	Skip func(place string) bool
 	// Rules are those by which the stored results were not yet computed; the
 	// figures that they govern are counted and not compared.
-	Rules []analyze.Rule
+	Rules []result.Rule
 }
 
 // Comparison is what Compare found.
@@ -361,7 +361,7 @@ func (c *comparer) scalar(field string, stored, recomputed any) (same bool, tole
 		return stored == recomputed, ""
 	}
 	if c.opts.OtherVersion {
-		s = analyze.Renamed(field, s)
+		s = result.Renamed(field, s)
 	}
 	if s == r || !fact(field) && (c.opts.OtherVersion || sameSentence(s, r)) {
 		return true, ""

@@ -1,12 +1,12 @@
 package verify
 
 import (
+	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/report/pack"
 	"evenhand/report/terminal"
 )
@@ -89,7 +89,7 @@ func (r *Report) AddFaults(prefix string, faults []pack.Fault) {
 }
 
 // Add adds what a comparison of results found; rules are its Options.Rules.
-func (r *Report) Add(c Comparison, rules []analyze.Rule) {
+func (r *Report) Add(c Comparison, rules []result.Rule) {
 	r.Compared += c.Compared
 	r.Differences = append(r.Differences, c.Differences...)
 	r.NotCompared = append(r.NotCompared, c.NotCompared...)

@@ -1,17 +1,16 @@
 package verify
 
 import (
+	"evenhand/analyze/result"
 	"slices"
 	"strings"
 	"testing"
-
-	"evenhand/analyze"
 )
 
 // TestRules asks that figures which an earlier rule gave are counted and not
 // compared, whatever names stand in their place, and all others are compared.
 func TestRules(t *testing.T) {
-	rules := []analyze.Rule{
+	rules := []result.Rule{
 		{Since: 2, Fields: []string{"likeness.spectral_db", "takes.noise"}, Says: "Distances count bands that are heard."},
 		{Since: 2, Fields: []string{"checks[drift]"}, Says: "A drift is told by more windows."},
 		{Since: 2, Fields: []string{"match"}, Says: "Nothing here."},

@@ -1,4 +1,4 @@
-package analyze
+package result
 
 import (
 	"evenhand/analyze/listening"
@@ -91,3 +91,43 @@ func (r *Result) WithheldNames() []string {
 	}
 	return names
 }
+
+// Piece is a stretch of a published take as a file of its own. The pieces of a
+// take follow each other without a gap, and are cut at the same frames in all
+// takes.
+type Piece struct {
+	Path       string `json:"path"` // in the report folder, forward slashes
+	FirstFrame int64  `json:"first_frame"`
+	Frames     int64  `json:"frames"`
+	SHA256     string `json:"sha256"`
+	Bytes      int64  `json:"bytes"`
+}
+
+// BlendPlan is what a player needs to blend the microphones of a take anew at
+// the loudness of the match. At Position p, the amplitudes of the left and the
+// right microphone as recorded are in the ratio 1−p to p: 0 is the left one
+// alone, 1 the right one.
+type BlendPlan struct {
+	Side   string  `json:"side"`    // the microphone that Pieces hold alone
+	Gain   unit.DB `json:"gain_db"` // from its recording to Pieces
+	Pieces []Piece `json:"pieces"`
+	// Start is the position of the manifest's blend.
+	Start unit.Number `json:"start_position"`
+	// Steps are in rising order of Position from 0 to 1; Start is among them. A
+	// position at which the microphones cancel is left out.
+	Steps []BlendStep `json:"steps"`
+}
+
+// BlendStep is one position of a blend. Gain is what both microphones get
+// beside their shares 1−p and p, from recording to target loudness over the
+// whole span; Peak is the sample peak that the blend then has, which can be
+// above 0 dBFS.
+type BlendStep struct {
+	Position unit.Number `json:"position"`
+	Gain     unit.DB     `json:"gain_db"`
+	Peak     unit.DBFS   `json:"sample_peak_dbfs"`
+}
+
+// AudioDir is the folder of the published audio in a report, with a forward
+// slash when part of a path there.
+const AudioDir = "audio"

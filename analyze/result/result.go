@@ -1,4 +1,7 @@
-package analyze
+// Package result is what results.json holds: everything that is known about a
+// comparison, as plain data with typed words, how it is read back, what versions
+// before this one computed otherwise, and what follows from the numbers alone.
+package result
 
 import (
 	"slices"
@@ -8,10 +11,10 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// ResultFormat is the version of results.json. It grows with the first released
+// Format is the version of results.json. It grows with the first released
 // change of the meaning of a field or of a rule in Rules; new fields alone do
 // not change it.
-const ResultFormat = 2
+const Format = 2
 
 // Result is everything that is known about a comparison: what was read, what
 // was measured with which parameters, and what follows. The page, the tables

@@ -1,4 +1,4 @@
-package analyze
+package result
 
 import (
 	"math"
@@ -27,26 +27,4 @@ func (e EqualChannels) String() string {
 		return "channels equal sample for sample"
 	}
 	return "channels equal to within " + e.Within.String()
-}
-
-// equal returns what the second of two channels is when it is the first but for
-// noise, nil otherwise.
-func (f *FileEvidence) equal() *EqualChannels {
-	if len(f.Faults.Channels) != 2 {
-		return nil
-	}
-	c := f.Faults.Channels[1]
-	if !c.Copy || c.Inverted || math.Abs(float64(c.Gain)) >= 0.005 {
-		return nil
-	}
-	return &EqualChannels{c.Within}
-}
-
-// noteEqualChannels writes down which takes are mono on two channels.
-func (s *Session) noteEqualChannels() {
-	for _, f := range s.Files {
-		if f.Take >= 0 {
-			s.Result.Takes[f.Take].EqualChannels = f.equal()
-		}
-	}
 }

@@ -1,4 +1,4 @@
-package analyze
+package result
 
 import (
 	"math"
