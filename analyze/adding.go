@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -11,6 +10,7 @@ import (
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -292,7 +292,7 @@ func (s *Session) timeWhy() string {
 
 // timelineWhy says that the timeline is that of another recording than then.
 func (s *Session) timelineWhy() string {
-	return "times are now those of the " + s.sourceName() + ", which they were not then"
+	return "times are now those of the " + s.SourceName() + ", which they were not then"
 }
 
 // otherAudio says why the published audio of take i changes, when that is neither

@@ -1,10 +1,11 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
 )
 
@@ -27,8 +28,8 @@ func TestKeepTime(t *testing.T) {
 	} {
 		recorded := func(sum string) *signal { return &signal{sha256: sum, info: wavio.Info{Frames: frames}} }
 		s := &Session{
-			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Name: "One"}}, Timeline: result.Timeline{SampleRate: rate}},
-				Evidence: Evidence{Takes: make([]TakeEvidence, 1)}},
+			Measured: fairness.Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Name: "One"}}, Timeline: result.Timeline{SampleRate: rate}},
+				Evidence: fairness.Evidence{Takes: make([]fairness.TakeEvidence, 1)}},
 			dry: recorded("dry"), takes: []*signal{recorded("one")},
 			earlier: &Earlier{Source: c.source, Whole: result.Span{FirstFrame: 1000, Frames: 58_000}, Takes: []EarlierTake{{SHA256: "one"}}},
 		}

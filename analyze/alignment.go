@@ -2,13 +2,13 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"sync"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -52,7 +52,7 @@ func (s *Session) align(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if why := s.silence(); why != "" {
+	if why := s.Silence(); why != "" {
 		for i := range s.Takes {
 			s.Takes[i].ToDry.Reason = why
 		}
@@ -105,13 +105,6 @@ func (s *Session) align(ctx context.Context) error {
 func asStored(lag unit.Samples) unit.Samples {
 	return unit.Samples(math.Round(1000*float64(lag)) / 1000)
 }
-
-// What a take was placed by, as it stands in Alignment.PlacedBy and BesideBy; "" is a
-// guess.
-const (
-	ByPhase = "phase"
-	ByNotes = "notes"
-)
 
 const (
 	// besideNotes is how far from the notes' beginnings an alignment by phase
@@ -251,7 +244,7 @@ type place struct {
 
 // surer reports whether a place rests on more than another.
 func (p place) surer(than place) bool {
-	return p.by == ByPhase && than.by != ByPhase || p.by == ByNotes && than.by == ""
+	return p.by == result.ByPhase && than.by != result.ByPhase || p.by == result.ByNotes && than.by == ""
 }
 
 // ownPlace is where take i lies on the timeline by itself.
@@ -259,11 +252,11 @@ func (s *Session) ownPlace(i int) place {
 	e, p := s.Takes[i].ToDry, s.Takes[i].Notes
 	switch {
 	case e.Certain:
-		return place{e.Lag, lagError(e), ByPhase}
+		return place{e.Lag, lagError(e), result.ByPhase}
 	case p.Certain && s.besideNotes(i, e) <= nearNotes && !math.IsNaN(float64(e.Lag)):
-		return place{e.Lag, p.Error, ByNotes}
+		return place{e.Lag, p.Error, result.ByNotes}
 	case p.Certain:
-		return place{p.Lag, p.Error, ByNotes}
+		return place{p.Lag, p.Error, result.ByNotes}
 	}
 	return place{e.Lag, unit.Samples(math.NaN()), ""}
 }
@@ -275,11 +268,11 @@ func (s *Session) besideAnchor(i int) place {
 	direct, k := s.Takes[i].ToAnchor, s.Takes[i].Through
 	switch {
 	case i == s.Anchor:
-		return place{by: ByPhase}
+		return place{by: result.ByPhase}
 	case direct.Certain:
-		return place{direct.Lag, lagError(direct), ByPhase}
+		return place{direct.Lag, lagError(direct), result.ByPhase}
 	case k >= 0:
-		return place{s.Takes[i].Linked.Lag, unit.Samples(math.Hypot(float64(lagError(s.Takes[i].Linked)), float64(lagError(s.Takes[k].ToAnchor)))), ByPhase}
+		return place{s.Takes[i].Linked.Lag, unit.Samples(math.Hypot(float64(lagError(s.Takes[i].Linked)), float64(lagError(s.Takes[k].ToAnchor)))), result.ByPhase}
 	}
 	return place{err: unit.Samples(math.NaN())}
 }
@@ -374,7 +367,7 @@ func laterOrEarlier(by unit.Samples) string {
 // is; else through a third take.
 func (s *Session) applied(i int, origin place) (at, beside place) {
 	own, beside := s.ownPlace(i), s.besideAnchor(i)
-	alone := s.Takes[i].Through >= 0 && own.by == ByPhase && origin.by == ByPhase
+	alone := s.Takes[i].Through >= 0 && own.by == result.ByPhase && origin.by == result.ByPhase
 	if beside.by != "" && !alone && !math.IsNaN(float64(origin.lag)) {
 		return place{origin.lag + beside.lag, unit.Samples(math.Hypot(float64(origin.err), float64(beside.err))), origin.by}, beside
 	}

@@ -1,13 +1,14 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"testing"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -57,19 +58,19 @@ func TestPlaces(t *testing.T) {
 		lag                   unit.Samples
 		by, besideBy          string
 	}{
-		{"all certain: by the anchor, since takes are more alike", sure(100), sure(161), sure(60), none, none, nil, 160, ByPhase, ByPhase},
-		{"the anchor by its notes, near which its phase is kept: the take beside it for certain", guess(110), guess(1), sure(60), notes(100), none, nil, 170, ByNotes, ByPhase},
-		{"the anchor a guess, the take certain: both by the take", guess(7), sure(160), sure(60), none, none, nil, 160, ByPhase, ByPhase},
-		{"the anchor by notes, the take certain: both by the take", guess(7), sure(160), sure(60), notes(105), none, nil, 160, ByPhase, ByPhase},
-		{"not comparable, each certain", sure(100), sure(160), guess(9), none, none, nil, 160, ByPhase, ByPhase},
-		{"not comparable, the take by its notes", sure(100), guess(9), guess(9), none, notes(160), nil, 160, ByNotes, ByNotes},
-		{"not comparable, the anchor by its notes", guess(100), sure(160), guess(9), notes(100), none, nil, 160, ByPhase, ByNotes},
-		{"by way of another, each certain: each by itself", sure(100), sure(161), guess(9), none, none, &align.Estimate{Lag: 60}, 161, ByPhase, ByPhase},
-		{"by way of another", sure(100), guess(9), guess(9), none, none, &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
-		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, ByPhase, ByPhase},
+		{"all certain: by the anchor, since takes are more alike", sure(100), sure(161), sure(60), none, none, nil, 160, result.ByPhase, result.ByPhase},
+		{"the anchor by its notes, near which its phase is kept: the take beside it for certain", guess(110), guess(1), sure(60), notes(100), none, nil, 170, result.ByNotes, result.ByPhase},
+		{"the anchor a guess, the take certain: both by the take", guess(7), sure(160), sure(60), none, none, nil, 160, result.ByPhase, result.ByPhase},
+		{"the anchor by notes, the take certain: both by the take", guess(7), sure(160), sure(60), notes(105), none, nil, 160, result.ByPhase, result.ByPhase},
+		{"not comparable, each certain", sure(100), sure(160), guess(9), none, none, nil, 160, result.ByPhase, result.ByPhase},
+		{"not comparable, the take by its notes", sure(100), guess(9), guess(9), none, notes(160), nil, 160, result.ByNotes, result.ByNotes},
+		{"not comparable, the anchor by its notes", guess(100), sure(160), guess(9), notes(100), none, nil, 160, result.ByPhase, result.ByNotes},
+		{"by way of another, each certain: each by itself", sure(100), sure(161), guess(9), none, none, &align.Estimate{Lag: 60}, 161, result.ByPhase, result.ByPhase},
+		{"by way of another", sure(100), guess(9), guess(9), none, none, &align.Estimate{Lag: 60}, 160, result.ByPhase, result.ByPhase},
+		{"by way of another, not by the notes", sure(100), guess(9), guess(9), none, notes(170), &align.Estimate{Lag: 60}, 160, result.ByPhase, result.ByPhase},
 		{"nothing tells", guess(5), guess(9), guess(9), none, none, nil, 9, "", ""},
 	} {
-		s := &Session{Measured: Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: Evidence{Takes: []TakeEvidence{
+		s := &Session{Measured: fairness.Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: fairness.Evidence{Takes: []fairness.TakeEvidence{
 			{ToDry: c.anchor, Notes: c.anchorNotes, Through: -1},
 			{ToDry: c.dry, ToAnchor: c.toAnchor, Notes: c.own, Through: -1},
 			{ToDry: guess(0), ToAnchor: sure(3), Through: -1},
@@ -81,7 +82,7 @@ func TestPlaces(t *testing.T) {
 		if at.lag != c.lag || at.by != c.by || beside.by != c.besideBy {
 			t.Errorf("%s: %.0f by %q, beside by %q; want %.0f by %q, beside by %q", c.name, float64(at.lag), at.by, beside.by, float64(c.lag), c.by, c.besideBy)
 		}
-		if a, _ := s.applied(0, s.origin()); beside.by == ByPhase && at.by != "" && at.lag-a.lag != 60 && c.linked == nil {
+		if a, _ := s.applied(0, s.origin()); beside.by == result.ByPhase && at.by != "" && at.lag-a.lag != 60 && c.linked == nil {
 			t.Errorf("%s: %.0f samples behind the anchor take, which lies at %.0f", c.name, float64(at.lag-a.lag), float64(a.lag))
 		}
 	}
@@ -107,7 +108,7 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Measured: Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: Evidence{Takes: make([]TakeEvidence, 3)}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}}
+	s := &Session{Measured: fairness.Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: fairness.Evidence{Takes: make([]fairness.TakeEvidence, 3)}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}}
 	var features []*align.Feature
 	held := s.newFeatures()
 	held.base = func() (*align.Feature, error) { return base, nil }

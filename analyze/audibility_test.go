@@ -3,7 +3,6 @@ package analyze
 import (
 	"cmp"
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -12,6 +11,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/campaign"

@@ -2,11 +2,12 @@ package analyze
 
 import (
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
+
+	"evenhand/analyze/result"
 )
 
 // LostAnswersError says that what readers heard cannot be kept.

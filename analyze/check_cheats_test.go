@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -15,7 +14,9 @@ import (
 	"sync"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/studio"
@@ -235,7 +236,7 @@ func TestFair(t *testing.T) {
 			t.Errorf("%s, %s: something is left empty: %+v", c.ID, c.Subject, c)
 		}
 	}
-	assert(t, res, wanted{idReampLevel, "", result.Passed, 0.05, 0.01, ""})
+	assert(t, res, wanted{fairness.IDReampLevel, "", result.Passed, 0.05, 0.01, ""})
 	for accusation, standing := range map[string]result.Standing{
 		"another performance": result.ExcludedByMeasurement, "another level": result.AuthorsWord, "knob": result.AuthorsWord, "gate": result.ExcludedByMeasurement,
 		"one file": result.ExcludedByMeasurement, "edited": result.ExcludedByMeasurement, "difference was left out": result.ExcludedByMeasurement, "a part of a take": result.ExcludedByMeasurement,
@@ -266,14 +267,14 @@ func TestCheats(t *testing.T) {
 				t.Fatal(err)
 			}
 			s.files["two"] = rendered(dry, 1)
-		}, []wanted{{IDPerformance, "Two", result.Failed, nan, 0, ""}}, "another performance"},
+		}, []wanted{{fairness.IDPerformance, "Two", result.Failed, nan, 0, ""}}, "another performance"},
 		{"hotter by 1.3 dB", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 1.25) },
-			[]wanted{{idReampLevel, "", result.Failed, 1.3, 0.05, "+1.30 dB"}}, "another level"},
+			[]wanted{{fairness.IDReampLevel, "", result.Failed, 1.3, 0.05, "+1.30 dB"}}, "another level"},
 		{"quieter by 0.6 dB", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], -0.65) },
-			[]wanted{{idReampLevel, "", result.Caution, -0.6, 0.05, "−0.60 dB"}}, ""},
+			[]wanted{{fairness.IDReampLevel, "", result.Caution, -0.6, 0.05, "−0.60 dB"}}, ""},
 		{"a knob moved", func(s *scene) {
 			s.manifest = strings.Replace(s.manifest, "    fuzz: {device: Two,", "    amp: {controls: {volume: \"3 o'clock\"}}\n    fuzz: {device: Two,", 1)
-		}, []wanted{{IDOneChange, "amp: volume", result.Failed, nan, 0, ""}}, "knob"},
+		}, []wanted{{fairness.IDOneChange, "amp: volume", result.Failed, nan, 0, ""}}, "knob"},
 		{"a gate", func(s *scene) {
 			x := s.files["two"][0]
 			// Closes 0.35 s into the pauses, by 40 dB, and opens with the notes.
@@ -282,28 +283,28 @@ func TestCheats(t *testing.T) {
 					x[i] *= 0.01
 				}
 			}
-		}, []wanted{{idGate, "Two", result.Failed, nan, 0, "gated"}}, "gate"},
+		}, []wanted{{fairness.IDGate, "Two", result.Failed, nan, 0, "gated"}}, "gate"},
 		{"one file for two takes", func(s *scene) { s.files["two"] = s.files["one"] },
-			[]wanted{{idSameFile, "One and Two", result.Failed, nan, 0, "same bytes"}}, "one file"},
+			[]wanted{{fairness.IDSameFile, "One and Two", result.Failed, nan, 0, "same bytes"}}, "one file"},
 		{"one recording for two takes, quieter", func(s *scene) { s.files["two"] = [][]float64{scaled(s.files["one"][0], -3)} },
-			[]wanted{{idNearCopy, "One and Two", result.Failed, -115, 25, ""}}, "one file"},
+			[]wanted{{fairness.IDNearCopy, "One and Two", result.Failed, -115, 25, ""}}, "one file"},
 		{"edited", func(s *scene) { s.files["again"][0] = slices.Delete(s.files["again"][0], 6*sceneRate, 6*sceneRate+37) },
-			[]wanted{{idSlips, "Again", result.Failed, 37, 5, "samples lost "}}, "edited"},
+			[]wanted{{fairness.IDSlips, "Again", result.Failed, 37, 5, "samples lost "}}, "edited"},
 		{"shortened", func(s *scene) { s.files["two"][0] = s.files["two"][0][:5*sceneRate] },
-			[]wanted{{idSections, "Two", result.Failed, nan, 0, "Notes missing"}, {idLengths, "Two", result.Caution, 3.3, 0.6, ""}}, "difference was left out"},
+			[]wanted{{fairness.IDSections, "Two", result.Failed, nan, 0, "Notes missing"}, {fairness.IDLengths, "Two", result.Caution, 3.3, 0.6, ""}}, "difference was left out"},
 		{"clipped", func(s *scene) {
 			x := s.files["two"][0]
 			for i := range x {
 				x[i] = max(-1, min(1, 10*x[i]))
 			}
-		}, []wanted{{idClipping, "Two", result.Failed, nan, 0, "places"}}, ""},
+		}, []wanted{{fairness.IDClipping, "Two", result.Failed, nan, 0, "places"}}, ""},
 		{"a fan", func(s *scene) {
 			x := s.files["two"][0]
 			rng := rand.New(rand.NewPCG(1, 1))
 			for i := 5 * sceneRate; i < len(x); i++ {
 				x[i] += 0.003 * rng.NormFloat64()
 			}
-		}, []wanted{{idNoiseSteps, "Two", result.Caution, nan, 0, ""}}, ""},
+		}, []wanted{{fairness.IDNoiseSteps, "Two", result.Caution, nan, 0, ""}}, ""},
 		{"a humming supply", func(s *scene) {
 			x := s.files["two"][0]
 			for i := range x {
@@ -311,31 +312,31 @@ func TestCheats(t *testing.T) {
 					x[i] += 0.05 / k * math.Sin(2*math.Pi*50*k*float64(i)/sceneRate)
 				}
 			}
-		}, []wanted{{idHum, "Two", result.Caution, nan, 0, ""}}, ""},
+		}, []wanted{{fairness.IDHum, "Two", result.Caution, nan, 0, ""}}, ""},
 		{"an offset", func(s *scene) {
 			for i := range s.files["two"][0] {
 				s.files["two"][0][i] += 0.01
 			}
-		}, []wanted{{idDC, "Two", result.Caution, -40, 0.1, "−40.0 dBFS"}}, ""},
+		}, []wanted{{fairness.IDDC, "Two", result.Caution, -40, 0.1, "−40.0 dBFS"}}, ""},
 		{"another clock, 40 ppm", func(s *scene) { s.files["again"][0] = studio.Slowed(s.files["again"][0], 40) },
-			[]wanted{{idDrift, "Again", result.Failed, 40, 12, ""}}, "resampled"},
+			[]wanted{{fairness.IDDrift, "Again", result.Failed, 40, 12, ""}}, "resampled"},
 		{"mislabelled", func(s *scene) {
 			s.mislabel(t, "two", 44100)
 		}, []wanted{
-			{idRateLabel, "Two", result.Failed, 44100.0 / 48000, 1e-4, "0.9188 times"},
-			{IDPerformance, "Two", result.NotMeasured, nan, 0, ""}, // not accused of being another
-			{idLag, "Two", result.NotMeasured, nan, 0, ""},
-			{idSlips, "Two", result.NotMeasured, nan, 0, ""},
-			{idDrift, "Two", result.NotMeasured, nan, 0, ""},
-			{idPolarity, "Two", result.NotMeasured, nan, 0, ""},
+			{fairness.IDRateLabel, "Two", result.Failed, 44100.0 / 48000, 1e-4, "0.9188 times"},
+			{fairness.IDPerformance, "Two", result.NotMeasured, nan, 0, ""}, // not accused of being another
+			{fairness.IDLag, "Two", result.NotMeasured, nan, 0, ""},
+			{fairness.IDSlips, "Two", result.NotMeasured, nan, 0, ""},
+			{fairness.IDDrift, "Two", result.NotMeasured, nan, 0, ""},
+			{fairness.IDPolarity, "Two", result.NotMeasured, nan, 0, ""},
 		}, "resampled"},
 		{"inverted", func(s *scene) {
 			for i := range s.files["again"][0] {
 				s.files["again"][0][i] *= -1
 			}
-		}, []wanted{{idPolarity, "Again", result.Caution, nan, 0, "inverted"}}, ""},
+		}, []wanted{{fairness.IDPolarity, "Again", result.Caution, nan, 0, "inverted"}}, ""},
 		{"silence in sound", func(s *scene) { clear(s.files["two"][0][6*sceneRate : 6*sceneRate+480]) },
-			[]wanted{{idDropouts, "Two", result.Failed, 1, 0, "1 dropouts"}}, "edited"},
+			[]wanted{{fairness.IDDropouts, "Two", result.Failed, 1, 0, "1 dropouts"}}, "edited"},
 		{"too loud", func(s *scene) {
 			x := s.files["two"][0]
 			peak := 0.0
@@ -343,14 +344,14 @@ func TestCheats(t *testing.T) {
 				peak = max(peak, math.Abs(v))
 			}
 			s.files["two"][0] = scaled(x, -2.5-unit.FromAmplitude(peak))
-		}, []wanted{{idHeadroom, "Two", result.Caution, -2.5, 0.01, "−2.5 dBFS"}}, ""},
+		}, []wanted{{fairness.IDHeadroom, "Two", result.Caution, -2.5, 0.01, "−2.5 dBFS"}}, ""},
 		{"two microphones, one channel", func(s *scene) {
 			s.files["two"] = append(s.files["two"], slices.Clone(s.files["two"][0]))
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    mics: {left: {name: A}, right: {name: B}}\n", 1)
-		}, []wanted{{idDualMono, "Two", result.Failed, nan, 0, "same"}, {IDOneChange, "left microphone", result.Failed, nan, 0, ""}}, "knob"},
+		}, []wanted{{fairness.IDDualMono, "Two", result.Failed, nan, 0, "same"}, {fairness.IDOneChange, "left microphone", result.Failed, nan, 0, ""}}, "knob"},
 		{"a dead channel", func(s *scene) {
 			s.files["two"] = append(s.files["two"], make([]float64, len(s.files["two"][0])))
-		}, []wanted{{idSilent, "Two", result.Failed, nan, 0, "silent"}}, ""},
+		}, []wanted{{fairness.IDSilent, "Two", result.Failed, nan, 0, "silent"}}, ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
@@ -359,7 +360,7 @@ func TestCheats(t *testing.T) {
 			if !strings.Contains(text, "Again") {
 				s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
 			}
-			if !strings.Contains(text, idReampLevel) {
+			if !strings.Contains(text, fairness.IDReampLevel) {
 				s.manifest = strings.Replace(s.manifest, "  loopback: loop.wav\n", "", 1)
 			}
 			c.cheat(s)

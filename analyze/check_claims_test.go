@@ -1,7 +1,6 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"math"
 	"regexp"
 	"slices"
@@ -9,8 +8,9 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
-
 	"evenhand/examples/studio"
 )
 
@@ -28,7 +28,7 @@ func TestDriftClaims(t *testing.T) {
 	res := s.check(t)
 	most, open := 0.0, false
 	for _, c := range res.Checks {
-		if c.ID != idDrift {
+		if c.ID != fairness.IDDrift {
 			continue
 		}
 		m := rangeText.FindStringSubmatch(c.Value)
@@ -76,7 +76,7 @@ func TestSlipClaims(t *testing.T) {
 		if strings.Contains(c.Limit, " 0.0") {
 			t.Errorf("%s: limit %q", c.ID, c.Limit)
 		}
-		if c.ID != idSlips || c.Outcome != result.Passed {
+		if c.ID != fairness.IDSlips || c.Outcome != result.Passed {
 			continue
 		}
 		m := size.FindStringSubmatch(c.Value)
@@ -104,18 +104,18 @@ func TestDepths(t *testing.T) {
 		want   wanted
 		reason string
 	}{
-		{"equal", nil, wanted{idFormat, "", result.Passed, nan(), 0, "24-bit integer"}, "all takes"},
-		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{idFormat, "", result.Passed, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
+		{"equal", nil, wanted{fairness.IDFormat, "", result.Passed, nan(), 0, "24-bit integer"}, "all takes"},
+		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{fairness.IDFormat, "", result.Passed, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
 			"Two has 32-bit float; Again has 32-bit integer; One has 24-bit integer: a differing depth alone is harmless, since from 24 bits on the rounding lies below the noise of any converter"},
-		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{idFormat, "Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
-		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{idFormat, "One and Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},
+		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{fairness.IDFormat, "Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
+		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{fairness.IDFormat, "One and Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
 			for f, spec := range c.specs {
 				s.specs[f] = spec
 			}
-			res := s.answer(t, scanning, map[string]bool{idFormat: true})
+			res := s.answer(t, scanning, map[string]bool{fairness.IDFormat: true})
 			assert(t, res, c.want)
 			if len(res.Checks) != 1 || res.Checks[0].Reason != c.reason {
 				t.Errorf("%+v, want the reason %q", res.Checks, c.reason)
@@ -127,7 +127,7 @@ func TestDepths(t *testing.T) {
 	}
 	s := newScene(t)
 	s.specs["two"] = short
-	if e := standingOf(s.check(t), "resampled"); strings.Contains(e.Because, "bit") || slices.Contains(e.Checks, idFormat) {
+	if e := standingOf(s.check(t), "resampled"); strings.Contains(e.Because, "bit") || slices.Contains(e.Checks, fairness.IDFormat) {
 		t.Errorf("%+v", e)
 	}
 }

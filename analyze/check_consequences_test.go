@@ -1,13 +1,14 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"math"
 	"regexp"
 	"slices"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -26,7 +27,7 @@ func TestConsequences(t *testing.T) {
 			id    string
 			cause string // "" for none
 		}{
-			{"clipping", func(s *scene) { s.clip("two", 5, 0) }, idClicks, "the clipping"},
+			{"clipping", func(s *scene) { s.clip("two", 5, 0) }, fairness.IDClicks, "the clipping"},
 			{"a hard gate", func(s *scene) {
 				s.each("two", func(x []float64) []float64 {
 					open := 0
@@ -40,11 +41,11 @@ func TestConsequences(t *testing.T) {
 					}
 					return x
 				})
-			}, idClicks, "the gate"},
+			}, fairness.IDClicks, "the gate"},
 			{"300 samples lost", func(s *scene) {
 				s.each("two", func(x []float64) []float64 { return slices.Delete(x, 6*sceneRate, 6*sceneRate+300) })
-			}, idLag, "the lost or inserted samples"},
-			{"a click", func(s *scene) { s.files["two"][0][s.loudAfter("two", 6*sceneRate)] = -0.9 }, idClicks, ""},
+			}, fairness.IDLag, "the lost or inserted samples"},
+			{"a click", func(s *scene) { s.files["two"][0][s.loudAfter("two", 6*sceneRate)] = -0.9 }, fairness.IDClicks, ""},
 		} {
 			s := fresh(t)
 			c.spoil(s)
@@ -60,7 +61,7 @@ func TestConsequences(t *testing.T) {
 				}
 			}
 			// Not every sound clicks when it is clipped or gated.
-			if n == 0 && (c.cause == "" || c.id == idLag) {
+			if n == 0 && (c.cause == "" || c.id == fairness.IDLag) {
 				t.Errorf("%s, %s: no caution", material, c.name)
 			}
 			t.Logf("%s, %s: %d answers", material, c.name, n)
@@ -75,11 +76,11 @@ func TestSilentTake(t *testing.T) {
 		s := fresh(t)
 		s.each("two", func(x []float64) []float64 { return make([]float64, len(x)) })
 		res := s.check(t)
-		assert(t, res, wanted{IDMatch, "Two", result.Failed, nan(), 0, "silent"})
-		assert(t, res, wanted{idSlips, "Again", result.Passed, 0, 0, "none"})
+		assert(t, res, wanted{fairness.IDMatch, "Two", result.Failed, nan(), 0, "silent"})
+		assert(t, res, wanted{fairness.IDSlips, "Again", result.Passed, 0, 0, "none"})
 		for _, k := range res.Checks {
 			bad := k.Outcome == result.Failed || k.Outcome == result.Caution
-			if bad && k.Subject != "Two" || bad && k.ID != IDMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
+			if bad && k.Subject != "Two" || bad && k.ID != fairness.IDMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
 				t.Errorf("%s: %s, %s: %s; %s", material, k.ID, k.Subject, k.Value, k.Reason)
 			}
 		}
@@ -141,12 +142,12 @@ func TestCoarseTakes(t *testing.T) {
 			s := fresh(t)
 			c.spoil(s)
 			res := s.check(t)
-			assert(t, res, wanted{idDropouts, "Two", c.outcome, nan(), 0, ""})
+			assert(t, res, wanted{fairness.IDDropouts, "Two", c.outcome, nan(), 0, ""})
 			for _, k := range res.Checks {
-				if c.outcome == result.Passed && k.ID != idDropouts && k.ID != idClicks {
+				if c.outcome == result.Passed && k.ID != fairness.IDDropouts && k.ID != fairness.IDClicks {
 					continue // the strokes went through no gear
 				}
-				if k.Outcome == result.Failed || k.Outcome == result.Caution && k.ID != idFormat && k.ID != idPolarity && !(k.ID == idGate && c.outcome == result.NotMeasured) {
+				if k.Outcome == result.Failed || k.Outcome == result.Caution && k.ID != fairness.IDFormat && k.ID != fairness.IDPolarity && !(k.ID == fairness.IDGate && c.outcome == result.NotMeasured) {
 					t.Errorf("%s, %s: %s, %s: %s; %s", material, c.name, k.ID, k.Subject, k.Value, k.Reason)
 				}
 			}

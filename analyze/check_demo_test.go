@@ -1,9 +1,10 @@
 package analyze_test
 
 import (
-	"evenhand/analyze/result"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/result"
 )
 
 // nothingFails asks that the checks of a demo scenario, which is fair by its

@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -12,7 +11,9 @@ import (
 	"testing"
 
 	"evenhand/analyze/activity"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/resample"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/studio"
@@ -348,115 +349,115 @@ func detections(t testing.TB) []detection {
 	nan := math.NaN()
 	const ms = sceneRate / 1000.0
 	return []detection{
-		{IDPerformance, "another pass by the same hands to the same click, 20 notes", nil, wanted{IDPerformance, "Two", result.Failed, nan, 0, ""}, ""},
-		{idPolarity, "a take inverted", func(s *scene) { s.each("again", func(x []float64) []float64 { return scaledBy(x, -1) }) },
-			wanted{idPolarity, "Again", result.Caution, nan, 0, "inverted"}, ""},
-		{idDrift, "4 ppm between a take and its repeat, 10 s", func(s *scene) {
+		{fairness.IDPerformance, "another pass by the same hands to the same click, 20 notes", nil, wanted{fairness.IDPerformance, "Two", result.Failed, nan, 0, ""}, ""},
+		{fairness.IDPolarity, "a take inverted", func(s *scene) { s.each("again", func(x []float64) []float64 { return scaledBy(x, -1) }) },
+			wanted{fairness.IDPolarity, "Again", result.Caution, nan, 0, "inverted"}, ""},
+		{fairness.IDDrift, "4 ppm between a take and its repeat, 10 s", func(s *scene) {
 			s.each("again", func(x []float64) []float64 { return studio.Slowed(x, 4) })
-		}, wanted{idDrift, "Again", result.Failed, 4, 0.5, ""}, ""},
-		{idRateLabel, "44.1 kHz labelled 48 kHz", func(s *scene) { s.mislabel(t, "two", 44100) }, wanted{idRateLabel, "Two", result.Failed, 44100.0 / 48000, 1e-4, "0.9188 times"}, ""},
-		{idMatchRoom, "a click that keeps the match below −23 LUFS", func(s *scene) {
+		}, wanted{fairness.IDDrift, "Again", result.Failed, 4, 0.5, ""}, ""},
+		{fairness.IDRateLabel, "44.1 kHz labelled 48 kHz", func(s *scene) { s.mislabel(t, "two", 44100) }, wanted{fairness.IDRateLabel, "Two", result.Failed, 44100.0 / 48000, 1e-4, "0.9188 times"}, ""},
+		{fairness.IDMatchRoom, "a click that keeps the match below −23 LUFS", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return scaled(x, -26) })
 			s.files["two"][0][s.sounding] = 0.9
-		}, wanted{idMatchRoom, "", result.Caution, nan, 0, "LUFS"}, ""},
-		{idSlips, "1 sample lost in a repeat", func(s *scene) {
+		}, wanted{fairness.IDMatchRoom, "", result.Caution, nan, 0, "LUFS"}, ""},
+		{fairness.IDSlips, "1 sample lost in a repeat", func(s *scene) {
 			s.each("again", func(x []float64) []float64 { return slices.Delete(x, s.sounding, s.sounding+1) })
-		}, wanted{idSlips, "Again", result.Failed, 1, 0.05, "1.0 samples lost"}, ""},
-		{idSlips, "48 samples lost in another take", func(s *scene) {
+		}, wanted{fairness.IDSlips, "Again", result.Failed, 1, 0.05, "1.0 samples lost"}, ""},
+		{fairness.IDSlips, "48 samples lost in another take", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return slices.Delete(x, s.sounding, s.sounding+48) })
-		}, wanted{idSlips, "Two", result.Failed, 48, 12, "lost"}, ""},
-		{idSteady, "a fader 1 dB lower for 2 s of a repeat", func(s *scene) {
+		}, wanted{fairness.IDSlips, "Two", result.Failed, 48, 12, "lost"}, ""},
+		{fairness.IDSteady, "a fader 1 dB lower for 2 s of a repeat", func(s *scene) {
 			s.each("again", func(x []float64) []float64 {
 				for i := int(5.4 * sceneRate); i < int(7.4*sceneRate); i++ {
 					x[i] *= unit.ToAmplitude(-1)
 				}
 				return x
 			})
-		}, wanted{idSteady, "Again", result.Caution, -1, 0.1, "−1.0 dB"}, ""},
-		{idGate, "pauses lowered by 12 dB after 0.35 s", func(s *scene) { s.gate("two", 12) }, wanted{idGate, "Two", result.Failed, nan, 0, "gated"}, ""},
-		{idNoiseSteps, "the floor higher by 4 dB from the middle on", func(s *scene) { s.floorStep("two", 4) }, wanted{idNoiseSteps, "Two", result.Caution, 4, 0.7, ""}, ""},
-		{idHum, "hum of −40 dBFS in one take", func(s *scene) { s.hum("two", -40) }, wanted{idHum, "Two", result.Caution, nan, 0, ""}, ""},
-		{idIRRate, "an impulse response of 44.1 kHz", func(s *scene) {
+		}, wanted{fairness.IDSteady, "Again", result.Caution, -1, 0.1, "−1.0 dB"}, ""},
+		{fairness.IDGate, "pauses lowered by 12 dB after 0.35 s", func(s *scene) { s.gate("two", 12) }, wanted{fairness.IDGate, "Two", result.Failed, nan, 0, "gated"}, ""},
+		{fairness.IDNoiseSteps, "the floor higher by 4 dB from the middle on", func(s *scene) { s.floorStep("two", 4) }, wanted{fairness.IDNoiseSteps, "Two", result.Caution, 4, 0.7, ""}, ""},
+		{fairness.IDHum, "hum of −40 dBFS in one take", func(s *scene) { s.hum("two", -40) }, wanted{fairness.IDHum, "Two", result.Caution, nan, 0, ""}, ""},
+		{fairness.IDIRRate, "an impulse response of 44.1 kHz", func(s *scene) {
 			s.response(44100, "")
-		}, wanted{idIRRate, "ir.wav", result.Caution, nan, 0, "44100 Hz"}, ""},
-		{IDOneChange, "another impulse response under the same name of the device", func(s *scene) {
+		}, wanted{fairness.IDIRRate, "ir.wav", result.Caution, nan, 0, "44100 Hz"}, ""},
+		{fairness.IDOneChange, "another impulse response under the same name of the device", func(s *scene) {
 			s.response(sceneRate, "other")
-		}, wanted{IDOneChange, "cabinet", result.Failed, nan, 0, ""}, ""},
-		{idReampLevel, "0.25 dB hotter", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 0.2) }, wanted{idReampLevel, "", result.Caution, 0.25, 0.005, "+0.25 dB"}, ""},
-		{idReampTone, "1.5 dB less at 63 Hz", func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], 50) }, wanted{idReampTone, "", result.Caution, nan, 0, "−"}, "noise"},
-		{idReampTurn, "a loop that inverts", func(s *scene) { s.files["loop"][0] = scaledBy(s.files["loop"][0], -1) }, wanted{idReampTurn, "", result.Caution, nan, 0, "inverted"}, ""},
-		{idReampNoise, "hum of −60 dBFS in the loop", func(s *scene) { s.hum("loop", -63) }, wanted{idReampNoise, "", result.Caution, nan, 0, "dB"}, ""},
-		{idMicDelay, "a microphone moved by 1 cm", func(s *scene) {
+		}, wanted{fairness.IDOneChange, "cabinet", result.Failed, nan, 0, ""}, ""},
+		{fairness.IDReampLevel, "0.25 dB hotter", func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], 0.2) }, wanted{fairness.IDReampLevel, "", result.Caution, 0.25, 0.005, "+0.25 dB"}, ""},
+		{fairness.IDReampTone, "1.5 dB less at 63 Hz", func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], 50) }, wanted{fairness.IDReampTone, "", result.Caution, nan, 0, "−"}, "noise"},
+		{fairness.IDReampTurn, "a loop that inverts", func(s *scene) { s.files["loop"][0] = scaledBy(s.files["loop"][0], -1) }, wanted{fairness.IDReampTurn, "", result.Caution, nan, 0, "inverted"}, ""},
+		{fairness.IDReampNoise, "hum of −60 dBFS in the loop", func(s *scene) { s.hum("loop", -63) }, wanted{fairness.IDReampNoise, "", result.Caution, nan, 0, "dB"}, ""},
+		{fairness.IDMicDelay, "a microphone moved by 1 cm", func(s *scene) {
 			s.twoMics(24, 24+1.4)
-		}, wanted{idMicDelay, "Two", result.Caution, 1.4 / ms, 0.003, ""}, ""},
-		{idMicPolarity, "one microphone inverted", func(s *scene) {
+		}, wanted{fairness.IDMicDelay, "Two", result.Caution, 1.4 / ms, 0.003, ""}, ""},
+		{fairness.IDMicPolarity, "one microphone inverted", func(s *scene) {
 			s.twoMics(24, 24)
 			s.files["two"][1] = scaledBy(s.files["two"][1], -1)
-		}, wanted{idMicPolarity, "Two", result.Caution, nan, 0, "opposed"}, ""},
-		{idDry, "3 samples at full scale", func(s *scene) {
+		}, wanted{fairness.IDMicPolarity, "Two", result.Caution, nan, 0, "opposed"}, ""},
+		{fairness.IDDry, "3 samples at full scale", func(s *scene) {
 			for i := range 3 {
 				s.files["dry"][0][s.sounding+i] = 1
 			}
-		}, wanted{idDry, "", result.Caution, nan, 0, "clipped"}, ""},
-		{idSameFile, "the same bytes", func(s *scene) { s.files["two"] = s.files["one"] }, wanted{idSameFile, "One and Two", result.Failed, nan, 0, "same bytes"}, ""},
-		{idNearCopy, "a copy, 3 dB quieter, inverted, 20 frames later", func(s *scene) {
+		}, wanted{fairness.IDDry, "", result.Caution, nan, 0, "clipped"}, ""},
+		{fairness.IDSameFile, "the same bytes", func(s *scene) { s.files["two"] = s.files["one"] }, wanted{fairness.IDSameFile, "One and Two", result.Failed, nan, 0, "same bytes"}, ""},
+		{fairness.IDNearCopy, "a copy, 3 dB quieter, inverted, 20 frames later", func(s *scene) {
 			s.files["two"] = nil
 			for _, x := range s.files["one"] {
 				s.files["two"] = append(s.files["two"], append(make([]float64, 20), scaledBy(scaled(x, -3), -1)...))
 			}
-		}, wanted{idNearCopy, "One and Two", result.Failed, nan, 0, ""}, ""},
-		{idPath, "the dry recording itself, 4 dB quieter, inverted, 30 frames later, with noise of −70 dBFS", func(s *scene) {
+		}, wanted{fairness.IDNearCopy, "One and Two", result.Failed, nan, 0, ""}, ""},
+		{fairness.IDPath, "the dry recording itself, 4 dB quieter, inverted, 30 frames later, with noise of −70 dBFS", func(s *scene) {
 			x := passed(s.files["dry"][0], -4, 30, -70)
 			for c := range s.files["two"] {
 				s.files["two"][c] = x
 			}
-		}, wanted{idPath, "Two", result.Failed, nan, 0, ""}, ""},
-		{idFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{idFormat, "Two", result.Caution, nan, 0, "16-bit"}, ""},
-		{idFormat, "16 bits in a file of 24", func(s *scene) {
+		}, wanted{fairness.IDPath, "Two", result.Failed, nan, 0, ""}, ""},
+		{fairness.IDFormat, "16 instead of 24 bits", func(s *scene) { s.specs["two"] = wavio.Spec{Bits: 16} }, wanted{fairness.IDFormat, "Two", result.Caution, nan, 0, "16-bit"}, ""},
+		{fairness.IDFormat, "16 bits in a file of 24", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return rounded(x, 16, 0) })
-		}, wanted{idFormat, "Two", result.Caution, nan, 0, "16 bits in a file of 24-bit integer"}, ""},
-		{idNearCopy, "a repeat that is a copy rounded to 16 bits with dither", func(s *scene) {
+		}, wanted{fairness.IDFormat, "Two", result.Caution, nan, 0, "16 bits in a file of 24-bit integer"}, ""},
+		{fairness.IDNearCopy, "a repeat that is a copy rounded to 16 bits with dither", func(s *scene) {
 			s.files["again"] = nil
 			for c, x := range s.files["one"] {
 				s.files["again"] = append(s.files["again"], rounded(x, 16, uint64(3+c)))
 			}
-		}, wanted{idNearCopy, "One and Again", result.Caution, nan, 0, ""}, ""},
-		{idChannels, "a right channel 3 samples late", func(s *scene) {
+		}, wanted{fairness.IDNearCopy, "One and Again", result.Caution, nan, 0, ""}, ""},
+		{fairness.IDChannels, "a right channel 3 samples late", func(s *scene) {
 			s.files["two"] = [][]float64{s.files["two"][0], passed(s.files["two"][0], 0, 3, -80)[:len(s.files["two"][0])]}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n"+sceneMics, "    file: two.wav\n", 1)
-		}, wanted{idChannels, "Two", result.Caution, 3 / ms, 0.002, "+3.0"}, ""},
-		{idBandEdge, "44.1 kHz and back", func(s *scene) { s.thereAndBack(t, "two", 44100) }, wanted{idBandEdge, "Two", result.Caution, nan, 0, "near 21."}, ""},
-		{idLengths, "0.1 s of the last sound missing", func(s *scene) {
+		}, wanted{fairness.IDChannels, "Two", result.Caution, 3 / ms, 0.002, "+3.0"}, ""},
+		{fairness.IDBandEdge, "44.1 kHz and back", func(s *scene) { s.thereAndBack(t, "two", 44100) }, wanted{fairness.IDBandEdge, "Two", result.Caution, nan, 0, "near 21."}, ""},
+		{fairness.IDLengths, "0.1 s of the last sound missing", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:s.lastSound(t)+lagOf(s, "two")-int(0.1*sceneRate)] })
-		}, wanted{idLengths, "Two", result.Caution, 0.1, 0.06, ""}, ""},
-		{idSections, "a section that a take does not reach", func(s *scene) {
+		}, wanted{fairness.IDLengths, "Two", result.Caution, 0.1, 0.06, ""}, ""},
+		{fairness.IDSections, "a section that a take does not reach", func(s *scene) {
 			s.each("two", func(x []float64) []float64 { return x[:int(5*sceneRate)] })
-		}, wanted{idSections, "Two", result.Failed, nan, 0, "Notes missing"}, ""},
-		{idHeadroom, "a peak of −5.9 dBFS", func(s *scene) {
+		}, wanted{fairness.IDSections, "Two", result.Failed, nan, 0, "Notes missing"}, ""},
+		{fairness.IDHeadroom, "a peak of −5.9 dBFS", func(s *scene) {
 			peak := 0.0
 			for _, x := range s.files["two"] {
 				peak = max(peak, peakOf(x))
 			}
 			s.each("two", func(x []float64) []float64 { return scaled(x, -5.95-unit.FromAmplitude(peak)) })
-		}, wanted{idHeadroom, "Two", result.Caution, -5.95, 0.02, ""}, ""},
-		{idClipping, "peaks 1 dB over full scale", func(s *scene) { s.clip("two", 1, 0) }, wanted{idClipping, "Two", result.Failed, nan, 0, "places"}, ""},
-		{idClipping, "peaks 3 dB over, then lowered by 8 dB", func(s *scene) { s.clip("two", 3, -8) }, wanted{idClipping, "Two", result.Caution, nan, 0, "places"}, ""},
-		{idOver, "1 sample of +0.1 dBFS in floating point", func(s *scene) {
+		}, wanted{fairness.IDHeadroom, "Two", result.Caution, -5.95, 0.02, ""}, ""},
+		{fairness.IDClipping, "peaks 1 dB over full scale", func(s *scene) { s.clip("two", 1, 0) }, wanted{fairness.IDClipping, "Two", result.Failed, nan, 0, "places"}, ""},
+		{fairness.IDClipping, "peaks 3 dB over, then lowered by 8 dB", func(s *scene) { s.clip("two", 3, -8) }, wanted{fairness.IDClipping, "Two", result.Caution, nan, 0, "places"}, ""},
+		{fairness.IDOver, "1 sample of +0.1 dBFS in floating point", func(s *scene) {
 			s.specs["two"] = wavio.Spec{Bits: 32, Float: true}
 			s.files["two"][0][s.sounding] = unit.ToAmplitude(0.1)
-		}, wanted{idOver, "Two", result.Caution, 1, 0, "1 samples"}, ""},
-		{idClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{idClicks, "One", result.Caution, 1, 0, "1 clicks"}, "noise"},
-		{idClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{idClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
-		{idClicks, "3 samples of −40 dBFS in a pause", func(s *scene) {
+		}, wanted{fairness.IDOver, "Two", result.Caution, 1, 0, "1 samples"}, ""},
+		{fairness.IDClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 clicks"}, "noise"},
+		{fairness.IDClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
+		{fairness.IDClicks, "3 samples of −40 dBFS in a pause", func(s *scene) {
 			at := int((s.pauses[0][0] + s.pauses[0][1]) / 2 * sceneRate)
 			for i := range 3 {
 				s.files["one"][0][at+i] += unit.ToAmplitude(-40)
 			}
-		}, wanted{idClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
-		{idDropouts, "64 samples of silence", func(s *scene) { clear(s.files["one"][0][s.sounding : s.sounding+64]) }, wanted{idDropouts, "One", result.Failed, 1, 0, ""}, ""},
-		{idCut, "the end cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[:s.sounding] }) }, wanted{idCut, "One", result.Caution, nan, 0, "end cut"}, ""},
-		{idCut, "the beginning cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[s.early:] }) }, wanted{idCut, "One", result.Caution, nan, 0, "beginning cut"}, ""},
-		{idCut, "a fade of 0.25 s at the end", func(s *scene) {
+		}, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
+		{fairness.IDDropouts, "64 samples of silence", func(s *scene) { clear(s.files["one"][0][s.sounding : s.sounding+64]) }, wanted{fairness.IDDropouts, "One", result.Failed, 1, 0, ""}, ""},
+		{fairness.IDCut, "the end cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[:s.sounding] }) }, wanted{fairness.IDCut, "One", result.Caution, nan, 0, "end cut"}, ""},
+		{fairness.IDCut, "the beginning cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[s.early:] }) }, wanted{fairness.IDCut, "One", result.Caution, nan, 0, "beginning cut"}, ""},
+		{fairness.IDCut, "a fade of 0.25 s at the end", func(s *scene) {
 			s.each("one", func(x []float64) []float64 {
 				n := sceneRate / 4
 				for i := range n {
@@ -464,21 +465,21 @@ func detections(t testing.TB) []detection {
 				}
 				return x
 			})
-		}, wanted{idCut, "One", result.Caution, nan, 0, "fades out"}, ""},
-		{idDC, "−59 dBFS", func(s *scene) {
+		}, wanted{fairness.IDCut, "One", result.Caution, nan, 0, "fades out"}, ""},
+		{fairness.IDDC, "−59 dBFS", func(s *scene) {
 			s.each("one", func(x []float64) []float64 {
 				for i := range x {
 					x[i] += unit.ToAmplitude(-59)
 				}
 				return x
 			})
-		}, wanted{idDC, "One", result.Caution, -59, 0.3, ""}, ""},
-		{idDualMono, "a second channel that is the first, 6 dB quieter", func(s *scene) {
+		}, wanted{fairness.IDDC, "One", result.Caution, -59, 0.3, ""}, ""},
+		{fairness.IDDualMono, "a second channel that is the first, 6 dB quieter", func(s *scene) {
 			s.files["two"] = [][]float64{s.files["two"][0], scaled(s.files["two"][0], -6)}
-		}, wanted{idDualMono, "Two", result.Caution, nan, 0, "copy"}, "demo"},
-		{idSilent, "nothing above −80 dBFS in one channel", func(s *scene) {
+		}, wanted{fairness.IDDualMono, "Two", result.Caution, nan, 0, "copy"}, "demo"},
+		{fairness.IDSilent, "nothing above −80 dBFS in one channel", func(s *scene) {
 			s.files["two"] = [][]float64{s.files["two"][0], make([]float64, len(s.files["two"][0]))}
-		}, wanted{idSilent, "Two", result.Failed, nan, 0, "silent"}, ""},
+		}, wanted{fairness.IDSilent, "Two", result.Failed, nan, 0, "silent"}, ""},
 	}
 }
 
@@ -532,7 +533,7 @@ func TestDetection(t *testing.T) {
 	}
 	for _, x := range whole() {
 		// Not the copy that is moved, and not where it is guitar's alone.
-		graded[x.id] = graded[x.id] || x.id != idNearCopy && x.id != idIRRate
+		graded[x.id] = graded[x.id] || x.id != fairness.IDNearCopy && x.id != fairness.IDIRRate
 	}
 	for _, m := range all {
 		for _, d := range detections(t) {

@@ -2,13 +2,14 @@ package analyze
 
 import (
 	"bytes"
-	"evenhand/analyze/result"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/examples/oracle"
 )
 
@@ -54,9 +55,9 @@ func TestBandEdge(t *testing.T) {
 			}
 			session.Check()
 			t.Log(material, c.name)
-			assert(t, session.Result, wanted{idBandEdge, "Two", result.Caution, nan(), 0, "near "})
+			assert(t, session.Result, wanted{fairness.IDBandEdge, "Two", result.Caution, nan(), 0, "near "})
 			for _, k := range session.Result.Checks {
-				if k.ID == idBandEdge && k.Subject != "Two" && k.Outcome != result.Passed {
+				if k.ID == fairness.IDBandEdge && k.Subject != "Two" && k.Outcome != result.Passed {
 					t.Errorf("%s, %s: %s: %s; %s", material, c.name, k.Subject, k.Value, k.Reason)
 				}
 			}

@@ -1,11 +1,13 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 )
 
 // sag adds noise to a file that the gear lets through less while there is playing,
@@ -38,7 +40,7 @@ func TestGearMovesFloor(t *testing.T) {
 		t.Helper()
 		res := s.check(t)
 		for _, c := range res.Checks {
-			if c.ID != idNoiseSteps || c.Subject != name {
+			if c.ID != fairness.IDNoiseSteps || c.Subject != name {
 				continue
 			}
 			if c.Outcome != outcome || !strings.Contains(c.Value, value) || !strings.Contains(c.Reason, reason) {
@@ -68,10 +70,10 @@ func TestGearMovesFloor(t *testing.T) {
 	s = sampled("lead", "reverb", "echo")
 	res := s.check(t)
 	for _, w := range []wanted{
-		{idNoiseSteps, "Take 1", result.Passed, nan(), 0, "by the gear"},
-		{idNoiseSteps, "Again", result.Passed, nan(), 0, "by the gear"},
-		{idNoiseSteps, "Take 2", result.NotMeasured, nan(), 0, ""},
-		{idNoiseSteps, "Take 3", result.NotMeasured, nan(), 0, ""},
+		{fairness.IDNoiseSteps, "Take 1", result.Passed, nan(), 0, "by the gear"},
+		{fairness.IDNoiseSteps, "Again", result.Passed, nan(), 0, "by the gear"},
+		{fairness.IDNoiseSteps, "Take 2", result.NotMeasured, nan(), 0, ""},
+		{fairness.IDNoiseSteps, "Take 3", result.NotMeasured, nan(), 0, ""},
 	} {
 		assert(t, res, w)
 	}

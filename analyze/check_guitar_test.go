@@ -1,7 +1,6 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -9,6 +8,8 @@ import (
 	"sync"
 	"testing"
 
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/campaign"
@@ -70,7 +71,7 @@ func TestFilesOfSampledGuitar(t *testing.T) {
 	if underRace {
 		t.Skip("slow under the race detector")
 	}
-	ids := []string{idFormat, idNearCopy, idChannels, idBandEdge, idCut, idClicks, idDropouts, idClipping, idSameFile, idDC, idDualMono, idSilent}
+	ids := []string{fairness.IDFormat, fairness.IDNearCopy, fairness.IDChannels, fairness.IDBandEdge, fairness.IDCut, fairness.IDClicks, fairness.IDDropouts, fairness.IDClipping, fairness.IDSameFile, fairness.IDDC, fairness.IDDualMono, fairness.IDSilent}
 	for _, d := range detections(t) {
 		if !slices.Contains(ids, d.id) || strings.Contains(d.fault, "noise") {
 			continue
@@ -148,13 +149,13 @@ func trueOf(c result.Check, chains []string) bool {
 		chain = chains[1]
 	}
 	switch c.ID {
-	case idPolarity:
+	case fairness.IDPolarity:
 		return c.Value == "inverted"
-	case idCut:
+	case fairness.IDCut:
 		return chain == "echo" || chain == "reverb"
-	case idGate:
+	case fairness.IDGate:
 		return chain == "gate" || chain == "crush"
-	case idLag:
+	case fairness.IDLag:
 		return slices.Contains(chains, "vibrato")
 	}
 	return false

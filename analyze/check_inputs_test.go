@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -13,9 +12,11 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 )
@@ -42,27 +43,27 @@ func TestInputs(t *testing.T) {
 		text  string // part of a reason
 	}{
 		{"one take", func(s *scene) { drop(s, second, again) },
-			[]wanted{{IDTakes, "", result.Caution, nan(), 0, "1 take"}, {IDPerformance, "One", result.Passed, nan(), 0, ""}, {idVaried, "", result.Passed, nan(), 0, ""}},
+			[]wanted{{fairness.IDTakes, "", result.Caution, nan(), 0, "1 take"}, {fairness.IDPerformance, "One", result.Passed, nan(), 0, ""}, {fairness.IDVaried, "", result.Passed, nan(), 0, ""}},
 			"it can be compared with the dry recording; nothing can be said about differences"},
 		{"one take and no dry recording", func(s *scene) {
 			drop(s, second, again, "  dry: dry.wav\n", "  loopback: loop.wav\n")
-		}, []wanted{{IDTakes, "", result.Caution, nan(), 0, ""}, {idDry, "", result.Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
+		}, []wanted{{fairness.IDTakes, "", result.Caution, nan(), 0, ""}, {fairness.IDDry, "", result.Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
 		{"no dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n", "  loopback: loop.wav\n") },
-			[]wanted{{idDry, "", result.Caution, nan(), 0, "none"}, {IDPerformance, "Two", result.Passed, nan(), 0, ""}, {idReampLevel, "", result.NotMeasured, nan(), 0, ""}},
+			[]wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "none"}, {fairness.IDPerformance, "Two", result.Passed, nan(), 0, ""}, {fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}},
 			"not that they came from one recording, nor at which level it went in"},
 		{"a loopback without a dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n") },
-			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
+			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
 		{"a clipped dry recording", func(s *scene) {
 			x := s.files["dry"][0]
 			for i := range x {
 				x[i] = max(-1, min(1, 6*x[i]))
 			}
-		}, []wanted{{idDry, "", result.Caution, nan(), 0, "clipped"}, {idClipping, "dry recording", result.Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
+		}, []wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "clipped"}, {fairness.IDClipping, "dry recording", result.Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
 		{"a silent dry recording", func(s *scene) { clear(s.files["dry"][0]) },
-			[]wanted{{idDry, "", result.Caution, nan(), 0, "silent"}, {IDPerformance, "One", result.NotMeasured, nan(), 0, ""}, {idReampLevel, "", result.NotMeasured, nan(), 0, ""}, {idSlips, "Two", result.NotMeasured, nan(), 0, ""}, {idRateLabel, "Two", result.NotMeasured, nan(), 0, ""}},
+			[]wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "silent"}, {fairness.IDPerformance, "One", result.NotMeasured, nan(), 0, ""}, {fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}, {fairness.IDSlips, "Two", result.NotMeasured, nan(), 0, ""}, {fairness.IDRateLabel, "Two", result.NotMeasured, nan(), 0, ""}},
 			"the dry recording, dry.wav, is silent"},
 		{"a shorter loopback", func(s *scene) { s.files["loop"][0] = s.files["loop"][0][:5*sceneRate] },
-			[]wanted{{idReampLevel, "", result.Passed, 0.05, 0.02, ""}}, ""},
+			[]wanted{{fairness.IDReampLevel, "", result.Passed, 0.05, 0.02, ""}}, ""},
 		{"a loopback with a bump in the middle", func(s *scene) {
 			// 0.3 dB at 1 kHz, 1 kHz wide, by a resonator of two poles.
 			r := 1 - math.Pi*1000/sceneRate
@@ -72,26 +73,26 @@ func TestInputs(t *testing.T) {
 				s.files["loop"][0][i] = x + 0.035*y
 				y2, y1, x2, x1 = y1, y, x1, x
 			}
-		}, []wanted{{idReampLevel, "", result.Caution, 0.15, 0.1, "+0.1"}}, "within the limit on average, but the response is uneven in the middle"},
+		}, []wanted{{fairness.IDReampLevel, "", result.Caution, 0.15, 0.1, "+0.1"}}, "within the limit on average, but the response is uneven in the middle"},
 		{"an unrelated loopback", func(s *scene) {
 			s.files["loop"][0] = slices.Clone(s.files["two"][0])
 			slices.Reverse(s.files["loop"][0])
 		},
-			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
+			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
 		{"the dry recording as loopback", func(s *scene) { s.files["loop"] = s.files["dry"] },
-			[]wanted{{idSameFile, "dry recording and loopback", result.Caution, nan(), 0, "same bytes"}, {idReampLevel, "", result.NotMeasured, nan(), 0, ""}, {idReampTone, "", result.NotMeasured, nan(), 0, ""}},
+			[]wanted{{fairness.IDSameFile, "dry recording and loopback", result.Caution, nan(), 0, "same bytes"}, {fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}, {fairness.IDReampTone, "", result.NotMeasured, nan(), 0, ""}},
 			"the file holds the same bytes as the dry recording: it is no loopback"},
 		{"the dry recording, longer, as loopback", func(s *scene) { s.files["loop"][0] = append(slices.Clone(s.files["dry"][0]), 0, 0) },
-			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "it is the dry recording itself, sample for sample"},
+			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "it is the dry recording itself, sample for sample"},
 		{"a take as loopback", func(s *scene) { s.files["loop"] = s.files["two"] },
-			[]wanted{{idReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the file holds the same bytes as Two: it is no loopback"},
+			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the file holds the same bytes as Two: it is no loopback"},
 		{"a pause listed as a section", func(s *scene) {
 			s.manifest = strings.Replace(s.manifest, "    - {name: Notes,", "    - {name: Rest, from: 4.5, to: 5.0}\n    - {name: Notes,", 1)
 			for name, x := range s.files {
 				clear(x[0][int(4.3*sceneRate):int(5.1*sceneRate)])
 				s.files[name] = x
 			}
-		}, []wanted{{idSections, "One", result.Passed, nan(), 0, "2 of 2"}, {idSections, "Two", result.Passed, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
+		}, []wanted{{fairness.IDSections, "One", result.Passed, nan(), 0, "2 of 2"}, {fairness.IDSections, "Two", result.Passed, nan(), 0, "2 of 2"}}, "the dry recording is silent in Rest too"},
 		{"a spoilt channel that the take leaves out", func(s *scene) {
 			spoilt := make([]float64, len(s.files["two"][0]))
 			for i := sceneRate; i < sceneRate+100; i++ {
@@ -99,18 +100,18 @@ func TestInputs(t *testing.T) {
 			}
 			s.files["two"] = [][]float64{spoilt, s.files["two"][0]}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2]\n", 1)
-		}, []wanted{{idClipping, "Two", result.Passed, 0, 0, "none"}, {idHeadroom, "Two", result.Passed, nan(), 0, ""}, {idClicks, "Two", result.Passed, 0, 0, "none"}, {idDC, "Two", result.Passed, nan(), 0, ""}, {idSilent, "Two", result.Passed, nan(), 0, "none"}},
+		}, []wanted{{fairness.IDClipping, "Two", result.Passed, 0, 0, "none"}, {fairness.IDHeadroom, "Two", result.Passed, nan(), 0, ""}, {fairness.IDClicks, "Two", result.Passed, 0, 0, "none"}, {fairness.IDDC, "Two", result.Passed, nan(), 0, ""}, {fairness.IDSilent, "Two", result.Passed, nan(), 0, "none"}},
 			"channel 2, which alone is used"},
 		{"one of three channels that is dead", func(s *scene) {
 			x := s.files["two"][0]
 			s.files["two"] = [][]float64{x, x, make([]float64, len(x))}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2, 3]\n", 1)
-		}, []wanted{{idSilent, "Two", result.Failed, nan(), 0, "silent"}, {idDualMono, "Two", result.Passed, nan(), 0, "different"}},
+		}, []wanted{{fairness.IDSilent, "Two", result.Failed, nan(), 0, "silent"}, {fairness.IDDualMono, "Two", result.Passed, nan(), 0, "different"}},
 			"channel 3 never rises above"},
 		{"takes of different lengths", func(s *scene) {
 			s.files["two"][0] = append(s.files["two"][0], make([]float64, sceneRate)...)
 			s.files["one"][0] = s.files["one"][0][:len(s.files["one"][0])-3*sceneRate]
-		}, []wanted{{idLengths, "One", result.Caution, nan(), 0, "s missing"}, {idLengths, "Two", result.Passed, 0, 0, ""}}, "the rest is compared"},
+		}, []wanted{{fairness.IDLengths, "One", result.Caution, nan(), 0, "s missing"}, {fairness.IDLengths, "Two", result.Passed, 0, 0, ""}}, "the rest is compared"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := newScene(t)
@@ -118,7 +119,7 @@ func TestInputs(t *testing.T) {
 			s.manifest = strings.Replace(s.manifest, again, "", 1)
 			res := s.check(t)
 			for _, w := range c.want {
-				if w.id == idReampLevel && w.outcome == result.NotMeasured {
+				if w.id == fairness.IDReampLevel && w.outcome == result.NotMeasured {
 					if e := standingOf(res, "another level"); e.Standing != result.AuthorsWord || strings.Contains(e.Because, "dB") {
 						t.Errorf("%+v", e)
 					}
@@ -166,12 +167,12 @@ func TestMicrophones(t *testing.T) {
 	}
 	res := s.check(t)
 	// 24 samples at 48 kHz: 0.5 ms, notch at 1 kHz.
-	assert(t, res, wanted{idMicDelay, "One", result.Passed, 0.5, 0.001, "+0.500 ms"})
-	assert(t, res, wanted{idMicDelay, "Two", result.Caution, 0.125, 0.001, "+0.125 ms"})
-	assert(t, res, wanted{idMicPolarity, "One", result.Passed, nan(), 0, "the same"})
-	assert(t, res, wanted{idMicPolarity, "Again", result.Caution, nan(), 0, "opposed"})
+	assert(t, res, wanted{fairness.IDMicDelay, "One", result.Passed, 0.5, 0.001, "+0.500 ms"})
+	assert(t, res, wanted{fairness.IDMicDelay, "Two", result.Caution, 0.125, 0.001, "+0.125 ms"})
+	assert(t, res, wanted{fairness.IDMicPolarity, "One", result.Passed, nan(), 0, "the same"})
+	assert(t, res, wanted{fairness.IDMicPolarity, "Again", result.Caution, nan(), 0, "opposed"})
 	for _, c := range res.Checks {
-		if c.ID == idMicDelay && c.Subject == "One" && !strings.Contains(c.Reason, "1.00 kHz") {
+		if c.ID == fairness.IDMicDelay && c.Subject == "One" && !strings.Contains(c.Reason, "1.00 kHz") {
 			t.Errorf("no notch at 1 kHz: %s", c.Reason)
 		}
 	}
@@ -202,19 +203,9 @@ func TestMicrophonesAlone(t *testing.T) {
 		s.manifest = strings.Replace(s.manifest, c.old, c.new, 1)
 		s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
 		res := s.check(t)
-		assert(t, res, wanted{idMicDelay, "Two", result.NotMeasured, nan(), 0, ""})
-		if !slices.ContainsFunc(res.Checks, func(k result.Check) bool { return k.ID == idMicDelay && strings.HasPrefix(k.Reason, c.reason) }) {
+		assert(t, res, wanted{fairness.IDMicDelay, "Two", result.NotMeasured, nan(), 0, ""})
+		if !slices.ContainsFunc(res.Checks, func(k result.Check) bool { return k.ID == fairness.IDMicDelay && strings.HasPrefix(k.Reason, c.reason) }) {
 			t.Errorf("%v: no reason begins %q", c.takes, c.reason)
-		}
-	}
-}
-
-// TestNotch compares with |1 + exp(−2πi·f·τ)|, which is zero at the notch.
-func TestNotch(t *testing.T) {
-	for _, tau := range []float64{1e-4, 5e-4, 2.3e-3, -1e-3} {
-		f := float64(notch(unit.Seconds(tau)))
-		if re := 1 + math.Cos(2*math.Pi*f*tau); re > 1e-12 {
-			t.Errorf("%v s: the sum at %v Hz is %v", tau, f, re)
 		}
 	}
 }
@@ -251,7 +242,7 @@ func TestPublishedCheats(t *testing.T) {
 		return session.Result, out
 	}
 	res, out := publish()
-	assert(t, res, wanted{IDMatch, "", result.Passed, 0, 0.05, ""})
+	assert(t, res, wanted{fairness.IDMatch, "", result.Passed, 0, 0.05, ""})
 	for accusation, standing := range map[string]result.Standing{"louder": result.ExcludedByFiles, "changed later": result.ExcludedByFiles} {
 		if e := standingOf(res, accusation); e.Standing != standing {
 			t.Errorf("%s: %+v", accusation, e)
@@ -278,7 +269,7 @@ func TestPublishedCheats(t *testing.T) {
 			t.Errorf("%g dB: the file has the honest one's hash", db)
 		}
 		// Of louder music the absolute gate lets a little more count.
-		assert(t, res, wanted{IDMatch, "", result.Failed, db, 0.01, "+" + unit.Format(db, 2) + " LU"})
+		assert(t, res, wanted{fairness.IDMatch, "", result.Failed, db, 0.01, "+" + unit.Format(db, 2) + " LU"})
 		if e := standingOf(res, "louder"); e.Standing != result.Found {
 			t.Errorf("%g dB: %+v", db, e)
 		}
@@ -333,6 +324,6 @@ func TestLoopbackChannel(t *testing.T) {
 		t.Errorf("%v, %v", l, err)
 	}
 	if !underRace {
-		assert(t, s.check(t), wanted{idReampLevel, "", result.Passed, 0.05, 0.01, "+0.05 dB"})
+		assert(t, s.check(t), wanted{fairness.IDReampLevel, "", result.Passed, 0.05, 0.01, "+0.05 dB"})
 	}
 }

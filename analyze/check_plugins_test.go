@@ -2,13 +2,14 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/guitar"
@@ -53,7 +54,7 @@ func TestDryTake(t *testing.T) {
 	if underRace {
 		t.Skip("slow under the race detector")
 	}
-	ids := map[string]bool{idPath: true}
+	ids := map[string]bool{fairness.IDPath: true}
 	var names []string
 	for _, c := range guitar.Chains(t) {
 		names = append(names, c.Name)
@@ -114,8 +115,8 @@ func TestSteady(t *testing.T) {
 		return m
 	}
 	clean := measure().Result
-	assert(t, clean, wanted{idSteady, "crunch-1 again", result.Passed, 0, 0.1, "dB"})
-	assert(t, clean, wanted{idSteady, "lead", result.NotMeasured, nan(), 0, ""})
+	assert(t, clean, wanted{fairness.IDSteady, "crunch-1 again", result.Passed, 0, 0.1, "dB"})
+	assert(t, clean, wanted{fairness.IDSteady, "lead", result.NotMeasured, nan(), 0, ""})
 	if e := standingOf(clean, "during a take"); e.Standing != result.NotExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
 		t.Errorf("%+v", e)
 	}
@@ -129,7 +130,7 @@ func TestSteady(t *testing.T) {
 		return x
 	})
 	faded := measure().Result
-	assert(t, faded, wanted{idSteady, "crunch-1 again", result.Failed, -3, 0.1, "−3.0 dB"})
+	assert(t, faded, wanted{fairness.IDSteady, "crunch-1 again", result.Failed, -3, 0.1, "−3.0 dB"})
 	if e := standingOf(faded, "during a take"); e.Standing != result.Found {
 		t.Errorf("%+v", e)
 	}
@@ -186,7 +187,7 @@ func TestGateBeforeDrive(t *testing.T) {
 		s.files[file] = [][]float64{guitar.Through(t, c.chain, gatedBy(guitar.Dry(t), c.threshold, c.release, 80))}
 		s.manifest += fmt.Sprintf("  - {name: %s, file: %s.wav, amp: {device: %s}}\n", name, file, name)
 	}
-	for _, k := range s.answer(t, quiet, map[string]bool{idGate: true}).Checks {
+	for _, k := range s.answer(t, quiet, map[string]bool{fairness.IDGate: true}).Checks {
 		t.Logf("%s: %s, %s; %s", k.Subject, k.Outcome, k.Value, k.Reason)
 		gated := strings.HasPrefix(k.Subject, "gate")
 		if accused := k.Outcome == result.Caution || k.Outcome == result.Failed; accused != gated {
@@ -246,9 +247,9 @@ func TestLeadIn(t *testing.T) {
 	s := pluginScene(t, "crunch-1", "high-gain", "fuzz-1")
 	s.files["high-gain"][0] = scaled(later(t, s.files["crunch-1"][0], 6), -4)
 	s.files["fuzz-1"][0] = passed(later(t, guitar.Dry(t), 5), -4, 30, -85)
-	res := s.answer(t, comparing, map[string]bool{idNearCopy: true, idPath: true})
-	assert(t, res, wanted{idNearCopy, "crunch-1 and high-gain", result.Failed, nan(), 0, ""})
-	assert(t, res, wanted{idPath, "fuzz-1", result.Failed, nan(), 0, ""})
+	res := s.answer(t, comparing, map[string]bool{fairness.IDNearCopy: true, fairness.IDPath: true})
+	assert(t, res, wanted{fairness.IDNearCopy, "crunch-1 and high-gain", result.Failed, nan(), 0, ""})
+	assert(t, res, wanted{fairness.IDPath, "fuzz-1", result.Failed, nan(), 0, ""})
 }
 
 // TestTurnedRepeat asks that a repeat with the other polarity is put down to what
@@ -264,7 +265,7 @@ func TestTurnedRepeat(t *testing.T) {
 				return []func(context.Context) error{s.readFiles, s.findActivity, s.align, s.layTimeline}
 			}
 			cautions := 0
-			for _, k := range s.answer(t, aligned, map[string]bool{idPolarity: true}).Checks {
+			for _, k := range s.answer(t, aligned, map[string]bool{fairness.IDPolarity: true}).Checks {
 				if k.Outcome != result.Caution {
 					continue
 				}

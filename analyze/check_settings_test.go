@@ -1,15 +1,14 @@
 package analyze
 
 import (
-	"errors"
-	"evenhand/analyze/result"
 	"math"
 	"slices"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
-	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 )
 
 // settingsOnly answers the questions that need no audio.
@@ -19,14 +18,14 @@ func settingsOnly(t *testing.T, text string) *result.Result {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Measured{Manifest: c, Result: newResult(c, "test")}
-	for _, part := range [][]question{settingQuestions(), safetyQuestions()} {
-		for _, q := range part {
-			a := answers{question: q}
-			q.ask(s, &a)
-			s.Result.Checks = append(s.Result.Checks, a.out...)
+	s := &fairness.Measured{Manifest: c, Result: fairness.NewResult(c, "test")}
+	ids := []string{}
+	for _, q := range fairness.Topics() {
+		if q.Group == result.GroupSettings || q.Group == result.GroupSafety {
+			ids = append(ids, q.ID)
 		}
 	}
+	s.Result.Checks = s.Answers(ids...)
 	return s.Result
 }
 
@@ -71,49 +70,49 @@ func TestSettings(t *testing.T) {
 		do                     string   // an answer of the safety group that says what to state
 	}{
 		{name: "nothing differs", chain: load("load", "8 ohm", "60 W"),
-			want: []wanted{{id: IDOneChange, outcome: result.Passed}, {id: idVaried, outcome: result.Passed}, {id: idLoad, outcome: result.Passed}, {id: idImpedance, outcome: result.Passed}, {id: idLoadPower, outcome: result.Passed}},
-			not:  []string{IDOneChange, idVaried, idUnstated, idScales, idLoad, idImpedance, idLoadPower}},
+			want: []wanted{{id: fairness.IDOneChange, outcome: result.Passed}, {id: fairness.IDVaried, outcome: result.Passed}, {id: fairness.IDLoad, outcome: result.Passed}, {id: fairness.IDImpedance, outcome: result.Passed}, {id: fairness.IDLoadPower, outcome: result.Passed}},
+			not:  []string{fairness.IDOneChange, fairness.IDVaried, fairness.IDUnstated, fairness.IDScales, fairness.IDLoad, fairness.IDImpedance, fairness.IDLoadPower}},
 		{name: "a knob moved", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
-			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: result.Failed}}},
+			want: []wanted{{id: fairness.IDOneChange, subject: "amp: volume", outcome: result.Failed}}},
 		{name: "a knob moved, allowed", may: "may_differ: [amp.volume]", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}",
-			want: []wanted{{id: idAllowed, subject: "amp: volume", outcome: result.Passed}}, not: []string{IDOneChange}},
-		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{IDOneChange, idScales}},
+			want: []wanted{{id: fairness.IDAllowed, subject: "amp: volume", outcome: result.Passed}}, not: []string{fairness.IDOneChange}},
+		{name: "one position in two spellings", chain: ampSlot, b: "    amp: {controls: {volume: \"12:00\"}}", not: []string{fairness.IDOneChange, fairness.IDScales}},
 		{name: "another device", chain: ampSlot, b: "    amp: {device: Harrow}",
-			want: []wanted{{id: IDOneChange, subject: "amp: the device", outcome: result.Failed}}},
+			want: []wanted{{id: fairness.IDOneChange, subject: "amp: the device", outcome: result.Failed}}},
 		{name: "a microphone aimed elsewhere", chain: ampSlot + "  - slot: mic\n    device: Coil\n    position: {distance: 2 cm, at: cap centre}\n", b: "    mic: {position: {distance: 2 cm, at: cap edge}}",
-			want: []wanted{{id: IDOneChange, subject: "mic: the position", outcome: result.Failed, value: "differs"}}},
+			want: []wanted{{id: fairness.IDOneChange, subject: "mic: the position", outcome: result.Failed, value: "differs"}}},
 		{name: "the room", chain: ampSlot + "  - slot: mic\n    device: Coil\n", b: "  - name: Room\n    file: r.wav\n    role: room\n    fuzz: {device: Alpha, controls: {gain: noon}}\n    mic: Ribbon in the room\n",
-			want: []wanted{{id: IDOneChange, outcome: result.Passed}, {id: idVaried, outcome: result.Passed}}, not: []string{IDOneChange, idVaried}},
+			want: []wanted{{id: fairness.IDOneChange, outcome: result.Passed}, {id: fairness.IDVaried, outcome: result.Passed}}, not: []string{fairness.IDOneChange, fairness.IDVaried}},
 		{name: "the room, and a knob moved between the others", chain: ampSlot, b: "    amp: {controls: {volume: \"3 o'clock\"}}\n  - name: Room\n    file: r.wav\n    role: room\n",
-			want: []wanted{{id: IDOneChange, subject: "amp: volume", outcome: result.Failed}}},
+			want: []wanted{{id: fairness.IDOneChange, subject: "amp: volume", outcome: result.Failed}}},
 		{name: "two scales", chain: ampSlot, b: "    amp: {controls: {volume: 5}}",
-			want: []wanted{{id: idScales, subject: "amp: volume", outcome: result.Caution}}},
+			want: []wanted{{id: fairness.IDScales, subject: "amp: volume", outcome: result.Caution}}},
 		{name: "not stated", chain: ampSlot, b: "    amp: {controls: {presence: 4}}",
-			want: []wanted{{id: idUnstated, subject: "amp: presence", outcome: result.Caution}}, not: []string{IDOneChange}},
+			want: []wanted{{id: fairness.IDUnstated, subject: "amp: presence", outcome: result.Caution}}, not: []string{fairness.IDOneChange}},
 		{name: "an amplifier of which nothing is stated", chain: "  - slot: amp\n    device: Kestrel\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.NotMeasured}, {id: idImpedance, subject: "Kestrel", outcome: result.NotMeasured}, {id: idLoadPower, subject: "Kestrel", outcome: result.NotMeasured}, {id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}},
+			want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.NotMeasured}, {id: fairness.IDImpedance, subject: "Kestrel", outcome: result.NotMeasured}, {id: fairness.IDLoadPower, subject: "Kestrel", outcome: result.NotMeasured}, {id: fairness.IDHearing, subject: "Kestrel", outcome: result.NotMeasured}},
 			do:   "state kind, impedance and power of the amplifier, and what it was connected to"},
 		{name: "an amplifier of some kind", chain: "  - slot: amp\n    device: Kestrel\n    kind: head\n    power: 20 W\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.NotMeasured}},
+			want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.NotMeasured}},
 			do:   "state kind (with valves or without) and impedance of the amplifier, and what it was connected to"},
 		{name: "an amplifier of no stated kind into a load", chain: "  - slot: amp\n    device: Kestrel\n    power: 20 W\n  - slot: load\n    device: Thing\n    impedance: 8 ohm\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Passed}, {id: idImpedance, subject: "Kestrel into Thing", outcome: result.NotMeasured}, {id: idLoadPower, subject: "Kestrel into Thing", outcome: result.NotMeasured}},
+			want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.Passed}, {id: fairness.IDImpedance, subject: "Kestrel into Thing", outcome: result.NotMeasured}, {id: fairness.IDLoadPower, subject: "Kestrel into Thing", outcome: result.NotMeasured}},
 			do:   "state impedance of Kestrel"},
-		{name: "an all-valve head without a load", chain: strings.Replace(ampSlot, "valve power amp", "all-valve head", 1), want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Caution}}},
-		{name: "a valve combo", chain: strings.Replace(ampSlot, "valve power amp", "valve combo", 1), not: []string{idLoad, idImpedance, idLoadPower},
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Passed}, {id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
+		{name: "an all-valve head without a load", chain: strings.Replace(ampSlot, "valve power amp", "all-valve head", 1), want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.Caution}}},
+		{name: "a valve combo", chain: strings.Replace(ampSlot, "valve power amp", "valve combo", 1), not: []string{fairness.IDLoad, fairness.IDImpedance, fairness.IDLoadPower},
+			want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.Passed}, {id: fairness.IDHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
 		{name: "an attenuator before a cabinet", chain: load("attenuator", "8 ohm", "60 W") + "  - slot: cabinet\n    device: Openback\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Passed}, {id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
-		{name: "a solid-state amplifier needs no load", chain: strings.Replace(ampSlot, "valve power amp", "solid-state amp", 1), not: []string{idLoad}},
-		{name: "no load", chain: ampSlot, want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Caution}}},
+			want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.Passed}, {id: fairness.IDHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
+		{name: "a solid-state amplifier needs no load", chain: strings.Replace(ampSlot, "valve power amp", "solid-state amp", 1), not: []string{fairness.IDLoad}},
+		{name: "no load", chain: ampSlot, want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.Caution}}},
 		{name: "an impulse response is no load", chain: ampSlot + "  - slot: cabinet\n    device: Response\n    kind: cabinet\n    file: ir.wav\n",
-			want: []wanted{{id: idLoad, subject: "Kestrel", outcome: result.Caution}}},
-		{name: "a reamp box is no amplifier", chain: "  - slot: reamp\n    device: Box\n", not: []string{idLoad}},
-		{name: "a cabinet is a load", chain: load("cabinet", "8 ohm", "60 W"), not: []string{idLoad},
-			want: []wanted{{id: idHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
-		{name: "another impedance", chain: load("load", "16 ohm", "60 W"), want: []wanted{{id: idImpedance, outcome: result.Caution, value: "8 ohm into 16 ohm"}}},
-		{name: "too little power", chain: load("load", "8 ohm", "10 W"), want: []wanted{{id: idLoadPower, outcome: result.Caution, value: "20 W into 10 W"}}},
-		{name: "milliwatts", chain: load("load", "8 ohm", "60000 mW"), not: []string{idLoadPower}},
+			want: []wanted{{id: fairness.IDLoad, subject: "Kestrel", outcome: result.Caution}}},
+		{name: "a reamp box is no amplifier", chain: "  - slot: reamp\n    device: Box\n", not: []string{fairness.IDLoad}},
+		{name: "a cabinet is a load", chain: load("cabinet", "8 ohm", "60 W"), not: []string{fairness.IDLoad},
+			want: []wanted{{id: fairness.IDHearing, subject: "Kestrel", outcome: result.NotMeasured}}},
+		{name: "another impedance", chain: load("load", "16 ohm", "60 W"), want: []wanted{{id: fairness.IDImpedance, outcome: result.Caution, value: "8 ohm into 16 ohm"}}},
+		{name: "too little power", chain: load("load", "8 ohm", "10 W"), want: []wanted{{id: fairness.IDLoadPower, outcome: result.Caution, value: "20 W into 10 W"}}},
+		{name: "milliwatts", chain: load("load", "8 ohm", "60000 mW"), not: []string{fairness.IDLoadPower}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			res := settingsOnly(t, settingsManifest(c.may, c.chain, c.a, c.b))
@@ -146,7 +145,7 @@ func TestSettings(t *testing.T) {
 func TestSameSetting(t *testing.T) {
 	text := settingsManifest("", "", "", "")
 	res := settingsOnly(t, strings.Replace(text, "{device: Beta, controls: {gain: 7}}", "{device: Alpha, controls: {gain: noon}}", 1))
-	assert(t, res, wanted{idVaried, "B", result.Caution, nan(), 0, "as A"})
+	assert(t, res, wanted{fairness.IDVaried, "B", result.Caution, nan(), 0, "as A"})
 }
 
 // TestOneControl varies a control of a slot: the device must then be the same.
@@ -162,97 +161,11 @@ takes:
   - {name: B, file: b.wav, amp: {controls: {gain: 8}}}
 `
 	res := settingsOnly(t, text)
-	assert(t, res, wanted{IDOneChange, "", result.Passed, nan(), 0, "amp.gain"})
+	assert(t, res, wanted{fairness.IDOneChange, "", result.Passed, nan(), 0, "amp.gain"})
 	res = settingsOnly(t, strings.Replace(text, "{gain: 8}", "{gain: 8, tone: 7}", 1))
-	assert(t, res, wanted{IDOneChange, "amp: tone", result.Failed, nan(), 0, ""})
+	assert(t, res, wanted{fairness.IDOneChange, "amp: tone", result.Failed, nan(), 0, ""})
 	res = settingsOnly(t, strings.Replace(text, "amp: {controls: {gain: 8}}", "amp: {device: Harrow, controls: {gain: 8}}", 1))
-	assert(t, res, wanted{IDOneChange, "amp: the device", result.Failed, nan(), 0, ""})
-}
-
-// TestLimits sets limits in the manifest.
-func TestLimits(t *testing.T) {
-	parse := func(limits string) (*Session, error) {
-		c, err := manifest.Parse("scene.yaml", []byte(settingsManifest("limits: {"+limits+"}", "", "", "")))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return &Session{Measured: Measured{Manifest: c}}, checkLimits(c)
-	}
-	for _, c := range []struct{ limits, id, shown string }{
-		{"lag: 0.5 ms", idLag, "at most 0.50 ms"},
-		{"lag: 500 µs", idLag, "at most 0.50 ms"},
-		{"lag: 0.003 s", idLag, "at most 3.00 ms"},
-		{"match: ±0.1 LU", IDMatch, "±0.10 LU"},
-		{"match: 0.125 dB", IDMatch, "±0.125 LU"},
-		{"headroom: −3 dBFS", idHeadroom, "at most −3.0 dBFS"},
-		{"headroom: -3 dbfs", idHeadroom, "at most −3.0 dBFS"},
-		{"headroom: 0 dBFS", idHeadroom, "at most 0.0 dBFS"},
-		{"match-room: -18 LUFS", idMatchRoom, "at least −18.0 LUFS"},
-		{"clicks: 2 clicks", idClicks, "at most 2 clicks"},
-		{"clicks: 0 clicks", idClicks, "none"},
-	} {
-		s, err := parse(c.limits)
-		if err != nil {
-			t.Errorf("%s: %v", c.limits, err)
-			continue
-		}
-		for _, q := range s.questions() {
-			if q.id == c.id && (q.limit.String() != c.shown || q.limit.source != "set in the manifest") {
-				t.Errorf("%s: shown as %q, source %q", c.limits, q.limit, q.limit.source)
-			}
-		}
-	}
-	for _, c := range []struct{ limits, want string }{
-		{"lagg: 1 ms", `scene.yaml:3:10: there is no check "lagg"; did you mean "lag"?`},
-		{"zzzzzzzz: 1 ms", `checks with a limit: lag, drift`},
-		{"lag: 1", `scene.yaml:3:10: the check "lag" is in ms, found "1"; write it like 2.00 ms`},
-		{"lag: 1 dB", `the check "lag" is in ms, found "1 dB"`},
-		{"lag: soon", `the check "lag" needs a number with the unit ms, found "soon"`},
-		{"lag: ±1 ms", `the check "lag" has a limit on one side, found "±1 ms"`},
-		{"lag: 99 s", `the check "lag" allows limits from 0.01 to 50.00 ms, found "99 s"`},
-		{"lag: 1e99 ms", `the check "lag" is in ms`},
-		{"one-change: 3 dB", `the check "one-change" has no limit that can be set`},
-	} {
-		_, err := parse(c.limits)
-		var input *mistake.Error
-		if !errors.As(err, &input) || !strings.Contains(err.Error(), c.want) {
-			t.Errorf("%s: %v, want %q", c.limits, err, c.want)
-		}
-	}
-	if _, err := parse("lagg: 1 ms, matsh: 1 LU"); err == nil || strings.Count(err.Error(), "\n") != 1 {
-		t.Errorf("two mistakes, one run: %v", err)
-	}
-}
-
-// TestCatalogue asks that ids are unique and every entry is complete.
-func TestCatalogue(t *testing.T) {
-	seen := map[string]bool{}
-	for _, q := range catalogue() {
-		if seen[q.id] {
-			t.Errorf("%s twice", q.id)
-		}
-		seen[q.id] = true
-		if q.name == "" || q.group == "" || q.why == "" || q.limit.String() == "" || q.limit.source == "" || q.ask == nil {
-			t.Errorf("%s is incomplete", q.id)
-		}
-		if q.limit.kind != fixed && !(q.limit.least <= q.limit.value && q.limit.value <= q.limit.most) {
-			t.Errorf("%s: its own limit lies outside of what may be set", q.id)
-		}
-		if q.limit.kind != fixed {
-			text := strings.NewReplacer("at most ", "", "at least ", "").Replace(q.limit.String())
-			if again, err := q.limit.parse(text); err != nil || again.value != q.limit.value {
-				t.Errorf("%s: its limit as shown, %q, is read as %v, %v", q.id, text, again.value, err)
-			}
-		}
-	}
-	s := &Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{}}
-	for _, x := range s.accusations(true) {
-		for _, id := range x.checks {
-			if !seen[id] {
-				t.Errorf("%q rests on %q, which is no check", x.text, id)
-			}
-		}
-	}
+	assert(t, res, wanted{fairness.IDOneChange, "amp: the device", result.Failed, nan(), 0, ""})
 }
 
 // A knob's own travel goes into the settings; the usual one is left out.
@@ -263,7 +176,7 @@ func TestSettingsCarryTravel(t *testing.T) {
 		t.Fatal(err)
 	}
 	seen := 0
-	for _, s := range settingsOf(c).Slots {
+	for _, s := range fairness.SettingsOf(c).Slots {
 		for _, r := range s.Rows {
 			v := r.Values[0]
 			switch r.Name {

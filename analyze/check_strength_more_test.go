@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -10,6 +9,8 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/examples/studio"
 )
@@ -19,7 +20,7 @@ func mistimed(t testing.TB, m material) []grade {
 	nan := math.NaN()
 	var out []grade
 	for _, v := range []float64{0, -20} {
-		out = append(out, grade{idPolarity, fmt.Sprintf("inverted, %g dB", v), "again", func(s *scene, f string) {
+		out = append(out, grade{fairness.IDPolarity, fmt.Sprintf("inverted, %g dB", v), "again", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return scaledBy(scaled(x, v), -1) })
 		}, of(result.Caution, nan, 0, "inverted"), ""})
 	}
@@ -28,7 +29,7 @@ func mistimed(t testing.TB, m material) []grade {
 		if v.ppm < 1 {
 			w.outcome = result.Passed
 		}
-		out = append(out, grade{idDrift, fmt.Sprintf("a repeat slower by %g ppm", v.ppm), "again", func(s *scene, f string) {
+		out = append(out, grade{fairness.IDDrift, fmt.Sprintf("a repeat slower by %g ppm", v.ppm), "again", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return studio.Slowed(x, v.ppm) })
 		}, w, ""})
 	}
@@ -38,7 +39,7 @@ func mistimed(t testing.TB, m material) []grade {
 		if rate == sceneRate {
 			w = below(1, 0)
 		}
-		out = append(out, grade{idRateLabel, fmt.Sprintf("%d Hz called 48 kHz", rate), "two", func(s *scene, f string) {
+		out = append(out, grade{fairness.IDRateLabel, fmt.Sprintf("%d Hz called 48 kHz", rate), "two", func(s *scene, f string) {
 			if rate != sceneRate {
 				s.mislabel(t, f, rate)
 			}
@@ -50,34 +51,34 @@ func mistimed(t testing.TB, m material) []grade {
 		}
 	}
 	for _, n := range []int{1, 10, 480} {
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in a repeat", n), "again", lose(n), of(result.Failed, float64(n), max(0.05, 0.003*float64(n)), "samples lost"), ""})
+		out = append(out, grade{fairness.IDSlips, fmt.Sprintf("%d samples lost in a repeat", n), "again", lose(n), of(result.Failed, float64(n), max(0.05, 0.003*float64(n)), "samples lost"), ""})
 	}
 	for _, n := range []int{48, 480} {
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost in another take", n), "two", lose(n), of(result.Failed, float64(n), 12, "lost"), ""})
+		out = append(out, grade{fairness.IDSlips, fmt.Sprintf("%d samples lost in another take", n), "two", lose(n), of(result.Failed, float64(n), 12, "lost"), ""})
 	}
 	tenth := func(s *scene, f string) {
 		s.each(f, func(x []float64) []float64 {
 			return append(x[:s.sounding:s.sounding], playedFrom(x[s.sounding:], 0.1)...)
 		})
 	}
-	out = append(out, grade{idSlips, "a tenth of a sample lost in a repeat", "again", tenth, below(0, 0), ""},
+	out = append(out, grade{fairness.IDSlips, "a tenth of a sample lost in a repeat", "again", tenth, below(0, 0), ""},
 		// In noise even that is found.
-		grade{idSlips, "1 sample lost in another take", "two", lose(1), below(0, 0), "noise"})
+		grade{fairness.IDSlips, "1 sample lost in another take", "two", lose(1), below(0, 0), "noise"})
 	// Where little music lies on one side it may be left open, never denied.
 	for _, x := range [][2]float64{{2.3, 1440}, {5, 2400}} {
 		at, n := int(x[0]*sceneRate), int(x[1])
-		out = append(out, grade{idSlips, fmt.Sprintf("%d samples lost at %g s", n, x[0]), "two", func(s *scene, f string) {
+		out = append(out, grade{fairness.IDSlips, fmt.Sprintf("%d samples lost at %g s", n, x[0]), "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return slices.Delete(x, at, at+n) })
 		}, of(neverHolds, x[1], 12, ""), ""})
 	}
-	out = append(out, grade{IDPerformance, "another pass by the same hands", "two", func(s *scene, f string) {
+	out = append(out, grade{fairness.IDPerformance, "another pass by the same hands", "two", func(s *scene, f string) {
 		dry, err := m.pass(9)
 		if err != nil {
 			t.Fatal(err)
 		}
 		s.files[f] = m.take(dry)
 	}, of(result.Failed, nan, 0, ""), ""})
-	return append(out, grade{IDPerformance, "the same pass, 6 dB quieter", "two", func(s *scene, f string) {
+	return append(out, grade{fairness.IDPerformance, "the same pass, 6 dB quieter", "two", func(s *scene, f string) {
 		s.each(f, func(x []float64) []float64 { return scaled(x, -6) })
 	}, below(nan, 0), ""})
 }
@@ -91,21 +92,21 @@ func noisyPauses() []grade {
 		if db < 12 {
 			w = below(nan, 0)
 		}
-		out = append(out, grade{idGate, fmt.Sprintf("pauses lowered by %g dB", db), "two", func(s *scene, f string) { s.gate(f, db) }, w, ""})
+		out = append(out, grade{fairness.IDGate, fmt.Sprintf("pauses lowered by %g dB", db), "two", func(s *scene, f string) { s.gate(f, db) }, w, ""})
 	}
 	for _, db := range []float64{4, 10, 30, 1} {
 		w := of(result.Caution, db, 0.7, "")
 		if db < 4 {
 			w.outcome = result.Passed
 		}
-		out = append(out, grade{idNoiseSteps, fmt.Sprintf("a floor higher by %g dB", db), "two", func(s *scene, f string) { s.floorStep(f, db) }, w, ""})
+		out = append(out, grade{fairness.IDNoiseSteps, fmt.Sprintf("a floor higher by %g dB", db), "two", func(s *scene, f string) { s.floorStep(f, db) }, w, ""})
 	}
 	for _, level := range []float64{-40, -30, -20, -90} {
 		w := of(result.Caution, nan, 0, "")
 		if level < -40 {
 			w = below(nan, 0)
 		}
-		out = append(out, grade{idHum, fmt.Sprintf("hum of %g dBFS", level), "two", func(s *scene, f string) { s.hum(f, level) }, w, ""})
+		out = append(out, grade{fairness.IDHum, fmt.Sprintf("hum of %g dBFS", level), "two", func(s *scene, f string) { s.hum(f, level) }, w, ""})
 	}
 	return out
 }
@@ -127,12 +128,12 @@ func moved() []grade {
 		if d < 1 {
 			w.outcome = result.Passed
 		}
-		out = append(out, grade{idMicDelay, fmt.Sprintf("later by %g frames", d), "one", right(d, -3, 1), w, ""})
+		out = append(out, grade{fairness.IDMicDelay, fmt.Sprintf("later by %g frames", d), "one", right(d, -3, 1), w, ""})
 	}
 	for _, gain := range []float64{0, -10, -20} {
-		out = append(out, grade{idMicPolarity, fmt.Sprintf("inverted at %g dB", gain), "one", right(0, gain, -1), of(result.Caution, nan, 0, "opposed"), ""})
+		out = append(out, grade{fairness.IDMicPolarity, fmt.Sprintf("inverted at %g dB", gain), "one", right(0, gain, -1), of(result.Caution, nan, 0, "opposed"), ""})
 	}
-	return append(out, grade{idMicPolarity, "not inverted", "one", right(0, -20, 1), below(nan, 0), ""})
+	return append(out, grade{fairness.IDMicPolarity, "not inverted", "one", right(0, -20, 1), below(nan, 0), ""})
 }
 
 // one is a fault that needs a comparison of its own.
@@ -151,7 +152,7 @@ func whole() []one {
 		w.id = id
 		out = append(out, one{id, name, not, func(t *testing.T, m material) {
 			s := m.make(t)
-			if id != idReampLevel && id != idReampTone {
+			if id != fairness.IDReampLevel && id != fairness.IDReampTone {
 				s.manifest = strings.Replace(s.manifest, "  loopback: loop.wav\n", "", 1)
 			}
 			spoil(s)
@@ -169,7 +170,7 @@ func whole() []one {
 		} else if db == 0.1 {
 			w.outcome = result.Passed
 		}
-		add(idReampLevel, fmt.Sprintf("%+g dB", db), "", looping, w, func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], db-0.05) })
+		add(fairness.IDReampLevel, fmt.Sprintf("%+g dB", db), "", looping, w, func(s *scene) { s.files["loop"][0] = scaled(s.files["loop"][0], db-0.05) })
 	}
 	// Of a Butterworth filter at 63.1 Hz, 10·lg(1 + (f₀/f)⁴); in the octave the
 	// lowest notes count most, 82 Hz and the body below.
@@ -179,14 +180,14 @@ func whole() []one {
 		if hz < 50 {
 			w = below(0, 0.3)
 		}
-		add(idReampTone, fmt.Sprintf("lows below %g Hz", hz), "noise", looping, w, func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], hz) })
+		add(fairness.IDReampTone, fmt.Sprintf("lows below %g Hz", hz), "noise", looping, w, func(s *scene) { s.files["loop"][0] = highPassed(s.files["loop"][0], hz) })
 	}
 	for _, n := range []int{3, 100, 5000, 1} {
 		w := of(result.Caution, nan, 0, "clipped")
 		if n < 3 {
 			w = below(nan, 0)
 		}
-		add(idDry, fmt.Sprintf("%d samples at full scale", n), "", scanning, w, func(s *scene) {
+		add(fairness.IDDry, fmt.Sprintf("%d samples at full scale", n), "", scanning, w, func(s *scene) {
 			for i := range n {
 				s.files["dry"][0][s.sounding+i] = 1
 			}
@@ -199,7 +200,7 @@ func whole() []one {
 			w = below(nan, 0)
 			w.subject = "ir.wav"
 		}
-		add(idIRRate, fmt.Sprintf("%d Hz", rate), "noise demo", scanning, w, func(s *scene) { s.response(rate, "") })
+		add(fairness.IDIRRate, fmt.Sprintf("%d Hz", rate), "noise demo", scanning, w, func(s *scene) { s.response(rate, "") })
 	}
 	copies := func(s *Session) []func(context.Context) error { return append(quiet(s), s.compareTakes) }
 	for _, db := range []float64{-65, -75, -90, -45} {
@@ -208,7 +209,7 @@ func whole() []one {
 		if db > -60 {
 			w = below(db, 1.5)
 		}
-		add(idNearCopy, fmt.Sprintf("a copy with noise at %g dB", db), "", copies, w, func(s *scene) {
+		add(fairness.IDNearCopy, fmt.Sprintf("a copy with noise at %g dB", db), "", copies, w, func(s *scene) {
 			rng := rand.New(rand.NewPCG(3, 9))
 			s.files["two"] = nil
 			for _, x := range s.files["one"] {
@@ -237,7 +238,7 @@ func whole() []one {
 		if db > -26 {
 			w = below(nan, 0)
 		}
-		add(idMatchRoom, fmt.Sprintf("a click in a take of %g dB", db), "", quiet, w, func(s *scene) {
+		add(fairness.IDMatchRoom, fmt.Sprintf("a click in a take of %g dB", db), "", quiet, w, func(s *scene) {
 			if db == 0 {
 				return
 			}

@@ -2,8 +2,8 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
+	"maps"
 	"math"
 	"math/rand/v2"
 	"runtime"
@@ -11,7 +11,9 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -45,39 +47,39 @@ func damages(t testing.TB) []grade {
 		out = append(out, grade{id, fmt.Sprintf("%s, %g %s", what, v, unit), from, func(s *scene, file string) { put(s, file, v) }, want, not})
 	}
 	for _, v := range []float64{1, 3, 12} {
-		add(idClipping, "over full scale", "two", "", v, "dB", of(result.Failed, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
+		add(fairness.IDClipping, "over full scale", "two", "", v, "dB", of(result.Failed, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	}
-	add(idClipping, "peak at full scale", "two", "", 0, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
+	add(fairness.IDClipping, "peak at full scale", "two", "", 0, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	for _, v := range []float64{3, 6, 12} {
-		add(idClipping, "clipped, then lowered by 8 dB", "two", "", v, "dB", of(result.Caution, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
+		add(fairness.IDClipping, "clipped, then lowered by 8 dB", "two", "", v, "dB", of(result.Caution, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
 	}
-	add(idClipping, "touched, then lowered by 8 dB", "two", "", 0.01, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
+	add(fairness.IDClipping, "touched, then lowered by 8 dB", "two", "", 0.01, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
 
 	for _, v := range []float64{0.1, 3, 20} {
-		add(idOver, "one sample over full scale", "two", "", v, "dB", of(result.Caution, 1, 0, "1 samples"), func(s *scene, f string, v float64) {
+		add(fairness.IDOver, "one sample over full scale", "two", "", v, "dB", of(result.Caution, 1, 0, "1 samples"), func(s *scene, f string, v float64) {
 			s.specs[f] = wavio.Spec{Bits: 32, Float: true}
 			s.files[f][0][s.sounding] = unit.ToAmplitude(v)
 		})
 	}
-	add(idOver, "one sample below full scale", "two", "", -0.1, "dB", below(0, 0), func(s *scene, f string, v float64) {
+	add(fairness.IDOver, "one sample below full scale", "two", "", -0.1, "dB", below(0, 0), func(s *scene, f string, v float64) {
 		s.specs[f] = wavio.Spec{Bits: 32, Float: true}
 		s.files[f][0][s.sounding] = unit.ToAmplitude(v)
 	})
 
 	click := func(s *scene, f string, v float64) { s.files[f][0][s.sounding] += unit.ToAmplitude(v) }
 	for _, v := range []float64{-40, -30, -10} {
-		add(idClicks, "one sample", "one", "noise", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
+		add(fairness.IDClicks, "one sample", "one", "noise", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
 	}
 	for _, v := range []float64{-20, -14, -8} {
-		add(idClicks, "one sample", "one", "", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
+		add(fairness.IDClicks, "one sample", "one", "", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
 	}
-	add(idClicks, "one sample", "one", "", -80, "dBFS", below(0, 0), click)
+	add(fairness.IDClicks, "one sample", "one", "", -80, "dBFS", below(0, 0), click)
 
 	gap := func(s *scene, f string, v float64) { clear(s.files[f][0][s.sounding : s.sounding+int(v)]) }
 	for _, v := range []float64{64, 480, 9600} {
-		add(idDropouts, "silence", "one", "", v, "samples", of(result.Failed, 1, 0, "1 dropouts"), gap)
+		add(fairness.IDDropouts, "silence", "one", "", v, "samples", of(result.Failed, 1, 0, "1 dropouts"), gap)
 	}
-	add(idDropouts, "silence", "one", "", 2, "samples", below(0, 0), gap)
+	add(fairness.IDDropouts, "silence", "one", "", 2, "samples", below(0, 0), gap)
 
 	offset := func(s *scene, f string, v float64) {
 		s.each(f, func(x []float64) []float64 {
@@ -88,9 +90,9 @@ func damages(t testing.TB) []grade {
 		})
 	}
 	for _, v := range []float64{-59, -40, -20} {
-		add(idDC, "offset", "one", "", v, "dBFS", of(result.Caution, v, 0.3, ""), offset)
+		add(fairness.IDDC, "offset", "one", "", v, "dBFS", of(result.Caution, v, 0.3, ""), offset)
 	}
-	add(idDC, "offset", "one", "", -66, "dBFS", below(-66, 0.8), offset)
+	add(fairness.IDDC, "offset", "one", "", -66, "dBFS", below(-66, 0.8), offset)
 
 	loud := func(s *scene, f string, v float64) {
 		peak := 0.0
@@ -101,9 +103,9 @@ func damages(t testing.TB) []grade {
 	}
 	back := func(s *scene, f string, v float64) { s.thereAndBack(t, f, int(1000*v)) }
 	for _, v := range []float64{44.1, 40, 36} {
-		add(idBandEdge, "and back from", "two", "", v, "kHz", of(result.Caution, nan, 0, "near"), back)
+		add(fairness.IDBandEdge, "and back from", "two", "", v, "kHz", of(result.Caution, nan, 0, "near"), back)
 	}
-	add(idBandEdge, "treble less by a first-order filter at 20 kHz,", "two", "", 9, "dB", below(nan, 0), func(s *scene, f string, _ float64) {
+	add(fairness.IDBandEdge, "treble less by a first-order filter at 20 kHz,", "two", "", 9, "dB", below(nan, 0), func(s *scene, f string, _ float64) {
 		s.each(f, func(x []float64) []float64 {
 			y := 0.0
 			for i := range x {
@@ -115,13 +117,13 @@ func damages(t testing.TB) []grade {
 	})
 
 	for _, v := range []float64{-5.95, -3, -0.5} {
-		add(idHeadroom, "peak", "two", "", v, "dBFS", of(result.Caution, v, 0.02, ""), loud)
+		add(fairness.IDHeadroom, "peak", "two", "", v, "dBFS", of(result.Caution, v, 0.02, ""), loud)
 	}
-	add(idHeadroom, "peak", "two", "", -6.5, "dBFS", below(-6.5, 0.02), loud)
+	add(fairness.IDHeadroom, "peak", "two", "", -6.5, "dBFS", below(-6.5, 0.02), loud)
 
 	second := func(s *scene, f string, v float64) { s.files[f] = [][]float64{s.files[f][0], scaled(s.files[f][0], v)} }
 	for _, v := range []float64{-6, 0, -20} {
-		add(idDualMono, "copy at", "two", "demo", v, "dB", of(result.Caution, nan, 0, map[bool]string{true: "same", false: "copy"}[v == 0]), second)
+		add(fairness.IDDualMono, "copy at", "two", "demo", v, "dB", of(result.Caution, nan, 0, map[bool]string{true: "same", false: "copy"}[v == 0]), second)
 	}
 	hiss := func(x []float64, level float64) []float64 {
 		rng := rand.New(rand.NewPCG(9, 9))
@@ -132,12 +134,12 @@ func damages(t testing.TB) []grade {
 	}
 	// Even noise of peak a has an rms level of a/√3, 4.8 dB below.
 	for v, value := range map[float64]string{-120: "−124.", -100: "−104.", -86: "−90."} {
-		add(idDualMono, "copy with noise of", "two", "demo", v, "dBFS", of(result.Caution, nan, 0, "equal to within "+value), func(s *scene, f string, v float64) {
+		add(fairness.IDDualMono, "copy with noise of", "two", "demo", v, "dBFS", of(result.Caution, nan, 0, "equal to within "+value), func(s *scene, f string, v float64) {
 			second(s, f, 0)
 			hiss(s.files[f][1], v)
 		})
 	}
-	add(idDualMono, "copy with noise of", "two", "demo", -40, "dBFS", below(nan, 0), func(s *scene, f string, v float64) {
+	add(fairness.IDDualMono, "copy with noise of", "two", "demo", -40, "dBFS", below(nan, 0), func(s *scene, f string, v float64) {
 		second(s, f, 0)
 		hiss(s.files[f][1], v)
 	})
@@ -145,11 +147,11 @@ func damages(t testing.TB) []grade {
 		s.files[f] = [][]float64{s.files[f][0], hiss(make([]float64, len(s.files[f][0])), v)}
 	}
 	for _, v := range []float64{-81, -100, -200} {
-		add(idSilent, "channel with noise of", "two", "", v, "dBFS", of(result.Failed, nan, 0, "silent"), dead)
+		add(fairness.IDSilent, "channel with noise of", "two", "", v, "dBFS", of(result.Failed, nan, 0, "silent"), dead)
 	}
-	add(idSilent, "channel with noise of", "two", "", -70, "dBFS", below(nan, 0), dead)
+	add(fairness.IDSilent, "channel with noise of", "two", "", -70, "dBFS", below(nan, 0), dead)
 
-	add(idFormat, "depth", "two", "", 16, "bits", of(result.Caution, nan, 0, "16-bit"), func(s *scene, f string, _ float64) { s.specs[f] = wavio.Spec{Bits: 16} })
+	add(fairness.IDFormat, "depth", "two", "", 16, "bits", of(result.Caution, nan, 0, "16-bit"), func(s *scene, f string, _ float64) { s.specs[f] = wavio.Spec{Bits: 16} })
 	return out
 }
 
@@ -163,10 +165,10 @@ func shortened(t testing.TB) []grade {
 		}
 	}
 	out := []grade{
-		{idLengths, "0.1 s of the last sound missing", "two", cut(0.1), of(result.Caution, 0.1, 0.06, ""), ""},
-		{idLengths, "0.5 s of the last sound missing", "two", cut(0.5), of(result.Caution, 0.5, 0.06, ""), ""},
-		{idLengths, "3 s missing", "two", cut(3), of(result.Caution, 3, 0.06, ""), ""},
-		{idLengths, "the last sound whole", "two", cut(-0.1), below(0, 0), ""},
+		{fairness.IDLengths, "0.1 s of the last sound missing", "two", cut(0.1), of(result.Caution, 0.1, 0.06, ""), ""},
+		{fairness.IDLengths, "0.5 s of the last sound missing", "two", cut(0.5), of(result.Caution, 0.5, 0.06, ""), ""},
+		{fairness.IDLengths, "3 s missing", "two", cut(3), of(result.Caution, 3, 0.06, ""), ""},
+		{fairness.IDLengths, "the last sound whole", "two", cut(-0.1), below(0, 0), ""},
 	}
 	for _, x := range []struct {
 		id   string
@@ -174,9 +176,9 @@ func shortened(t testing.TB) []grade {
 		a, b bool // the beginning, the end
 		want wanted
 	}{
-		{idCut, "the end", false, true, of(result.Caution, nan, 0, "end cut")},
-		{idCut, "the beginning", true, false, of(result.Caution, nan, 0, "beginning cut")},
-		{idCut, "both ends", true, true, of(result.Caution, nan, 0, "both cut")},
+		{fairness.IDCut, "the end", false, true, of(result.Caution, nan, 0, "end cut")},
+		{fairness.IDCut, "the beginning", true, false, of(result.Caution, nan, 0, "beginning cut")},
+		{fairness.IDCut, "both ends", true, true, of(result.Caution, nan, 0, "both cut")},
 	} {
 		out = append(out, grade{x.id, x.name, "one", func(s *scene, f string) {
 			s.each(f, func(y []float64) []float64 {
@@ -191,13 +193,13 @@ func shortened(t testing.TB) []grade {
 		}, x.want, ""})
 	}
 	return append(out,
-		grade{idCut, "cut in the pauses", "one", func(s *scene, f string) {
+		grade{fairness.IDCut, "cut in the pauses", "one", func(s *scene, f string) {
 			s.each(f, func(y []float64) []float64 { return y[sceneRate/2:] })
 		}, below(nan, 0), ""},
-		grade{idSections, "a section not reached", "two", func(s *scene, f string) {
+		grade{fairness.IDSections, "a section not reached", "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return x[:5*sceneRate] })
 		}, of(result.Failed, nan, 0, "Notes missing"), ""},
-		grade{idSections, "a section not reached by far", "two", func(s *scene, f string) {
+		grade{fairness.IDSections, "a section not reached by far", "two", func(s *scene, f string) {
 			s.each(f, func(x []float64) []float64 { return x[:int(4.8*sceneRate)] })
 		}, of(result.Failed, nan, 0, "missing"), ""})
 }
@@ -236,19 +238,13 @@ func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *result.R
 	if err != nil {
 		t.Fatal(err)
 	}
-	session := &Session{Measured: Measured{Manifest: c, Result: newResult(c, "")}, workers: runtime.GOMAXPROCS(0), checksOnly: true}
+	session := &Session{Measured: fairness.Measured{Manifest: c, Result: fairness.NewResult(c, "")}, workers: runtime.GOMAXPROCS(0), checksOnly: true}
 	for _, step := range need(session) {
 		if err := step(t.Context()); err != nil {
 			t.Fatal(err)
 		}
 	}
-	for _, q := range session.questions() {
-		if ids[q.id] {
-			a := answers{question: q}
-			q.ask(&session.Measured, &a)
-			session.Result.Checks = append(session.Result.Checks, a.out...)
-		}
-	}
+	session.Result.Checks = session.Answers(slices.Collect(maps.Keys(ids))...)
 	return session.Result
 }
 

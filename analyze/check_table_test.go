@@ -1,7 +1,6 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"os"
@@ -9,6 +8,9 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 )
 
 // table reads the table of what the checks detect: its cells by check.
@@ -38,10 +40,10 @@ func table(t *testing.T) map[string][]string {
 // TestDetection puts in, and the tests it names.
 func TestTable(t *testing.T) {
 	rows := table(t)
-	for _, q := range catalogue() {
+	for _, q := range fairness.Topics() {
 		// These are about what the manifest says alone, or allow something.
-		if q.group != result.GroupSafety && q.id != idAllowed && rows[q.id] == nil {
-			t.Errorf("%s is not in the table", q.id)
+		if q.Group != result.GroupSafety && q.ID != fairness.IDAllowed && rows[q.ID] == nil {
+			t.Errorf("%s is not in the table", q.ID)
 		}
 	}
 	for _, d := range detections(t) {

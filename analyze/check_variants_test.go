@@ -1,7 +1,6 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"flag"
 	"fmt"
 	"math"
@@ -11,6 +10,8 @@ import (
 	"sync"
 	"testing"
 
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/studio"
@@ -306,7 +307,7 @@ func TestVariants(t *testing.T) {
 					}
 					tally[c.ID][c.Outcome]++
 					accuses := c.Outcome == result.Failed || c.Outcome == result.Caution
-					if c.ID == idPolarity && v.inverted && c.Outcome == result.Caution {
+					if c.ID == fairness.IDPolarity && v.inverted && c.Outcome == result.Caution {
 						accuses = false
 					}
 					if accuses {
@@ -327,7 +328,7 @@ func TestVariants(t *testing.T) {
 	})
 	slices.Sort(names)
 	names = slices.DeleteFunc(names, func(id string) bool { // what the manifest says alone is not in the table
-		return slices.ContainsFunc(catalogue(), func(q question) bool { return q.id == id && q.group == result.GroupSafety })
+		return slices.ContainsFunc(fairness.Topics(), func(q fairness.Topic) bool { return q.ID == id && q.Group == result.GroupSafety })
 	})
 	rows := table(t)
 	for _, id := range names {

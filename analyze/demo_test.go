@@ -3,7 +3,6 @@ package analyze_test
 import (
 	"context"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"flag"
 	"math"
 	"os"
@@ -16,6 +15,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/examples"
 	"evenhand/examples/oracle"

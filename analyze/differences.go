@@ -2,10 +2,10 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"math"
 	"slices"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )
@@ -145,7 +145,7 @@ func (s *Session) toMedian(take, span, scale int, typical medianBands) result.Ba
 
 // countsForMedian leaves out what is not one of the things compared: a repeat would
 // count a take twice.
-func (s *Measured) countsForMedian(i int) bool { return s.Result.Takes[i].Contestant() }
+func (s *Session) countsForMedian(i int) bool { return s.Result.Takes[i].Contestant() }
 
 // resolve marks the differences that exceed both what chance and what the
 // session's own repeat allow.

@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"math"
 	"path/filepath"
 	"reflect"
@@ -10,7 +9,9 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -30,7 +31,7 @@ func TestNeighbours(t *testing.T) {
 
 // TestMedianOfTakes asks that no repeat, bypass or room moves the median.
 func TestMedianOfTakes(t *testing.T) {
-	s := &Session{Measured: Measured{Result: &result.Result{Takes: []result.Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}}
+	s := &Session{Measured: fairness.Measured{Result: &result.Result{Takes: []result.Take{{Name: "One"}, {Name: "Again", RepeatOf: "One"}, {Name: "Cable", Role: string(manifest.RoleBypass)}, {Name: "Hall", Role: string(manifest.RoleRoom)}}}}}
 	for i, want := range []bool{true, false, false, false} {
 		if got := s.countsForMedian(i); got != want {
 			t.Errorf("%s: %v", s.Result.Takes[i].Name, got)
@@ -49,17 +50,11 @@ func TestHumOfRepeat(t *testing.T) {
 	take := func(name, of string, hum unit.DBFS) result.Take {
 		return result.Take{Name: name, RepeatOf: of, Noise: result.Noise{Measured: true, AsMatched: result.NoiseLevels{Hum: hum, Hiss: -90}}}
 	}
-	s := &Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{
+	s := &fairness.Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{
 		take("One", "", -70), take("Two", "", -60), take("Three", "", -64), take("Two again", "Two", -58)}}}
-	var a answers
-	for _, q := range catalogue() {
-		if q.id == idHum {
-			a.question = q
-		}
-	}
-	s.askHum(&a)
+	answers := s.Answers(fairness.IDHum)
 	want := map[string]float64{"One": -70 + 62, "Two": -60 + 67, "Three": -64 + 65, "Two again": 2}
-	for _, c := range a.out {
+	for _, c := range answers {
 		if got := float64(c.Measured); math.Abs(got-want[c.Subject]) > 1e-9 {
 			t.Errorf("%s: %v dB, want %v: %s", c.Subject, got, want[c.Subject], c.Reason)
 		}
@@ -67,8 +62,8 @@ func TestHumOfRepeat(t *testing.T) {
 			t.Errorf("%s: %s", c.Subject, c.Reason)
 		}
 	}
-	if len(a.out) != 4 {
-		t.Errorf("%d answers", len(a.out))
+	if len(answers) != 4 {
+		t.Errorf("%d answers", len(answers))
 	}
 }
 

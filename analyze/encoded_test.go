@@ -2,13 +2,14 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"path/filepath"
 	"runtime"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
 )
 
@@ -62,7 +63,7 @@ func TestEncodedBytes(t *testing.T) {
 func TestAudioKey(t *testing.T) {
 	session := func(change func(s *Session, span *result.Span, bits *int)) string {
 		s := &Session{
-			Measured: Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Gain: -3}}}, Evidence: Evidence{Takes: []TakeEvidence{{Frame: 7}}}},
+			Measured: fairness.Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Gain: -3}}}, Evidence: fairness.Evidence{Takes: []fairness.TakeEvidence{{Frame: 7}}}},
 			takes:    []*signal{{sha256: "abc", info: wavio.Info{SampleRate: 48000}, mix: [][]float64{{1, 0.5}}}},
 		}
 		span, bits := result.Span{FirstFrame: 10, Frames: 100}, 24

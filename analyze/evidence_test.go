@@ -1,12 +1,13 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"reflect"
 	"slices"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 )
 
@@ -22,9 +23,9 @@ func TestJudgingFromEvidence(t *testing.T) {
 	}
 	s.Check()
 	kept := store.Open(t.TempDir())
-	var stored Evidence
+	var stored fairness.Evidence
 	for range 2 {
-		if stored, err = store.Do(kept, "evidence", 0, func() (Evidence, error) { return s.Evidence, nil }); err != nil {
+		if stored, err = store.Do(kept, "evidence", 0, func() (fairness.Evidence, error) { return s.Evidence, nil }); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -32,17 +33,17 @@ func TestJudgingFromEvidence(t *testing.T) {
 		t.Fatalf("%v, %v", kept.Had(), kept.Err())
 	}
 	res := *s.Result
-	again := Measured{Manifest: s.Manifest, Result: &res, Evidence: stored}
+	again := fairness.Measured{Manifest: s.Manifest, Result: &res, Evidence: stored}
 	again.Check()
 	if !reflect.DeepEqual(answersIn(again.Result.Checks), answersIn(s.Result.Checks)) || !reflect.DeepEqual(again.Result.Exclusions, s.Result.Exclusions) {
 		t.Errorf("the stored evidence gives other answers:\n%v\n%v", answersIn(again.Result.Checks), answersIn(s.Result.Checks))
 	}
 
 	strict := *s.Manifest
-	strict.Limits = append(slices.Clone(strict.Limits), manifest.Limit{ID: idReampLevel, Written: "0.01 dB"})
+	strict.Limits = append(slices.Clone(strict.Limits), manifest.Limit{ID: fairness.IDReampLevel, Written: "0.01 dB"})
 	again.Manifest = &strict
 	again.Check()
-	assert(t, again.Result, wanted{idReampLevel, "", result.Caution, 0.05, 0.01, ""})
+	assert(t, again.Result, wanted{fairness.IDReampLevel, "", result.Caution, 0.05, 0.01, ""})
 }
 
 // answersIn are checks as text: NaN is not equal to itself.

@@ -5,7 +5,6 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -15,10 +14,12 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
+	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
 )
 
@@ -235,7 +236,7 @@ func (s *Session) openRecordings(l fileList) error {
 		s.Dry = &r
 	}
 	for _, sig := range s.takes {
-		s.Takes = append(s.Takes, newTakeEvidence(sig.recording()))
+		s.Takes = append(s.Takes, fairness.NewTakeEvidence(sig.recording()))
 	}
 	s.Anchor = s.anchorOf(s.anchorSum)
 	s.Result.Parameters.PairsWith = s.pairsWithOf()
@@ -243,7 +244,7 @@ func (s *Session) openRecordings(l fileList) error {
 	for i, u := range l.takes {
 		if u.info.SampleRate != rate {
 			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: %s",
-				u.path, u.info.SampleRate, s.sourceName(), rate, rateAdvice(s.source(), s.takes[i])))
+				u.path, u.info.SampleRate, s.SourceName(), rate, rateAdvice(s.source(), s.takes[i])))
 		}
 	}
 	if l.loop != nil && l.loop.info.SampleRate != rate {
@@ -279,17 +280,6 @@ func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err 
 		return "", 0, inFile(path, err)
 	}
 	return hex.EncodeToString(h.Sum(nil)), n, nil
-}
-
-// fileHash returns the SHA-256 of a file as its manifest path names it.
-func (s *Measured) fileHash(path string) string {
-	path = filepath.ToSlash(path)
-	for _, f := range s.Result.Files {
-		if f.Path == path {
-			return f.SHA256
-		}
-	}
-	return ""
 }
 
 // ctxReader stops reading when its context is done.

@@ -4,6 +4,7 @@ import (
 	"slices"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 )
 
@@ -24,7 +25,7 @@ func TestMayHaveValves(t *testing.T) {
 				t.Fatal(err)
 			}
 			checks := slices.ContainsFunc(c.Devices(), func(d manifest.Device) bool { return d.Gear().MayHaveValves() })
-			if page := settingsOf(c).MayHaveValves(); page != want || checks != want {
+			if page := fairness.SettingsOf(c).MayHaveValves(); page != want || checks != want {
 				t.Errorf("%s: the page says %v, the checks %v, want %v", kind, page, checks, want)
 			}
 		}

@@ -3,7 +3,6 @@ package analyze
 import (
 	"encoding/json"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"os"
@@ -12,8 +11,10 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -73,7 +74,7 @@ func keepBuild(t *testing.T, dir string, takes []string, lines string, earlier *
 	if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	c, err := manifest.Load(path, CheckLimit)
+	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 	"evenhand/analyze/level"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -23,7 +23,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		return nil
 	}
 	if s.dry == nil {
-		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured("there is no dry recording to compare it with"), s.reampTolerance())
+		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured("there is no dry recording to compare it with"), s.ReampTolerance())
 		return nil
 	}
 	var sources [2]*signal
@@ -51,7 +51,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 	}
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
 		none := level.Unmeasured("the file holds the same bytes as " + name + ": it is no loopback")
-		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.reampTolerance())
+		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.ReampTolerance())
 		return nil
 	}
 	r, err := once(s, "loopback", [2]heard{sources[0].heard(), sources[1].heard()}, sources[:], func() (level.Result, error) {
@@ -66,7 +66,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), r, s.reampTolerance())
+	s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), r, s.ReampTolerance())
 	return nil
 }
 
@@ -105,16 +105,6 @@ func loudestChannel(ctx context.Context, in input, info wavio.Info) (channel int
 		why = "of which none is louder"
 	}
 	return most + 1, fmt.Sprintf("the file has %d channels; channel %d is compared, %s", info.Channels, most+1, why), nil
-}
-
-// reampTolerance is the limit of the reamp level, the manifest's if it has one.
-func (s *Session) reampTolerance() unit.DB {
-	for _, q := range s.questions() {
-		if q.id == idReampLevel {
-			return unit.DB(q.limit.value)
-		}
-	}
-	return level.DefaultTolerance
 }
 
 func loopbackOf(file string, r level.Result, tolerance unit.DB) *result.Loopback {
@@ -269,11 +259,11 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 // sameBytes returns what else holds the same bytes as a recording of the
 // manifest, the dry recording or a take, and "" where nothing does.
 func (s *Session) sameBytes(path string) string {
-	own := s.fileHash(path)
+	own := s.FileHash(path)
 	if own == "" {
 		return ""
 	}
-	if d := s.Manifest.Performance.Dry; d != nil && s.fileHash(d.Path) == own {
+	if d := s.Manifest.Performance.Dry; d != nil && s.FileHash(d.Path) == own {
 		return "the dry recording"
 	}
 	for _, i := range s.Result.ByName() {

@@ -1,26 +1,15 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
-)
-
-// Defaults of the level match.
-const (
-	// DefaultCeiling is the true peak that no matched take exceeds.
-	//
-	// Source: EBU R 128, maximum permitted true-peak level −1 dBTP (from memory).
-	DefaultCeiling = unit.DBTP(-1)
-	// MatchTolerance is how far a published file's loudness may be from the
-	// target. It is far below the smallest level difference that is heard
-	// under test conditions (0.1 to 0.2 dB; common practice, no source).
-	MatchTolerance = unit.LU(0.05)
 )
 
 // CeilingError says that a stated target loudness would take a take's true
@@ -51,7 +40,7 @@ func (e *CeilingError) Error() string {
 // The gain is not simply target less loudness: the absolute gate does not move
 // with it (see loudness.Measurement.IntegratedAt).
 func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measurement, withoutSilent bool) error {
-	ceiling := DefaultCeiling
+	ceiling := result.DefaultCeiling
 	if spec.Ceiling != nil {
 		ceiling = *spec.Ceiling
 	}
@@ -59,7 +48,7 @@ func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measur
 	limit, silent := -1, -1
 	for _, i := range res.ByName() {
 		w := whole[i]
-		if unmatched(w) {
+		if fairness.Unmatched(w) {
 			silent = i
 			continue
 		}
@@ -68,7 +57,7 @@ func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measur
 		}
 	}
 	if silent >= 0 && (!withoutSilent || limit < 0) {
-		return mistake.Errorf("match: take %q (%s) has %s; check that it is the right file", res.Takes[silent].Name, res.Takes[silent].File, whyUnmatched)
+		return mistake.Errorf("match: take %q (%s) has %s; check that it is the right file", res.Takes[silent].Name, res.Takes[silent].File, fairness.WhyUnmatched)
 	}
 	// Down to a tenth, so that the stated figure is the one used. The small
 	// offset keeps a value that is a tenth already from losing one to rounding.
@@ -87,7 +76,7 @@ func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measur
 		}
 	}
 	for i := range res.Takes {
-		if res.Takes[i].Gain = unit.DB(math.NaN()); !unmatched(whole[i]) {
+		if res.Takes[i].Gain = unit.DB(math.NaN()); !fairness.Unmatched(whole[i]) {
 			res.Takes[i].Gain = GainTo(whole[i], m.Target)
 		}
 	}
@@ -96,7 +85,7 @@ func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measur
 	res.Parameters.Match = result.MatchParameters{
 		Ceiling:      ceiling,
 		TargetSource: source,
-		Tolerance:    MatchTolerance,
+		Tolerance:    result.MatchTolerance,
 	}
 	return nil
 }
@@ -107,13 +96,6 @@ func (s *Session) wholes() (out []loudness.Measurement) {
 		out = append(out, s.Takes[i].Whole)
 	}
 	return out
-}
-
-// whyUnmatched says what a take without any loudness has, and what follows.
-const whyUnmatched = "nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched"
-
-func unmatched(m loudness.Measurement) bool {
-	return math.IsInf(float64(m.Integrated), -1) || math.IsNaN(float64(m.Integrated))
 }
 
 // GainTo returns the gain that brings a measured stretch to a loudness, with
@@ -136,7 +118,7 @@ func overCeiling(res *result.Result, whole []loudness.Measurement, target unit.L
 	take, peak = -1, ceiling+1e-9
 	for _, i := range res.ByName() {
 		w := whole[i]
-		if unmatched(w) {
+		if fairness.Unmatched(w) {
 			continue
 		}
 		if p := w.TruePeak + unit.DBTP(GainTo(w, target)); p > peak {

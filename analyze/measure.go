@@ -2,24 +2,19 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"math"
 	"sync"
 
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/weighting"
-)
-
-// Range of the levels, spectra and noise: the audible one.
-const (
-	audibleFrom = unit.Hertz(20)
-	audibleTo   = unit.Hertz(20000)
 )
 
 // bandSets are the fractional-octave bands of a session.
@@ -27,9 +22,9 @@ type bandSets struct{ third, sixth, twelfth []spectrum.Band }
 
 func newBandSets() bandSets {
 	return bandSets{
-		third:   spectrum.Bands(3, audibleFrom, audibleTo),
-		sixth:   spectrum.Bands(6, audibleFrom, audibleTo),
-		twelfth: spectrum.Bands(12, audibleFrom, audibleTo),
+		third:   spectrum.Bands(3, result.AudibleFrom, result.AudibleTo),
+		sixth:   spectrum.Bands(6, result.AudibleFrom, result.AudibleTo),
+		twelfth: spectrum.Bands(12, result.AudibleFrom, result.AudibleTo),
 	}
 }
 
@@ -78,7 +73,7 @@ type takeFacts struct {
 	Powers   [][3]spectrum.BandPowers
 	Noise    noise.Result
 	Floor    []unit.DB
-	Near     []nearGate // where roundedAt is asked
+	Near     []fairness.NearGate // where roundedAt is asked
 }
 
 func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) error {
@@ -158,7 +153,7 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 	out.Whole = measured[0]
 	if s.roundedAt != nil {
 		for _, m := range measured {
-			var near nearGate
+			var near fairness.NearGate
 			near.Integrated, near.LoudnessRange = m.NearGate(func(gate unit.LUFS) unit.DB { return s.roundedAt(i, gate) })
 			out.Near = append(out.Near, near)
 		}
@@ -190,9 +185,9 @@ func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []uni
 	out.AudioMeasures = result.AudioMeasures{
 		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
 		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
-		Unweighted:  unit.DB(unit.FromPower(p.Power(audibleFrom, audibleTo))),
-		AWeighted:   unit.DB(unit.FromPower(p.Weighted(weighting.APower, audibleFrom, audibleTo))),
-		Weighted468: unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, audibleFrom, audibleTo))),
+		Unweighted:  unit.DB(unit.FromPower(p.Power(result.AudibleFrom, result.AudibleTo))),
+		AWeighted:   unit.DB(unit.FromPower(p.Weighted(weighting.APower, result.AudibleFrom, result.AudibleTo))),
+		Weighted468: unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, result.AudibleFrom, result.AudibleTo))),
 	}
 	recorded := result.ThirdOctaves{Levels: spectrum.Levels(p.Bands(s.bands.third), 0), Floor: floor}
 	d := p.Describe(spectrum.DefaultFrame(), s.bands.third, recorded.Weights(bandsOf(s.bands.third)))
@@ -211,7 +206,7 @@ func (s *Session) noiseMeter(sig *signal, first int64) (*noise.Meter, error) {
 
 func (s *Session) noiseParams() noise.Params {
 	// The pauses keep their guard already: see activity.Params.
-	return noise.Params{Mains: s.Manifest.Mains, From: audibleFrom}
+	return noise.Params{Mains: s.Manifest.Mains, From: result.AudibleFrom}
 }
 
 func shifted(in []noise.Stretch, by int64) []noise.Stretch {

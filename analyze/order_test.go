@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"maps"
 	"math/rand/v2"
@@ -12,7 +11,9 @@ import (
 	"sync"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
@@ -245,7 +246,7 @@ func TestAnchor(t *testing.T) {
 		{"the report before had another", "", "Elm", "Ash"},
 		{"the first by name of those compared", "", "", "Ash"},
 	} {
-		s := &Session{Measured: Measured{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &result.Result{Takes: takes}}}
+		s := &Session{Measured: fairness.Measured{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &result.Result{Takes: takes}}}
 		for _, x := range takes {
 			s.takes = append(s.takes, &signal{sha256: x.Name})
 		}

@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -10,7 +9,9 @@ import (
 	"path/filepath"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
 )
 
@@ -60,7 +61,7 @@ func manyTakes(t *testing.T, n int, reference string) *manifest.Comparison {
 	if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	c, err := manifest.Load(path, CheckLimit)
+	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -118,7 +119,7 @@ func TestPairs(t *testing.T) {
 			t.Errorf("%d takes: %d pairs, want %d", c.takes, len(res.Likeness), want)
 		}
 		for _, x := range res.Checks {
-			if x.ID == idNearCopy && (x.Outcome == result.Passed) != (c.with == "") {
+			if x.ID == fairness.IDNearCopy && (x.Outcome == result.Passed) != (c.with == "") {
 				t.Errorf("%d takes: copies: %s, %s", c.takes, x.Outcome, x.Reason)
 			}
 		}

@@ -37,7 +37,7 @@ func (s *Session) setParameters() {
 		BandStandard: "IEC 61260-1:2014, base ten, exact mid-band frequencies",
 		Confidence:   pageConfidence, BandConfidence: unit.Number(s.confidence),
 		LowMid: frame.LowMid, MidHigh: frame.MidHigh,
-		From: audibleFrom, To: audibleTo,
+		From: result.AudibleFrom, To: result.AudibleTo,
 		DescriptorFrom: frame.From, DescriptorTo: frame.To, TiltFrom: frame.TiltFrom, TiltTo: frame.TiltTo,
 		HeardWithin: result.HeardWithin, OverFloor: result.OverFloor, LowestString: lowestString(s.Result.Comparison.Tuning),
 	}

@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path"
@@ -13,6 +12,7 @@ import (
 
 	"evenhand/analyze/disk"
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 )

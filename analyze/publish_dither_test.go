@@ -3,7 +3,6 @@ package analyze
 import (
 	"bytes"
 	"context"
-	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"slices"
@@ -12,6 +11,7 @@ import (
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 )
 
 // A take that is put in front of another changes nothing of what is published

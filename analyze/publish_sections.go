@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path"
@@ -13,6 +12,7 @@ import (
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

@@ -1,10 +1,10 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"testing"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

@@ -4,18 +4,19 @@ import (
 	"cmp"
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path/filepath"
 
 	"golang.org/x/sync/errgroup"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/recording"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -27,7 +28,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Resu
 		mains = earlier.Parameters.Noise.Mains
 	}
 	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
-	s := &Session{Measured: Measured{Manifest: c, Result: newResult(c, opts.Version)}, workers: opts.workers(), onProgress: opts.Progress, pageTakes: len(earlier.Takes)}
+	s := &Session{Measured: fairness.Measured{Manifest: c, Result: fairness.NewResult(c, opts.Version)}, workers: opts.workers(), onProgress: opts.Progress, pageTakes: len(earlier.Takes)}
 	if err := plausible(earlier.Timeline); err != nil {
 		return nil, &mistake.Error{Problems: []error{err}}
 	}
@@ -84,7 +85,7 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Resu
 		if len(floor) != len(earlier.Spectrum.Third) {
 			floor = nil
 		}
-		e := newTakeEvidence(signals[i].recording())
+		e := fairness.NewTakeEvidence(signals[i].recording())
 		e.Floor, e.Frame = floor, -int64(first)
 		s.Takes = append(s.Takes, e)
 		take := result.Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []result.Measures{}, Alignment: t.Alignment}

@@ -3,7 +3,6 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -12,6 +11,7 @@ import (
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/foreign"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

@@ -3,13 +3,14 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -68,9 +69,9 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *resu
 	if len(part.Takes) == 0 {
 		return nil, nil, nil
 	}
-	s := &Session{Measured: Measured{Manifest: &part}, workers: opts.workers(), onProgress: opts.Progress, absent: opts.Absent}
+	s := &Session{Measured: fairness.Measured{Manifest: &part}, workers: opts.workers(), onProgress: opts.Progress, absent: opts.Absent}
 	defer s.Close()
-	s.Result = newResult(&part, opts.Version)
+	s.Result = fairness.NewResult(&part, opts.Version)
 	if err := s.readFiles(ctx); err != nil {
 		return nil, nil, err
 	}

@@ -2,10 +2,11 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"math"
 	"slices"
 
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -147,10 +148,6 @@ const (
 	bandClear  = 40.0
 )
 
-// nearGate says whether rounding decides which windows pass a gate of the
-// integrated loudness, and of the loudness range, of a stretch.
-type nearGate struct{ Integrated, LoudnessRange bool }
-
 // gateMargin returns by how many dB rounding moves a window of 0.4 s at most whose
 // loudness after matching is given: three standard deviations of what the product
 // of signal and rounding adds to its power, 2/√(n·ratio) of it with at least n = 400
@@ -200,7 +197,7 @@ func (s *Session) roundingFloor(i int) float64 {
 }
 
 // hideGated makes what rests on a gate NaN where rounding decides what passes it.
-func (out *FromPublished) hideGated(m *result.AudioMeasures, near nearGate) {
+func (out *FromPublished) hideGated(m *result.AudioMeasures, near fairness.NearGate) {
 	if near.Integrated {
 		m.Integrated, m.PeakToLoudness = unit.LUFS(nan()), unit.LU(nan())
 		out.Rounding += 2
@@ -216,7 +213,7 @@ func (out *FromPublished) hideGated(m *result.AudioMeasures, near nearGate) {
 func (out *FromPublished) alternatives(s *Session) []result.Alternative {
 	list := alternatives(s.Result)
 	near := func(span int) bool {
-		return slices.ContainsFunc(s.Takes, func(t TakeEvidence) bool { return t.NearGate[span].Integrated })
+		return slices.ContainsFunc(s.Takes, func(t fairness.TakeEvidence) bool { return t.NearGate[span].Integrated })
 	}
 	for i := range list {
 		x := &list[i]

@@ -3,11 +3,11 @@ package analyze_test
 import (
 	"context"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"strings"
 	"testing"
 
 	"evenhand/analyze"
+	"evenhand/analyze/result"
 	"evenhand/report/verify"
 )
 

@@ -3,13 +3,14 @@ package analyze
 import (
 	"bytes"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -37,7 +38,7 @@ func TestEqualChannels(t *testing.T) {
 	}
 	session.Check()
 	res := session.Result
-	assert(t, res, wanted{idDualMono, "Two", result.Caution, nan(), 0, "equal to within −98.0 dBFS"})
+	assert(t, res, wanted{fairness.IDDualMono, "Two", result.Caution, nan(), 0, "equal to within −98.0 dBFS"})
 	one, two := &res.Takes[0], &res.Takes[1]
 	if e := two.EqualChannels; e == nil || math.Abs(float64(e.Within)+98) > 0.05 || e.String() != "channels equal to within −98.0 dBFS" || two.Widened {
 		t.Errorf("two: %+v, widened %v", e, two.Widened)

@@ -1,11 +1,12 @@
 package analyze
 
 import (
-	"evenhand/analyze/result"
 	"reflect"
 	"regexp"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/result"
 )
 
 // TestRulesNameFields asks that every rule names figures that results.json has,

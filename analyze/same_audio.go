@@ -3,12 +3,12 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/result"
 )
 
 // comparePieces makes sure that the pieces hold the file's very samples.

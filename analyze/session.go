@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -13,8 +12,10 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/disk"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -62,7 +63,7 @@ func (o Options) workers() int {
 // publish its audio. Make one with Measure; Close it when its audio is no longer
 // read.
 type Session struct {
-	Measured
+	fairness.Measured
 
 	workers int
 	inputs  []input // every file that was hashed
@@ -107,12 +108,12 @@ type Session struct {
 // nothing, *CeilingError from the level match, those of recording for damaged
 // files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Session, err error) {
-	s := &Session{Measured: Measured{Manifest: c}, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
+	s := &Session{Measured: fairness.Measured{Manifest: c}, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
 		store: opts.Store, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
 	if e := opts.Earlier; e != nil && s.anchorSum == "" {
 		s.anchorSum = e.Anchor
 	}
-	if err := checkLimits(c); err != nil {
+	if err := fairness.CheckLimits(c); err != nil {
 		return nil, err
 	}
 	defer func() {
@@ -120,7 +121,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Sess
 			s.Close()
 		}
 	}()
-	s.Result = newResult(c, opts.Version)
+	s.Result = fairness.NewResult(c, opts.Version)
 	if err := s.readFiles(ctx); err != nil {
 		return nil, s.orChanged(err)
 	}
@@ -219,61 +220,6 @@ func (s *Session) progress(stage string, total int64) func(int64) {
 
 func (s *Session) warn(where, format string, args ...any) {
 	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Message: fmt.Sprintf(format, args...)})
-}
-
-func newResult(c *manifest.Comparison, version string) *result.Result {
-	r := &result.Result{
-		Format:     result.Format,
-		Tool:       result.Tool{Name: "evenhand", Version: version},
-		Files:      []result.File{},
-		Takes:      []result.Take{},
-		Likeness:   []result.Likeness{},
-		Checks:     []result.Check{},
-		Exclusions: []result.Exclusion{},
-		Warnings:   []result.Warning{},
-	}
-	mayDiffer := []string{}
-	for _, p := range c.MayDiffer {
-		mayDiffer = append(mayDiffer, p.Written)
-	}
-	r.Comparison = result.Comparison{
-		Title: c.Title, By: c.By, Date: c.Date,
-		Varies: c.Varies.Written, Slot: c.Varies.Slot, Control: c.Varies.Control,
-		Reference: c.Reference, SetBy: c.SetBy, MayDiffer: mayDiffer,
-		Disclosure: c.Disclosure, FullScale: c.FullScale.Written,
-		Instrument: c.Performance.Instrument, Tuning: c.Performance.Tuning,
-		Pickup: c.Performance.Pickup, Notes: c.Performance.Notes,
-	}
-	r.Settings = settingsOf(c)
-	for _, w := range c.Warnings {
-		r.Warnings = append(r.Warnings, result.Warning{Where: "manifest", Message: w.Message})
-	}
-	for i := range c.Takes {
-		t := &c.Takes[i]
-		out := result.Take{
-			Name: t.Name, Slug: manifest.Slug(t.Name), File: t.File.Path,
-			Role: string(t.Role), RepeatOf: t.RepeatOf, Notes: t.Notes,
-			Mics: []result.Mic{}, Measures: []result.Measures{},
-		}
-		for _, d := range c.ChainOf(t) {
-			if d.Slot == c.Varies.Slot {
-				out.Device = d.Name
-			}
-		}
-		if t.Mics != nil {
-			for _, m := range []struct {
-				side string
-				mic  manifest.Mic
-			}{{"left", t.Mics.Left}, {"right", t.Mics.Right}} {
-				out.Mics = append(out.Mics, result.Mic{
-					Side: m.side, Name: m.mic.Name, Blend: m.mic.Blend,
-					Position: positionText(m.mic.Position), Notes: m.mic.Notes,
-				})
-			}
-		}
-		r.Takes = append(r.Takes, out)
-	}
-	return r
 }
 
 // monoChannels picks the first channel of a dry or loopback recording with

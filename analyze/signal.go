@@ -8,6 +8,7 @@ import (
 	"io"
 	"sync"
 
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
@@ -29,7 +30,9 @@ type signal struct {
 }
 
 // recording returns the file of a signal.
-func (s *signal) recording() Recording { return Recording{s.path, s.sha256, s.info} }
+func (s *signal) recording() fairness.Recording {
+	return fairness.Recording{Path: s.path, SHA256: s.sha256, Info: s.info}
+}
 
 // ditherSeed returns the seed of an output channel's dither. It comes from the
 // recording alone, so that takes beside it do not change a take's file.

@@ -2,29 +2,15 @@ package analyze
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
-	"path/filepath"
-	"strings"
 
 	"evenhand/analyze/activity"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
-	"evenhand/analyze/wavio"
-)
-
-// minSectionGap is the shortest pause that parts two sections found from the
-// dry recording: well above the rests inside a riff. Common practice, no source.
-const minSectionGap = unit.Seconds(0.8)
-
-// maxFoundSections is how many sections are looked for at most, and
-// maxListedSections how many may be listed: each is measured, stored and shown
-// for every take.
-const (
-	maxFoundSections  = 24
-	maxListedSections = 100
 )
 
 // minShared is the shortest stretch that all takes must share for a comparison:
@@ -46,23 +32,6 @@ func (s *Session) source() *signal {
 
 // silentPeak is the sample peak in dBFS below which a recording holds nothing.
 const silentPeak = -100
-
-// silence says that the timeline's source is silent, with its file; "" where it
-// is not.
-func (s *Measured) silence() string {
-	if !s.Silent {
-		return ""
-	}
-	return fmt.Sprintf("the %s, %s, is silent", s.sourceName(), filepath.ToSlash(s.sourceFile()))
-}
-
-// sourceFile is the file of the timeline's source as the manifest names it.
-func (s *Measured) sourceFile() string {
-	if s.Dry != nil {
-		return s.Manifest.Performance.Dry.Path
-	}
-	return s.Manifest.Takes[s.Anchor].File.Path
-}
 
 // findActivity looks for playing and pauses in the timeline's source.
 func (s *Session) findActivity(ctx context.Context) error {
@@ -138,37 +107,37 @@ func (s *Session) layTimeline(context.Context) error {
 	span := func(name string, first, end int64) result.Span {
 		return result.Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
 	}
-	tl.Spans = []result.Span{span(wholeName, from, to)}
+	tl.Spans = []result.Span{span(fairness.WholeName, from, to)}
 	if lost := seconds(s.source().info.Frames - (to - from)); lost > 1 {
 		s.warn("", "%.1f s of the %.1f s performance are not in every take and are left out (the beginning is limited by %q, the end by %q)",
 			float64(lost), float64(seconds(s.source().info.Frames)), first, last)
 	}
 
-	sections, source, err := s.sections(rate)
+	sections, source, err := s.Sections(rate)
 	if err != nil {
 		return err
 	}
 	tl.SectionsSource = source
 	for _, sec := range sections {
-		a, b := max(sec.first, from), min(sec.end, to)
+		a, b := max(sec.First, from), min(sec.End, to)
 		switch least := int64(float64(minSection) * float64(rate)); {
 		case b <= a:
-			s.warn("", "section %q is outside the time that all takes share and is not measured", sec.name)
+			s.warn("", "section %q is outside the time that all takes share and is not measured", sec.Name)
 			continue
-		case sec.end-sec.first < least:
-			s.warn("", "section %q has %.3f s and is not measured: loudness needs at least %.1f s", sec.name, float64(seconds(sec.end-sec.first)), float64(minSection))
+		case sec.End-sec.First < least:
+			s.warn("", "section %q has %.3f s and is not measured: loudness needs at least %.1f s", sec.Name, float64(seconds(sec.End-sec.First)), float64(minSection))
 			continue
 		case b-a < least:
-			s.warn("", "section %q has only %.3f s in the time that all takes share and is not measured: loudness needs at least %.1f s", sec.name, float64(seconds(b-a)), float64(minSection))
+			s.warn("", "section %q has only %.3f s in the time that all takes share and is not measured: loudness needs at least %.1f s", sec.Name, float64(seconds(b-a)), float64(minSection))
 			continue
 		}
-		if a > sec.first || b < sec.end {
-			s.warn("", "section %q is cut to the time that all takes share", sec.name)
+		if a > sec.First || b < sec.End {
+			s.warn("", "section %q is cut to the time that all takes share", sec.Name)
 		}
-		if !s.played(sec) {
-			s.warn("", "section %q has no playing: the %s is silent there too, so nothing is compared; remove the section or correct its times", sec.name, s.sourceName())
+		if !s.Played(sec) {
+			s.warn("", "section %q has no playing: the %s is silent there too, so nothing is compared; remove the section or correct its times", sec.Name, s.SourceName())
 		}
-		tl.Spans = append(tl.Spans, span(sec.name, a, b))
+		tl.Spans = append(tl.Spans, span(sec.Name, a, b))
 	}
 	if len(tl.Spans) == 1 {
 		tl.SectionsSource = "none"
@@ -188,121 +157,6 @@ func (s *Session) layTimeline(context.Context) error {
 		tl.Overview = append(tl.Overview, unit.Number(v))
 	}
 	return nil
-}
-
-// wholeName is the name of the span that covers everything.
-const wholeName = "Whole"
-
-type section struct {
-	name       string
-	first, end int64
-}
-
-// played reports whether anything is played in a section, or it cannot be told.
-func (s *Measured) played(sec section) bool {
-	for _, p := range s.Activity.Playing {
-		if p.First < sec.end && p.End() > sec.first {
-			return true
-		}
-	}
-	return len(s.Activity.Playing) == 0
-}
-
-// sections lists the sections on the timeline in frames of its rate. Of several with one
-// name, as markers may have, the later ones have a number, and so has one that is called
-// as the whole is.
-func (s *Measured) sections(rate int) ([]section, string, error) {
-	all, source, err := s.listedSections(rate)
-	taken := map[string]bool{wholeName: true}
-	for i := range all {
-		name := all[i].name
-		for n := 2; taken[name]; n++ {
-			name = fmt.Sprintf("%s %d", all[i].name, n)
-		}
-		taken[name] = true
-		all[i].name = name
-	}
-	return all, source, err
-}
-
-// listedSections lists the sections with the names that they have.
-func (s *Measured) listedSections(rate int) ([]section, string, error) {
-	frame := func(t unit.Seconds) int64 { return int64(math.Round(float64(t) * float64(rate))) }
-	p := s.Manifest.Performance
-	if n := len(p.Sections); n > maxListedSections {
-		return nil, "", mistake.Errorf("%s:%d:%d: %d sections are listed; at most %d can be measured; join some", s.Manifest.Path, p.Sections[0].Pos.Line, p.Sections[0].Pos.Column, n, maxListedSections)
-	}
-	if len(p.Sections) > 0 {
-		var out []section
-		length := s.timelineSource().Info.Frames
-		var bad []error
-		for _, x := range p.Sections {
-			if frame(x.From) >= length {
-				bad = append(bad, fmt.Errorf("%s:%d:%d: section %q begins at %v, the %s ends at %v; sections are on the timeline of the %s",
-					s.Manifest.Path, x.Pos.Line, x.Pos.Column, x.Name, x.From, s.sourceName(), unit.Seconds(float64(length)/float64(rate)), s.sourceName()))
-			}
-			out = append(out, section{x.Name, frame(x.From), frame(x.To)})
-		}
-		if bad != nil {
-			return nil, "", &mistake.Error{Problems: bad}
-		}
-		return out, "manifest", nil
-	}
-	cues := s.timelineSource().Info.Cues
-	if p.SectionsFrom == "markers" {
-		if len(cues) == 0 {
-			return nil, "", mistake.Errorf("%s: the manifest says sections: markers, and this file has no cue markers; add markers to it, list the sections in the manifest, or remove sections: so that pauses divide the performance", s.timelineSource().Path)
-		}
-		if len(cues) > maxListedSections {
-			return nil, "", mistake.Errorf("%s: the file has %d cue markers; at most %d sections can be measured; keep only the markers between sections", s.timelineSource().Path, len(cues), maxListedSections)
-		}
-		return s.fromCues(cues), "markers", nil
-	}
-	var out []section
-	found := activity.Sections(s.Activity, rate, minSectionGap)
-	for gap := minSectionGap; len(found) > maxFoundSections; {
-		// Long material: only the longer pauses part it.
-		gap *= 1.5
-		found = activity.Sections(s.Activity, rate, gap)
-	}
-	for i, x := range found {
-		out = append(out, section{fmt.Sprintf("Part %d", i+1), x.First, x.First + x.Frames})
-	}
-	if len(out) == 1 {
-		// One section is the whole again.
-		out = nil
-	}
-	return out, "pauses", nil
-}
-
-func (s *Measured) sourceName() string {
-	if s.Dry != nil {
-		return "dry recording"
-	}
-	return "take " + s.Result.Takes[s.Anchor].Name
-}
-
-// fromCues makes a section of each cue: its own length when it has one, else up
-// to the next cue or the end.
-func (s *Measured) fromCues(cues []wavio.Cue) []section {
-	var out []section
-	for i, c := range cues {
-		end := s.timelineSource().Info.Frames
-		if i+1 < len(cues) {
-			end = cues[i+1].Frame
-		}
-		if c.Length > 0 {
-			end = min(end, c.Frame+c.Length)
-		}
-		name := strings.TrimSpace(c.Label)
-		if name == "" {
-			name = fmt.Sprintf("Marker %d", i+1)
-		}
-		if end > c.Frame {
-			out = append(out, section{name, c.Frame, end})
-		}
-	}
-	return out
 }
 
 // firstFrame returns the frame of take i at which a span of the timeline begins.

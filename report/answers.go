@@ -1,11 +1,11 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"regexp"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 )
 
 // answerView is what several subjects came to alike: the first of them with

@@ -2,12 +2,12 @@ package report
 
 import (
 	"bytes"
-	"evenhand/analyze/result"
 	"html/template"
 	"regexp"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/templates"
 )
 

@@ -2,7 +2,6 @@ package report
 
 import (
 	"cmp"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
@@ -10,6 +9,7 @@ import (
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )

@@ -1,10 +1,10 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"strconv"
 
 	"evenhand/analyze/listening"
+	"evenhand/analyze/result"
 	"evenhand/report/csvtext"
 )
 

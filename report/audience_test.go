@@ -3,7 +3,6 @@ package report
 import (
 	"bytes"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"math/rand/v2"
@@ -15,6 +14,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/listening"
+	"evenhand/analyze/result"
 	"evenhand/report/folder"
 )
 

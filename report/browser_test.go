@@ -3,7 +3,6 @@ package report
 import (
 	"context"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -21,6 +20,7 @@ import (
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
+	"evenhand/analyze/result"
 	"evenhand/examples/oracle/chromium"
 )
 

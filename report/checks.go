@@ -1,13 +1,13 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/verdict"
 )
 

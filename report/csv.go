@@ -3,10 +3,10 @@ package report
 import (
 	"bytes"
 	"encoding/csv"
-	"evenhand/analyze/result"
 	"math"
 	"strconv"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/csvtext"
 )

@@ -1,10 +1,10 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/settings"
 )

@@ -2,12 +2,12 @@ package report
 
 import (
 	"crypto/sha256"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

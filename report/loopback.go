@@ -1,10 +1,10 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

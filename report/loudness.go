@@ -1,9 +1,9 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"math"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )

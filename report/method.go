@@ -1,11 +1,11 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -105,7 +105,7 @@ func besideWords(a result.Alignment) string {
 	switch a.BesideBy {
 	case "":
 		return "not certain"
-	case analyze.ByNotes:
+	case result.ByNotes:
 		return "± " + unit.Format(2*float64(a.BesideError), 0) + ", by the beginnings of the notes"
 	}
 	return "± " + unit.Format(2*float64(a.BesideError), 2)

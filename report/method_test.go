@@ -2,12 +2,13 @@ package report
 
 import (
 	"archive/zip"
-	"evenhand/analyze/result"
 	"html"
 	"math"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/result"
 )
 
 // TestNewRules asks that the method names the rules that are newer than the

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"html/template"
 	"slices"
@@ -9,6 +8,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/chart"
 )
 

@@ -2,7 +2,6 @@ package report
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"net/http"
@@ -18,6 +17,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/result"
 )
 
 // longReport serves a report of so many takes of three minutes, whose pieces all

@@ -2,7 +2,6 @@ package report
 
 import (
 	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 	"testing"
@@ -10,6 +9,8 @@ import (
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+
+	"evenhand/analyze/result"
 )
 
 // On paper nothing scrolls: no table may reach beyond the sheet, with however

@@ -3,7 +3,6 @@ package report
 import (
 	"encoding/binary"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -17,6 +16,7 @@ import (
 	"time"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/result"
 	"evenhand/examples/oracle"
 )
 

@@ -3,7 +3,6 @@ package report
 import (
 	"bytes"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -16,6 +15,7 @@ import (
 	"evenhand/analyze/disk"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/folder"
 )
 

@@ -2,7 +2,6 @@ package report_test
 
 import (
 	"cmp"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -10,6 +9,8 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )
@@ -100,7 +101,7 @@ func (r random) takes(res *result.Result, many int) {
 	alike := r.one(6)
 	for i := range n {
 		t := result.Take{Name: names[i], Slug: strings.ReplaceAll(strings.ToLower(names[i]), " ", "-"), Mics: []result.Mic{}, Signal: "mono",
-			Alignment: result.Alignment{Certain: true, Polarity: "same", PolarityToReference: "same", PlacedBy: analyze.ByPhase, BesideBy: analyze.ByPhase}}
+			Alignment: result.Alignment{Certain: true, Polarity: "same", PolarityToReference: "same", PlacedBy: result.ByPhase, BesideBy: result.ByPhase}}
 		switch {
 		case r.one(7):
 			t.Role = "bypass"
@@ -321,5 +322,5 @@ func (r random) settings(res *result.Result) {
 // asked are the checks of a random result: those that no verdict goes without, and others.
 var asked = []struct{ id, name string }{
 	{"lag", "Timing"}, {"clipping", "Clipping"}, {"hum", "Hum"}, {"dc-offset", "DC offset"}, {"drift", "Clock drift"},
-	{analyze.IDPerformance, "Performance"}, {analyze.IDMatch, "Level match"}, {analyze.IDOneChange, "One change"},
+	{fairness.IDPerformance, "Performance"}, {fairness.IDMatch, "Level match"}, {fairness.IDOneChange, "One change"},
 }

@@ -2,7 +2,6 @@ package report_test
 
 import (
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"html"
 	"math"
@@ -15,6 +14,7 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/examples/campaign"
 	"evenhand/report"
 )

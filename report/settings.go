@@ -1,11 +1,11 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/chart"
 	"evenhand/report/settings"
 )

@@ -1,11 +1,11 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

@@ -2,13 +2,12 @@ package report
 
 import (
 	"bufio"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"strings"
 	"unicode/utf8"
 
-	"evenhand/analyze"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
@@ -108,11 +107,11 @@ func lagLegend(res *result.Result) string {
 	together := 0.0
 	for _, t := range res.Takes {
 		a := t.Alignment
-		if a.PlacedBy == analyze.ByNotes && a.BesideBy == analyze.ByPhase {
+		if a.PlacedBy == result.ByNotes && a.BesideBy == result.ByPhase {
 			together = max(together, 2*float64(a.AppliedError))
 		}
 		switch a.BesideBy {
-		case analyze.ByPhase:
+		case result.ByPhase:
 		case "":
 			open = append(open, t.Name)
 		default:
@@ -135,7 +134,7 @@ func lagLegend(res *result.Result) string {
 // lagText prints the lag that is taken out.
 func lagText(a result.Alignment) string {
 	s := unit.Signed(float64(a.Applied), a.LagDecimals())
-	if a.BesideBy != analyze.ByPhase {
+	if a.BesideBy != result.ByPhase {
 		s += "?"
 	}
 	return s

@@ -2,11 +2,12 @@ package report
 
 import (
 	"bytes"
-	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 	"testing"
 	"unicode/utf8"
+
+	"evenhand/analyze/result"
 )
 
 const summaryWant = `Four fuzz circuits, one baritone riff

@@ -1,10 +1,10 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )

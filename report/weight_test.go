@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/examples"
 	"evenhand/examples/studio"
@@ -69,7 +70,7 @@ func demoReport(t *testing.T) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c, err := manifest.Load(source, analyze.CheckLimit)
+	c, err := manifest.Load(source, fairness.CheckLimit)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,12 +1,12 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"slices"
 	"strings"
 	"testing"
 
 	"evenhand/analyze"
+	"evenhand/analyze/result"
 )
 
 // A take that is withheld is left out of the player, whose takes are numbered

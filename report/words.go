@@ -1,12 +1,12 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 

@@ -1,7 +1,6 @@
 package report
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"html"
 	"math"
@@ -10,6 +9,7 @@ import (
 	"strings"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )

@@ -10,10 +10,10 @@ import (
 	"time"
 	"unicode"
 
-	"evenhand/analyze/unit"
-
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/token"
+
+	"evenhand/analyze/unit"
 )
 
 // number is a decimal number as people write it: +12, −4.5, .5; no exponents.

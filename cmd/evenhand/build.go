@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/sha256"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -13,8 +12,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report"
 	"evenhand/report/folder"
@@ -85,7 +86,7 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 // folder of the report whose target is kept, "" for none.
 func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*result.Result, error) {
 	ctx := cmd.Context()
-	c, err := manifest.Load(path, analyze.CheckLimit)
+	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		return nil, err
 	}

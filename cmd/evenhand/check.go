@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"slices"
@@ -11,7 +10,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/settings"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
@@ -33,7 +34,7 @@ You can set limits in the manifest under limits:, by the id of the check. --all
 prints the ids in brackets.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
-			c, err := manifest.Load(args[0], analyze.CheckLimit)
+			c, err := manifest.Load(args[0], fairness.CheckLimit)
 			if err != nil {
 				return err
 			}

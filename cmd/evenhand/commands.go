@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"path/filepath"
@@ -14,6 +13,7 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
+	"evenhand/analyze/result"
 	"evenhand/examples"
 	"evenhand/examples/studio"
 	"evenhand/report"

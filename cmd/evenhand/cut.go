@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"runtime"
@@ -14,7 +13,9 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut"
@@ -149,7 +150,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	if f.every != "" && !cmd.Flags().Changed("reach") {
 		o.Reach = cut.DefaultEveryReach
 	}
-	c, err := manifest.Load(path, analyze.CheckLimit)
+	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		return nil, err
 	}

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"encoding/csv"
-	"evenhand/analyze/result"
 	"fmt"
 	"os"
 	"path"
@@ -14,9 +13,10 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 )
@@ -57,7 +57,7 @@ all. Pack replaces only an archive that pack made and nobody changed since.`,
 			if out == "" {
 				return noOutput(cmd, args, "a zip file or a folder", "FILE.zip")
 			}
-			c, err := manifest.Load(args[0], analyze.CheckLimit)
+			c, err := manifest.Load(args[0], fairness.CheckLimit)
 			if err != nil {
 				return err
 			}

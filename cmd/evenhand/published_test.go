@@ -5,12 +5,12 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/report/verify"
 )
 

@@ -2,7 +2,6 @@ package main
 
 import (
 	"bufio"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -12,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/terminal"
 )

@@ -3,7 +3,6 @@ package main
 import (
 	"bytes"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"math"
@@ -16,6 +15,7 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )

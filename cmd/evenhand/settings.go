@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io/fs"
 	"os"
@@ -13,8 +12,10 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
+	"evenhand/analyze/result"
 	"evenhand/report/folder"
 	"evenhand/report/settings"
 )
@@ -75,7 +76,7 @@ a settings.json, a folder with one, or a manifest.`,
 
 func writeRecord(cmd *cobra.Command, path, out string) error {
 	ctx := cmd.Context()
-	c, err := manifest.Load(path, analyze.CheckLimit)
+	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		return err
 	}

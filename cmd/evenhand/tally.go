@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"io/fs"
@@ -14,8 +13,10 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report"
 	"evenhand/report/folder"
 )
@@ -80,7 +81,7 @@ files.`,
 // adds them to it; added says that it did. The text is the comparison's title.
 func tally(cmd *cobra.Command, path string, comments []string, dir string, o buildOptions) (r listening.Result, added bool, title string, err error) {
 	fail := func(err error) (listening.Result, bool, string, error) { return listening.Result{}, false, "", err }
-	c, err := manifest.Load(path, analyze.CheckLimit)
+	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		return fail(err)
 	}

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"crypto/sha256"
-	"evenhand/analyze/result"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -13,6 +12,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/listening"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report"
 	"evenhand/report/folder"

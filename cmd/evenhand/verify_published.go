@@ -2,7 +2,6 @@ package main
 
 import (
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"path/filepath"
 	"slices"
@@ -11,6 +10,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
 	"evenhand/report/verify"

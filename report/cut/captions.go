@@ -3,13 +3,13 @@ package cut
 import (
 	"bytes"
 	"encoding/csv"
-	"evenhand/analyze/result"
 	"fmt"
 	"slices"
 	"strconv"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/report/csvtext"
 )
 

@@ -2,7 +2,6 @@ package cut
 
 import (
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"os"
@@ -16,6 +15,7 @@ import (
 
 	"github.com/chromedp/chromedp"
 
+	"evenhand/analyze/result"
 	"evenhand/examples/oracle"
 	"evenhand/examples/oracle/chromium"
 )

@@ -3,7 +3,6 @@ package cut
 import (
 	"bytes"
 	"encoding/json"
-	"evenhand/analyze/result"
 	"io/fs"
 	"math"
 	"os"
@@ -14,6 +13,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
 )

@@ -1,12 +1,12 @@
 package cut
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"strings"
 
-	"evenhand/analyze"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/verdict"
 )
@@ -132,7 +132,7 @@ const toldChecks = 8
 func (p *plan) checksFound() []string {
 	var checks []result.Check
 	for _, c := range p.res.Checks {
-		if c.ID != analyze.IDMatch {
+		if c.ID != fairness.IDMatch {
 			checks = append(checks, c)
 		}
 	}

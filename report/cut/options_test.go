@@ -2,7 +2,6 @@ package cut
 
 import (
 	"errors"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"math/big"
@@ -11,6 +10,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
 )

@@ -1,12 +1,12 @@
 package cut
 
 import (
-	"evenhand/analyze/result"
 	"math"
 	"math/rand/v2"
 	"path/filepath"
 	"testing"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
 )

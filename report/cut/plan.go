@@ -1,7 +1,6 @@
 package cut
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"path"
@@ -13,6 +12,7 @@ import (
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/resample"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/report/cut/timecode"

@@ -1,11 +1,10 @@
 package cut
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
-	"evenhand/analyze"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -148,7 +147,7 @@ func (p *plan) record() *Record {
 		Placement: "on a frame of the camera, in a pause where there is one, where the level of the takes and its rise are least",
 		Alignment: "lags taken out to the nearest sample of the session's rate",
 		Target:    p.target, ReportTarget: p.res.Match.Target, Ceiling: p.res.Parameters.Match.Ceiling, TargetSource: p.res.Parameters.Match.TargetSource,
-		Tolerance: analyze.MatchTolerance, PeakMargin: peakTolerance,
+		Tolerance: result.MatchTolerance, PeakMargin: peakTolerance,
 		Parts: []Part{}, Audio: []AudioFile{}, Checks: p.checks(),
 	}
 	if !p.o.Every.zero() {
@@ -231,10 +230,10 @@ func (p *plan) checks() []result.Check {
 	}
 	match := result.Check{
 		ID: "match", Name: "Level match of the takes' files", Group: "sound", Subject: far,
-		Outcome: outcome(math.Abs(worst) <= float64(analyze.MatchTolerance)),
+		Outcome: outcome(math.Abs(worst) <= float64(result.MatchTolerance)),
 		Reason:  "greatest deviation of a take's file from the target, measured again after writing",
 		Value:   unit.Signed(worst, 3) + " LU", Measured: unit.Number(worst), Unit: "LU",
-		Limit: "±" + unit.Format(float64(analyze.MatchTolerance), 2) + " LU", LimitSource: "common practice, no source",
+		Limit: "±" + unit.Format(float64(result.MatchTolerance), 2) + " LU", LimitSource: "common practice, no source",
 		Why: "the louder of two takes tends to be preferred",
 	}
 	tp := result.Check{

@@ -4,13 +4,13 @@
 package verdict
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 )
 
 // Finding is what one check found fault with or left open, in every take and
@@ -57,7 +57,7 @@ func Findings(checks []result.Check) []Finding {
 // nobody can say that a comparison is fair.
 func (f Finding) Reservation() bool {
 	return f.Outcome == result.Caution || f.Outcome == result.NotMeasured &&
-		slices.Contains([]string{analyze.IDPerformance, analyze.IDMatch, analyze.IDOneChange}, f.Checks[0].ID)
+		slices.Contains([]string{fairness.IDPerformance, fairness.IDMatch, fairness.IDOneChange}, f.Checks[0].ID)
 }
 
 // words names a finding within a sentence: "polarity of Splitting (inverted)".
@@ -147,7 +147,7 @@ func Of(checks []result.Check) Verdict {
 		switch {
 		case f.Outcome == result.Failed:
 			failed = append(failed, f.words())
-		case f.Checks[0].ID == analyze.IDTakes && failed == nil:
+		case f.Checks[0].ID == fairness.IDTakes && failed == nil:
 			return Verdict{result.NotMeasured, "Not checked: one take alone has nothing to be compared with."}
 		case f.Reservation():
 			reservations = append(reservations, f.words())

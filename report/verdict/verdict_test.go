@@ -1,13 +1,13 @@
 package verdict_test
 
 import (
-	"evenhand/analyze/result"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/result"
 	"evenhand/report/verdict"
 )
 
@@ -31,11 +31,11 @@ func TestOf(t *testing.T) {
 	}{
 		{"nothing", nil, result.NotMeasured, "Not checked: no check was made."},
 		{"nothing measured", []result.Check{check("drift", "Clock drift", "A", result.NotMeasured, "")}, result.NotMeasured, "Not checked: nothing could be measured."},
-		{"one take", []result.Check{passed, check(analyze.IDTakes, "Takes", "", result.Caution, "1 take")}, result.NotMeasured, "Not checked: one take alone has nothing to be compared with."},
-		{"one take, clipped", []result.Check{check("clipping", "Clipping", "A", result.Failed, ""), check(analyze.IDTakes, "Takes", "", result.Caution, "1 take")}, result.Failed, "Not fair: clipping of A."},
+		{"one take", []result.Check{passed, check(fairness.IDTakes, "Takes", "", result.Caution, "1 take")}, result.NotMeasured, "Not checked: one take alone has nothing to be compared with."},
+		{"one take, clipped", []result.Check{check("clipping", "Clipping", "A", result.Failed, ""), check(fairness.IDTakes, "Takes", "", result.Caution, "1 take")}, result.Failed, "Not fair: clipping of A."},
 		{"all", []result.Check{passed}, result.Passed, "Fair."},
 		{"what is not essential was not measured", []result.Check{passed, check("drift", "Clock drift", "A", result.NotMeasured, "")}, result.Passed, "Fair."},
-		{"the match was not measured", []result.Check{passed, check(analyze.IDMatch, "Level match", "", result.NotMeasured, "")}, result.Caution, "Fair, with one reservation: level match (not measured)."},
+		{"the match was not measured", []result.Check{passed, check(fairness.IDMatch, "Level match", "", result.NotMeasured, "")}, result.Caution, "Fair, with one reservation: level match (not measured)."},
 		{"one cause in four takes", []result.Check{
 			check("headroom", "Headroom", "A", result.Caution, "−4 dBFS"), check("headroom", "Headroom", "B", result.Caution, "−5 dBFS"),
 			check("headroom", "Headroom", "C", result.Caution, "−4 dBFS"), check("headroom", "Headroom", "D", result.Caution, "−4 dBFS"),

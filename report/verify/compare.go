@@ -20,7 +20,6 @@ package verify
 
 import (
 	"encoding/json"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"regexp"
@@ -29,6 +28,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/foreign"
+	"evenhand/analyze/result"
 )
 
 // Difference is one value that is not what it was.

@@ -1,12 +1,12 @@
 package verify
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"io"
 	"slices"
 	"strings"
 
+	"evenhand/analyze/result"
 	"evenhand/report/pack"
 	"evenhand/report/terminal"
 )

@@ -1,10 +1,11 @@
 package verify
 
 import (
-	"evenhand/analyze/result"
 	"slices"
 	"strings"
 	"testing"
+
+	"evenhand/analyze/result"
 )
 
 // TestRules asks that figures which an earlier rule gave are counted and not

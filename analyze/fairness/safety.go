@@ -1,12 +1,13 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 )
 
 // deferTo ends every caution of the safety group.
@@ -18,20 +19,20 @@ func safetyQuestions() []question {
 	const why = "readers repeat what a page shows; a valve amplifier without a load can be destroyed, and damaged gear can hurt"
 	return []question{
 		{
-			id: idLoad, name: "Load", group: result.GroupSafety, why: why,
+			id: IDLoad, name: "Load", group: result.GroupSafety, why: why,
 			limit: words("a load or a loudspeaker after every amplifier that may have valves"), ask: (*Measured).askLoad,
 		},
 		{
-			id: idImpedance, name: "Impedance", group: result.GroupSafety, why: why,
+			id: IDImpedance, name: "Impedance", group: result.GroupSafety, why: why,
 			limit: limit{text: "the amplifier's rated impedance", source: "the manufacturers' manuals"}, ask: (*Measured).askImpedance,
 		},
 		{
-			id: idLoadPower, name: "Load power", group: result.GroupSafety,
+			id: IDLoadPower, name: "Load power", group: result.GroupSafety,
 			why:   "a load or loudspeaker that is rated below the amplifier can overheat",
 			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Measured).askLoadPower,
 		},
 		{
-			id: idHearing, name: "Hearing", group: result.GroupSafety,
+			id: IDHearing, name: "Hearing", group: result.GroupSafety,
 			why:   "an amplifier that is turned up for a recording is loud enough to harm hearing",
 			limit: limit{text: "no limit is checked: the sound level in the room is in no file", source: "local rules on noise"}, ask: (*Measured).askHearing,
 		},
@@ -118,7 +119,7 @@ func (s *Measured) eachAmp(a *answers, f func(powered)) {
 			p.takes = " (" + manifest.List(takes[i]) + ")"
 		}
 		if u := p.unknown(); u != "" {
-			a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: nan(), reason: "the manifest says too little of this amplifier", do: u})
+			a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(), reason: "the manifest says too little of this amplifier", do: u})
 			continue
 		}
 		f(*p)
@@ -139,7 +140,7 @@ func (s *Measured) askLoad(a *answers) {
 		case p.gear.Load != "":
 			a.pass(who, "its own load", "it has a load of its own, which must be switched on")
 		case p.gear.MayHaveValves():
-			a.add(answer{subject: who, outcome: result.Caution, measured: nan(), value: "no load",
+			a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: "no load",
 				reason: "the chain shows no load and no loudspeaker after it; an impulse response takes no power",
 				do:     "add the load or cabinet that was connected to the manifest; connect one before you switch on: without it a valve amplifier can be destroyed" + deferTo})
 		}
@@ -161,7 +162,7 @@ func (s *Measured) askImpedance(a *answers) {
 			a.pass(who, load.Impedance.Written, "both are stated with one impedance")
 			return
 		}
-		a.add(answer{subject: who, outcome: result.Caution, measured: nan(), value: amp.Impedance.Written + " into " + load.Impedance.Written,
+		a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: amp.Impedance.Written + " into " + load.Impedance.Written,
 			reason: "the two are stated with different impedances",
 			do:     "check which output was used and whether the amplifier's manual allows this load" + deferTo})
 	})
@@ -179,7 +180,7 @@ func missing(who, key string, amp, load manifest.Device, of, at manifest.Quantit
 		}
 	}
 	list := manifest.List(names)
-	return answer{subject: who, outcome: result.NotMeasured, measured: nan(), reason: "the manifest does not state the " + key + " of " + list, do: "state " + key + " of " + list}
+	return answer{subject: who, outcome: result.NotMeasured, measured: math.NaN(), reason: "the manifest does not state the " + key + " of " + list, do: "state " + key + " of " + list}
 }
 
 func ohms(q manifest.Quantity) float64 {
@@ -217,7 +218,7 @@ func (s *Measured) askLoadPower(a *answers) {
 			a.pass(who, value, "as stated, the load is rated for at least the amplifier's power; a driven amplifier can give more than its rating")
 			return
 		}
-		a.add(answer{subject: who, outcome: result.Caution, measured: nan(), value: value,
+		a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: value,
 			reason: "the load is rated below the amplifier",
 			do:     "use a load that is rated for the amplifier, with room to spare: a driven amplifier gives more than its rating" + deferTo})
 	})
@@ -232,7 +233,7 @@ func (s *Measured) askHearing(a *answers) {
 		if p.amp.Power.Written != "" {
 			power = fmt.Sprintf("rated at %s, ", p.amp.Power.Written)
 		}
-		a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: nan(),
+		a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(),
 			reason: power + "it plays through a loudspeaker in the room, and no file tells how loud it was",
 			do:     "turn the amplifier down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm; local rules on noise decide how long"})
 	})

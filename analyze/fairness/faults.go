@@ -1,11 +1,11 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
 	"evenhand/analyze/faults"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -19,43 +19,43 @@ func faultQuestions() []question {
 	rules := faults.Params{}.WithDefaults()
 	return []question{
 		{
-			id: idClipping, name: "Clipping", group: result.GroupFiles,
+			id: IDClipping, name: "Clipping", group: result.GroupFiles,
 			why:   "a converter that clips makes every device sound like itself",
 			limit: none("places"), ask: (*Measured).askClipping,
 		},
 		{
-			id: idOver, name: "Over full scale", group: result.GroupFiles,
+			id: IDOver, name: "Over full scale", group: result.GroupFiles,
 			why:   "floats above full scale are cut off by whatever plays them",
 			limit: none("samples"), ask: (*Measured).askOver,
 		},
 		{
-			id: idClicks, name: "Clicks", group: result.GroupFiles,
+			id: IDClicks, name: "Clicks", group: result.GroupFiles,
 			why:   "a click is heard as a fault of the device, and it marks a bad edit or lost samples",
 			limit: none("clicks"), ask: (*Measured).askClicks,
 		},
 		{
-			id: idDropouts, name: "Dropouts", group: result.GroupFiles,
+			id: IDDropouts, name: "Dropouts", group: result.GroupFiles,
 			why:   "lost samples are lost music, and everything after them may be out of step",
 			limit: none("dropouts"), ask: (*Measured).askDropouts,
 		},
 		{
-			id: idCut, name: "Cut-off ends", group: result.GroupFiles,
+			id: IDCut, name: "Cut-off ends", group: result.GroupFiles,
 			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
 			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Measured).askCut,
 		},
 		{
-			id: idDC, name: "DC offset", group: result.GroupFiles,
+			id: IDDC, name: "DC offset", group: result.GroupFiles,
 			why:   "an offset clicks at every switch between takes and uses up headroom",
 			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
 			ask:   (*Measured).askDC,
 		},
 		{
-			id: idDualMono, name: "Identical channels", group: result.GroupFiles,
+			id: IDDualMono, name: "Identical channels", group: result.GroupFiles,
 			why:   "two equal channels are one recording, not two microphones or a stereo picture",
 			limit: words("no channel is a copy of another"), ask: (*Measured).askDualMono,
 		},
 		{
-			id: idSilent, name: "Silent channel", group: result.GroupFiles,
+			id: IDSilent, name: "Silent channel", group: result.GroupFiles,
 			why:   "a dead channel is a fault of a cable or the routing, not a sound",
 			limit: words("a signal in every channel"), ask: (*Measured).askSilent,
 		},
@@ -193,7 +193,7 @@ func (s *Measured) askCut(a *answers) {
 		reason := fmt.Sprintf("the first 5 ms are at %s, the last at %s", h, t)
 		if in || out {
 			what := map[[2]bool]string{{true, false}: "fades in", {false, true}: "fades out", {true, true}: "fades in and out"}[[2]bool{in, out}]
-			a.add(answer{subject: f.Name, outcome: result.Caution, measured: nan(), value: what,
+			a.add(answer{subject: f.Name, outcome: result.Caution, measured: math.NaN(), value: what,
 				reason: fmt.Sprintf("the level comes from nothing or goes to it over %g s at least, noise included, as a fade makes it; %s", faults.FadeSpan, reason),
 				do:     "export the take without a fade: it hides a decay and the noise"})
 			continue
@@ -203,7 +203,7 @@ func (s *Measured) askCut(a *answers) {
 			continue
 		}
 		what := map[[2]bool]string{{true, false}: "beginning cut", {false, true}: "end cut", {true, true}: "both cut"}[[2]bool{head, tail}]
-		a.add(answer{subject: f.Name, outcome: result.Caution, measured: nan(), value: what, reason: reason,
+		a.add(answer{subject: f.Name, outcome: result.Caution, measured: math.NaN(), value: what, reason: reason,
 			do: "export the take with a second before the first note and the whole decay of the last"})
 	}
 }
@@ -248,7 +248,7 @@ func (s *Measured) askDualMono(a *answers) {
 			if f.Take >= 0 && s.Takes[f.Take].Mics.Described {
 				outcome = result.Failed // two microphones are claimed
 			}
-			a.add(answer{subject: f.Name, outcome: outcome, measured: nan(), value: value,
+			a.add(answer{subject: f.Name, outcome: outcome, measured: math.NaN(), value: value,
 				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.Channels[c+1], f.Channels[0], how),
 				do:     "export it as a mono file, or find out why the second signal is missing"})
 		}
@@ -264,7 +264,7 @@ func (s *Measured) askSilent(a *answers) {
 		for c, x := range f.Faults.Channels {
 			if x.Silent {
 				bad = true
-				a.add(answer{subject: f.Name, outcome: result.Failed, measured: nan(), value: "silent",
+				a.add(answer{subject: f.Name, outcome: result.Failed, measured: math.NaN(), value: "silent",
 					reason: fmt.Sprintf("channel %d never rises above %s", f.Channels[c], x.Peak),
 					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
 			}

@@ -1,4 +1,4 @@
-package analyze
+package fairness
 
 import (
 	"fmt"
@@ -176,7 +176,7 @@ func CheckLimit(id, written string) (message, hint string) {
 
 // checkLimits refuses limits of a manifest that mean nothing, for comparisons
 // that were not loaded with CheckLimit.
-func checkLimits(c *manifest.Comparison) error {
+func CheckLimits(c *manifest.Comparison) error {
 	var bad []error
 	for _, l := range c.Limits {
 		if message, hint := CheckLimit(l.ID, l.Written); message != "" {

@@ -1,14 +1,14 @@
-package analyze
+package fairness
 
 import (
 	"cmp"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -21,54 +21,54 @@ func fileQuestions() []question {
 			limit: words("two takes or more"), ask: (*Measured).askTakes,
 		},
 		{
-			id: idDry, name: "Dry recording", group: result.GroupFiles,
+			id: IDDry, name: "Dry recording", group: result.GroupFiles,
 			why:   "without the recording that was played into the devices, takes can only be compared with each other",
 			limit: words("one, not clipped"), ask: (*Measured).askDry,
 		},
 		{
-			id: idSameFile, name: "Duplicate files", group: result.GroupFiles,
+			id: IDSameFile, name: "Duplicate files", group: result.GroupFiles,
 			why:   "one file under two names compares nothing",
 			limit: words("no two recordings have the same SHA-256"), ask: (*Measured).askSameFile,
 		},
 		{
-			id: idNearCopy, name: "Copies", group: result.GroupFiles,
+			id: IDNearCopy, name: "Copies", group: result.GroupFiles,
 			why: "a take that nulls against another is the same recording at another level, not another device",
 			limit: limit{kind: atLeast, value: -60, unit: "dB", decimals: 0, least: -120, most: 0,
 				source: "common practice, no source: two passes of one chain leave its noise, which is above this"},
 			ask: (*Measured).askNearCopy,
 		},
 		{
-			id: idPath, name: "Device in the path", group: result.GroupFiles,
+			id: IDPath, name: "Device in the path", group: result.GroupFiles,
 			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
 			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
 				source: "common practice, no source: converters and cables alone leave about as little"},
 			ask: (*Measured).askPath,
 		},
 		{
-			id: idFormat, name: "Bit depth", group: result.GroupFiles,
+			id: IDFormat, name: "Bit depth", group: result.GroupFiles,
 			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
 			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Measured).askFormat,
 		},
 		{
-			id: idBandEdge, name: "Band edge", group: result.GroupFiles,
+			id: IDBandEdge, name: "Band edge", group: result.GroupFiles,
 			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
 			limit: limit{kind: atMost, value: 12, unit: "dB", decimals: 0, least: 1, most: 100,
 				source: "common practice, no source: takes that were not converted fall by up to 9 dB more than others within a kilohertz"},
 			ask: (*Measured).askBandEdge,
 		},
 		{
-			id: idLengths, name: "Length", group: result.GroupFiles,
+			id: IDLengths, name: "Length", group: result.GroupFiles,
 			why:   "what one take lacks is left out of the comparison of all",
 			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
 			ask:   (*Measured).askLengths,
 		},
 		{
-			id: idSections, name: "Sections", group: result.GroupFiles,
+			id: IDSections, name: "Sections", group: result.GroupFiles,
 			why:   "a part that one take lacks could have been the one that shows the difference",
 			limit: words("every section is in every take"), ask: (*Measured).askSections,
 		},
 		{
-			id: idHeadroom, name: "Headroom", group: result.GroupFiles,
+			id: IDHeadroom, name: "Headroom", group: result.GroupFiles,
 			why: "a converter driven to its end adds a distortion that is not the gear's",
 			limit: limit{kind: atMost, value: -6, unit: "dBFS", decimals: 1, least: -60, most: 0,
 				source: practice},
@@ -87,7 +87,7 @@ func (s *Measured) askTakes(a *answers) {
 	if s.Dry != nil {
 		reason = "it can be compared with the dry recording; nothing can be said about differences between devices"
 	}
-	a.add(answer{outcome: result.Caution, measured: nan(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
+	a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
 }
 
 func (s *Measured) scanOf(use string) *FileEvidence {
@@ -102,19 +102,19 @@ func (s *Measured) scanOf(use string) *FileEvidence {
 func (s *Measured) askDry(a *answers) {
 	f := s.scanOf("dry")
 	if f == nil {
-		a.add(answer{outcome: result.Caution, measured: nan(), value: "none",
-			reason: "takes are compared with " + s.sourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
+		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "none",
+			reason: "takes are compared with " + s.SourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
 			do:     "keep the dry recording and name it as performance: dry"})
 		return
 	}
-	if why := s.silence(); why != "" {
-		a.add(answer{outcome: result.Caution, measured: nan(), value: "silent",
+	if why := s.Silence(); why != "" {
+		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "silent",
 			reason: why + ": nothing can be held against it, so that the takes are of one performance, in step and of one polarity with it is not known",
 			do:     "name the right file as performance: dry, or leave it out: takes are then compared with each other"})
 		return
 	}
 	if n := clippedFrames(f); n > 0 {
-		a.add(answer{outcome: result.Caution, measured: nan(), value: "clipped",
+		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "clipped",
 			reason: fmt.Sprintf("%d samples of it stand at full scale: every device was fed the same clipped signal, so the takes can be compared, but none shows what the guitar would have done", n),
 			do:     "record the performance again with the peaks at about −6 dBFS"})
 		return
@@ -143,7 +143,7 @@ func (s *Measured) askSameFile(a *answers) {
 			if g.Use != "take" && f.Use != "take" {
 				outcome, reason = result.Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
 			}
-			a.add(answer{subject: g.Name + " and " + f.Name, outcome: outcome, measured: nan(), value: "same bytes", reason: reason,
+			a.add(answer{subject: g.Name + " and " + f.Name, outcome: outcome, measured: math.NaN(), value: "same bytes", reason: reason,
 				do: "name the right file for each"})
 			break // of several, each is named with the first
 		}
@@ -246,7 +246,7 @@ func (s *Measured) askNearCopy(a *answers) {
 
 // askPath asks of each take but a bypass whether it is the dry recording.
 func (s *Measured) askPath(a *answers) {
-	if s.Dry == nil || s.silence() != "" {
+	if s.Dry == nil || s.Silence() != "" {
 		return // askDry has said so
 	}
 	for i := range s.Takes {
@@ -335,7 +335,7 @@ func (s *Measured) askFormat(a *answers) {
 				others = append(others, which(o))
 			}
 		}
-		a.add(answer{subject: manifest.List(takes[k]), outcome: result.Caution, measured: nan(), value: k,
+		a.add(answer{subject: manifest.List(takes[k]), outcome: result.Caution, measured: math.NaN(), value: k,
 			reason: strings.Join(others, "; "),
 			do:     fmt.Sprintf("export all takes at %d bits or more from the recording program; if the device rounds, as a bit crusher does, say so in the notes", deepEnough)})
 	}
@@ -395,7 +395,7 @@ func (s *Measured) askLengths(a *answers) {
 		to = s.timelineSource().Info.Frames
 	}
 	for i, sig := range s.Takes {
-		if s.isSource(i) {
+		if s.IsSource(i) {
 			continue
 		}
 		name := s.Result.Takes[i].Name
@@ -406,7 +406,7 @@ func (s *Measured) askLengths(a *answers) {
 		if missing < 0.005 {
 			missing = 0
 		}
-		reason := fmt.Sprintf("%s long, the %s %s", sig.Info.Duration(), s.sourceName(), s.timelineSource().Info.Duration())
+		reason := fmt.Sprintf("%s long, the %s %s", sig.Info.Duration(), s.SourceName(), s.timelineSource().Info.Duration())
 		if missing > 0 {
 			reason = fmt.Sprintf("%.2f s of what is played are missing at the beginning and %.2f s at the end; the rest is compared", head, tail)
 		}
@@ -416,7 +416,7 @@ func (s *Measured) askLengths(a *answers) {
 
 func (s *Measured) askSections(a *answers) {
 	rate := s.Result.Timeline.SampleRate
-	all, source, err := s.sections(rate)
+	all, source, err := s.Sections(rate)
 	if err != nil || len(all) == 0 {
 		a.skip("", "the performance is not divided into sections")
 		return
@@ -430,34 +430,34 @@ func (s *Measured) askSections(a *answers) {
 	from := "sections from " + map[string]string{"manifest": "the manifest", "markers": "the cue markers", "pauses": "the pauses"}[source]
 	// A section in which nothing is played is a matter of the manifest.
 	var empty []string
-	all = slices.DeleteFunc(all, func(sec section) bool {
-		if s.played(sec) {
+	all = slices.DeleteFunc(all, func(sec Section) bool {
+		if s.Played(sec) {
 			return false
 		}
-		empty = append(empty, sec.name)
+		empty = append(empty, sec.Name)
 		return true
 	})
 	if len(empty) > 0 {
-		from += fmt.Sprintf("; the %s is silent in %s too, where nothing can be missing", s.sourceName(), manifest.List(empty))
+		from += fmt.Sprintf("; the %s is silent in %s too, where nothing can be missing", s.SourceName(), manifest.List(empty))
 	}
 	for i, sig := range s.Takes {
 		name := s.Result.Takes[i].Name
 		bad := false
 		for _, sec := range all {
-			from, to := sec.first, min(sec.end, s.timelineSource().Info.Frames)
+			from, to := sec.First, min(sec.End, s.timelineSource().Info.Frames)
 			have := min(to, sig.Info.Frames-s.Takes[i].Frame) - max(from, -s.Takes[i].Frame)
 			lost := float64(to-from-have) / float64(rate)
-			k, shared := span[sec.name]
+			k, shared := span[sec.Name]
 			silent := shared && math.IsInf(float64(s.Result.Takes[i].Measures[k].Integrated), -1)
 			switch {
 			case have <= 0 || silent:
 				bad = true
-				a.add(answer{subject: name, outcome: result.Failed, measured: nan(), value: sec.name + " missing",
+				a.add(answer{subject: name, outcome: result.Failed, measured: math.NaN(), value: sec.Name + " missing",
 					reason: map[bool]string{true: "the take is silent there", false: "the take does not reach it"}[silent] + "; it is left out of the comparison of all takes",
 					do:     "record or export the take over the whole performance"})
 			case lost > 0.05 && lost > 0.02*float64(to-from)/float64(rate):
 				bad = true
-				a.add(answer{subject: name, outcome: result.Caution, measured: nan(), value: fmt.Sprintf("%.2f s of %s missing", lost, sec.name),
+				a.add(answer{subject: name, outcome: result.Caution, measured: math.NaN(), value: fmt.Sprintf("%.2f s of %s missing", lost, sec.Name),
 					reason: "the section is cut to what every take has", do: "record or export the take over the whole performance"})
 			}
 		}

@@ -1,12 +1,12 @@
-package analyze
+package fairness
 
 import (
 	"cmp"
-	"evenhand/analyze/result"
 	"math"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -18,7 +18,7 @@ import (
 // devices there: rows of that slot are held against each other without it, where two
 // takes or more of devices are left. The in-room reference is heard in another way,
 // in whichever slot its manifest entry says, and is held against none.
-func settingsOf(c *manifest.Comparison) result.Settings {
+func SettingsOf(c *manifest.Comparison) result.Settings {
 	chains := make([]map[string]manifest.Device, len(c.Takes))
 	for t := range c.Takes {
 		chains[t] = map[string]manifest.Device{}
@@ -69,7 +69,7 @@ func settingsOf(c *manifest.Comparison) result.Settings {
 		})
 		add("impedance", false, func(d manifest.Device) string { return d.Impedance.Written })
 		add("power", false, func(d manifest.Device) string { return d.Power.Written })
-		add("position", false, func(d manifest.Device) string { return positionText(d.Position) })
+		add("position", false, func(d manifest.Device) string { return PositionText(d.Position) })
 		add("notes", false, func(d manifest.Device) string { return d.Notes })
 		slot.Rows = append(slot.Rows, controlRows(c, base.Slot, devices, held, allowed)...)
 		s.Slots = append(s.Slots, slot)
@@ -186,7 +186,7 @@ func sameSetting(a, b result.SettingValue) bool {
 	return strings.EqualFold(strings.TrimSpace(a.Written), strings.TrimSpace(b.Written))
 }
 
-func positionText(p *manifest.Position) string {
+func PositionText(p *manifest.Position) string {
 	if p == nil {
 		return ""
 	}
@@ -207,4 +207,61 @@ func positionText(p *manifest.Position) string {
 		parts = append(parts, "at "+p.At)
 	}
 	return strings.Join(parts, ", ")
+}
+
+// NewResult returns the result of a comparison of which nothing is measured yet: what
+// its manifest says.
+func NewResult(c *manifest.Comparison, version string) *result.Result {
+	r := &result.Result{
+		Format:     result.Format,
+		Tool:       result.Tool{Name: "evenhand", Version: version},
+		Files:      []result.File{},
+		Takes:      []result.Take{},
+		Likeness:   []result.Likeness{},
+		Checks:     []result.Check{},
+		Exclusions: []result.Exclusion{},
+		Warnings:   []result.Warning{},
+	}
+	mayDiffer := []string{}
+	for _, p := range c.MayDiffer {
+		mayDiffer = append(mayDiffer, p.Written)
+	}
+	r.Comparison = result.Comparison{
+		Title: c.Title, By: c.By, Date: c.Date,
+		Varies: c.Varies.Written, Slot: c.Varies.Slot, Control: c.Varies.Control,
+		Reference: c.Reference, SetBy: c.SetBy, MayDiffer: mayDiffer,
+		Disclosure: c.Disclosure, FullScale: c.FullScale.Written,
+		Instrument: c.Performance.Instrument, Tuning: c.Performance.Tuning,
+		Pickup: c.Performance.Pickup, Notes: c.Performance.Notes,
+	}
+	r.Settings = SettingsOf(c)
+	for _, w := range c.Warnings {
+		r.Warnings = append(r.Warnings, result.Warning{Where: "manifest", Message: w.Message})
+	}
+	for i := range c.Takes {
+		t := &c.Takes[i]
+		out := result.Take{
+			Name: t.Name, Slug: manifest.Slug(t.Name), File: t.File.Path,
+			Role: string(t.Role), RepeatOf: t.RepeatOf, Notes: t.Notes,
+			Mics: []result.Mic{}, Measures: []result.Measures{},
+		}
+		for _, d := range c.ChainOf(t) {
+			if d.Slot == c.Varies.Slot {
+				out.Device = d.Name
+			}
+		}
+		if t.Mics != nil {
+			for _, m := range []struct {
+				side string
+				mic  manifest.Mic
+			}{{"left", t.Mics.Left}, {"right", t.Mics.Right}} {
+				out.Mics = append(out.Mics, result.Mic{
+					Side: m.side, Name: m.mic.Name, Blend: m.mic.Blend,
+					Position: PositionText(m.mic.Position), Notes: m.mic.Notes,
+				})
+			}
+		}
+		r.Takes = append(r.Takes, out)
+	}
+	return r
 }

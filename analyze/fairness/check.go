@@ -1,9 +1,13 @@
-package analyze
+// Package fairness answers from what was measured whether a comparison is fair. Its
+// checks are functions of the manifest, the result and the evidence (Measured), and
+// open no file: another limit needs no other measurement.
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"math"
+	"slices"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -40,15 +44,37 @@ func catalogue() []question {
 // Result.Checks and Result.Exclusions. After Publish it judges the published
 // audio too; without it those questions are answered as not measured.
 func (s *Measured) Check() {
-	res := s.Result
-	res.Checks = []result.Check{}
+	s.Result.Checks = s.Answers()
+	s.consequences(s.Result.Checks)
+	s.Result.Exclusions = s.exclusions()
+}
+
+// Answers returns the answers to the questions with some ids, or to all where none is
+// given, in the order of the report.
+func (s *Measured) Answers(ids ...string) []result.Check {
+	out := []result.Check{}
 	for _, q := range s.questions() {
-		a := answers{question: q}
-		q.ask(s, &a)
-		res.Checks = append(res.Checks, a.out...)
+		if ids == nil || slices.Contains(ids, q.id) {
+			a := answers{question: q}
+			q.ask(s, &a)
+			out = append(out, a.out...)
+		}
 	}
-	s.consequences(res.Checks)
-	res.Exclusions = s.exclusions()
+	return out
+}
+
+// Topic names a question of the catalogue.
+type Topic struct {
+	ID, Name string
+	Group    result.Group
+}
+
+// Topics returns every question, in the order of the report.
+func Topics() (out []Topic) {
+	for _, q := range catalogue() {
+		out = append(out, Topic{q.id, q.name, q.group})
+	}
+	return out
 }
 
 // questions returns the catalogue with the manifest's limits. Wrong ones were
@@ -102,12 +128,12 @@ func (a *answers) add(x answer) {
 
 // pass adds an answer without a number that passed.
 func (a *answers) pass(subject, value, reason string) {
-	a.add(answer{subject: subject, outcome: result.Passed, measured: nan(), value: value, reason: reason})
+	a.add(answer{subject: subject, outcome: result.Passed, measured: math.NaN(), value: value, reason: reason})
 }
 
 // skip adds that a subject was not measured, and why.
 func (a *answers) skip(subject, reason string) {
-	a.add(answer{subject: subject, outcome: result.NotMeasured, measured: nan(), reason: reason})
+	a.add(answer{subject: subject, outcome: result.NotMeasured, measured: math.NaN(), reason: reason})
 }
 
 // judge adds a measured value: it passed inside the limit and is beyond outside.
@@ -122,50 +148,50 @@ func (a *answers) judge(subject string, v float64, beyond result.Outcome, value,
 // Ids of checks that a failed comparison or an exclusion refers to.
 const (
 	IDPerformance = "same-performance"
-	idLag         = "lag"
-	idPolarity    = "polarity"
-	idDrift       = "drift"
-	idSlips       = "slips"
-	idRateLabel   = "rate-label"
-	idSections    = "sections"
+	IDLag         = "lag"
+	IDPolarity    = "polarity"
+	IDDrift       = "drift"
+	IDSlips       = "slips"
+	IDRateLabel   = "rate-label"
+	IDSections    = "sections"
 	IDMatch       = "match"
-	idMatchRoom   = "match-room"
-	idReampLevel  = "reamp-level"
-	idReampTone   = "reamp-response"
-	idReampTurn   = "reamp-polarity"
-	idReampNoise  = "reamp-noise"
-	idSteady      = "steady"
-	idGate        = "gate"
-	idNoiseSteps  = "noise-steps"
-	idHum         = "hum"
-	idMicDelay    = "mic-delay"
-	idMicPolarity = "mic-polarity"
-	idChannels    = "channel-delay"
+	IDMatchRoom   = "match-room"
+	IDReampLevel  = "reamp-level"
+	IDReampTone   = "reamp-response"
+	IDReampTurn   = "reamp-polarity"
+	IDReampNoise  = "reamp-noise"
+	IDSteady      = "steady"
+	IDGate        = "gate"
+	IDNoiseSteps  = "noise-steps"
+	IDHum         = "hum"
+	IDMicDelay    = "mic-delay"
+	IDMicPolarity = "mic-polarity"
+	IDChannels    = "channel-delay"
 	IDOneChange   = "one-change"
-	idVaried      = "varied"
-	idAllowed     = "allowed-change"
-	idUnstated    = "unstated"
-	idScales      = "scales"
+	IDVaried      = "varied"
+	IDAllowed     = "allowed-change"
+	IDUnstated    = "unstated"
+	IDScales      = "scales"
 	IDTakes       = "takes"
-	idDry         = "dry-recording"
-	idSameFile    = "same-file"
-	idNearCopy    = "near-copy"
-	idPath        = "path"
-	idFormat      = "format"
-	idBandEdge    = "band-edge"
-	idLengths     = "lengths"
-	idIRRate      = "ir-rate"
-	idHeadroom    = "headroom"
-	idClicks      = "clicks"
-	idDropouts    = "dropouts"
-	idClipping    = "clipping"
-	idDC          = "dc-offset"
-	idOver        = "over-full-scale"
-	idCut         = "cut-off"
-	idDualMono    = "dual-mono"
-	idSilent      = "silent-channel"
-	idLoad        = "load"
-	idImpedance   = "impedance"
-	idLoadPower   = "load-power"
-	idHearing     = "hearing"
+	IDDry         = "dry-recording"
+	IDSameFile    = "same-file"
+	IDNearCopy    = "near-copy"
+	IDPath        = "path"
+	IDFormat      = "format"
+	IDBandEdge    = "band-edge"
+	IDLengths     = "lengths"
+	IDIRRate      = "ir-rate"
+	IDHeadroom    = "headroom"
+	IDClicks      = "clicks"
+	IDDropouts    = "dropouts"
+	IDClipping    = "clipping"
+	IDDC          = "dc-offset"
+	IDOver        = "over-full-scale"
+	IDCut         = "cut-off"
+	IDDualMono    = "dual-mono"
+	IDSilent      = "silent-channel"
+	IDLoad        = "load"
+	IDImpedance   = "impedance"
+	IDLoadPower   = "load-power"
+	IDHearing     = "hearing"
 )

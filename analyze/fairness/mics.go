@@ -1,11 +1,11 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"strings"
 
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -19,18 +19,18 @@ const speedOfSound = 343.2
 func microphoneQuestions() []question {
 	return []question{
 		{
-			id: idMicDelay, name: "Microphone position", group: result.GroupSound,
+			id: IDMicDelay, name: "Microphone position", group: result.GroupSound,
 			why:   "the delay between two microphones carves notches into their blend; a microphone that moved between takes changes the tone of one",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
 			ask:   (*Measured).askMicDelay,
 		},
 		{
-			id: idMicPolarity, name: "Microphone polarity", group: result.GroupSound,
+			id: IDMicPolarity, name: "Microphone polarity", group: result.GroupSound,
 			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
 			limit: words("the same polarity in both"), ask: (*Measured).askMicPolarity,
 		},
 		{
-			id: idChannels, name: "Channel delay", group: result.GroupSound,
+			id: IDChannels, name: "Channel delay", group: result.GroupSound,
 			why:   "two channels that carry one sound out of step lose treble when they are summed, and the sound moves to one side",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
 			ask:   (*Measured).askChannelDelay,
@@ -45,7 +45,7 @@ func microphoneQuestions() []question {
 func (s *Measured) micDelay(i int) float64 {
 	m := s.Takes[i].Mics
 	if !m.Described || !m.Estimate.Certain {
-		return nan()
+		return math.NaN()
 	}
 	return 1000 * float64(m.Estimate.Whitened) / float64(s.Result.Timeline.SampleRate)
 }
@@ -63,7 +63,7 @@ func notchText(ms float64, polarity int, nyquist float64) string {
 		return fmt.Sprintf("the blend cancels towards 0 Hz and again at %s", unit.Hertz(1000/math.Abs(ms)))
 	}
 	f := notch(unit.Seconds(ms / 1000))
-	if float64(f) > nyquist || float64(f) > float64(audibleTo) {
+	if float64(f) > nyquist || float64(f) > float64(result.AudibleTo) {
 		return "the first notch of the blend lies above 20 kHz"
 	}
 	return fmt.Sprintf("the first notch of the blend lies at %s", f)
@@ -153,7 +153,7 @@ func (s *Measured) askMicPolarity(a *answers) {
 		case m.Estimate.Polarity == 0:
 			a.skip(name, "the polarity of the two microphones could not be told: "+m.Estimate.Reason)
 		case m.Estimate.Polarity < 0:
-			a.add(answer{subject: name, outcome: result.Caution, measured: nan(), value: "opposed", reason: "the two channels move against each other",
+			a.add(answer{subject: name, outcome: result.Caution, measured: math.NaN(), value: "opposed", reason: "the two channels move against each other",
 				do: "invert one microphone, unless the sound of the opposed pair is meant"})
 		default:
 			a.pass(name, "the same", "the two channels move together")

@@ -1,12 +1,14 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
+	"math"
+	"path/filepath"
 	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 )
 
 // settingQuestions ask what the manifest says about the devices.
@@ -18,27 +20,27 @@ func settingQuestions() []question {
 			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Measured).askOneChange,
 		},
 		{
-			id: idVaried, name: "Slot under test", group: result.GroupSettings,
+			id: IDVaried, name: "Slot under test", group: result.GroupSettings,
 			why:   "two takes of one setting show no difference between devices",
 			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Measured).askVaried,
 		},
 		{
-			id: idAllowed, name: "Allowed changes", group: result.GroupSettings,
+			id: IDAllowed, name: "Allowed changes", group: result.GroupSettings,
 			why:   "equal knob positions are not equal settings, so some controls must move; readers should know which",
 			limit: words("listed in may_differ and shown"), ask: (*Measured).askAllowed,
 		},
 		{
-			id: idUnstated, name: "Settings complete", group: result.GroupSettings,
+			id: IDUnstated, name: "Settings complete", group: result.GroupSettings,
 			why:   "what is not written down can be neither checked nor repeated",
 			limit: words("every control that one take states is stated in all"), ask: (*Measured).askUnstated,
 		},
 		{
-			id: idScales, name: "Control scales", group: result.GroupSettings,
+			id: IDScales, name: "Control scales", group: result.GroupSettings,
 			why:   "noon and 5 may be one position or two; readers cannot tell",
 			limit: words("one control is written in one scale"), ask: (*Measured).askScales,
 		},
 		{
-			id: idIRRate, name: "Impulse response rate", group: result.GroupSettings,
+			id: IDIRRate, name: "Impulse response rate", group: result.GroupSettings,
 			why:   "a response at another rate is converted when it is loaded, in a way that depends on the program",
 			limit: words("the sample rate of the takes"), ask: (*Measured).askIRRate,
 		},
@@ -81,7 +83,7 @@ func (s *Measured) rowDiffers(r result.SettingRow) bool {
 	}
 	first := ""
 	for i, v := range r.Values {
-		h := s.fileHash(v.Written)
+		h := s.FileHash(v.Written)
 		if i == 0 {
 			first = h
 		}
@@ -122,7 +124,7 @@ func (s *Measured) askOneChange(a *answers) {
 		changes = append(changes, s.microphoneChanges()...)
 	}
 	for _, d := range changes {
-		a.add(answer{subject: d.where, outcome: result.Failed, measured: nan(), value: "differs", reason: strings.Join(d.groups, "; "),
+		a.add(answer{subject: d.where, outcome: result.Failed, measured: math.NaN(), value: "differs", reason: strings.Join(d.groups, "; "),
 			do: "record the takes again with one setting, or, if it had to differ, say so in may_differ"})
 	}
 	if changes == nil {
@@ -185,18 +187,18 @@ func (s *Measured) askVaried(a *answers) {
 				continue
 			}
 			if d.Name == "" && t.Role != manifest.RoleBypass && c.Varies.Control == "" {
-				a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "empty", reason: "the take does not say which device was in the slot " + c.Varies.Slot,
+				a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "empty", reason: "the take does not say which device was in the slot " + c.Varies.Slot,
 					do: "name the device, or give the take role: bypass"})
 			}
 			parts = append(parts, d.Name)
 			if d.File != nil {
-				parts = append(parts, s.fileHash(d.File.Path))
+				parts = append(parts, s.FileHash(d.File.Path))
 			}
 			for _, k := range d.Controls {
 				parts = append(parts, k.Name+"="+strings.ToLower(k.Value.Written))
 			}
 			if d.Position != nil {
-				parts = append(parts, positionText(d.Position))
+				parts = append(parts, PositionText(d.Position))
 			}
 			parts = append(parts, d.Notes)
 		}
@@ -221,7 +223,7 @@ func (s *Measured) askVaried(a *answers) {
 			continue
 		}
 		twin := c.Takes[k].Name
-		a.add(answer{subject: c.Takes[i].Name, outcome: result.Caution, measured: nan(), value: "as " + twin,
+		a.add(answer{subject: c.Takes[i].Name, outcome: result.Caution, measured: math.NaN(), value: "as " + twin,
 			reason: "the manifest gives it the same device and settings as " + twin + " in the slot " + c.Varies.Slot,
 			do:     "if it is a second recording of that take, say repeat_of; otherwise write down what differs"})
 	}
@@ -290,7 +292,7 @@ func (s *Measured) askUnstated(a *answers) {
 		for _, name := range x.controls {
 			asked = true
 			if n := len(x.stated[name]); n < len(x.takes) {
-				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: nan(), value: "not stated",
+				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: math.NaN(), value: "not stated",
 					reason: fmt.Sprintf("%s is stated in %d of the %d takes that use %s", name, n, len(x.takes), x.device),
 					do:     "look it up in photos or recall sheets and write it down, also when it was not touched"})
 			}
@@ -301,7 +303,7 @@ func (s *Measured) askUnstated(a *answers) {
 	case asked:
 		a.pass("", "all stated", "every control that is named has a position in every take with that device")
 	default:
-		a.add(answer{outcome: result.Caution, measured: nan(), value: "none", reason: "the manifest states no control of any device",
+		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "none", reason: "the manifest states no control of any device",
 			do: "write down where the controls stood, so that the comparison can be checked and repeated"})
 	}
 }
@@ -319,7 +321,7 @@ func (s *Measured) askScales(a *answers) {
 			}
 			several = several || len(x.stated[name]) > 1
 			if len(ways) > 1 {
-				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: nan(), value: fmt.Sprintf("%d scales", len(ways)),
+				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: math.NaN(), value: fmt.Sprintf("%d scales", len(ways)),
 					reason: "written as " + manifest.List(ways) + " on one device",
 					do:     "write it in one scale in all takes"})
 			}
@@ -365,7 +367,18 @@ func (s *Measured) askIRRate(a *answers) {
 			a.pass(f.Path, value, "as the takes")
 			continue
 		}
-		a.add(answer{subject: f.Path, outcome: result.Caution, measured: nan(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
+		a.add(answer{subject: f.Path, outcome: result.Caution, measured: math.NaN(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
 			do: "use the manufacturer's file for the session's rate, or note which program converted it"})
 	}
+}
+
+// fileHash returns the SHA-256 of a file as its manifest path names it.
+func (s *Measured) FileHash(path string) string {
+	path = filepath.ToSlash(path)
+	for _, f := range s.Result.Files {
+		if f.Path == path {
+			return f.SHA256
+		}
+	}
+	return ""
 }

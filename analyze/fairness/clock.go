@@ -1,119 +1,15 @@
-package analyze
+package fairness
 
 import (
 	"cmp"
-	"context"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 
-	"golang.org/x/sync/errgroup"
-
-	"evenhand/analyze/align"
-	"evenhand/analyze/clock"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
-
-// compareClocks holds every take against the timeline's source part by part: whether
-// it is of the same performance, where samples were lost or inserted, and how fast
-// its clock runs.
-func (s *Session) compareClocks(ctx context.Context) error {
-	held := s.held()
-	// Repeats are compared twice, and what takes longest should not begin last.
-	var order []int
-	for _, repeat := range []bool{true, false} {
-		for _, i := range held {
-			if (s.Result.Takes[i].RepeatOf != "") == repeat {
-				order = append(order, i)
-			}
-		}
-	}
-	step := s.progress("comparing clocks", int64(len(held)))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for _, i := range order {
-		g.Go(func() (err error) {
-			defer step(1)
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			a, b := s.source(), s.takes[i]
-			if s.Takes[i].Judged, err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
-				return err
-			}
-			if s.Takes[i].Again, err = s.compareAgain(i); err != nil || s.Takes[i].Judged.Verdict.Outcome == parts.Same {
-				return err
-			}
-			s.Takes[i].Ratio, err = once(s, "rate", [2]heard{a.heard(), b.heard()}, []*signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
-			return err
-		})
-	}
-	if err := g.Wait(); err != nil {
-		return err
-	}
-	s.beginnings = nil // it has been used for the last time
-	s.storeSlips()
-	for _, i := range held {
-		d, e, _ := s.drift(i)
-		a := &s.Result.Takes[i].Alignment
-		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
-		if s.otherSpeed(i) == "" {
-			a.Parts, a.Detectable = s.Takes[i].Judged.Parts, s.Takes[i].Judged.Told
-		}
-	}
-	for _, i := range held {
-		a := &s.Result.Takes[i].Alignment
-		if e := s.Takes[i].ToDry; e.Scattered && a.Reason == e.Reason && s.unbroken(i) {
-			a.Reason = gearScatters(e)
-		}
-		if e := &s.Takes[i].ToAnchor; e.Scattered && s.unbroken(i) && s.unbroken(s.Anchor) {
-			e.Reason = gearScatters(*e)
-		}
-	}
-	return nil
-}
-
-// unbroken reports whether a take is of the same performance with no frame lost or
-// inserted, so that only the gear can scatter its lag.
-func (s *Session) unbroken(i int) bool {
-	if s.isSource(i) {
-		return true
-	}
-	j := s.Takes[i].Judged
-	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.Parts) == 0 && j.Reason == ""
-}
-
-func gearScatters(e align.Estimate) string {
-	return fmt.Sprintf("the gear moves the phase from note to note, by %.0f samples between windows", float64(e.Spread))
-}
-
-// compareAgain holds a repeat against the take that it repeats: through one
-// chain, a slip of a sample and a drift of a tenth of a ppm show, which they do
-// not against the dry recording.
-func (s *Session) compareAgain(i int) (Judged, error) {
-	k := slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
-	if k < 0 || k == i {
-		return Judged{}, nil
-	}
-	from := s.Result.Takes[k].Alignment.Applied
-	e := align.Estimate{Lag: s.Result.Takes[i].Alignment.Applied - from, Drift: unit.PPM(nan())}
-	if x := s.Takes[i].ToAnchor; k == s.Anchor && x.Certain {
-		e = x // which follows a clock that is far off
-	}
-	out, err := s.judgeTake(func() (*parts.Timeline, error) { return listenTo(s.takes[k]) }, s.takes[k], s.takes[i], e, true, true)
-	if err != nil {
-		return out, err
-	}
-	later := unit.Seconds(float64(from) / float64(s.Result.Timeline.SampleRate))
-	for j := range out.Slips { // on the timeline
-		x := &out.Slips[j]
-		x.At, x.From, x.To = x.At-later, x.From-later, x.To-later
-	}
-	out.From, out.To = out.From-later, out.To-later
-	return out, err
-}
 
 // alike reports whether a repeat is alike enough to what it repeats for a
 // comparison of the two to be the sharper one.
@@ -123,13 +19,13 @@ func (s *Measured) alike(i int) bool {
 }
 
 func (s *Measured) askPerformance(a *answers) {
-	for _, i := range s.held() {
+	for _, i := range s.Held() {
 		name, v := s.Result.Takes[i].Name, s.Takes[i].Judged.Verdict
-		if why := s.silence(); why != "" {
+		if why := s.Silence(); why != "" {
 			a.skip(name, why+": whether the take is of its performance, in step and whole is not known")
 			continue
 		}
-		if why := s.otherSpeed(i); why != "" {
+		if why := s.OtherSpeed(i); why != "" {
 			a.skip(name, why)
 			continue
 		}
@@ -155,7 +51,7 @@ func (s *Measured) askPerformance(a *answers) {
 			a.add(answer{subject: name, outcome: result.Failed, measured: ms, value: value, reason: reason,
 				do: "check that the right file was named; if it is another pass, reamp the dry recording again"})
 		default:
-			a.add(answer{subject: name, outcome: result.NotMeasured, measured: nan(), value: value, reason: reason,
+			a.add(answer{subject: name, outcome: result.NotMeasured, measured: math.NaN(), value: value, reason: reason,
 				do: "compare with more notes: a performance with clear attacks tells more than held chords"})
 		}
 	}
@@ -174,8 +70,8 @@ func oddsText(decades float64) string {
 }
 
 // slipsOf returns the sharper search for slips in take i, and against what.
-func (s *Measured) slipsOf(i int) (r Judged, against string) {
-	r, against = s.Takes[i].Judged, "the "+s.sourceName()
+func (s *Measured) SlipsOf(i int) (r Judged, against string) {
+	r, against = s.Takes[i].Judged, "the "+s.SourceName()
 	if s.alike(i) && (len(r.Slips) == 0 || len(s.Takes[i].Again.Slips) > 0) {
 		r, against = s.Takes[i].Again, s.Result.Takes[i].RepeatOf
 	}
@@ -184,22 +80,7 @@ func (s *Measured) slipsOf(i int) (r Judged, against string) {
 
 // sureSlips reports whether the slips of take i are beyond doubt: those of the same
 // performance.
-func (s *Measured) sureSlips(i int) bool { return s.Takes[i].Judged.Verdict.Outcome == parts.Same }
-
-// storeSlips stores the slips that are reported in the takes' alignments.
-func (s *Session) storeSlips() {
-	for _, i := range s.held() {
-		r, _ := s.slipsOf(i)
-		if s.Takes[i].Judged.Verdict.Outcome == parts.Different || r.Reason != "" {
-			continue
-		}
-		var told []result.Slip
-		for _, x := range r.Slips {
-			told = append(told, result.Slip{From: x.From, To: x.To, Lag: x.Lag, Error: x.Error, Certain: s.sureSlips(i)})
-		}
-		s.Result.Takes[i].Alignment.Slips = told
-	}
-}
+func (s *Measured) SureSlips(i int) bool { return s.Takes[i].Judged.Verdict.Outcome == parts.Same }
 
 // slipTime says when a slip happened, as closely as is known: "at 0:12.3 ± 0.1 s",
 // or "between 0:12.0 and 0:15.5", both ends rounded outwards.
@@ -230,12 +111,12 @@ func sizeText(v float64) string {
 // found in every take, in samples; "samples" where none was searched.
 func (s *Measured) leastSlip() string {
 	worst, name, least := 0.0, "", math.Inf(1)
-	held := s.held()
+	held := s.Held()
 	for _, i := range s.Result.ByName() {
 		if !slices.Contains(held, i) {
 			continue
 		}
-		r, _ := s.slipsOf(i)
+		r, _ := s.SlipsOf(i)
 		v := float64(r.Smallest)
 		if r.Reason != "" || math.IsNaN(v) {
 			continue
@@ -254,10 +135,10 @@ func (s *Measured) leastSlip() string {
 }
 
 func (s *Measured) askSlips(a *answers) {
-	for _, i := range s.held() {
+	for _, i := range s.Held() {
 		name := s.Result.Takes[i].Name
-		r, against := s.slipsOf(i)
-		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
+		r, against := s.SlipsOf(i)
+		if why := cmp.Or(s.Silence(), s.OtherSpeed(i)); why != "" {
 			a.skip(name, why)
 			continue
 		}
@@ -296,8 +177,8 @@ func (s *Measured) askSlips(a *answers) {
 			reason += fmt.Sprintf("; %d places in all", n)
 		}
 		do := "record the take again with a larger buffer; if it was edited, export it unedited"
-		if !s.sureSlips(i) {
-			a.add(answer{subject: name, outcome: result.NotMeasured, measured: nan(), value: value,
+		if !s.SureSlips(i) {
+			a.add(answer{subject: name, outcome: result.NotMeasured, measured: math.NaN(), value: value,
 				reason: reason + "; whether the take is of the same performance is not certain, so the gear might do it", do: do})
 			continue
 		}

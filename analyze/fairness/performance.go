@@ -1,12 +1,12 @@
-package analyze
+package fairness
 
 import (
 	"cmp"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
 	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -20,29 +20,29 @@ func performanceQuestions() []question {
 			ask:   (*Measured).askPerformance,
 		},
 		{
-			id: idLag, name: "Timing", group: result.GroupSound,
+			id: IDLag, name: "Timing", group: result.GroupSound,
 			why:   "takes that are not in step jump when they are switched, and sound like a doubling when mixed",
 			limit: limit{kind: atMost, value: 2, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
 			ask:   (*Measured).askLag,
 		},
 		{
-			id: idPolarity, name: "Polarity", group: result.GroupSound,
+			id: IDPolarity, name: "Polarity", group: result.GroupSound,
 			why:   "polarity is not heard in one take alone, but takes of opposed polarity cancel when they are mixed or crossfaded",
 			limit: words("the polarity of the reference"), ask: (*Measured).askPolarity,
 		},
 		{
-			id: idDrift, name: "Clock drift", group: result.GroupSound,
+			id: IDDrift, name: "Clock drift", group: result.GroupSound,
 			why:   "a recording that runs fast or slow against the others went through another clock or a conversion",
 			limit: limit{kind: within, value: 3, unit: "ppm", decimals: 1, least: 0.1, most: 1000, source: practice},
 			ask:   (*Measured).askDrift,
 		},
 		{
-			id: idRateLabel, name: "Sample rate", group: result.GroupSound,
+			id: IDRateLabel, name: "Sample rate", group: result.GroupSound,
 			why:   "a file that was recorded at one rate and says another plays too fast or too slow, and out of tune",
 			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Measured).askRateLabel,
 		},
 		{
-			id: idSlips, name: "Lost samples", group: result.GroupSound,
+			id: IDSlips, name: "Lost samples", group: result.GroupSound,
 			why:   "a cut or a buffer that ran dry moves everything after it out of step",
 			limit: limit{kind: atMost, value: 0, unit: "samples", decimals: 1, most: 1e6, source: "common practice, no source: none"},
 			ask:   (*Measured).askSlips,
@@ -51,10 +51,10 @@ func performanceQuestions() []question {
 }
 
 // held returns the take numbers that are held against the timeline's source.
-func (s *Measured) held() []int {
+func (s *Measured) Held() []int {
 	var out []int
 	for i := range s.Takes {
-		if !s.isSource(i) {
+		if !s.IsSource(i) {
 			out = append(out, i)
 		}
 	}
@@ -94,10 +94,10 @@ func (s *Measured) placed(i int) bool { return s.Result.Takes[i].Alignment.Place
 
 func (s *Measured) askLag(a *answers) {
 	rate := float64(s.Result.Timeline.SampleRate)
-	for _, i := range s.held() {
+	for _, i := range s.Held() {
 		t := &s.Result.Takes[i]
 		e := t.Alignment
-		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
+		if why := cmp.Or(s.Silence(), s.OtherSpeed(i)); why != "" {
 			a.skip(t.Name, why)
 			continue
 		}
@@ -107,16 +107,16 @@ func (s *Measured) askLag(a *answers) {
 		left := s.leftOver(i)
 		applied := unit.Signed(float64(e.Applied), e.LagDecimals()) + " samples"
 		value := applied + " taken out"
-		if e.PlacedBy == ByNotes {
+		if e.PlacedBy == result.ByNotes {
 			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
 		}
 		if !s.placed(i) && s.Takes[i].Judged.Verdict.Outcome != parts.Same || math.IsNaN(left) {
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: value, reason: e.Reason,
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: value, reason: e.Reason,
 				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
-		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift it is at most %s samples out of step with the others", s.sourceName(), sizeText(left))
-		if e.BesideBy != ByPhase {
+		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift it is at most %s samples out of step with the others", s.SourceName(), sizeText(left))
+		if e.BesideBy != result.ByPhase {
 			reason += ", judged by the beginnings of the notes"
 			if e.Reason != "" {
 				reason += ": " + e.Reason
@@ -133,12 +133,12 @@ func (s *Measured) askPolarity(a *answers) {
 			continue
 		}
 		if of := s.turnedRepeat(i); of != "" {
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "inverted",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "inverted",
 				reason: "against " + of + ", which it repeats: the same device with the same settings cannot do that, so a cable, the routing or the export changed between the two passes",
 				do:     "find out what changed, and whether it changed for other takes too"})
 			continue
 		}
-		if why := s.otherSpeed(i); why != "" {
+		if why := s.OtherSpeed(i); why != "" {
 			a.skip(t.Name, why)
 			continue
 		}
@@ -153,7 +153,7 @@ func (s *Measured) askPolarity(a *answers) {
 		case "same":
 			a.pass(t.Name, "same", against)
 		case "inverted":
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
 				do: "nothing, for listening to one take at a time; invert it before mixing takes"})
 		default:
 			a.skip(t.Name, "the polarity against "+s.Result.Takes[s.Anchor].Name+" cannot be told: "+s.Takes[i].ToAnchor.Reason)
@@ -164,21 +164,21 @@ func (s *Measured) askPolarity(a *answers) {
 // drift returns how much slower the clock of take i runs, one standard error of
 // it, and what tells so: the windows of the whole take, or the beginnings of the
 // notes where the windows are not alike. NaN where neither does.
-func (s *Measured) drift(i int) (drift, err float64, by string) {
+func (s *Measured) ClockDrift(i int) (drift, err float64, by string) {
 	if x := s.Takes[i].Judged; x.Judged && !math.IsNaN(float64(x.Drift)) && !math.IsNaN(float64(x.DriftError)) {
-		return float64(x.Drift), float64(x.DriftError), ByPhase
+		return float64(x.Drift), float64(x.DriftError), result.ByPhase
 	}
 	p := s.Takes[i].Notes
 	if p.Certain && !math.IsNaN(float64(p.Drift)) {
-		return float64(p.Drift), float64(p.DriftError), ByNotes
+		return float64(p.Drift), float64(p.DriftError), result.ByNotes
 	}
-	return nan(), nan(), ""
+	return math.NaN(), math.NaN(), ""
 }
 
 func (s *Measured) askDrift(a *answers) {
-	for _, i := range s.held() {
+	for _, i := range s.Held() {
 		t := &s.Result.Takes[i]
-		if why := cmp.Or(s.silence(), s.otherSpeed(i)); why != "" {
+		if why := cmp.Or(s.Silence(), s.OtherSpeed(i)); why != "" {
 			a.skip(t.Name, why)
 			continue
 		}
@@ -190,7 +190,7 @@ func (s *Measured) askDrift(a *answers) {
 			a.skip(t.Name, "samples were lost or inserted, which hides how fast the clock runs")
 			continue
 		}
-		d, e, by := s.drift(i)
+		d, e, by := s.ClockDrift(i)
 		if math.IsNaN(d) {
 			a.skip(t.Name, "the lag is not known in enough places: "+s.driftReason(i))
 			continue
@@ -208,7 +208,7 @@ func (s *Measured) askDrift(a *answers) {
 			sure, e = 3*e, 2*e
 			x.measured, x.value = d, unit.Within(d, e)+" ppm"
 			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range is two standard errors", t.RepeatOf)
-		} else if by == ByNotes {
+		} else if by == result.ByNotes {
 			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range is two standard errors"
 		}
 		switch {
@@ -232,8 +232,8 @@ func driftBound(ppm float64) string { return unit.Format(math.Ceil(10*ppm)/10, 1
 // errors counted, in ppm; NaN where that of a take is not known.
 func (s *Measured) mostDrift() float64 {
 	most := 0.0
-	for _, i := range s.held() {
-		d, e, _ := s.drift(i)
+	for _, i := range s.Held() {
+		d, e, _ := s.ClockDrift(i)
 		if s.alike(i) {
 			d, e = float64(s.Takes[i].Again.Drift), float64(s.Takes[i].Again.DriftError)
 		}

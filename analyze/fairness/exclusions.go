@@ -1,14 +1,14 @@
-package analyze
+package fairness
 
 import (
 	"cmp"
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -53,7 +53,7 @@ func (s *Measured) exclusions() []result.Exclusion {
 			switch {
 			case !published && x.best == result.NotExcluded:
 				e.Because = x.because(s) // a build settles it
-			case strings.HasPrefix(why, unmeasured) && slices.Contains(x.checks, idDrift):
+			case strings.HasPrefix(why, unmeasured) && slices.Contains(x.checks, IDDrift):
 				e.Because = cmp.Or(s.openDrift(), why)
 			}
 		}
@@ -147,14 +147,14 @@ func (s *Measured) least(id string) float64 {
 func (s *Measured) openDrift() string {
 	most := s.mostDrift()
 	for _, c := range s.Result.Checks {
-		if c.Outcome == result.NotMeasured && c.ID == idRateLabel {
+		if c.Outcome == result.NotMeasured && c.ID == IDRateLabel {
 			return ""
 		}
 	}
 	if math.IsNaN(most) {
 		return ""
 	}
-	return fmt.Sprintf("%sno take runs fast or slow against the %s by more than %s, so no sample rate is wrong; the recording is too short to tell down to the limit of %s", unmeasured, s.sourceName(), driftBound(most), strings.TrimPrefix(s.limitOf(idDrift), "±"))
+	return fmt.Sprintf("%sno take runs fast or slow against the %s by more than %s, so no sample rate is wrong; the recording is too short to tell down to the limit of %s", unmeasured, s.SourceName(), driftBound(most), strings.TrimPrefix(s.limitOf(IDDrift), "±"))
 }
 
 func (s *Measured) accusations(published bool) []accusation {
@@ -174,7 +174,7 @@ func (s *Measured) accusations(published bool) []accusation {
 		disclosed = result.NotExcluded // there is no word to rest on
 	}
 	bypassed := result.ExcludedByMeasurement
-	if s.Dry == nil || s.silence() != "" {
+	if s.Dry == nil || s.Silence() != "" {
 		bypassed = result.NotExcluded
 	}
 	// What is withheld was measured, but no reader can repeat that.
@@ -188,22 +188,22 @@ func (s *Measured) accusations(published bool) []accusation {
 		{
 			"a take is of another performance", []string{IDPerformance}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.sourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
+				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.SourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
 			},
 		},
 		{
-			"a part of a take is of another pass, was moved or left out", []string{IDPerformance, idLag}, partly,
+			"a part of a take is of another pass, was moved or left out", []string{IDPerformance, IDLag}, partly,
 			func(*Measured) string {
-				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.sourceName() + " plays"
+				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.SourceName() + " plays"
 			},
 		},
 		{
-			"the performance went in at another level", []string{idReampLevel}, result.AuthorsWord,
+			"the performance went in at another level", []string{IDReampLevel}, result.AuthorsWord,
 			func(s *Measured) string {
 				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
 					return "no recording shows the level at which it went into the devices"
 				}
-				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the author's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(idReampLevel))
+				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the author's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(IDReampLevel))
 			},
 		},
 		{
@@ -217,23 +217,23 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a level or a control was changed during a take", []string{idSteady}, result.ExcludedByMeasurement,
+			"a level or a control was changed during a take", []string{IDSteady}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(idSteady), 2))
+				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(IDSteady), 2))
 			},
 		},
 		{
-			"a gate hid the noise of a take", []string{idGate}, result.ExcludedByMeasurement,
+			"a gate hid the noise of a take", []string{IDGate}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.Quiet)))
 			},
 		},
 		{
-			"one file stands for two takes", []string{idSameFile, idNearCopy}, result.ExcludedByMeasurement,
+			"one file stands for two takes", []string{IDSameFile, IDNearCopy}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				text := "all files have different SHA-256 sums"
 				for _, c := range s.Result.Checks {
-					if c.ID == idNearCopy && c.Outcome == result.Passed {
+					if c.ID == IDNearCopy && c.Outcome == result.Passed {
 						text += fmt.Sprintf("; the deepest null of two takes leaves %s, the limit is %s", c.Value, c.Limit)
 					}
 				}
@@ -241,12 +241,12 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a device was bypassed", []string{idPath}, bypassed,
+			"a device was bypassed", []string{IDPath}, bypassed,
 			func(s *Measured) string {
 				if bypassed == result.NotExcluded {
 					return "there is no dry recording to compare the takes with"
 				}
-				return fmt.Sprintf("in every take but a bypass, sound that follows the music and is not the dry recording has %s dB or more against the music in some octave", unit.Format(s.least(idPath), 0))
+				return fmt.Sprintf("in every take but a bypass, sound that follows the music and is not the dry recording has %s dB or more against the music in some octave", unit.Format(s.least(IDPath), 0))
 			},
 		},
 		{
@@ -254,19 +254,19 @@ func (s *Measured) accusations(published bool) []accusation {
 			say("no measurement tells which device a file is of; the hashes fix which file was shown under which name"),
 		},
 		{
-			"a take was edited", []string{IDPerformance, idSlips, idClicks, idDropouts}, result.ExcludedByMeasurement,
+			"a take was edited", []string{IDPerformance, IDSlips, IDClicks, IDDropouts}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the author's word"
 			},
 		},
 		{
-			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{idDrift, idRateLabel}, result.ExcludedByMeasurement,
+			"a take runs fast or slow: mislabelled, or resampled to another speed", []string{IDDrift, IDRateLabel}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.sourceName(), driftBound(s.mostDrift()))
+				return fmt.Sprintf("all files have one sample rate, and no take runs fast or slow against the %s by more than %s", s.SourceName(), driftBound(s.mostDrift()))
 			},
 		},
 		{
-			"a take went through another sample rate and back, or through a lossy format", []string{idBandEdge}, result.AuthorsWord,
+			"a take went through another sample rate and back, or through a lossy format", []string{IDBandEdge}, result.AuthorsWord,
 			say("no take's spectrum ends between 15.75 and 22.25 kHz where that of another goes on; a conversion that leaves the spectrum whole cannot be seen"),
 		},
 		{
@@ -279,9 +279,9 @@ func (s *Measured) accusations(published bool) []accusation {
 			},
 		},
 		{
-			"a part that shows the difference was left out", []string{idSections, idLengths}, result.ExcludedByMeasurement,
+			"a part that shows the difference was left out", []string{IDSections, IDLengths}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(idLengths), 2), s.limitOf(idLengths)) + withheld
+				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(IDLengths), 2), s.limitOf(IDLengths)) + withheld
 			},
 		},
 		{

@@ -3,13 +3,12 @@ package analyze
 import (
 	"context"
 	"errors"
-	"evenhand/analyze/result"
 	"io/fs"
-	"math"
 
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/faults"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
@@ -19,37 +18,15 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// FileFacts are what is found in the channels of one file.
-type FileFacts struct {
-	Peaks  []channelPeak
-	Faults faults.Result
-}
-
-type channelPeak struct {
-	Sample unit.DBFS
-	True   unit.DBTP
-}
-
-// highest returns the place in channels of the one with the highest true peak.
-func (f *FileEvidence) highest() (channel int, p channelPeak) {
-	p = channelPeak{unit.DBFS(math.Inf(-1)), unit.DBTP(math.Inf(-1))}
-	for c, x := range f.Peaks {
-		if x.True > p.True {
-			channel, p = c, x
-		}
-	}
-	return channel, p
-}
-
 // scanFiles reads every recording once more as it is on disk. It goes on beside
 // other steps, so it changes nothing that they use and reports no progress.
 func (s *Session) scanFiles(ctx context.Context) error {
-	signals := map[*FileEvidence]*signal{}
+	signals := map[*fairness.FileEvidence]*signal{}
 	add := func(name, use string, take int, sig *signal) {
 		if sig == nil {
 			return
 		}
-		f := &FileEvidence{Name: name, Use: use, Take: take, Recording: sig.recording()}
+		f := &fairness.FileEvidence{Name: name, Use: use, Take: take, Recording: sig.recording()}
 		if take >= 0 {
 			f.Channels = s.Manifest.Takes[take].Channels
 		}
@@ -71,7 +48,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 		sig := signals[f]
 		channels := fileChannels{f.SHA256, f.Channels}
 		g.Go(func() (err error) {
-			f.FileFacts, err = once(s, "faults", channels, []*signal{sig}, func() (FileFacts, error) { return scanFile(ctx, sig.input, f.Info, f.Channels) })
+			f.FileFacts, err = once(s, "faults", channels, []*signal{sig}, func() (fairness.FileFacts, error) { return scanFile(ctx, sig.input, f.Info, f.Channels) })
 			if err != nil {
 				return inFile(f.Path, err)
 			}
@@ -104,7 +81,7 @@ type fileChannels struct {
 }
 
 // scanFile measures channels of one file.
-func scanFile(ctx context.Context, file input, info wavio.Info, channels []int) (out FileFacts, err error) {
+func scanFile(ctx context.Context, file input, info wavio.Info, channels []int) (out fairness.FileFacts, err error) {
 	r, err := file.open()
 	if err != nil {
 		return out, err
@@ -131,7 +108,7 @@ func scanFile(ctx context.Context, file input, info wavio.Info, channels []int) 
 		return out, err
 	}
 	for _, m := range meters {
-		var p channelPeak
+		var p fairness.ChannelPeak
 		p.Sample, p.True = m.Finish()
 		out.Peaks = append(out.Peaks, p)
 	}
@@ -203,24 +180,11 @@ func (s *Session) inspectDeviceFiles() error {
 	return nil
 }
 
-// equal returns what the second of two channels is when it is the first but for
-// noise, nil otherwise.
-func (f *FileEvidence) equal() *result.EqualChannels {
-	if len(f.Faults.Channels) != 2 {
-		return nil
-	}
-	c := f.Faults.Channels[1]
-	if !c.Copy || c.Inverted || math.Abs(float64(c.Gain)) >= 0.005 {
-		return nil
-	}
-	return &result.EqualChannels{Within: c.Within}
-}
-
 // noteEqualChannels writes down which takes are mono on two channels.
 func (s *Session) noteEqualChannels() {
 	for _, f := range s.Files {
 		if f.Take >= 0 {
-			s.Result.Takes[f.Take].EqualChannels = f.equal()
+			s.Result.Takes[f.Take].EqualChannels = f.EqualChannels()
 		}
 	}
 }

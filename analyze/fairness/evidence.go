@@ -1,16 +1,18 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
+	"fmt"
 	"math"
 
 	"evenhand/analyze/activity"
 	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
+	"evenhand/analyze/faults"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/steady"
 	"evenhand/analyze/unit"
@@ -72,7 +74,7 @@ type TakeEvidence struct {
 	Mics     MicPair
 	// NearGate says of which loudness and which range a window is so near to a gate that
 	// rounding may move it across, for each span; nil for recordings.
-	NearGate []nearGate
+	NearGate []NearGate
 }
 
 // FileEvidence is one recording as it is on disk: every channel that is used, not the
@@ -122,7 +124,7 @@ type MicPair struct {
 }
 
 // newTakeEvidence is that of a take of which nothing is measured yet.
-func newTakeEvidence(r Recording) TakeEvidence {
+func NewTakeEvidence(r Recording) TakeEvidence {
 	return TakeEvidence{Recording: r, Through: -1, Missing: unit.DB(math.NaN())}
 }
 
@@ -135,4 +137,79 @@ func (s *Measured) timelineSource() *Recording {
 }
 
 // isSource reports whether the timeline is the time axis of take i.
-func (s *Measured) isSource(i int) bool { return s.Dry == nil && i == s.Anchor }
+func (s *Measured) IsSource(i int) bool { return s.Dry == nil && i == s.Anchor }
+
+// FileFacts are what is found in the channels of one file.
+type FileFacts struct {
+	Peaks  []ChannelPeak
+	Faults faults.Result
+}
+
+type ChannelPeak struct {
+	Sample unit.DBFS
+	True   unit.DBTP
+}
+
+// highest returns the place in channels of the one with the highest true peak.
+func (f *FileEvidence) highest() (channel int, p ChannelPeak) {
+	p = ChannelPeak{unit.DBFS(math.Inf(-1)), unit.DBTP(math.Inf(-1))}
+	for c, x := range f.Peaks {
+		if x.True > p.True {
+			channel, p = c, x
+		}
+	}
+	return channel, p
+}
+
+// equal returns what the second of two channels is when it is the first but for
+// noise, nil otherwise.
+func (f *FileEvidence) EqualChannels() *result.EqualChannels {
+	if len(f.Faults.Channels) != 2 {
+		return nil
+	}
+	c := f.Faults.Channels[1]
+	if !c.Copy || c.Inverted || math.Abs(float64(c.Gain)) >= 0.005 {
+		return nil
+	}
+	return &result.EqualChannels{Within: c.Within}
+}
+
+// unsteadyFrom is the change in dB from which a repeat does not tell how small a
+// difference the session resolves, whatever the author's limit is.
+const UnsteadyFrom = 0.5
+
+// changed reports whether the take or what it repeats changed, by more than a limit
+// in dB, while it was recorded.
+func (x Steadiness) Changed(limit float64) bool {
+	return x.Told && x.Change.Found && math.Abs(float64(x.Change.Size)) > limit
+}
+
+// Says tells what changed, when and by how much.
+func (x Steadiness) Says() string {
+	c := x.Change
+	what := "the level"
+	if c.Band != "" {
+		what = "the octave around " + c.Band
+	}
+	by := unit.Signed(float64(c.Size), 1) + " dB"
+	switch {
+	case c.Creeps:
+		return fmt.Sprintf("%s creeps by %s from %s to %s", what, by, c.From, c.To)
+	case c.AtStart:
+		return fmt.Sprintf("%s is %s off until %s", what, by, c.To)
+	case c.AtEnd:
+		return fmt.Sprintf("%s is %s off from %s on", what, by, c.From)
+	}
+	return fmt.Sprintf("%s is %s off from %s to %s", what, by, c.From, c.To)
+}
+
+// whyUnmatched says what a take without any loudness has, and what follows.
+const WhyUnmatched = "nothing above the absolute gate of −70 LUFS in the time that all takes share, so it cannot be matched"
+
+func Unmatched(m loudness.Measurement) bool {
+	return math.IsInf(float64(m.Integrated), -1) || math.IsNaN(float64(m.Integrated))
+}
+
+// NearGate says whether rounding decides which windows pass a gate of the
+// integrated loudness, and of the loudness range, of a stretch.
+type NearGate struct{ Integrated, LoudnessRange bool }

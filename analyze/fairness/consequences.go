@@ -1,11 +1,11 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
 	"evenhand/analyze/faults"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -31,14 +31,14 @@ func (s *Measured) consequences(checks []result.Check) {
 			// of returns how many findings there are, and how many the cause explains.
 			of func(subject string) (all, explained int)
 		}{
-			{idClicks, idClipping, "the clipping, at the edges of clipped crests", s.clicksAtClips},
-			{idClicks, idGate, "the gate or mute, where it closes or opens", s.clicksAtGate},
-			{idClicks, idSlips, slips, s.clicksAtSlips},
-			{idLag, idSlips, slips, s.outOfStepBySlips},
-			{idLag, IDMatch, silence, s.isSilent},
-			{idGate, IDMatch, silence, s.isSilent},
-			{idSections, IDMatch, silence, s.isSilent},
-			{idSilent, IDMatch, silence, s.isSilent},
+			{IDClicks, IDClipping, "the clipping, at the edges of clipped crests", s.clicksAtClips},
+			{IDClicks, IDGate, "the gate or mute, where it closes or opens", s.clicksAtGate},
+			{IDClicks, IDSlips, slips, s.clicksAtSlips},
+			{IDLag, IDSlips, slips, s.outOfStepBySlips},
+			{IDLag, IDMatch, silence, s.isSilent},
+			{IDGate, IDMatch, silence, s.isSilent},
+			{IDSections, IDMatch, silence, s.isSilent},
+			{IDSilent, IDMatch, silence, s.isSilent},
 		} {
 			cause := accused(checks, x.cause, c.Subject)
 			if x.id != c.ID || cause == nil {
@@ -141,7 +141,7 @@ func (s *Measured) outOfStepBySlips(subject string) (all, explained int) {
 			most = math.Max(most, math.Abs(moved))
 		}
 		for _, q := range s.questions() {
-			if q.id == idLag && q.limit.allows(1000*(s.leftOver(i)-most)/float64(s.Result.Timeline.SampleRate)) {
+			if q.id == IDLag && q.limit.allows(1000*(s.leftOver(i)-most)/float64(s.Result.Timeline.SampleRate)) {
 				return 1, 1
 			}
 		}
@@ -152,7 +152,7 @@ func (s *Measured) outOfStepBySlips(subject string) (all, explained int) {
 // isSilent explains what a take without loudness brings about.
 func (s *Measured) isSilent(subject string) (all, explained int) {
 	for i, t := range s.Result.Takes {
-		if t.Name == subject && unmatched(s.Takes[i].Whole) {
+		if t.Name == subject && Unmatched(s.Takes[i].Whole) {
 			return 1, 1
 		}
 	}

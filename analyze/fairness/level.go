@@ -1,12 +1,12 @@
-package analyze
+package fairness
 
 import (
-	"evenhand/analyze/result"
 	"fmt"
 	"math"
 
 	"evenhand/analyze/level"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
@@ -16,37 +16,37 @@ func levelQuestions() []question {
 		{
 			id: IDMatch, name: "Level match", group: result.GroupSound,
 			why: "the louder of two takes sounds better, whatever else differs",
-			limit: limit{kind: within, value: float64(MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
+			limit: limit{kind: within, value: float64(result.MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
 				source: "common practice, no source: a half of the smallest level difference that is heard under test conditions"},
 			ask: (*Measured).askMatch,
 		},
 		{
-			id: idMatchRoom, name: "Room for the match", group: result.GroupSound,
+			id: IDMatchRoom, name: "Room for the match", group: result.GroupSound,
 			why: "one take with high peaks pulls the level of all takes down, and a quiet page makes readers turn up and down",
 			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
 				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
 			ask: (*Measured).askMatchRoom,
 		},
 		{
-			id: idReampLevel, name: "Reamp level", group: result.GroupSound,
+			id: IDReampLevel, name: "Reamp level", group: result.GroupSound,
 			why: "a pedal or amplifier that is fed hotter than the guitar would feed it has more gain than a player would get",
 			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
 				source: "common practice, no source: about the smallest step that is heard under test conditions"},
 			ask: (*Measured).askReampLevel,
 		},
 		{
-			id: idReampTone, name: "Reamp response", group: result.GroupSound,
+			id: IDReampTone, name: "Reamp response", group: result.GroupSound,
 			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
 			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
 			ask:   (*Measured).askReampTone,
 		},
 		{
-			id: idReampTurn, name: "Reamp polarity", group: result.GroupSound,
+			id: IDReampTurn, name: "Reamp polarity", group: result.GroupSound,
 			why:   "a circuit that is not symmetrical distorts an inverted guitar differently",
 			limit: words("not inverted"), ask: (*Measured).askReampPolarity,
 		},
 		{
-			id: idReampNoise, name: "Reamp noise", group: result.GroupSound,
+			id: IDReampNoise, name: "Reamp noise", group: result.GroupSound,
 			why:   "noise or hum that the loop adds goes through every device and is raised by those with more gain",
 			limit: limit{kind: atLeast, value: float64(level.LeastClear), unit: "dB", decimals: 0, least: 10, most: 120, source: practice},
 			ask:   (*Measured).askReampNoise,
@@ -59,9 +59,9 @@ func (s *Measured) askMatch(a *answers) {
 	published := true
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
-		if unmatched(s.Takes[i].Whole) {
-			a.add(answer{subject: res.Takes[i].Name, outcome: result.Failed, measured: nan(), value: "silent",
-				reason: "the take has " + whyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
+		if Unmatched(s.Takes[i].Whole) {
+			a.add(answer{subject: res.Takes[i].Name, outcome: result.Failed, measured: math.NaN(), value: "silent",
+				reason: "the take has " + WhyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
 			published = false
 			continue
 		}
@@ -69,7 +69,7 @@ func (s *Measured) askMatch(a *answers) {
 		lo, hi = math.Min(lo, float64(res.Takes[i].Gain)), math.Max(hi, float64(res.Takes[i].Gain))
 	}
 	if !published {
-		a.add(answer{outcome: result.NotMeasured, measured: nan(),
+		a.add(answer{outcome: result.NotMeasured, measured: math.NaN(),
 			value: fmt.Sprintf("gains of %s to %s dB", unit.Signed(lo, 2), unit.Signed(hi, 2)),
 			reason: fmt.Sprintf("nothing was published, so there are no files to measure again; these gains would bring every take to %s, and a build measures the written files",
 				res.Match.Target)})
@@ -169,7 +169,7 @@ func (s *Measured) askReampPolarity(a *answers) {
 	case l == nil || !l.Certain:
 		// The reamp level has said so.
 	case l.Polarity == "inverted":
-		a.add(answer{outcome: result.Caution, measured: nan(), value: "inverted",
+		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "inverted",
 			reason: "the loopback is the dry recording upside down: so did every device hear it, if it was recorded through the same loop", do: level.TurnPolarity})
 	case l.Polarity == "same":
 		a.pass("", "same", "the loopback has the polarity of the dry recording")
@@ -204,18 +204,18 @@ func (s *Measured) askReampNoise(a *answers) {
 func quietQuestions() []question {
 	return []question{
 		{
-			id: idGate, name: "Gate", group: result.GroupSound,
+			id: IDGate, name: "Gate", group: result.GroupSound,
 			why:   "a gate or a mute hides the noise of a device that others show",
 			limit: words("no pause gated or muted"), ask: (*Measured).askGate,
 		},
 		{
-			id: idNoiseSteps, name: "Noise floor", group: result.GroupSound,
+			id: IDNoiseSteps, name: "Noise floor", group: result.GroupSound,
 			why:   "a floor that changes during a take means that something was switched, moved or running beside it",
 			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
 			ask:   (*Measured).askNoiseSteps,
 		},
 		{
-			id: idHum, name: "Hum", group: result.GroupSound,
+			id: IDHum, name: "Hum", group: result.GroupSound,
 			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
 			limit: limit{kind: atMost, value: 20, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
 			ask:   (*Measured).askHum,
@@ -227,10 +227,10 @@ func (s *Measured) askGate(a *answers) {
 	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs result.Outcome) {
 		switch {
 		case gated:
-			a.add(answer{subject: subject, outcome: gatedIs, measured: nan(), value: "gated", reason: seen,
+			a.add(answer{subject: subject, outcome: gatedIs, measured: math.NaN(), value: "gated", reason: seen,
 				do: "record it again without a gate, or say in the manifest that the device has one: the noise figures describe the gate"})
 		case silent:
-			a.add(answer{subject: subject, outcome: result.Caution, measured: nan(), value: "silent", reason: seen,
+			a.add(answer{subject: subject, outcome: result.Caution, measured: math.NaN(), value: "silent", reason: seen,
 				do: "check that the pauses were not muted when the file was exported; the noise cannot be judged"})
 		case !measured:
 			a.skip(subject, why)
@@ -250,7 +250,7 @@ func (s *Measured) askGate(a *answers) {
 		t := &s.Result.Takes[i]
 		n := t.Noise
 		if db, carries := s.noiseMissing(i); db > 0 && n.Measured && !n.Gated && !n.Silent {
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: nan(), value: "noise missing",
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "noise missing",
 				reason: fmt.Sprintf("in the pauses it has %s dB less noise than the dry recording's own noise makes, with the gain that the last of the notes still has; %s carries that noise: a gate in the path closed, or the device closes by itself", unit.Format(db, 0), carries),
 				do:     "if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"})
 			continue
@@ -434,7 +434,7 @@ func (s *Measured) askHum(a *answers) {
 	hum := func(i int) (level, overHiss float64) {
 		n := s.Result.Takes[i].Noise
 		if !n.Measured || n.Gated || n.Silent {
-			return nan(), nan()
+			return math.NaN(), math.NaN()
 		}
 		return float64(n.AsMatched.Hum), float64(n.AsMatched.Hum - n.AsMatched.Hiss)
 	}
@@ -478,4 +478,14 @@ func (s *Measured) askHum(a *answers) {
 				"find out whether the device hums or its supply and cables did: record the take again with another supply, or with the audio ground of the DI or reamp box lifted; never remove the protective earth, and leave the mains side to a qualified technician")
 		}
 	}
+}
+
+// reampTolerance is the limit of the reamp level, the manifest's if it has one.
+func (s *Measured) ReampTolerance() unit.DB {
+	for _, q := range s.questions() {
+		if q.id == IDReampLevel {
+			return unit.DB(q.limit.value)
+		}
+	}
+	return level.DefaultTolerance
 }

@@ -1,0 +1,93 @@
+package analyze
+
+import (
+	"math"
+
+	"evenhand/analyze/align"
+	"evenhand/analyze/clock"
+	"evenhand/analyze/fairness"
+	"evenhand/analyze/parts"
+	"evenhand/analyze/result"
+)
+
+// judgeTake judges a take, which lies beside a recording as e says, part by part.
+// processed says that the recording, too, went through gear, repeat that it was the same.
+func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take *signal, e align.Estimate, processed, repeat bool) (fairness.Judged, error) {
+	in := struct {
+		Source, Take      heard
+		Estimate          align.Estimate
+		Processed, Repeat bool
+		Spans             []stretch
+	}{source.heard(), take.heard(), e, processed, repeat, nil}
+	for _, x := range s.Result.Timeline.Spans {
+		in.Spans = append(in.Spans, stretch{int64(x.FirstFrame), int64(x.Frames)})
+	}
+	return once(s, "parts", in, []*signal{source, take}, func() (out fairness.Judged, err error) {
+		t, err := listen()
+		if err != nil {
+			return out, err
+		}
+		ra, rb, err := openBoth(source, take)
+		if err != nil {
+			return out, err
+		}
+		defer ra.Close()
+		defer rb.Close()
+		j, err := t.Judge(ra, rb, e, repeat)
+		if err != nil {
+			return out, err
+		}
+		if j.Verdict.Outcome != parts.Different {
+			for _, x := range s.Result.Timeline.Spans {
+				d := j.Told(x.From, x.To)
+				out.Told = append(out.Told, result.Detectable{Shift: d.Shift, Pass: d.Pass, Turn: d.Phase})
+			}
+			if err := sharpenDrift(j, ra, rb, e, processed); err != nil {
+				return out, err
+			}
+		}
+		for _, p := range j.Parts {
+			soft := p.Kind == parts.Pass || p.Kind == parts.Unlike
+			if j.Verdict.Outcome == parts.Different || j.Verdict.Outcome == parts.Uncertain && soft {
+				continue // the whole is another performance, or may be
+			}
+			out.Parts = append(out.Parts, result.Part{From: p.From, To: p.To, Kind: p.Kind, Lag: p.Lag})
+		}
+		out.Judged, out.Verdict, out.Slips, out.Smallest, out.From, out.To, out.Reason = true, j.Verdict, j.Slips, j.Smallest, j.From, j.To, j.Reason
+		out.Windows, out.Scatter, out.OnePath, out.Drift, out.DriftError = j.Windows, j.Scatter, j.OnePath(), j.Drift, j.DriftError
+		return out, nil
+	})
+}
+
+// sharpenDrift asks for the drift in another way where gear may move the lag as a
+// clock would.
+func sharpenDrift(j *parts.Judgement, source, take align.Source, e align.Estimate, processed bool) error {
+	if j.OnePath() || j.Reason != "" {
+		return nil
+	}
+	own := e.Drift
+	if math.IsNaN(float64(own)) {
+		own = 0
+	}
+	slope := 0.0
+	if !math.IsNaN(float64(j.Drift)) {
+		slope = float64(j.Drift-own) * 1e-6 * float64(source.Rate())
+	}
+	d, sure, err := clock.Drift(source, take, j.Lag, slope, processed)
+	if err == nil && !math.IsNaN(float64(d)) && !(j.DriftError <= sure) {
+		j.Drift, j.DriftError = own+d, sure
+	}
+	return err
+}
+
+// openBoth opens two signals; both are closed when there is an error.
+func openBoth(a, b *signal) (ra, rb *reader, err error) {
+	if ra, err = a.open(); err != nil {
+		return nil, nil, err
+	}
+	if rb, err = b.open(); err != nil {
+		ra.Close()
+		return nil, nil, err
+	}
+	return ra, rb, nil
+}
