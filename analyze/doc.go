@@ -8,8 +8,9 @@
 //
 // Page, terminal and files show what is in the Result and nothing else. The
 // measurements are in the packages below: loudness, spectrum, noise, align,
-// clock, parts, faults, level, steady. The files check_*.go hold the questions of
-// fairness, remeasure_*.go what "evenhand verify" measures again. What each check
+// clock, parts, faults, level, steady. Package fairness holds the checks, package
+// result what results.json holds, package store what earlier runs made; the files
+// remeasure_*.go hold what "evenhand verify" measures again. What each check
 // detects, and what limits it, is in testdata/detection.md, which the tests compare
 // with the checks.
 //
