@@ -24,7 +24,26 @@ var programs = map[string]func(){
 	"answers":  answers,
 }
 
-func TestMain(m *testing.M) { testscript.Main(m, programs) }
+func TestMain(m *testing.M) { testscript.Main(ownCache{m}, programs) }
+
+// ownCache runs the tests with a cache folder of their own: nothing that an earlier
+// run made is used, and nothing is left.
+type ownCache struct{ *testing.M }
+
+func (o ownCache) Run() int {
+	dir, err := os.MkdirTemp("", "evenhand-test-cache-")
+	if err != nil {
+		panic(err)
+	}
+	defer os.RemoveAll(dir)
+	if was, err := os.UserCacheDir(); err == nil && os.Getenv("GOCACHE") == "" {
+		os.Setenv("GOCACHE", filepath.Join(was, "go-build")) // for tests that run go
+	}
+	for _, name := range []string{"XDG_CACHE_HOME", "LocalAppData"} {
+		os.Setenv(name, dir)
+	}
+	return o.M.Run()
+}
 
 // TestScripts runs testdata/script: one behaviour of the command to a file.
 //
