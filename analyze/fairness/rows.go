@@ -227,7 +227,7 @@ func NewResult(c *manifest.Comparison, version string) *result.Result {
 		mayDiffer = append(mayDiffer, p.Written)
 	}
 	r.Comparison = result.Comparison{
-		Title: c.Title, By: c.By, Date: c.Date,
+		Title: c.Title, By: c.By, Date: c.Date, URL: c.URL,
 		Varies: c.Varies.Written, Slot: c.Varies.Slot, Control: c.Varies.Control,
 		Reference: c.Reference, SetBy: c.SetBy, MayDiffer: mayDiffer,
 		Disclosure: c.Disclosure, FullScale: c.FullScale.Written,

@@ -54,6 +54,7 @@
 //	# at the top
 //	by: Fern Street Recording       # the author
 //	date: 2026-03-14                # year-month-day
+//	url: https://example.org/fuzzes/  # where the report will be published
 //	reference: Leaning              # the take to compare the others with
 //	mains: 50 Hz                    # or 60 Hz
 //	about: notes.md                 # Markdown for the page
@@ -66,6 +67,11 @@
 //
 // varies names what is under test: a slot of the chain, or one control of a slot,
 // written slot.control. The name of the slot ends at the first point.
+//
+// url is the web address of the folder in which you publish the report, or of its
+// page. It begins with https:// or http:// and has no query and no fragment. With it,
+// a link to the report shows the picture preview.png. If you change only url,
+// evenhand measures nothing again.
 //
 // # The performance
 //

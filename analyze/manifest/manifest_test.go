@@ -213,10 +213,10 @@ func TestOtherKeys(t *testing.T) {
 	if len(c.Warnings) != 0 {
 		t.Errorf("warnings: %v", c.Warnings)
 	}
-	if c.Varies != (Varies{"amp", "gain", "amp.gain", Pos{3, 9}}) || c.Mains != 60 || c.SetBy != "by ear" || c.Reference != "Low" {
+	if c.URL != "http://example.org:8080/gain/index.html" || c.Varies != (Varies{"amp", "gain", "amp.gain", Pos{4, 9}}) || c.Mains != 60 || c.SetBy != "by ear" || c.Reference != "Low" {
 		t.Errorf("head: %+v", c)
 	}
-	if !reflect.DeepEqual(c.MayDiffer, []ControlPath{{"amp", "volume", "amp.volume", Pos{6, 13}}}) {
+	if !reflect.DeepEqual(c.MayDiffer, []ControlPath{{"amp", "volume", "amp.volume", Pos{7, 13}}}) {
 		t.Errorf("may_differ: %+v", c.MayDiffer)
 	}
 	if c.FullScale != (Quantity{"+12 dBu", 12, "dBu"}) || *c.Match.Target != -16 || *c.Match.Ceiling != -1.5 {
@@ -225,7 +225,7 @@ func TestOtherKeys(t *testing.T) {
 	if c.Disclosure != "The amp was lent.\nNothing was paid." {
 		t.Errorf("disclosure: %q", c.Disclosure)
 	}
-	if !reflect.DeepEqual(c.Limits, []Limit{{"lag", "1 ms", Pos{40, 3}}, {"match", "0.05 LU", Pos{41, 3}}}) {
+	if !reflect.DeepEqual(c.Limits, []Limit{{"lag", "1 ms", Pos{41, 3}}, {"match", "0.05 LU", Pos{42, 3}}}) {
 		t.Errorf("limits: %+v", c.Limits)
 	}
 	if c.Performance.SectionsFrom != "markers" || c.Performance.Dry.Redistribute {

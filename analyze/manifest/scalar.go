@@ -3,6 +3,7 @@ package manifest
 import (
 	"fmt"
 	"math"
+	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
@@ -66,6 +67,30 @@ func lineKind(what string) kind[string] {
 }
 
 var datePattern = regexp.MustCompile(`^[0-9]{4}-[0-9]{2}-[0-9]{2}$`)
+
+// urlPattern takes http and https addresses with a host and a path. What a browser
+// would read in another way than it is written (spaces, \) is not allowed.
+var urlPattern = regexp.MustCompile(`^https?://[^\s/?#@\\]+(/[^\s?#\\]*)?$`)
+
+// urlKind is the address of a report on the web: a folder or a page.
+func urlKind() kind[string] {
+	return kind[string]{func(w *walker, v value) (string, bool) {
+		s, ok := w.line(v, "a web address")
+		if !ok {
+			return "", false
+		}
+		const hint = "write the whole address of the report: https://example.org/fuzzes/"
+		if strings.ContainsAny(s, "?#") {
+			w.fault(v.place, hint, "%s has a query or a fragment; only the address up to the first ? or # is allowed", quote(s))
+			return "", false
+		}
+		if u, err := url.Parse(s); err != nil || !urlPattern.MatchString(s) || u.Hostname() == "" {
+			w.fault(v.place, hint, "%s is not a web address; it must begin with https:// or http:// and a host, and must not have spaces or a user name", quote(s))
+			return "", false
+		}
+		return s, true
+	}, schema{"type": "string", "pattern": urlPattern.String()}}
+}
 
 func dateKind() kind[string] {
 	return kind[string]{func(w *walker, v value) (string, bool) {

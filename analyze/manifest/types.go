@@ -13,6 +13,7 @@ type Comparison struct {
 	Title      string
 	By         string
 	Date       string // as written, checked to be YYYY-MM-DD
+	URL        string // where the report will be published, as written: an http or https address without query or fragment; "" when not stated
 	Varies     Varies
 	Reference  string        // name of the take others are compared with; "" if none
 	Mains      unit.Hertz    // 50 or 60; 0 when not stated

@@ -61,6 +61,7 @@ type Comparison struct {
 	Title      string   `json:"title"`
 	By         string   `json:"by"`
 	Date       string   `json:"date"`
+	URL        string   `json:"url"` // where the report is published, as written; "" when not stated
 	Varies     string   `json:"varies"`
 	Slot       string   `json:"slot"`    // the varied slot
 	Control    string   `json:"control"` // the varied control; "" when the whole slot varies

@@ -43,6 +43,9 @@ func (r *Record) Draft(recordings []Recording) []byte {
 	if r.Date != "" {
 		w.line(0, "# date: %s  # of the earlier comparison", r.Date)
 	}
+	if r.URL != "" {
+		w.line(0, "# url: %s  # of the earlier comparison", manifest.Scalar(r.URL))
+	}
 	if r.About != nil {
 		w.line(0, "# about: %s", w.file(r.About))
 	}

@@ -22,6 +22,7 @@ const odd = `
 title: 'Null: "yes" \ #1'
 by: "=cmd()"
 date: 2026-03-14
+url: "https://example.org/f%C3%BCzze/a,b:c/"
 varies: fuzz box
 reference: "007"
 mains: 60 Hz
@@ -259,7 +260,7 @@ func TestDraftKeepsSettings(t *testing.T) {
 				k.Left, k.Right = withoutPhoto(k.Left), withoutPhoto(k.Right)
 				k.File, k.Notes = File{}, ""
 			}
-			r.Date, r.About, r.Disclosure = "", nil, ""
+			r.Date, r.URL, r.About, r.Disclosure = "", "", nil, ""
 			r.Performance.Dry, r.Performance.Loopback, r.Performance.Sections, r.Performance.SectionsFrom = nil, nil, nil, ""
 		}
 		a, _ := rec.JSON()

@@ -17,6 +17,7 @@ func (r *Record) Manifest() []byte {
 	w.head(r)
 	w.put(0, "about", w.file(r.About))
 	w.put(0, "date", manifest.Scalar(r.Date))
+	w.put(0, "url", manifest.Scalar(r.URL))
 	w.put(0, "reference", manifest.Scalar(r.Reference))
 	w.put(0, "disclosure", manifest.Scalar(r.Disclosure))
 	w.list(0, "may_differ", r.MayDiffer)
