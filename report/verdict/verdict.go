@@ -128,6 +128,15 @@ type Verdict struct {
 	Text    string         // a sentence
 }
 
+// Brief returns the verdict without its causes: "Fair, with 5 reservations."
+func (v Verdict) Brief() string {
+	head, _, found := strings.Cut(v.Text, ":")
+	if !found {
+		return v.Text
+	}
+	return head + "."
+}
+
 // Most subjects that are named for one cause, and most causes that are named.
 const (
 	mostSubjects = 3

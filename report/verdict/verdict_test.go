@@ -48,6 +48,10 @@ func TestOf(t *testing.T) {
 		if got := verdict.Of(c.checks); got.Outcome != c.outcome || got.Text != c.text {
 			t.Errorf("%s: %s, %q", c.name, got.Outcome, got.Text)
 		}
+		brief, _, _ := strings.Cut(c.text, ": ")
+		if got := verdict.Of(c.checks).Brief(); got != strings.TrimSuffix(brief, ".")+"." {
+			t.Errorf("%s: in brief %q", c.name, got)
+		}
 	}
 	fs := verdict.Findings([]result.Check{follows, passed, check("slips", "Lost samples", "A", result.Failed, "64 samples")})
 	if len(fs) != 1 || len(fs[0].Follow) != 1 || fs[0].Follow[0].ID != "clicks" {
