@@ -72,7 +72,10 @@ func (b *builder) head() headView {
 	return v
 }
 
-func (b *builder) comparedWords() string {
+func (b *builder) comparedWords() string { return b.comparedUpTo(8) }
+
+// comparedUpTo says what was compared and names at most most takes, none for 0.
+func (b *builder) comparedUpTo(most int) string {
 	names := []string{}
 	for _, t := range b.res.Takes {
 		names = append(names, t.Name)
@@ -92,7 +95,11 @@ func (b *builder) comparedWords() string {
 	if len(names) == 1 {
 		return fmt.Sprintf("One take, %s, of %s: with nothing beside it there is nothing to compare, only to measure.", names[0], source)
 	}
-	return fmt.Sprintf("%s takes of %s, meant to differ in the %s alone: %s.", countWord(len(names)), source, what, listUpTo(names, 8))
+	s := fmt.Sprintf("%s takes of %s, meant to differ in the %s alone", countWord(len(names)), source, what)
+	if most > 0 {
+		s += ": " + listUpTo(names, most)
+	}
+	return s + "."
 }
 
 // heldWords lists the slots that are the same in every take.

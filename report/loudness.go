@@ -67,7 +67,7 @@ func (b *builder) timeFigure() figure {
 	f := figure{ID: "time", Title: "Loudness over time", Axes: "Short-term loudness (3 s) in LUFS after matching, over time in minutes and seconds.", Legend: b.labels, Words: []string{}, CSV: "data/loudness-over-time.csv", Download: "CSV, every step"}
 	from, to := b.span()
 	curves := []chart.Curve{}
-	const points, lines = 300, 27
+	const lines = 27
 	head := heads("From")
 	var tables []series
 	for i, t := range b.res.Takes {
@@ -75,13 +75,8 @@ func (b *builder) timeFigure() figure {
 		if !ok || m.Series == nil || !(m.Series.Step > 0) {
 			continue
 		}
-		all := make([]float64, len(m.Series.ShortTerm))
-		for k, v := range m.Series.ShortTerm {
-			all[k] = float64(v) + float64(t.Gain)
-		}
-		step := float64(m.Series.Step)
-		s := thin(all, step, (len(all)+points-1)/points)
-		curves = append(curves, chart.Curve{Name: t.Name, Take: i, X: s.times(from), Y: s.values})
+		all, step := matchedLoudness(m.Series, t.Gain), float64(m.Series.Step)
+		curves = append(curves, loudnessCurve(t.Name, i, all, step, from))
 		head = append(head, cell{Text: t.Name, Head: true})
 		tables = append(tables, thin(all, step, int(math.Round(roundStep(float64(len(all))*step/lines)/step))))
 	}
@@ -102,6 +97,22 @@ func (b *builder) timeFigure() figure {
 		f.SVG = svg(chart.Loudness(chart.Text{Title: "Loudness over time of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves, b.chartSections(), from, to))
 	}
 	return f
+}
+
+// matchedLoudness is short-term loudness after matching, step by step.
+func matchedLoudness(s *result.Series, gain unit.DB) []float64 {
+	out := floats(s.ShortTerm)
+	for k := range out {
+		out[k] += float64(gain)
+	}
+	return out
+}
+
+// loudnessCurve is the ith take's loudness in at most 300 steps.
+func loudnessCurve(name string, i int, all []float64, step, from float64) chart.Curve {
+	const points = 300
+	s := thin(all, step, (len(all)+points-1)/points)
+	return chart.Curve{Name: name, Take: i, X: s.times(from), Y: s.values}
 }
 
 // series is a thinned series: the greatest value of each step.

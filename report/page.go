@@ -16,6 +16,7 @@ import (
 type pageView struct {
 	Title    string
 	Policy   string
+	Link     linkView
 	Symbols  template.HTML
 	Head     headView
 	Listen   listenView
@@ -124,6 +125,7 @@ func newPage(res *result.Result, opts Options) (pageView, error) {
 	return pageView{
 		Title:    orElse(res.Comparison.Title, "Untitled comparison"),
 		Policy:   ContentPolicy,
+		Link:     b.link(),
 		Symbols:  svg(chart.Symbols()),
 		Head:     b.head(),
 		Listen:   b.listen(),

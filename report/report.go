@@ -43,8 +43,8 @@ const ContentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 var ErrNoTakes = errors.New("report: the result holds no take")
 
 // Write writes the report into dir, an existing folder in which the published
-// audio files already stand where Published.Path says: index.html, the style
-// sheets and scripts, results.json, the CSV files under data and, when given,
+// audio files already stand where Published.Path says: index.html, the
+// picture that a link to it is shown with, the style sheets and scripts, results.json, the CSV files under data and, when given,
 // the manifest. A settings record in dir is linked and its pictures are shown.
 // The same result gives the same bytes. On an error dir may hold a part of the
 // report; the caller throws it away.
@@ -75,6 +75,13 @@ func Write(dir string, res *result.Result, opts Options) error {
 		return fmt.Errorf("report: page: %w", err)
 	}
 	if err := put("index.html", html); err != nil {
+		return err
+	}
+	picture, err := preview(res)
+	if err != nil {
+		return fmt.Errorf("report: %s: %w", previewName, err)
+	}
+	if err := put(previewName, picture); err != nil {
 		return err
 	}
 	style, err := templates.Files().ReadFile("style.css")

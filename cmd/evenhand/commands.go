@@ -34,8 +34,10 @@ func buildCommand() *cobra.Command {
 		Short: "Measure a comparison and write its report",
 		Long: `Build checks and measures the recordings that a manifest lists, matches their
 levels and writes the report as a folder of static files: index.html, the
-matched audio, tables and results.json. It replaces an earlier report in DIR,
-and leaves any other folder alone. If it fails, DIR stays as it was.
+matched audio, tables, results.json and preview.png. A link to the report shows
+this picture if the manifest says where it will be published (url). Build
+replaces an earlier report in DIR, and leaves any other folder alone. If it
+fails, DIR stays as it was.
 
 Build withholds what is marked redistribute: no. It never copies such a file. If
 a take is marked, the report has its numbers and its hash, and no audio that was
