@@ -1,10 +1,12 @@
 // Package oracle finds the programs and files that tests check against. Only tests import
-// it. The programs are those of the packages in .ci/packages.
+// it. The programs are those of the packages in .ci/packages and those that .ci/run installs.
 package oracle
 
 import (
+	"encoding/json"
 	"os"
 	"os/exec"
+	"strings"
 	"testing"
 )
 
@@ -46,4 +48,26 @@ func Look(t testing.TB, names ...string) string {
 		t.Fatalf("%s is not installed", names[0])
 	}
 	return ""
+}
+
+// ValidHTML fails the test for each error that the Nu Html Checker, which checks pages
+// against the HTML standard, finds in the pages with these paths.
+func ValidHTML(t testing.TB, pages ...string) {
+	t.Helper()
+	vnu := exec.Command(Path(t, "vnu"), append([]string{"--errors-only", "--format", "json", "--exit-zero-always"}, pages...)...)
+	var stdout, stderr strings.Builder
+	vnu.Stdout, vnu.Stderr = &stdout, &stderr
+	err := vnu.Run()
+	var found struct {
+		Messages []struct {
+			Type, URL, Message, Extract string
+			LastLine                    int
+		}
+	}
+	if json.Unmarshal([]byte(stderr.String()), &found) != nil || err != nil {
+		t.Fatalf("vnu: %v\n%s%s", err, stdout.String(), stderr.String())
+	}
+	for _, m := range found.Messages {
+		t.Errorf("%s:%d: %s: %s: %s", m.URL, m.LastLine, m.Type, m.Message, m.Extract)
+	}
 }

@@ -376,3 +376,11 @@ func TestShots(t *testing.T) {
 		}
 	}
 }
+
+func TestSheetIsValidHTML(t *testing.T) {
+	pages := []string{}
+	for _, text := range sheets(t) {
+		pages = append(pages, filepath.Join(put(t, text), SheetName))
+	}
+	oracle.ValidHTML(t, pages...)
+}
