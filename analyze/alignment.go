@@ -90,7 +90,7 @@ func (s *Session) align(ctx context.Context) error {
 		a.BesideError, a.BesideBy = next.err, next.by
 		if math.IsNaN(float64(a.Applied)) {
 			a.Applied = 0
-			s.warn(s.Result.Takes[i].Name, "the take could not be aligned and is compared as it lies in its file: %s", e.Reason)
+			s.warn(s.Result.Takes[i].Name, "the take could not be aligned and is compared without a shift: %s", e.Reason)
 		} else if a.PlacedBy == "" {
 			s.warn(s.Result.Takes[i].Name, "the alignment is uncertain: %s", e.Reason)
 		}
@@ -166,7 +166,7 @@ func apart(e align.Estimate, p parts.Placement, rate int) float64 {
 func (s *Session) checkWithNotes(i int) {
 	doubt := func(e *align.Estimate, by float64) {
 		e.Certain, e.Polarity = false, 0
-		e.Reason = fmt.Sprintf("the phase says a place %.1f ms from where the notes begin", 1000*by)
+		e.Reason = fmt.Sprintf("the phase and the note starts disagree on the place by %.1f ms", 1000*by)
 	}
 	if by := s.besideNotes(i, s.Takes[i].ToDry); by > besideNotes {
 		doubt(&s.Takes[i].ToDry, by)
@@ -323,7 +323,7 @@ func (s *Session) keptOrigin(now place) place {
 	s.Result.Timeline.PlacesSource = PlacesKept
 	off := now.lag - was.lag
 	if now.by != "" && math.Abs(float64(off)) > 0.5+2*float64(now.err) {
-		s.warn("", "all takes stay where the earlier report has them on the timeline, so that their audio stays the same; measured now, they lie %s samples (± %s) %s than that. Build with --target new to place them anew",
+		s.warn("", "all takes stay where the earlier report has them on the timeline, so that their audio stays the same; measured now, they start %s samples (± %s) %s than that. Build with --target new to place them anew",
 			unit.Format(math.Abs(float64(off)), 1), unit.Format(2*float64(now.err), 1), laterOrEarlier(off))
 	}
 	was.err = unit.Samples(math.Hypot(float64(now.err), float64(off)))
@@ -349,7 +349,7 @@ func (s *Session) keepPlace(i int) {
 		then = 0
 	}
 	if err := math.Hypot(now, then); t.Alignment.BesideBy != "" && math.Abs(float64(off)) > 0.5+2*err {
-		s.warn(t.Name, "it stays where the earlier report has it, so that its audio stays the same; measured now, it lies %s samples (± %s) %s than the others there. Build with --target new to place it anew",
+		s.warn(t.Name, "it stays where the earlier report has it, so that its audio stays the same; measured now, it starts %s samples (± %s) %s than the others there. Build with --target new to place it anew",
 			unit.Format(math.Abs(float64(off)), 1), unit.Format(2*err, 1), laterOrEarlier(off))
 	}
 }

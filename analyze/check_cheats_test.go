@@ -399,7 +399,7 @@ func TestSwapped(t *testing.T) {
 			t.Errorf("%s, %s: %s", c.ID, c.Subject, c.Reason)
 		}
 	}
-	if e := standingOf(res, "swapped"); e.Standing != result.AuthorsWord || !strings.Contains(e.Because, "no measurement tells") {
+	if e := standingOf(res, "swapped"); e.Standing != result.AuthorsWord || !strings.Contains(e.Because, "no measurement shows") {
 		t.Errorf("%+v", e)
 	}
 	// What is excluded names its measure and its limit, or what it rests on.

@@ -49,7 +49,7 @@ func TestDriftClaims(t *testing.T) {
 		}
 		if c.Outcome == result.NotMeasured {
 			open = true
-			if top < 2.95 || !strings.Contains(c.Value, "not more than ") {
+			if top < 2.95 || !strings.Contains(c.Value, ", at most ") {
 				t.Errorf("%s is not measured with %s", c.Subject, c.Value)
 			}
 		}
@@ -106,7 +106,7 @@ func TestDepths(t *testing.T) {
 	}{
 		{"equal", nil, wanted{fairness.IDFormat, "", result.Passed, nan(), 0, "24-bit integer"}, "all takes"},
 		{"deep enough", map[string]wavio.Spec{"two": float, "again": {Bits: 32}}, wanted{fairness.IDFormat, "", result.Passed, nan(), 0, "32-bit float, 32-bit integer and 24-bit integer"},
-			"Two has 32-bit float; Again has 32-bit integer; One has 24-bit integer: a differing depth alone is harmless, since from 24 bits on the rounding lies below the noise of any converter"},
+			"Two has 32-bit float; Again has 32-bit integer; One has 24-bit integer: the different depths are harmless, since from 24 bits on the rounding is below the noise of any converter"},
 		{"one too shallow", map[string]wavio.Spec{"two": short, "again": float}, wanted{fairness.IDFormat, "Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 32-bit float; One has 24-bit integer"},
 		{"most too shallow", map[string]wavio.Spec{"one": short, "two": short}, wanted{fairness.IDFormat, "One and Two", result.Caution, nan(), 0, "16-bit integer"}, "Again has 24-bit integer"},
 	} {

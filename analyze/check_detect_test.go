@@ -393,7 +393,7 @@ func detections(t testing.TB) []detection {
 		{fairness.IDMicPolarity, "one microphone inverted", func(s *scene) {
 			s.twoMics(24, 24)
 			s.files["two"][1] = scaledBy(s.files["two"][1], -1)
-		}, wanted{fairness.IDMicPolarity, "Two", result.Caution, nan, 0, "opposed"}, ""},
+		}, wanted{fairness.IDMicPolarity, "Two", result.Caution, nan, 0, "opposite"}, ""},
 		{fairness.IDDry, "3 samples at full scale", func(s *scene) {
 			for i := range 3 {
 				s.files["dry"][0][s.sounding+i] = 1

@@ -44,13 +44,13 @@ func TestInputs(t *testing.T) {
 	}{
 		{"one take", func(s *scene) { drop(s, second, again) },
 			[]wanted{{fairness.IDTakes, "", result.Caution, nan(), 0, "1 take"}, {fairness.IDPerformance, "One", result.Passed, nan(), 0, ""}, {fairness.IDVaried, "", result.Passed, nan(), 0, ""}},
-			"it can be compared with the dry recording; nothing can be said about differences"},
+			"it can be compared with the dry recording; differences between devices are not measured"},
 		{"one take and no dry recording", func(s *scene) {
 			drop(s, second, again, "  dry: dry.wav\n", "  loopback: loop.wav\n")
-		}, []wanted{{fairness.IDTakes, "", result.Caution, nan(), 0, ""}, {fairness.IDDry, "", result.Caution, nan(), 0, "none"}}, "nothing can be said about differences"},
+		}, []wanted{{fairness.IDTakes, "", result.Caution, nan(), 0, ""}, {fairness.IDDry, "", result.Caution, nan(), 0, "none"}}, "noise and faults are measured; differences are not"},
 		{"no dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n", "  loopback: loop.wav\n") },
 			[]wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "none"}, {fairness.IDPerformance, "Two", result.Passed, nan(), 0, ""}, {fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}},
-			"not that they came from one recording, nor at which level it went in"},
+			"not whether they came from one recording, nor its level into the devices"},
 		{"a loopback without a dry recording", func(s *scene) { drop(s, "  dry: dry.wav\n") },
 			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "there is no dry recording to compare it with"},
 		{"a clipped dry recording", func(s *scene) {
@@ -58,7 +58,7 @@ func TestInputs(t *testing.T) {
 			for i := range x {
 				x[i] = max(-1, min(1, 6*x[i]))
 			}
-		}, []wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "clipped"}, {fairness.IDClipping, "dry recording", result.Caution, nan(), 0, ""}}, "every device was fed the same clipped signal"},
+		}, []wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "clipped"}, {fairness.IDClipping, "dry recording", result.Caution, nan(), 0, ""}}, "every device got the same clipped signal"},
 		{"a silent dry recording", func(s *scene) { clear(s.files["dry"][0]) },
 			[]wanted{{fairness.IDDry, "", result.Caution, nan(), 0, "silent"}, {fairness.IDPerformance, "One", result.NotMeasured, nan(), 0, ""}, {fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}, {fairness.IDSlips, "Two", result.NotMeasured, nan(), 0, ""}, {fairness.IDRateLabel, "Two", result.NotMeasured, nan(), 0, ""}},
 			"the dry recording, dry.wav, is silent"},
@@ -78,14 +78,14 @@ func TestInputs(t *testing.T) {
 			s.files["loop"][0] = slices.Clone(s.files["two"][0])
 			slices.Reverse(s.files["loop"][0])
 		},
-			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the loopback tells nothing about the level"},
+			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the loopback does not show the level"},
 		{"the dry recording as loopback", func(s *scene) { s.files["loop"] = s.files["dry"] },
 			[]wanted{{fairness.IDSameFile, "dry recording and loopback", result.Caution, nan(), 0, "same bytes"}, {fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}, {fairness.IDReampTone, "", result.NotMeasured, nan(), 0, ""}},
-			"the file holds the same bytes as the dry recording: it is no loopback"},
+			"the file has the same bytes as the dry recording: it is not a loopback"},
 		{"the dry recording, longer, as loopback", func(s *scene) { s.files["loop"][0] = append(slices.Clone(s.files["dry"][0]), 0, 0) },
 			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "it is the dry recording itself, sample for sample"},
 		{"a take as loopback", func(s *scene) { s.files["loop"] = s.files["two"] },
-			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the file holds the same bytes as Two: it is no loopback"},
+			[]wanted{{fairness.IDReampLevel, "", result.NotMeasured, nan(), 0, ""}}, "the file has the same bytes as Two: it is not a loopback"},
 		{"a pause listed as a section", func(s *scene) {
 			s.manifest = strings.Replace(s.manifest, "    - {name: Notes,", "    - {name: Rest, from: 4.5, to: 5.0}\n    - {name: Notes,", 1)
 			for name, x := range s.files {
@@ -101,7 +101,7 @@ func TestInputs(t *testing.T) {
 			s.files["two"] = [][]float64{spoilt, s.files["two"][0]}
 			s.manifest = strings.Replace(s.manifest, "    file: two.wav\n", "    file: two.wav\n    channels: [2]\n", 1)
 		}, []wanted{{fairness.IDClipping, "Two", result.Passed, 0, 0, "none"}, {fairness.IDHeadroom, "Two", result.Passed, nan(), 0, ""}, {fairness.IDClicks, "Two", result.Passed, 0, 0, "none"}, {fairness.IDDC, "Two", result.Passed, nan(), 0, ""}, {fairness.IDSilent, "Two", result.Passed, nan(), 0, "none"}},
-			"channel 2, which alone is used"},
+			"only channel 2 is used"},
 		{"one of three channels that is dead", func(s *scene) {
 			x := s.files["two"][0]
 			s.files["two"] = [][]float64{x, x, make([]float64, len(x))}
@@ -170,7 +170,7 @@ func TestMicrophones(t *testing.T) {
 	assert(t, res, wanted{fairness.IDMicDelay, "One", result.Passed, 0.5, 0.001, "+0.500 ms"})
 	assert(t, res, wanted{fairness.IDMicDelay, "Two", result.Caution, 0.125, 0.001, "+0.125 ms"})
 	assert(t, res, wanted{fairness.IDMicPolarity, "One", result.Passed, nan(), 0, "the same"})
-	assert(t, res, wanted{fairness.IDMicPolarity, "Again", result.Caution, nan(), 0, "opposed"})
+	assert(t, res, wanted{fairness.IDMicPolarity, "Again", result.Caution, nan(), 0, "opposite"})
 	for _, c := range res.Checks {
 		if c.ID == fairness.IDMicDelay && c.Subject == "One" && !strings.Contains(c.Reason, "1.00 kHz") {
 			t.Errorf("no notch at 1 kHz: %s", c.Reason)
@@ -193,8 +193,8 @@ func TestMicrophonesAlone(t *testing.T) {
 		old, new string
 		reason   string
 	}{
-		{[]string{"two"}, "", "", "there is no other take with two microphones to hold it against; +0.500 ms (+24.00 samples), right microphone after left, 17.2 cm of air; the first notch of the blend lies at 1.00 kHz"},
-		{[]string{"one", "two"}, "slot: fuzz\n", "slot: fuzz\n    kind: microphone\n", "the microphones are under test, so no take is held against another; +0.500 ms"},
+		{[]string{"two"}, "", "", "no other take with two microphones to compare with; +0.500 ms (+24.00 samples), right microphone after left, 17.2 cm of air; the first notch of the blend is at 1.00 kHz"},
+		{[]string{"one", "two"}, "slot: fuzz\n", "slot: fuzz\n    kind: microphone\n", "the microphones are under test, so takes are not compared; +0.500 ms"},
 	} {
 		s := newScene(t)
 		for _, name := range c.takes {

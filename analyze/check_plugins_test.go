@@ -117,7 +117,7 @@ func TestSteady(t *testing.T) {
 	clean := measure().Result
 	assert(t, clean, wanted{fairness.IDSteady, "crunch-1 again", result.Passed, 0, 0.1, "dB"})
 	assert(t, clean, wanted{fairness.IDSteady, "lead", result.NotMeasured, nan(), 0, ""})
-	if e := standingOf(clean, "during a take"); e.Standing != result.NotExcluded || !strings.Contains(e.Because, "lead: not recorded a second time") {
+	if e := standingOf(clean, "during a take"); e.Standing != result.NotExcluded || !strings.Contains(e.Because, "lead: recorded only once") {
 		t.Errorf("%+v", e)
 	}
 	if r := clean.Resolution; r.Source != "repeat" || r.LeftOut != nil || len(r.Repeats) != 1 {
@@ -270,7 +270,7 @@ func TestTurnedRepeat(t *testing.T) {
 					continue
 				}
 				cautions++
-				session := strings.Contains(k.Reason, "changed between the two passes")
+				session := strings.Contains(k.Reason, "changed between the two takes")
 				if repeat := k.Subject == "Again" && turned != "two"; session != repeat || session == strings.Contains(k.Reason, "inverting stages") {
 					t.Errorf("%s turned, reference %s: %s: %s", turned, reference, k.Subject, k.Reason)
 				}

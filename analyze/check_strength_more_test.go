@@ -131,7 +131,7 @@ func moved() []grade {
 		out = append(out, grade{fairness.IDMicDelay, fmt.Sprintf("later by %g frames", d), "one", right(d, -3, 1), w, ""})
 	}
 	for _, gain := range []float64{0, -10, -20} {
-		out = append(out, grade{fairness.IDMicPolarity, fmt.Sprintf("inverted at %g dB", gain), "one", right(0, gain, -1), of(result.Caution, nan, 0, "opposed"), ""})
+		out = append(out, grade{fairness.IDMicPolarity, fmt.Sprintf("inverted at %g dB", gain), "one", right(0, gain, -1), of(result.Caution, nan, 0, "opposite"), ""})
 	}
 	return append(out, grade{fairness.IDMicPolarity, "not inverted", "one", right(0, -20, 1), below(nan, 0), ""})
 }

@@ -62,7 +62,7 @@ func TestDemo(t *testing.T) {
 	t.Run("checks", func(t *testing.T) { nothingFails(t, res) })
 	t.Run("by way of another", func(t *testing.T) {
 		for _, c := range res.Checks {
-			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != result.Passed || !strings.HasSuffix(c.Reason, ", by way of Sagging")) {
+			if c.ID == "polarity" && c.Subject == "Bypass" && (c.Outcome != result.Passed || !strings.HasSuffix(c.Reason, ", via Sagging")) {
 				t.Errorf("polarity of Bypass: %s, %s", c.Outcome, c.Reason)
 			}
 		}

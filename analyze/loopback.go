@@ -50,7 +50,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		sources[k] = one
 	}
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
-		none := level.Unmeasured("the file holds the same bytes as " + name + ": it is no loopback")
+		none := level.Unmeasured("the file has the same bytes as " + name + ": it is not a loopback")
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.ReampTolerance())
 		return nil
 	}
@@ -102,7 +102,7 @@ func loudestChannel(ctx context.Context, in input, info wavio.Info) (channel int
 	}
 	why := "the loudest"
 	if most == 0 {
-		why = "of which none is louder"
+		why = "none is louder"
 	}
 	return most + 1, fmt.Sprintf("the file has %d channels; channel %d is compared, %s", info.Channels, most+1, why), nil
 }
@@ -226,10 +226,10 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		sums[k] = sum
 	}
 	itself := func(how string) error {
-		return mistake.Errorf("%s: %s as %s, so it says nothing about the loop; name the recording of what came back through it", loopPath, how, dryPath)
+		return mistake.Errorf("%s: %s as %s, so it does not show the loop; name the recording of what came back through it", loopPath, how, dryPath)
 	}
 	if sums[0] == sums[1] {
-		return nil, itself("the file holds the same bytes")
+		return nil, itself("the file has the same bytes")
 	}
 	var sources [2]align.Source
 	for k, sig := range signals {

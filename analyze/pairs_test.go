@@ -124,7 +124,7 @@ func TestPairs(t *testing.T) {
 			}
 		}
 		for _, x := range res.Exclusions {
-			if x.Accusation == "one file stands for two takes" && x.Standing != c.file {
+			if x.Accusation == "one file is used for two takes" && x.Standing != c.file {
 				t.Errorf("%d takes: %s, %s", c.takes, x.Standing, x.Because)
 			}
 		}

@@ -32,5 +32,5 @@ func rateAdvice(reference, other *signal) string {
 	case r.Ratio == 1:
 		return export + "; its music keeps pace, so the label is right"
 	}
-	return fmt.Sprintf("its music runs %.4f times as long, so its label is wrong (%s): export it again from its session", r.Ratio, r.Name)
+	return fmt.Sprintf("its music takes %.4f times as long, so its label is wrong (%s): export it again from its session", r.Ratio, r.Name)
 }

@@ -180,7 +180,7 @@ func plausible(tl result.Timeline) error {
 	const far = 1 << 50 // frames; sums of two stay whole numbers
 	for _, sp := range append(append([]result.Span{}, tl.Spans...), tl.Pauses...) {
 		if sp.Frames <= 0 || sp.Frames > far || sp.FirstFrame < -far || sp.FirstFrame > far || sp.FirstFrame < whole.FirstFrame || sp.Frames > whole.Frames || sp.FirstFrame-whole.FirstFrame > whole.Frames-sp.Frames {
-			return fmt.Errorf("%q lies outside the time that all takes share", sp.Name)
+			return fmt.Errorf("%q is outside the time that all takes share", sp.Name)
 		}
 	}
 	return nil

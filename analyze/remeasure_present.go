@@ -116,7 +116,7 @@ func (s *Session) adoptTimeline(earlier *result.Result, stored []*result.Take) e
 		s.Takes[i].Frame = lag
 		edge := int64(float64(keptEdge) * float64(tl.SampleRate))
 		if first := s.firstFrame(i, whole); first < -edge || first > sig.info.Frames-int64(whole.Frames)+edge {
-			return fmt.Errorf("the time that all takes share lies outside the recording of %q", stored[i].Name)
+			return fmt.Errorf("the time that all takes share is outside the recording of %q", stored[i].Name)
 		}
 		// The first results said it by the kind of signal alone.
 		if t := stored[i]; t.Widened || t.Signal == signalWideMono || t.Signal == signalWideBlend {
@@ -125,7 +125,7 @@ func (s *Session) adoptTimeline(earlier *result.Result, stored []*result.Take) e
 		}
 	}
 	if d := s.dry; d != nil && (whole.FirstFrame < 0 || int64(whole.FirstFrame) > d.info.Frames-int64(whole.Frames)) {
-		return errors.New("the time that all takes share lies outside the dry recording")
+		return errors.New("the time that all takes share is outside the dry recording")
 	}
 	for _, p := range tl.Pauses {
 		s.Quiet = append(s.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})

@@ -31,7 +31,7 @@ func (d *Detector) judge(r *Result) {
 	}
 	if floor == 0 && !silent || floor > 0 && !silent && unit.FromPower(level/floor) < float64(d.p.MinContrast) {
 		r.Playing = append(r.Playing, Stretch{0, d.frames})
-		r.Warnings = append(r.Warnings, "no pause: nowhere quiet enough for long enough to tell a noise floor from playing")
+		r.Warnings = append(r.Warnings, "no pause: nowhere quiet enough for long enough to separate a noise floor from playing")
 		return
 	}
 	// Where the only quiet is digital, the rest says nothing of a floor: its

@@ -137,7 +137,7 @@ func (f *Feature) farther(src Source, near *Feature) (*Feature, error) {
 	if best == nil {
 		e := &near.estimate
 		e.Certain, e.Polarity, e.Farther = false, 0, true
-		e.Reason = fmt.Sprintf("it looks as if the music began %.1f s %s than in the timeline's recording, but no place stands out up to %d s: cut the file so that it begins at about the same place",
+		e.Reason = fmt.Sprintf("the music seems to start %.1f s %s than in the timeline's recording, but no place up to %d s is clear: cut the file so that it starts at about the same place",
 			math.Abs(float64(lags[0]))/float64(f.plan.rate), map[bool]string{true: "later", false: "earlier"}[lags[0] > 0], wideSeconds)
 		return near, nil
 	}
@@ -270,7 +270,7 @@ func (f *Feature) FollowNear(src Source, lag unit.Samples, confidence unit.Numbe
 	p := f.plan
 	g := &Feature{plan: p, src: src, timeline: f, offset: make([]int64, len(p.windows))}
 	if f.short || f.silent || math.IsNaN(float64(lag)) {
-		g.estimate = nothing("there is nothing to compare near a known place")
+		g.estimate = nothing("nothing to compare near a known place")
 		return g, nil
 	}
 	for i := range g.offset {
@@ -485,9 +485,9 @@ func (p *plan) judge(e Estimate, strength float64) Estimate {
 	e.Certain = false
 	switch {
 	case !p.clear(e) && strength >= leastStrength && p.constant(e):
-		e.Reason = fmt.Sprintf("the music repeats: the best lag stands out only %.1f times from another within ±%.3g s", float64(e.Confidence), float64(p.opt.MaxLag))
+		e.Reason = fmt.Sprintf("the music repeats: the best lag is only %.1f times as clear as another within ±%.3g s", float64(e.Confidence), float64(p.opt.MaxLag))
 	case !p.clear(e) && strength < leastStrength:
-		e.Reason = fmt.Sprintf("no clear match (%.1f times the next best): another performance, or gear that leaves little of the notes' beginnings", float64(e.Confidence))
+		e.Reason = fmt.Sprintf("no clear match (%.1f times the next best): another performance, or gear that leaves little of the note starts", float64(e.Confidence))
 	case !p.constant(e):
 		e.Scattered = true
 		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: the gear moves the phase from note to note, it is another performance, or frames were lost or inserted", float64(e.Spread))
@@ -496,12 +496,12 @@ func (p *plan) judge(e Estimate, strength float64) Estimate {
 	case math.Abs(e.PlainPeak) < leastPlain && math.Abs(e.WhitenedPeak) < leastWhitened:
 		e.Reason = fmt.Sprintf("too little in common: plain correlation %.2f, whitened %.2f", math.Abs(e.PlainPeak), math.Abs(e.WhitenedPeak))
 	case e.PlainPeak*e.WhitenedPeak <= 0:
-		e.Reason = fmt.Sprintf("plain and whitened correlation disagree on the polarity and lie %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+		e.Reason = fmt.Sprintf("plain and whitened correlation disagree on the polarity and are %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
 	case float64(e.Spread) > agreeSeconds*float64(p.rate):
 		// An octave circuit, say: the lag follows the notes, and so may the sign.
 		e.Reason = fmt.Sprintf("the gear moves the lag by %.1f samples from note to note", float64(e.Spread))
 	case !p.agree(e):
-		e.Reason = fmt.Sprintf("plain and whitened correlation lie %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+		e.Reason = fmt.Sprintf("plain and whitened correlation are %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
 	default:
 		e.Certain = true
 	}

@@ -150,9 +150,9 @@ func RateRatio(a, b align.Source) (Ratio, error) {
 	out.Certain = best > 0 && float64(out.Confidence) >= leastRatio && strength >= leastStrong
 	if !out.Certain {
 		if math.IsInf(float64(out.Confidence), 1) {
-			out.Reason = "no ratio stands out: one of the two recordings has too little that changes"
+			out.Reason = "no ratio is clear: one of the two recordings changes too little"
 		} else {
-			out.Reason = fmt.Sprintf("the best ratio, %.4f, stands out only %.1f times from another", out.Ratio, float64(out.Confidence))
+			out.Reason = fmt.Sprintf("the best ratio, %.4f, is only %.1f times as clear as another", out.Ratio, float64(out.Confidence))
 		}
 		out.Ratio, out.Name = 1, ""
 	}

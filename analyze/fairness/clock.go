@@ -22,7 +22,7 @@ func (s *Measured) askPerformance(a *answers) {
 	for _, i := range s.Held() {
 		name, v := s.Result.Takes[i].Name, s.Takes[i].Judged.Verdict
 		if why := s.Silence(); why != "" {
-			a.skip(name, why+": whether the take is of its performance, in step and whole is not known")
+			a.skip(name, why+", so performance, timing and missing parts are not measured")
 			continue
 		}
 		if why := s.OtherSpeed(i); why != "" {
@@ -39,7 +39,7 @@ func (s *Measured) askPerformance(a *answers) {
 		}
 		reason := v.Basis
 		if odds := float64(v.Sureness); v.Onsets > 0 {
-			reason += fmt.Sprintf("; the notes' beginnings alone give odds of %s", oddsText(odds))
+			reason += fmt.Sprintf("; note starts alone give odds of %s", oddsText(odds))
 		}
 		if s.addParts(a, i, "check that the take was not edited, and reamp the dry recording again", parts.Pass, parts.Unlike, parts.Elsewhere, parts.Missing) {
 			continue
@@ -52,7 +52,7 @@ func (s *Measured) askPerformance(a *answers) {
 				do: "check that the right file was named; if it is another pass, reamp the dry recording again"})
 		default:
 			a.add(answer{subject: name, outcome: result.NotMeasured, measured: math.NaN(), value: value, reason: reason,
-				do: "compare with more notes: a performance with clear attacks tells more than held chords"})
+				do: "use a performance with more notes: clear attacks show more than held chords"})
 		}
 	}
 }
@@ -129,9 +129,9 @@ func (s *Measured) leastSlip() string {
 	case name == "":
 		return "samples"
 	case sizeText(least) == sizeText(worst):
-		return sizeText(worst) + " samples or more at a place"
+		return sizeText(worst) + " samples or more in one place"
 	}
-	return fmt.Sprintf("%s samples or more at a place (where %s hides the most; %s in the clearest take)", sizeText(worst), name, sizeText(least))
+	return fmt.Sprintf("%s samples or more in one place (limited by %s; %s in the clearest take)", sizeText(worst), name, sizeText(least))
 }
 
 func (s *Measured) askSlips(a *answers) {
@@ -147,7 +147,7 @@ func (s *Measured) askSlips(a *answers) {
 			continue
 		}
 		if s.Takes[i].Judged.Verdict.Outcome == parts.Different {
-			a.skip(name, "it is of another performance")
+			a.skip(name, "it is another performance")
 			continue
 		}
 		if r.Reason != "" {
@@ -155,7 +155,7 @@ func (s *Measured) askSlips(a *answers) {
 			continue
 		}
 		if len(r.Slips) == 0 {
-			a.judge(name, 0, result.Failed, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; what is smaller, or nearer to an end, would not have been found", against, r.From, r.To), "")
+			a.judge(name, 0, result.Failed, fmt.Sprintf("none of %s samples or more", sizeText(float64(r.Smallest))), fmt.Sprintf("against %s, from %s to %s; anything smaller, or nearer to an end, could be missed", against, r.From, r.To), "")
 			continue
 		}
 		total := 0.0
@@ -179,7 +179,7 @@ func (s *Measured) askSlips(a *answers) {
 		do := "record the take again with a larger buffer; if it was edited, export it unedited"
 		if !s.SureSlips(i) {
 			a.add(answer{subject: name, outcome: result.NotMeasured, measured: math.NaN(), value: value,
-				reason: reason + "; whether the take is of the same performance is not certain, so the gear might do it", do: do})
+				reason: reason + "; it is uncertain whether the take is the same performance, so the gear may cause this", do: do})
 			continue
 		}
 		a.judge(name, total, result.Failed, value, reason, do)

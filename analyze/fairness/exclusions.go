@@ -154,7 +154,7 @@ func (s *Measured) openDrift() string {
 	if math.IsNaN(most) {
 		return ""
 	}
-	return fmt.Sprintf("%sno take runs fast or slow against the %s by more than %s, so no sample rate is wrong; the recording is too short to tell down to the limit of %s", unmeasured, s.SourceName(), driftBound(most), strings.TrimPrefix(s.limitOf(IDDrift), "±"))
+	return fmt.Sprintf("%sno take runs fast or slow against the %s by more than %s, so no sample rate is wrong; the recording is too short to measure to the limit of %s", unmeasured, s.SourceName(), driftBound(most), strings.TrimPrefix(s.limitOf(IDDrift), "±"))
 }
 
 func (s *Measured) accusations(published bool) []accusation {
@@ -181,35 +181,35 @@ func (s *Measured) accusations(published bool) []accusation {
 	withheld := ""
 	louder := pick(result.ExcludedByFiles)
 	if names := s.Result.WithheldNames(); published && len(names) > 0 {
-		withheld = "; the audio of " + manifest.Join(names) + " is not published, so what is said of it is the author's word"
+		withheld = "; the audio of " + manifest.Join(names) + " is withheld, so what the report says about it is the author's word"
 		louder = result.AuthorsWord
 	}
 	return []accusation{
 		{
-			"a take is of another performance", []string{IDPerformance}, result.ExcludedByMeasurement,
+			"a take is another performance", []string{IDPerformance}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("the notes of every take begin as late against the %s as the first: they scatter by %s ms or less, where two passes of a player scatter by several", s.SourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
+				return fmt.Sprintf("in every take the notes keep their timing against the %s: they scatter by %s ms or less, where two passes of a player scatter by several", s.SourceName(), unit.Format(math.Max(0.01, s.worst(IDPerformance)), 2))
 			},
 		},
 		{
-			"a part of a take is of another pass, was moved or left out", []string{IDPerformance, IDLag}, partly,
+			"a part of a take is another pass, was moved or left out", []string{IDPerformance, IDLag}, partly,
 			func(*Measured) string {
-				return "the smallest that would have been found: " + told + "; everywhere, a second without sound while the " + s.SourceName() + " plays"
+				return "the smallest faults that would be found: " + told + "; everywhere, a second without sound while the " + s.SourceName() + " plays"
 			},
 		},
 		{
 			"the performance went in at another level", []string{IDReampLevel}, result.AuthorsWord,
 			func(s *Measured) string {
 				if s.Result.Loopback == nil || !s.Result.Loopback.Certain {
-					return "no recording shows the level at which it went into the devices"
+					return "no recording shows the level into the devices"
 				}
-				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s, the limit is %s; that the level stayed so for every take is the author's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(IDReampLevel))
+				return fmt.Sprintf("a loopback shows %s dB against the dry recording, %s (limit %s); that the level stayed so for every take is the author's word", unit.Signed(float64(s.Result.Loopback.Level), 2), s.Result.Loopback.Where(), s.limitOf(IDReampLevel))
 			},
 		},
 		{
 			"a knob was moved, or something else was changed", []string{IDOneChange}, result.AuthorsWord,
 			func(s *Measured) string {
-				text := "the positions are as the author wrote them down; nothing but " + s.Result.Comparison.Varies + " differs there"
+				text := "as the author wrote the positions down, nothing but " + s.Result.Comparison.Varies + " differs"
 				for _, r := range s.Result.Resolution.Repeats {
 					text += fmt.Sprintf("; %s, recorded again as %s, came back within %s LU", r.Of, r.Take, unit.Format(math.Abs(float64(r.Level)), 2))
 				}
@@ -219,22 +219,22 @@ func (s *Measured) accusations(published bool) []accusation {
 		{
 			"a level or a control was changed during a take", []string{IDSteady}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("every take was recorded twice, and in no part of the performance does the level of one against the other change by more than %s dB; a change that both share is not seen", unit.Format(s.worst(IDSteady), 2))
+				return fmt.Sprintf("every take was recorded twice, and the level of one against the other changes by at most %s dB in any part; a change that both share is not detected", unit.Format(s.worst(IDSteady), 2))
 			},
 		},
 		{
 			"a gate hid the noise of a take", []string{IDGate}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("in every take %s keeps the floor that was there when the note had died away, where a gate closes by 12 dB or more; one that closes as the note ends, down to what could be a quiet chain's own floor, looks the same", pauses(len(s.Quiet)))
+				return fmt.Sprintf("in every take %s keeps the floor it had when the note had died away; a gate that closes lowers it by 12 dB or more. One that closes as the note ends, to a level that could be a quiet chain's floor, looks the same", pauses(len(s.Quiet)))
 			},
 		},
 		{
-			"one file stands for two takes", []string{IDSameFile, IDNearCopy}, result.ExcludedByMeasurement,
+			"one file is used for two takes", []string{IDSameFile, IDNearCopy}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
 				text := "all files have different SHA-256 sums"
 				for _, c := range s.Result.Checks {
 					if c.ID == IDNearCopy && c.Outcome == result.Passed {
-						text += fmt.Sprintf("; the deepest null of two takes leaves %s, the limit is %s", c.Value, c.Limit)
+						text += fmt.Sprintf("; the deepest null of two takes leaves %s (limit %s)", c.Value, c.Limit)
 					}
 				}
 				return text
@@ -246,17 +246,17 @@ func (s *Measured) accusations(published bool) []accusation {
 				if bypassed == result.NotExcluded {
 					return "there is no dry recording to compare the takes with"
 				}
-				return fmt.Sprintf("in every take but a bypass, sound that follows the music and is not the dry recording has %s dB or more against the music in some octave", unit.Format(s.least(IDPath), 0))
+				return fmt.Sprintf("in every take but a bypass, sound that follows the music but is not the dry recording has at least %s dB relative to the music in some octave", unit.Format(s.least(IDPath), 0))
 			},
 		},
 		{
 			"two takes were swapped", nil, result.AuthorsWord,
-			say("no measurement tells which device a file is of; the hashes fix which file was shown under which name"),
+			say("no measurement shows which device made a file; the hashes fix which file was shown under which name"),
 		},
 		{
 			"a take was edited", []string{IDPerformance, IDSlips, IDClicks, IDDropouts}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; what is shorter or close to an end, and an edit of the sound alone, such as an equaliser, rest on the author's word"
+				return "no take loses or gains " + s.leastSlip() + ", and no cut clicks; shorter edits, edits close to an end, and edits of the sound alone, such as an equaliser, rest on the author's word"
 			},
 		},
 		{
@@ -267,30 +267,30 @@ func (s *Measured) accusations(published bool) []accusation {
 		},
 		{
 			"a take went through another sample rate and back, or through a lossy format", []string{IDBandEdge}, result.AuthorsWord,
-			say("no take's spectrum ends between 15.75 and 22.25 kHz where that of another goes on; a conversion that leaves the spectrum whole cannot be seen"),
+			say("no take's spectrum ends between 15.75 and 22.25 kHz where another's goes on; a conversion that leaves the spectrum whole is not detected"),
 		},
 		{
 			"one take was made louder", []string{IDMatch}, louder,
 			func(s *Measured) string {
 				if !published {
-					return "this is settled when the report is built, which measures every published file again"
+					return "a build settles this: it measures every published file again"
 				}
-				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off, the limit is %s; anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(IDMatch)) + withheld
+				return fmt.Sprintf("every published file was decoded and measured again: the worst is %s LU off (limit %s); anyone can repeat it", unit.Signed(float64(s.Result.Match.WorstDeviation), 2), s.limitOf(IDMatch)) + withheld
 			},
 		},
 		{
 			"a part that shows the difference was left out", []string{IDSections, IDLengths}, result.ExcludedByMeasurement,
 			func(s *Measured) string {
-				return fmt.Sprintf("every take covers all that is played: %s s are missing, the limit is %s; the audio is published over the whole length", unit.Format(s.worst(IDLengths), 2), s.limitOf(IDLengths)) + withheld
+				return fmt.Sprintf("every take covers all the playing: %s s are missing (limit %s); the audio is published over the whole length", unit.Format(s.worst(IDLengths), 2), s.limitOf(IDLengths)) + withheld
 			},
 		},
 		{
 			"the page or its audio was changed later", nil, pick(result.ExcludedByFiles),
 			func(*Measured) string {
 				if !published {
-					return "this is settled when the report is built, which lists the SHA-256 of every file"
+					return "a build settles this: it lists the SHA-256 of every file"
 				}
-				return "the report lists the SHA-256 of every recording and of every published file; a changed file no longer has it"
+				return "the report lists the SHA-256 of every recording and of every published file; a changed file no longer matches"
 			},
 		},
 		{

@@ -25,12 +25,12 @@ func faultQuestions() []question {
 		},
 		{
 			id: IDOver, name: "Over full scale", group: result.GroupFiles,
-			why:   "floats above full scale are cut off by whatever plays them",
+			why:   "whatever plays the file clips floats above full scale",
 			limit: none("samples"), ask: (*Measured).askOver,
 		},
 		{
 			id: IDClicks, name: "Clicks", group: result.GroupFiles,
-			why:   "a click is heard as a fault of the device, and it marks a bad edit or lost samples",
+			why:   "a click sounds like a fault of the device, and it marks a bad edit or lost samples",
 			limit: none("clicks"), ask: (*Measured).askClicks,
 		},
 		{
@@ -40,7 +40,7 @@ func faultQuestions() []question {
 		},
 		{
 			id: IDCut, name: "Cut-off ends", group: result.GroupFiles,
-			why:   "a note that is cut off hides an attack or a decay, where devices differ most",
+			why:   "a cut-off note hides an attack or a decay, where devices differ most",
 			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Measured).askCut,
 		},
 		{
@@ -99,10 +99,10 @@ func (s *Measured) askClipping(a *answers) {
 			}
 		}
 		n := runs + tops
-		x := answer{subject: f.Name, outcome: result.Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale and no crest cut off flat below it"}
+		x := answer{subject: f.Name, outcome: result.Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale, and no crest cut flat below it"}
 		switch {
 		case float64(n) <= a.limit.value && n > 0:
-			x.reason = "as many as the manifest allows"
+			x.reason = "no more than the manifest allows"
 		case runs > 0:
 			x.outcome = result.Failed
 			if f.Use != "take" {
@@ -112,8 +112,8 @@ func (s *Measured) askClipping(a *answers) {
 			x.do = "record it again at a lower level; a lower gain afterwards does not bring the peaks back"
 		case tops > 0:
 			x.outcome = result.Caution
-			x.reason = fmt.Sprintf("crests are cut off flat at %s, the first at %s%s: clipped before it was recorded, or by a device that clips hard", topLevel, f.at(first), f.channel(at))
-			x.do = "make sure that it is the device under test that clips and not the interface before a change of level"
+			x.reason = fmt.Sprintf("crests are cut flat at %s, the first at %s%s: clipped before recording, or by a device that clips hard", topLevel, f.at(first), f.channel(at))
+			x.do = "check that the device under test clips, and not the interface before a level change"
 		}
 		a.add(x)
 	}
@@ -134,7 +134,7 @@ func (s *Measured) askOver(a *answers) {
 		}
 		reason := "floating-point samples, all within full scale"
 		if n > 0 {
-			reason = fmt.Sprintf("the first at %s%s; the match brings the level down, so the published audio is whole", f.at(first), f.channel(at))
+			reason = fmt.Sprintf("the first at %s%s; the match lowers the level, so the published audio is not clipped", f.at(first), f.channel(at))
 		}
 		a.judge(f.Name, float64(n), result.Caution, counted(n, "samples"), reason, "export at a lower level")
 	}
@@ -143,9 +143,9 @@ func (s *Measured) askOver(a *answers) {
 func (s *Measured) askClicks(a *answers) {
 	for _, f := range s.Files {
 		r := f.Faults
-		reason := fmt.Sprintf("a single wrong sample of %s would have been found in nine tenths of the file; a click of several samples must be larger", r.Floor)
+		reason := fmt.Sprintf("a single wrong sample of %s would be found in nine tenths of the file; a longer click must be larger", r.Floor)
 		if len(r.Floors) == 0 {
-			reason = "no step that the samples around it do not explain"
+			reason = "the samples around it explain every step"
 		}
 		if r.ClickCount > 0 {
 			c := r.Clicks[0]
@@ -165,7 +165,7 @@ func (s *Measured) askDropouts(a *answers) {
 		r := f.Faults
 		reason := "no silence, held value or repeated part within sound"
 		if r.Stepped > 0 {
-			stays := fmt.Sprintf("in %d places the sound itself stays on one value, as in a file of few bits or behind a bit crusher, and a dropout would look the same", r.Stepped)
+			stays := fmt.Sprintf("in %d places the sound itself stays on one value, as in a file of few bits or after a bit crusher, and a dropout would look the same", r.Stepped)
 			if r.DropoutCount == 0 && r.Stepped >= manySteps {
 				a.skip(f.Name, stays)
 				continue
@@ -194,7 +194,7 @@ func (s *Measured) askCut(a *answers) {
 		if in || out {
 			what := map[[2]bool]string{{true, false}: "fades in", {false, true}: "fades out", {true, true}: "fades in and out"}[[2]bool{in, out}]
 			a.add(answer{subject: f.Name, outcome: result.Caution, measured: math.NaN(), value: what,
-				reason: fmt.Sprintf("the level comes from nothing or goes to it over %g s at least, noise included, as a fade makes it; %s", faults.FadeSpan, reason),
+				reason: fmt.Sprintf("the level, noise included, rises from nothing or falls to it over at least %g s, like a fade; %s", faults.FadeSpan, reason),
 				do:     "export the take without a fade: it hides a decay and the noise"})
 			continue
 		}
@@ -242,14 +242,14 @@ func (s *Measured) askDualMono(a *answers) {
 				}
 				how += ", to within " + x.Within.String()
 			default:
-				value, how = "equal to within "+x.Within.String(), "they differ by noise far below the music, so this is practically mono on two channels"
+				value, how = "equal to within "+x.Within.String(), "they differ by noise far below the music, which is practically mono"
 			}
 			outcome := result.Caution
 			if f.Take >= 0 && s.Takes[f.Take].Mics.Described {
 				outcome = result.Failed // two microphones are claimed
 			}
 			a.add(answer{subject: f.Name, outcome: outcome, measured: math.NaN(), value: value,
-				reason: fmt.Sprintf("channel %d carries what channel %d carries: %s", f.Channels[c+1], f.Channels[0], how),
+				reason: fmt.Sprintf("channel %d has the signal of channel %d: %s", f.Channels[c+1], f.Channels[0], how),
 				do:     "export it as a mono file, or find out why the second signal is missing"})
 		}
 		if !found {
@@ -266,7 +266,7 @@ func (s *Measured) askSilent(a *answers) {
 				bad = true
 				a.add(answer{subject: f.Name, outcome: result.Failed, measured: math.NaN(), value: "silent",
 					reason: fmt.Sprintf("channel %d never rises above %s", f.Channels[c], x.Peak),
-					do:     "look for the cable or the routing and record the take again, or leave the channel out with channels:"})
+					do:     "check the cable and the routing and record the take again, or leave the channel out with channels:"})
 			}
 		}
 		if !bad {

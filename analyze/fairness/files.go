@@ -39,37 +39,37 @@ func fileQuestions() []question {
 		},
 		{
 			id: IDPath, name: "Device in the path", group: result.GroupFiles,
-			why: "a bypassed plugin or the wrong bus gives the dry recording itself under the name of a device",
+			why: "a bypassed plugin or the wrong bus exports the dry recording under the name of a device",
 			limit: limit{kind: atLeast, value: -40, unit: "dB", decimals: 0, least: -100, most: -20,
 				source: "common practice, no source: converters and cables alone leave about as little"},
 			ask: (*Measured).askPath,
 		},
 		{
 			id: IDFormat, name: "Bit depth", group: result.GroupFiles,
-			why:   "a file of fewer bits than the others has a noise of rounding that they lack",
-			limit: words("one depth for all takes, or 24 bits and more in each"), ask: (*Measured).askFormat,
+			why:   "a file with fewer bits has rounding noise that the others lack",
+			limit: words("one depth for all takes, or at least 24 bits in each"), ask: (*Measured).askFormat,
 		},
 		{
 			id: IDBandEdge, name: "Band edge", group: result.GroupFiles,
-			why: "a conversion to a lower sample rate and a lossy format take away the highest frequencies",
+			why: "a conversion to a lower sample rate or a lossy format removes the highest frequencies",
 			limit: limit{kind: atMost, value: 12, unit: "dB", decimals: 0, least: 1, most: 100,
 				source: "common practice, no source: takes that were not converted fall by up to 9 dB more than others within a kilohertz"},
 			ask: (*Measured).askBandEdge,
 		},
 		{
 			id: IDLengths, name: "Length", group: result.GroupFiles,
-			why:   "what one take lacks is left out of the comparison of all",
+			why:   "what one take lacks is left out for all",
 			limit: limit{kind: atMost, value: 0, unit: "s", decimals: 2, least: 0, most: 3600, source: practice},
 			ask:   (*Measured).askLengths,
 		},
 		{
 			id: IDSections, name: "Sections", group: result.GroupFiles,
-			why:   "a part that one take lacks could have been the one that shows the difference",
-			limit: words("every section is in every take"), ask: (*Measured).askSections,
+			why:   "the part that one take lacks could be the one that shows the difference",
+			limit: words("every section in every take"), ask: (*Measured).askSections,
 		},
 		{
 			id: IDHeadroom, name: "Headroom", group: result.GroupFiles,
-			why: "a converter driven to its end adds a distortion that is not the gear's",
+			why: "a converter driven to full scale adds distortion that is not the gear's",
 			limit: limit{kind: atMost, value: -6, unit: "dBFS", decimals: 1, least: -60, most: 0,
 				source: practice},
 			ask: (*Measured).askHeadroom,
@@ -83,9 +83,9 @@ func (s *Measured) askTakes(a *answers) {
 		a.pass("", fmt.Sprintf("%d takes", n), "compared with "+cmp.Or(s.Result.Parameters.PairsWith, "each other")+map[bool]string{true: " and with the dry recording"}[s.Dry != nil])
 		return
 	}
-	reason := "its loudness, spectrum, noise and faults are measured; nothing can be said about differences"
+	reason := "its loudness, spectrum, noise and faults are measured; differences are not"
 	if s.Dry != nil {
-		reason = "it can be compared with the dry recording; nothing can be said about differences between devices"
+		reason = "it can be compared with the dry recording; differences between devices are not measured"
 	}
 	a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "1 take", reason: reason, do: "add a take, if only of the chain without the device (role: bypass)"})
 }
@@ -103,23 +103,23 @@ func (s *Measured) askDry(a *answers) {
 	f := s.scanOf("dry")
 	if f == nil {
 		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "none",
-			reason: "takes are compared with " + s.SourceName() + ": that they are of one performance, in time and of one polarity can be told between takes, but not that they came from one recording, nor at which level it went in",
+			reason: "takes are compared with " + s.SourceName() + ": this shows whether they are one performance, in time and of one polarity, but not whether they came from one recording, nor its level into the devices",
 			do:     "keep the dry recording and name it as performance: dry"})
 		return
 	}
 	if why := s.Silence(); why != "" {
 		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "silent",
-			reason: why + ": nothing can be held against it, so that the takes are of one performance, in step and of one polarity with it is not known",
-			do:     "name the right file as performance: dry, or leave it out: takes are then compared with each other"})
+			reason: why + ": nothing can be compared with it, so performance, timing and polarity against it are not measured",
+			do:     "name the right file as performance: dry, or leave it out: then takes are compared with each other"})
 		return
 	}
 	if n := clippedFrames(f); n > 0 {
 		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "clipped",
-			reason: fmt.Sprintf("%d samples of it stand at full scale: every device was fed the same clipped signal, so the takes can be compared, but none shows what the guitar would have done", n),
+			reason: fmt.Sprintf("%d of its samples are at full scale: every device got the same clipped signal, so the takes can be compared, but none shows what the guitar would have done", n),
 			do:     "record the performance again with the peaks at about −6 dBFS"})
 		return
 	}
-	a.pass("", "there", fmt.Sprintf("%s long, not clipped", f.Info.Duration()))
+	a.pass("", "present", fmt.Sprintf("%s long, not clipped", f.Info.Duration()))
 }
 
 func clippedFrames(f *FileEvidence) int64 {
@@ -139,9 +139,9 @@ func (s *Measured) askSameFile(a *answers) {
 			}
 			twins = true
 			outcome := result.Failed
-			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says about them, there is only one recording, and nothing can be concluded from this pair", g.Name, f.Name)
+			reason := fmt.Sprintf("%s and %s are the same file, byte for byte: whatever the manifest says, there is only one recording, and this pair shows nothing", g.Name, f.Name)
 			if g.Use != "take" && f.Use != "take" {
-				outcome, reason = result.Caution, "the loopback is the dry recording itself, byte for byte: it says nothing about the reamp level"
+				outcome, reason = result.Caution, "the loopback is the dry recording itself, byte for byte: it does not show the reamp level"
 			}
 			a.add(answer{subject: g.Name + " and " + f.Name, outcome: outcome, measured: math.NaN(), value: "same bytes", reason: reason,
 				do: "name the right file for each"})
@@ -216,7 +216,7 @@ func (s *Measured) askNearCopy(a *answers) {
 		}
 		if apart, bits := s.roundedCopy(l); repeat && float64(l.Residual) >= least && bits > 0 {
 			a.add(answer{subject: l.A + " and " + l.B, outcome: result.Caution, measured: float64(l.Residual), value: unit.Format(float64(l.Residual), 1) + " dB",
-				reason: fmt.Sprintf("one of the two is rounded to %d bits, and aligned and matched they differ by %s, no more than that rounding makes: the repeat cannot be told from a copy of the take, so it does not show what two passes differ by", bits, apart),
+				reason: fmt.Sprintf("one of the two is rounded to %d bits, and aligned and matched they differ by %s, no more than that rounding causes: the repeat could be a copy of the take, so it does not show how far two passes differ", bits, apart),
 				do:     "check that the repeat is a second recording, and export both takes at the same depth"})
 			continue
 		}
@@ -232,7 +232,7 @@ func (s *Measured) askNearCopy(a *answers) {
 	case with != "":
 		reason := fmt.Sprintf("each take was compared with %s only, because there are more than %d takes", with, result.AllPairs)
 		if !none {
-			reason += fmt.Sprintf("; the deepest null, repeats apart, is that of %s and %s and leaves %s dB", worst.A, worst.B, unit.Format(float64(worst.Residual), 1))
+			reason += fmt.Sprintf("; the deepest null, repeats excluded, is between %s and %s and leaves %s dB", worst.A, worst.B, unit.Format(float64(worst.Residual), 1))
 		}
 		a.skip("", reason)
 	case a.out != nil:
@@ -240,7 +240,7 @@ func (s *Measured) askNearCopy(a *answers) {
 		a.skip("", "no two takes could be nulled against each other")
 	default:
 		a.add(answer{outcome: result.Passed, measured: float64(worst.Residual), value: unit.Format(float64(worst.Residual), 1) + " dB",
-			reason: fmt.Sprintf("the deepest null is that of %s and %s", worst.A, worst.B)})
+			reason: fmt.Sprintf("the deepest null is between %s and %s", worst.A, worst.B)})
 	}
 }
 
@@ -257,12 +257,12 @@ func (s *Measured) askPath(a *answers) {
 		case s.Manifest.Bypassed(&s.Manifest.Takes[i]):
 		case upTo < a.limit.value:
 			a.add(answer{subject: t.Name, outcome: result.Failed, measured: upTo, value: unit.Format(upTo, 0) + " dB",
-				reason: fmt.Sprintf("from %s to %s the take is the dry recording, at another level or with noise at most: what else follows the music lies %s dB below it", c.From, c.To, unit.Format(-upTo, 0)),
-				do:     "look whether the plugin was bypassed or another bus was exported, and export the take again; if nothing was to be in the path, write role: bypass"})
+				reason: fmt.Sprintf("from %s to %s the take is the dry recording, at most at another level or with noise: anything else that follows the music is %s dB below it", c.From, c.To, unit.Format(-upTo, 0)),
+				do:     "check whether the plugin was bypassed or another bus was exported, and export the take again; if nothing belongs in the path, write role: bypass"})
 		case least >= a.limit.value:
 			least = min(least, 0) // more than all of it would be odd to read
 			a.add(answer{subject: t.Name, outcome: result.Passed, measured: least, value: unit.Format(least, 0) + " dB",
-				reason: "sound that follows the music and is not the dry recording has this level or more against the music in some octave"})
+				reason: "in some octave, sound that follows the music but is not the dry recording has at least this level relative to the music"})
 		default:
 			a.skip(t.Name, "noise hides whether the take differs from the dry recording")
 		}
@@ -322,7 +322,7 @@ func (s *Measured) askFormat(a *answers) {
 		}
 	}
 	if len(deep) == len(depths) {
-		a.pass("", manifest.List(depths), strings.Join(deep, "; ")+fmt.Sprintf(": a differing depth alone is harmless, since from %d bits on the rounding lies below the noise of any converter", deepEnough))
+		a.pass("", manifest.List(depths), strings.Join(deep, "; ")+fmt.Sprintf(": the different depths are harmless, since from %d bits on the rounding is below the noise of any converter", deepEnough))
 		return
 	}
 	for _, k := range depths {
@@ -354,7 +354,7 @@ func (s *Measured) askBandEdge(a *answers) {
 			continue
 		}
 		if f.Faults.Drops == nil {
-			a.skip(f.Name, "it holds nothing near 20 kHz")
+			a.skip(f.Name, "it has nothing near 20 kHz")
 			continue
 		}
 		// How much more it falls than the take that falls least there.
@@ -372,13 +372,13 @@ func (s *Measured) askBandEdge(a *answers) {
 			}
 		}
 		if math.IsInf(more, -1) {
-			a.skip(f.Name, "there is no other take to compare its highest frequencies with")
+			a.skip(f.Name, "no other take to compare its highest frequencies with")
 			continue
 		}
-		value, reason := "none", "from 15.75 to 22.25 kHz no end of the spectrum that another take lacks"
+		value, reason := "none", "its spectrum does not end between 15.75 and 22.25 kHz where another take's goes on"
 		if !a.limit.allows(more) {
 			value = "near " + unit.Format(float64(at)/1000, 1) + " kHz"
-			reason = fmt.Sprintf("the spectrum falls there by %s dB within a kilohertz, by %s dB more than that of another take: it went through a conversion to another sample rate or through a lossy format, or the device works at a lower rate", unit.Format(float64(by), 0), unit.Format(more, 0))
+			reason = fmt.Sprintf("the spectrum falls there by %s dB within a kilohertz, %s dB more than another take's: it was converted to another sample rate or a lossy format, or the device works at a lower rate", unit.Format(float64(by), 0), unit.Format(more, 0))
 		}
 		a.judge(f.Name, math.Max(0, more), result.Caution, value, reason, "export the take again from its session, at the session's rate and not in a lossy format; if the device does it, say so in the notes")
 	}
@@ -408,7 +408,7 @@ func (s *Measured) askLengths(a *answers) {
 		}
 		reason := fmt.Sprintf("%s long, the %s %s", sig.Info.Duration(), s.SourceName(), s.timelineSource().Info.Duration())
 		if missing > 0 {
-			reason = fmt.Sprintf("%.2f s of what is played are missing at the beginning and %.2f s at the end; the rest is compared", head, tail)
+			reason = fmt.Sprintf("%.2f s of the playing are missing at the beginning and %.2f s at the end; the rest is compared", head, tail)
 		}
 		a.judge(name, missing, result.Caution, unit.Format(missing, 2)+" s missing", reason, "export the take over its whole length; start recording before the performance and stop after it")
 	}
@@ -453,7 +453,7 @@ func (s *Measured) askSections(a *answers) {
 			case have <= 0 || silent:
 				bad = true
 				a.add(answer{subject: name, outcome: result.Failed, measured: math.NaN(), value: sec.Name + " missing",
-					reason: map[bool]string{true: "the take is silent there", false: "the take does not reach it"}[silent] + "; it is left out of the comparison of all takes",
+					reason: map[bool]string{true: "the take is silent there", false: "the take does not reach it"}[silent] + "; it is left out for all takes",
 					do:     "record or export the take over the whole performance"})
 			case lost > 0.05 && lost > 0.02*float64(to-from)/float64(rate):
 				bad = true
@@ -471,18 +471,18 @@ func (s *Measured) askHeadroom(a *answers) {
 	for _, f := range s.Files {
 		c, p := f.highest()
 		value := fmt.Sprintf("%s, %s", p.Sample, p.True)
-		reason := "sample and true peak of the file as it is on disk"
+		reason := "sample and true peak of the file on disk"
 		switch n := len(f.Channels); {
 		case n > 2:
-			reason += fmt.Sprintf(", the highest of its channels: channel %d", f.Channels[c])
+			reason += fmt.Sprintf(", highest in channel %d", f.Channels[c])
 		case n == 2:
-			reason += fmt.Sprintf(", the higher of its channels: channel %d", f.Channels[c])
+			reason += fmt.Sprintf(", higher in channel %d", f.Channels[c])
 		case f.Info.Channels > 1:
-			reason += fmt.Sprintf(": channel %d, which alone is used", f.Channels[c])
+			reason += fmt.Sprintf(": only channel %d is used", f.Channels[c])
 		}
 		if p.True > 0 && p.Sample <= 0 {
-			reason += "; between the samples the waveform passes full scale"
+			reason += "; between samples the waveform exceeds full scale"
 		}
-		a.judge(f.Name, float64(p.Sample), result.Caution, value, reason, "lower the recording level, so that peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
+		a.judge(f.Name, float64(p.Sample), result.Caution, value, reason, "lower the recording level until peaks stay at about −6 dBFS; headroom costs nothing at 24 bits")
 	}
 }

@@ -17,21 +17,21 @@ func levelQuestions() []question {
 			id: IDMatch, name: "Level match", group: result.GroupSound,
 			why: "the louder of two takes sounds better, whatever else differs",
 			limit: limit{kind: within, value: float64(result.MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
-				source: "common practice, no source: a half of the smallest level difference that is heard under test conditions"},
+				source: "common practice, no source: half the smallest level difference heard under test conditions"},
 			ask: (*Measured).askMatch,
 		},
 		{
 			id: IDMatchRoom, name: "Room for the match", group: result.GroupSound,
-			why: "one take with high peaks pulls the level of all takes down, and a quiet page makes readers turn up and down",
+			why: "one take with high peaks lowers all takes, and a quiet page makes readers turn the volume up and down",
 			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
 				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
 			ask: (*Measured).askMatchRoom,
 		},
 		{
 			id: IDReampLevel, name: "Reamp level", group: result.GroupSound,
-			why: "a pedal or amplifier that is fed hotter than the guitar would feed it has more gain than a player would get",
+			why: "a pedal or amplifier driven harder than the guitar would drive it has more gain than a player would get",
 			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
-				source: "common practice, no source: about the smallest step that is heard under test conditions"},
+				source: "common practice, no source: about the smallest step heard under test conditions"},
 			ask: (*Measured).askReampLevel,
 		},
 		{
@@ -42,7 +42,7 @@ func levelQuestions() []question {
 		},
 		{
 			id: IDReampTurn, name: "Reamp polarity", group: result.GroupSound,
-			why:   "a circuit that is not symmetrical distorts an inverted guitar differently",
+			why:   "an asymmetrical circuit distorts an inverted guitar differently",
 			limit: words("not inverted"), ask: (*Measured).askReampPolarity,
 		},
 		{
@@ -71,14 +71,14 @@ func (s *Measured) askMatch(a *answers) {
 	if !published {
 		a.add(answer{outcome: result.NotMeasured, measured: math.NaN(),
 			value: fmt.Sprintf("gains of %s to %s dB", unit.Signed(lo, 2), unit.Signed(hi, 2)),
-			reason: fmt.Sprintf("nothing was published, so there are no files to measure again; these gains would bring every take to %s, and a build measures the written files",
+			reason: fmt.Sprintf("no published files to measure yet; these gains would bring every take to %s, and a build measures the files it writes",
 				res.Match.Target)})
 		return
 	}
 	d := float64(res.Match.WorstDeviation)
 	a.judge("", d, result.Failed, a.limit.signed(d)+" LU",
-		fmt.Sprintf("the worst of %s, decoded and measured again, from the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
-		"build again; if it stays, report it: the published audio does not have the loudness that was computed for it")
+		fmt.Sprintf("the worst of %s, decoded and measured again, compared with the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
+		"build again; if it stays, report it: the published audio does not have its computed loudness")
 }
 
 // files prints numbers of published files and of files that are withheld.
@@ -88,18 +88,18 @@ func files(n, withheld int) string {
 		s = "1 published file"
 	}
 	if withheld > 0 {
-		s += fmt.Sprintf(" and %d that may not be published", withheld)
+		s += fmt.Sprintf(" and %d withheld", withheld)
 	}
 	return s
 }
 
 func (s *Measured) askMatchRoom(a *answers) {
 	m := s.Result.Match
-	reason := "the target was stated in the manifest"
+	reason := "the manifest states the target"
 	do := "state a higher target in match:"
 	if m.LimitedBy != "" {
-		reason = fmt.Sprintf("the highest loudness at which no take peaks above the ceiling of %s; the peaks of %s set it", s.Result.Parameters.Match.Ceiling, m.LimitedBy)
-		do = "look at the peaks of " + m.LimitedBy + ": a click or a single loud stroke there costs every take its level"
+		reason = fmt.Sprintf("the highest target that keeps all peaks within the ceiling of %s; limited by the peaks of %s", s.Result.Parameters.Match.Ceiling, m.LimitedBy)
+		do = "check the peaks of " + m.LimitedBy + ": one click or loud stroke there lowers every take"
 	}
 	a.judge("", float64(m.Target), result.Caution, m.Target.String(), reason, do)
 }
@@ -112,9 +112,9 @@ func (s *Measured) askReampLevel(a *answers) {
 	l := s.Result.Loopback
 	switch {
 	case l == nil:
-		a.skip("", "there is no loopback recording: the level at which the performance went into the devices rests on the author's word; before the next session, record the reamp output back through the DI box and name the file in loopback, under performance")
+		a.skip("", "no loopback recording: the level into the devices rests on the author's word; before the next session, record the reamp output back through the DI box and name the file in loopback, under performance")
 	case !l.Certain:
-		a.skip("", "the loopback tells nothing about the level: "+l.Reason)
+		a.skip("", "the loopback does not show the level: "+l.Reason)
 	default:
 		d := float64(l.Level)
 		beyond := result.Caution
@@ -122,11 +122,11 @@ func (s *Measured) askReampLevel(a *answers) {
 			beyond = result.Failed
 		}
 		value := a.limit.signed(d) + " dB"
-		reason := fmt.Sprintf("loopback minus dry recording, %s, to ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
+		reason := fmt.Sprintf("loopback minus dry recording, %s, within ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
 			l.Where(), unit.Format(float64(l.LevelError), 2), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2))
 		if l.Unclear && a.limit.allows(d) {
 			a.add(answer{outcome: result.Caution, measured: d, value: value, do: first(l.Advice),
-				reason: "within the limit on average, but the response is uneven in the middle and could not be told apart from the level: " + reason})
+				reason: "within the limit on average, but the response is uneven in the middle and could not be separated from the level: " + reason})
 			return
 		}
 		a.judge("", d, beyond, value, reason, first(l.Advice))
@@ -143,7 +143,7 @@ func first(list []string) string {
 func (s *Measured) askReampTone(a *answers) {
 	l := s.Result.Loopback
 	if l == nil || !l.Certain {
-		a.skip("", map[bool]string{true: "there is no loopback recording", false: "the loopback could not be compared with the dry recording"}[l == nil])
+		a.skip("", map[bool]string{true: "no loopback recording", false: "the loopback could not be compared with the dry recording"}[l == nil])
 		return
 	}
 	worst, at := math.NaN(), ""
@@ -159,7 +159,7 @@ func (s *Measured) askReampTone(a *answers) {
 		a.skip("", "the dry recording has too little sound outside the middle octaves")
 		return
 	}
-	a.judge("", worst, result.Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" against the level "+l.Where()+", the worst of the measured ones from 63 Hz to 8 kHz",
+	a.judge("", worst, result.Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" compared with the level "+l.Where()+"; the worst one measured from 63 Hz to 8 kHz",
 		"look for a coupling capacitor, a filter or a long cable in the loop")
 }
 
@@ -170,11 +170,11 @@ func (s *Measured) askReampPolarity(a *answers) {
 		// The reamp level has said so.
 	case l.Polarity == "inverted":
 		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "inverted",
-			reason: "the loopback is the dry recording upside down: so did every device hear it, if it was recorded through the same loop", do: level.TurnPolarity})
+			reason: "the loopback is inverted: so was the input of every device recorded through the same loop", do: level.TurnPolarity})
 	case l.Polarity == "same":
 		a.pass("", "same", "the loopback has the polarity of the dry recording")
 	default:
-		a.skip("", "the loop turns the phase so much that no polarity prevails")
+		a.skip("", "the loop shifts the phase too much to show a polarity")
 	}
 }
 
@@ -192,9 +192,9 @@ func (s *Measured) askReampNoise(a *answers) {
 	if l.Hum > 0 {
 		what = "hum at multiples of " + l.Hum.String()
 	}
-	reason := fmt.Sprintf("in the pauses the loop adds %s of %s, so much below the playing; the dry recording's own returns at %s", what, l.Noise, l.NoiseOwn)
+	reason := fmt.Sprintf("below the playing: in the pauses the loop adds %s of %s; the dry recording's own noise returns at %s", what, l.Noise, l.NoiseOwn)
 	if l.Noise <= l.NoiseOwn && !a.limit.allows(d) {
-		a.add(answer{outcome: result.Passed, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", which is more"})
+		a.add(answer{outcome: result.Passed, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", at least as much"})
 		return
 	}
 	a.judge("", d, result.Caution, a.limit.format(d)+" dB", reason, level.FindNoise)
@@ -205,12 +205,12 @@ func quietQuestions() []question {
 	return []question{
 		{
 			id: IDGate, name: "Gate", group: result.GroupSound,
-			why:   "a gate or a mute hides the noise of a device that others show",
+			why:   "a gate or a mute hides the noise of one device while the others show theirs",
 			limit: words("no pause gated or muted"), ask: (*Measured).askGate,
 		},
 		{
 			id: IDNoiseSteps, name: "Noise floor", group: result.GroupSound,
-			why:   "a floor that changes during a take means that something was switched, moved or running beside it",
+			why:   "a floor that changes during a take means that something was switched, moved or running nearby",
 			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
 			ask:   (*Measured).askNoiseSteps,
 		},
@@ -228,14 +228,14 @@ func (s *Measured) askGate(a *answers) {
 		switch {
 		case gated:
 			a.add(answer{subject: subject, outcome: gatedIs, measured: math.NaN(), value: "gated", reason: seen,
-				do: "record it again without a gate, or say in the manifest that the device has one: the noise figures describe the gate"})
+				do: "record it again without a gate, or, if the device has one, say so in the manifest: the noise figures describe the gate"})
 		case silent:
 			a.add(answer{subject: subject, outcome: result.Caution, measured: math.NaN(), value: "silent", reason: seen,
-				do: "check that the pauses were not muted when the file was exported; the noise cannot be judged"})
+				do: "check that the export did not mute the pauses; the noise cannot be judged"})
 		case !measured:
 			a.skip(subject, why)
 		default:
-			a.pass(subject, "open", "the pauses hold a steady floor; a gate that closes as the note ends, down to what could be a quiet chain's own floor, looks the same")
+			a.pass(subject, "open", "the pauses have a steady floor; a gate that closes as the note ends, to a level that could be a quiet chain's floor, looks the same")
 		}
 	}
 	if d := s.DryNoise; d != nil {
@@ -251,7 +251,7 @@ func (s *Measured) askGate(a *answers) {
 		n := t.Noise
 		if db, carries := s.noiseMissing(i); db > 0 && n.Measured && !n.Gated && !n.Silent {
 			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "noise missing",
-				reason: fmt.Sprintf("in the pauses it has %s dB less noise than the dry recording's own noise makes, with the gain that the last of the notes still has; %s carries that noise: a gate in the path closed, or the device closes by itself", unit.Format(db, 0), carries),
+				reason: fmt.Sprintf("its pauses have %s dB less noise than the dry recording's own noise gives at the gain of the ends of the notes; %s carries that noise: a gate in the path closed, or the device closes by itself", unit.Format(db, 0), carries),
 				do:     "if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"})
 			continue
 		}
@@ -305,7 +305,7 @@ func (s *Measured) askNoiseSteps(a *answers) {
 		if len(kept) < 2 {
 			reason := "fewer than two pauses are long and settled enough to compare"
 			if n := decaying(s.Takes[i].Noise); n > 0 {
-				reason = fmt.Sprintf("a note, an echo or a reverberation rings through %d of %d pauses, so that their floor is not known", n, len(s.Takes[i].Noise.PerPause))
+				reason = fmt.Sprintf("a note, an echo or a reverberation rings through %d of %d pauses, so their floor is not measured", n, len(s.Takes[i].Noise.PerPause))
 			}
 			a.skip(t.Name, reason)
 			continue
@@ -313,14 +313,14 @@ func (s *Measured) askNoiseSteps(a *answers) {
 		at := func(p noise.PauseLevel) string { return s.Result.Timeline.Pauses[p.Index].From.String() }
 		step, from, to := noiseStep(kept)
 		value := a.limit.format(step) + " dB"
-		reason := fmt.Sprintf("the greatest difference between the floors of %d pauses, A-weighted or not: lowest in the pause at %s, highest in that at %s", len(kept), at(from), at(to))
-		do := "listen to the two pauses: a pedal switched, a fan, a light or a hand taken off the strings?"
+		reason := fmt.Sprintf("largest difference between the floors of %d pauses, A-weighted or not: lowest at %s, highest at %s", len(kept), at(from), at(to))
+		do := "listen to the two pauses: was a pedal, a fan or a light switched, or a hand taken off the strings?"
 		if played := s.afterPlaying(kept); !a.limit.allows(step) && risesInAll(played) {
 			least, most := played[0].Rise, played[0].Rise
 			for _, p := range played {
 				least, most = min(least, p.Rise), max(most, p.Rise)
 			}
-			gear := fmt.Sprintf("the noise rises within every pause, by %s to %s dB, as that of an amplifier that sags or of a compressor while it recovers from the playing", unit.Format(float64(least), 1), unit.Format(float64(most), 1))
+			gear := fmt.Sprintf("the noise rises within every pause, by %s to %s dB, as it does while a sagging amplifier or a compressor recovers from the playing", unit.Format(float64(least), 1), unit.Format(float64(most), 1))
 			rest, _, _ := noiseStep(played)
 			again := s.sameFloors(i)
 			switch {
@@ -332,7 +332,7 @@ func (s *Measured) askNoiseSteps(a *answers) {
 				continue
 			}
 			reason = gear + ", which alone may move the floor; " + reason
-			do = "record the take again and state repeat_of: where the floors are the same again, the gear moves them"
+			do = "record the take again and state repeat_of: if the floors are the same again, the gear moves them"
 		}
 		a.judge(t.Name, step, result.Caution, value, reason, do)
 	}
@@ -462,7 +462,7 @@ func (s *Measured) askHum(a *answers) {
 		case math.IsNaN(own) && (t.Noise.Gated || t.Noise.Silent):
 			a.skip(t.Name, "the pauses are gated or silent")
 		case math.IsNaN(own) && t.Noise.Measured:
-			a.pass(t.Name, "none", "no line at a multiple of the mains frequency stands out of the noise")
+			a.pass(t.Name, "none", "no tone at a multiple of the mains frequency rises out of the noise")
 		case math.IsNaN(own):
 			a.skip(t.Name, t.Noise.Reason)
 		case len(others) == 0:
@@ -471,11 +471,11 @@ func (s *Measured) askHum(a *answers) {
 			d := own - result.Median(others)
 			reason := fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against)
 			if x := math.Max(0, over-result.Median(overs)); !math.IsNaN(x) && x < d {
-				reason += fmt.Sprintf("; it is %s dB higher, but so is the take's hiss, as with more gain: relative to the hiss it is this much higher", unit.Format(d, 1))
+				reason += fmt.Sprintf("; it is %s dB higher, but the hiss is higher too, as with more gain: the value is relative to the hiss", unit.Format(d, 1))
 				d = x
 			}
 			a.judge(t.Name, d, result.Caution, a.limit.signed(d)+" dB", reason,
-				"find out whether the device hums or its supply and cables did: record the take again with another supply, or with the audio ground of the DI or reamp box lifted; never remove the protective earth, and leave the mains side to a qualified technician")
+				"find out whether the device hums or its supply or cables do: record the take again with another supply, or with the audio ground of the DI or reamp box lifted; never remove the protective earth, and leave the mains side to a qualified technician")
 		}
 	}
 }

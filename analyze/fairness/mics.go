@@ -20,18 +20,18 @@ func microphoneQuestions() []question {
 	return []question{
 		{
 			id: IDMicDelay, name: "Microphone position", group: result.GroupSound,
-			why:   "the delay between two microphones carves notches into their blend; a microphone that moved between takes changes the tone of one",
+			why:   "the delay between two microphones carves notches into their blend; a microphone moved between takes changes the tone",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
 			ask:   (*Measured).askMicDelay,
 		},
 		{
 			id: IDMicPolarity, name: "Microphone polarity", group: result.GroupSound,
-			why:   "two microphones of opposed polarity cancel each other's low end in the blend",
+			why:   "two microphones of opposite polarity cancel each other's low end in the blend",
 			limit: words("the same polarity in both"), ask: (*Measured).askMicPolarity,
 		},
 		{
 			id: IDChannels, name: "Channel delay", group: result.GroupSound,
-			why:   "two channels that carry one sound out of step lose treble when they are summed, and the sound moves to one side",
+			why:   "two channels that carry one sound out of step lose treble when summed, and the sound moves to one side",
 			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
 			ask:   (*Measured).askChannelDelay,
 		},
@@ -64,9 +64,9 @@ func notchText(ms float64, polarity int, nyquist float64) string {
 	}
 	f := notch(unit.Seconds(ms / 1000))
 	if float64(f) > nyquist || float64(f) > float64(result.AudibleTo) {
-		return "the first notch of the blend lies above 20 kHz"
+		return "the first notch of the blend is above 20 kHz"
 	}
-	return fmt.Sprintf("the first notch of the blend lies at %s", f)
+	return fmt.Sprintf("the first notch of the blend is at %s", f)
 }
 
 func (s *Measured) askMicDelay(a *answers) {
@@ -84,9 +84,9 @@ func (s *Measured) askMicDelay(a *answers) {
 	alone := ""
 	switch {
 	case s.variesMicrophones():
-		alone = "the microphones are under test, so no take is held against another"
+		alone = "the microphones are under test, so takes are not compared"
 	case found == 1:
-		alone = "there is no other take with two microphones to hold it against"
+		alone = "no other take with two microphones to compare with"
 	}
 	for i := range s.Takes {
 		m := s.Takes[i].Mics
@@ -107,14 +107,14 @@ func (s *Measured) askMicDelay(a *answers) {
 			continue
 		}
 		if base == i {
-			a.add(answer{subject: t.Name, outcome: result.Passed, measured: ms, value: value, reason: reason + "; the others are held against it"})
+			a.add(answer{subject: t.Name, outcome: result.Passed, measured: ms, value: value, reason: reason + "; the others are compared with it"})
 			continue
 		}
 		d := ms - s.micDelay(base)
 		if !a.limit.allows(d) {
 			a.add(answer{subject: t.Name, outcome: result.Caution, measured: d, value: unit.Signed(d, 3) + " ms",
 				reason: fmt.Sprintf("the delay between the microphones is %s ms, in %s it is %s ms; %s", unit.Signed(ms, 3), s.Result.Takes[base].Name, unit.Signed(s.micDelay(base), 3), reason),
-				do:     "check whether a microphone was moved or its delay set otherwise; if so, record the take again"})
+				do:     "check whether a microphone was moved or its delay changed; if so, record the take again"})
 			continue
 		}
 		a.add(answer{subject: t.Name, outcome: result.Passed, measured: d, value: value,
@@ -138,7 +138,7 @@ func (s *Measured) askChannelDelay(a *answers) {
 		d := float64(m.Estimate.Whitened)
 		ms := 1000 * d / float64(s.Result.Timeline.SampleRate)
 		a.judge(name, ms, result.Caution, fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(d, 2)), "the right channel after the left",
-			"describe them with mics: if they are two microphones; else bring the channels into step and export the take again, or say in the notes that the device delays one")
+			"if they are two microphones, describe them with mics; otherwise bring the channels into step and export the take again, or say in the notes that the device delays one")
 	}
 }
 
@@ -151,10 +151,10 @@ func (s *Measured) askMicPolarity(a *answers) {
 		name := s.Result.Takes[i].Name
 		switch {
 		case m.Estimate.Polarity == 0:
-			a.skip(name, "the polarity of the two microphones could not be told: "+m.Estimate.Reason)
+			a.skip(name, "polarity of the two microphones not measured: "+m.Estimate.Reason)
 		case m.Estimate.Polarity < 0:
-			a.add(answer{subject: name, outcome: result.Caution, measured: math.NaN(), value: "opposed", reason: "the two channels move against each other",
-				do: "invert one microphone, unless the sound of the opposed pair is meant"})
+			a.add(answer{subject: name, outcome: result.Caution, measured: math.NaN(), value: "opposite", reason: "the two channels move against each other",
+				do: "invert one microphone, unless you want that sound"})
 		default:
 			a.pass(name, "the same", "the two channels move together")
 		}

@@ -37,7 +37,7 @@ func (s *Measured) addParts(a *answers, i int, do string, kinds ...parts.Kind) b
 		rest = append(rest, s.partText(p))
 	}
 	const shown = 4
-	reason := "every note and every third of a second of the sound was compared with the " + s.SourceName() + " by itself"
+	reason := "every note and every third of a second of sound was compared separately with the " + s.SourceName()
 	if more := rest[1:]; len(more) > 0 {
 		reason = strings.Join(more[:min(len(more), shown)], "; ") + "; " + reason
 	}
@@ -65,7 +65,7 @@ func (s *Measured) partText(p result.Part) string {
 	case parts.Missing:
 		return fmt.Sprintf("nothing is heard %s while the %s plays", when, s.SourceName())
 	case parts.Turned:
-		return "its polarity is turned " + when
+		return "its polarity is inverted " + when
 	}
 	return fmt.Sprintf("it does not match what the %s plays %s", s.SourceName(), when)
 }
@@ -102,9 +102,9 @@ func (s *Measured) detectable() (text string, all bool) {
 			slices.Sort(hidden)
 			where := strings.Join(hidden, ", ")
 			if len(hidden) == len(s.Held()) {
-				where = "any take"
+				where = "every take"
 			}
-			words = fmt.Sprintf("%s: neither would have been found at every place in %s", name, where)
+			words = fmt.Sprintf("%s: a shift or another pass could be missed in %s", name, where)
 		}
 		out = append(out, words)
 	}

@@ -15,35 +15,35 @@ func performanceQuestions() []question {
 	return []question{
 		{
 			id: IDPerformance, name: "Performance", group: result.GroupSound,
-			why:   "no two performances are alike, and the ear takes a better pass for a better sound",
-			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both begin as those of one performance do", unit: "ms", source: practice},
+			why:   "no two performances are alike, and a better performance passes for a better sound",
+			limit: limit{text: "odds of at least 10 000 to 1 that the notes of both start as in one performance", unit: "ms", source: practice},
 			ask:   (*Measured).askPerformance,
 		},
 		{
 			id: IDLag, name: "Timing", group: result.GroupSound,
-			why:   "takes that are not in step jump when they are switched, and sound like a doubling when mixed",
+			why:   "takes out of step jump when you switch, and sound doubled when mixed",
 			limit: limit{kind: atMost, value: 2, unit: "ms", decimals: 2, least: 0.01, most: 50, source: practice},
 			ask:   (*Measured).askLag,
 		},
 		{
 			id: IDPolarity, name: "Polarity", group: result.GroupSound,
-			why:   "polarity is not heard in one take alone, but takes of opposed polarity cancel when they are mixed or crossfaded",
+			why:   "you cannot hear polarity in one take alone, but takes of opposite polarity cancel when mixed or crossfaded",
 			limit: words("the polarity of the reference"), ask: (*Measured).askPolarity,
 		},
 		{
 			id: IDDrift, name: "Clock drift", group: result.GroupSound,
-			why:   "a recording that runs fast or slow against the others went through another clock or a conversion",
+			why:   "a recording that runs fast or slow compared with the others had another clock or was converted",
 			limit: limit{kind: within, value: 3, unit: "ppm", decimals: 1, least: 0.1, most: 1000, source: practice},
 			ask:   (*Measured).askDrift,
 		},
 		{
 			id: IDRateLabel, name: "Sample rate", group: result.GroupSound,
-			why:   "a file that was recorded at one rate and says another plays too fast or too slow, and out of tune",
+			why:   "a file recorded at one rate and labelled with another plays too fast or too slow, and out of tune",
 			limit: limit{text: "the rate that the file states", unit: "Hz", source: practice}, ask: (*Measured).askRateLabel,
 		},
 		{
 			id: IDSlips, name: "Lost samples", group: result.GroupSound,
-			why:   "a cut or a buffer that ran dry moves everything after it out of step",
+			why:   "a cut or a buffer underrun puts everything after it out of step",
 			limit: limit{kind: atMost, value: 0, unit: "samples", decimals: 1, most: 1e6, source: "common practice, no source: none"},
 			ask:   (*Measured).askSlips,
 		},
@@ -105,25 +105,37 @@ func (s *Measured) askLag(a *answers) {
 			continue
 		}
 		left := s.leftOver(i)
-		applied := unit.Signed(float64(e.Applied), e.LagDecimals()) + " samples"
-		value := applied + " taken out"
-		if e.PlacedBy == result.ByNotes {
-			value = fmt.Sprintf("%s ± %s ms taken out", applied, unit.Format(2000*float64(e.AppliedError)/rate, 1))
-		}
+		value := lateText(e, rate)
 		if !s.placed(i) && s.Takes[i].Judged.Verdict.Outcome != parts.Same || math.IsNaN(left) {
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: value, reason: e.Reason,
-				do: "listen at a switch: if the takes are out of step, check that the right file was named"})
+			if e.Applied == 0 {
+				value = "not shifted"
+			}
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: value + ", uncertain", reason: e.Reason,
+				do: "listen as you switch: if the takes are out of step, check that the right file was named"})
 			continue
 		}
-		reason := fmt.Sprintf("how much later than the %s the take lies, the gear's own delay included; after the shift it is at most %s samples out of step with the others", s.SourceName(), sizeText(left))
+		reason := fmt.Sprintf("compared with the %s (device delay included); at most %s samples out of step with the others after that", s.SourceName(), sizeText(left))
 		if e.BesideBy != result.ByPhase {
-			reason += ", judged by the beginnings of the notes"
+			reason += ", judged by note starts"
 			if e.Reason != "" {
 				reason += ": " + e.Reason
 			}
 		}
-		a.judge(t.Name, 1000*left/rate, result.Caution, value, reason, "listen at a switch; record through one clock where the lag grows over the take")
+		a.judge(t.Name, 1000*left/rate, result.Caution, value+", corrected", reason, "listen as you switch; if the lag grows over the take, record through one clock")
 	}
+}
+
+// lateText says how much later, or earlier, than the timeline's source a take starts.
+func lateText(e result.Alignment, rate float64) string {
+	side := "late"
+	if e.Applied < 0 {
+		side = "early"
+	}
+	size := unit.Format(math.Abs(float64(e.Applied)), e.LagDecimals()) + " samples"
+	if e.PlacedBy == result.ByNotes {
+		size += fmt.Sprintf(" ± %s ms", unit.Format(2000*float64(e.AppliedError)/rate, 1))
+	}
+	return size + " " + side
 }
 
 func (s *Measured) askPolarity(a *answers) {
@@ -134,7 +146,7 @@ func (s *Measured) askPolarity(a *answers) {
 		}
 		if of := s.turnedRepeat(i); of != "" {
 			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "inverted",
-				reason: "against " + of + ", which it repeats: the same device with the same settings cannot do that, so a cable, the routing or the export changed between the two passes",
+				reason: "against " + of + ", which it repeats: the same device with the same settings cannot do that, so a cable, the routing or the export changed between the two takes",
 				do:     "find out what changed, and whether it changed for other takes too"})
 			continue
 		}
@@ -147,16 +159,16 @@ func (s *Measured) askPolarity(a *answers) {
 		}
 		against := "against " + s.Result.Takes[s.Anchor].Name
 		if k := s.Takes[i].Through; k >= 0 {
-			against += ", by way of " + s.Result.Takes[k].Name
+			against += ", via " + s.Result.Takes[k].Name
 		}
 		switch e := t.Alignment; e.PolarityToReference {
 		case "same":
 			a.pass(t.Name, "same", against)
 		case "inverted":
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "inverted", reason: against + "; devices with an odd number of inverting stages do that",
-				do: "nothing, for listening to one take at a time; invert it before mixing takes"})
+			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "inverted", reason: against + "; a device with an odd number of inverting stages does this",
+				do: "leave it for listening to one take at a time; invert it before you mix takes"})
 		default:
-			a.skip(t.Name, "the polarity against "+s.Result.Takes[s.Anchor].Name+" cannot be told: "+s.Takes[i].ToAnchor.Reason)
+			a.skip(t.Name, "polarity against "+s.Result.Takes[s.Anchor].Name+" not measured: "+s.Takes[i].ToAnchor.Reason)
 		}
 	}
 }
@@ -183,23 +195,23 @@ func (s *Measured) askDrift(a *answers) {
 			continue
 		}
 		if s.Takes[i].Judged.Verdict.Outcome == parts.Different {
-			a.skip(t.Name, "it is of another performance")
+			a.skip(t.Name, "it is another performance")
 			continue
 		}
 		if len(s.Takes[i].Judged.Slips) > 0 || s.alike(i) && len(s.Takes[i].Again.Slips) > 0 {
-			a.skip(t.Name, "samples were lost or inserted, which hides how fast the clock runs")
+			a.skip(t.Name, "lost or inserted samples hide how fast the clock runs")
 			continue
 		}
 		d, e, by := s.ClockDrift(i)
 		if math.IsNaN(d) {
-			a.skip(t.Name, "the lag is not known in enough places: "+s.driftReason(i))
+			a.skip(t.Name, "lag measured in too few places: "+s.driftReason(i))
 			continue
 		}
 		sure := 3 * e
 		e *= 2
 		x := answer{
 			subject: t.Name, outcome: result.Passed, measured: d, value: unit.Within(d, e) + " ppm",
-			reason: "how much slower the take's clock runs; the range is two standard errors, with the change of the gear's own delay from note to note",
+			reason: "how much slower the take's clock runs, ± two standard errors, device delay changes from note to note included",
 			do:     "play and record through one converter, or clock both from one source; do not convert a take afterwards",
 		}
 		if s.alike(i) {
@@ -207,9 +219,9 @@ func (s *Measured) askDrift(a *answers) {
 			d, e = float64(s.Takes[i].Again.Drift), float64(s.Takes[i].Again.DriftError)
 			sure, e = 3*e, 2*e
 			x.measured, x.value = d, unit.Within(d, e)+" ppm"
-			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats; the range is two standard errors", t.RepeatOf)
+			x.reason = fmt.Sprintf("how much slower its clock runs than that of %s, which it repeats, ± two standard errors", t.RepeatOf)
 		} else if by == result.ByNotes {
-			x.reason = "how much slower the take's clock runs, by the beginnings of its notes, since its sound is not alike enough; the range is two standard errors"
+			x.reason = "how much slower the take's clock runs, ± two standard errors, by note starts: its sound is not similar enough"
 		}
 		switch {
 		case math.Abs(d)-sure > a.limit.value:
@@ -218,8 +230,8 @@ func (s *Measured) askDrift(a *answers) {
 			x.outcome = result.Caution
 		case math.Abs(d)+e > a.limit.value:
 			x.outcome, x.do = result.NotMeasured, ""
-			x.value += ", not more than " + driftBound(math.Abs(d)+e)
-			x.reason = "the recording is too short, or the gear moves the lag too much from note to note, to tell whether it is within the limit"
+			x.value += ", at most " + driftBound(math.Abs(d)+e)
+			x.reason = "too uncertain to compare with the limit: the recording is too short, or the gear moves the lag too much from note to note"
 		}
 		a.add(x)
 	}
@@ -249,5 +261,5 @@ func (s *Measured) driftReason(i int) string {
 			return text
 		}
 	}
-	return "too few windows and notes are alike"
+	return "too few windows and notes match"
 }

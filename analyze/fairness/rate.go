@@ -15,7 +15,7 @@ func (s *Measured) OtherSpeed(i int) string {
 		return ""
 	}
 	if r := s.Takes[i].Ratio; r.Certain && r.Ratio != 1 {
-		return fmt.Sprintf("its music runs %.4f times as long (%s): correct its sample rate first", r.Ratio, r.Name)
+		return fmt.Sprintf("its music takes %.4f times as long (%s): correct its sample rate first", r.Ratio, r.Name)
 	}
 	return ""
 }
@@ -32,12 +32,12 @@ func (s *Measured) askRateLabel(a *answers) {
 			a.add(answer{subject: t.Name, outcome: result.Passed, measured: 1, value: value, reason: "its notes keep pace with the " + s.SourceName()})
 		case r.Certain && r.Ratio != 1:
 			a.add(answer{subject: t.Name, outcome: result.Failed, measured: r.Ratio, value: fmt.Sprintf("%.4f times as long", r.Ratio),
-				reason: fmt.Sprintf("the file says %s, but its music runs %.4f times as long as that of the %s: %s", value, r.Ratio, s.SourceName(), r.Name),
-				do:     "export the take again from its session; a recording program that ran at another rate than the file says writes such files"})
+				reason: fmt.Sprintf("the file says %s, but its music takes %.4f times as long as that of the %s: %s", value, r.Ratio, s.SourceName(), r.Name),
+				do:     "export the take again from its session; a recording program running at another rate than it writes makes such files"})
 		case r.Certain:
 			a.add(answer{subject: t.Name, outcome: result.Passed, measured: 1, value: value, reason: "its music takes as long as that of the " + s.SourceName()})
 		default:
-			a.skip(t.Name, "it could not be held against the "+s.SourceName()+": "+r.Reason)
+			a.skip(t.Name, "not compared with the "+s.SourceName()+": "+r.Reason)
 		}
 	}
 }

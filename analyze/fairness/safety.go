@@ -28,13 +28,13 @@ func safetyQuestions() []question {
 		},
 		{
 			id: IDLoadPower, name: "Load power", group: result.GroupSafety,
-			why:   "a load or loudspeaker that is rated below the amplifier can overheat",
+			why:   "a load or loudspeaker rated below the amplifier can overheat",
 			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Measured).askLoadPower,
 		},
 		{
 			id: IDHearing, name: "Hearing", group: result.GroupSafety,
-			why:   "an amplifier that is turned up for a recording is loud enough to harm hearing",
-			limit: limit{text: "no limit is checked: the sound level in the room is in no file", source: "local rules on noise"}, ask: (*Measured).askHearing,
+			why:   "an amplifier turned up for a recording is loud enough to harm hearing",
+			limit: limit{text: "not checked: no file contains the sound level in the room", source: "local rules on noise"}, ask: (*Measured).askHearing,
 		},
 	}
 }
@@ -119,7 +119,7 @@ func (s *Measured) eachAmp(a *answers, f func(powered)) {
 			p.takes = " (" + manifest.List(takes[i]) + ")"
 		}
 		if u := p.unknown(); u != "" {
-			a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(), reason: "the manifest says too little of this amplifier", do: u})
+			a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(), reason: "the manifest says too little about this amplifier", do: u})
 			continue
 		}
 		f(*p)
@@ -134,15 +134,15 @@ func (s *Measured) askLoad(a *answers) {
 		who := p.amp.Name + p.takes
 		switch {
 		case p.loaded:
-			a.pass(who, p.load.Name, "as the manifest states it, "+p.load.Name+" follows")
+			a.pass(who, p.load.Name, "the manifest states "+p.load.Name+" after it")
 		case p.gear.Load == manifest.Loudspeaker:
-			a.pass(who, "its own loudspeaker", "it has a loudspeaker of its own, which must be connected")
+			a.pass(who, "its own loudspeaker", "its own loudspeaker must be connected")
 		case p.gear.Load != "":
-			a.pass(who, "its own load", "it has a load of its own, which must be switched on")
+			a.pass(who, "its own load", "its own load must be switched on")
 		case p.gear.MayHaveValves():
 			a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: "no load",
 				reason: "the chain shows no load and no loudspeaker after it; an impulse response takes no power",
-				do:     "add the load or cabinet that was connected to the manifest; connect one before you switch on: without it a valve amplifier can be destroyed" + deferTo})
+				do:     "write in the manifest which load or cabinet was connected; connect one before you switch on: without it a valve amplifier can be destroyed" + deferTo})
 		}
 	})
 }
@@ -159,11 +159,11 @@ func (s *Measured) askImpedance(a *answers) {
 		}
 		x, y := ohms(amp.Impedance), ohms(load.Impedance)
 		if x == y {
-			a.pass(who, load.Impedance.Written, "both are stated with one impedance")
+			a.pass(who, load.Impedance.Written, "the manifest states the same impedance for both")
 			return
 		}
 		a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: amp.Impedance.Written + " into " + load.Impedance.Written,
-			reason: "the two are stated with different impedances",
+			reason: "the manifest states different impedances for the two",
 			do:     "check which output was used and whether the amplifier's manual allows this load" + deferTo})
 	})
 }
@@ -220,7 +220,7 @@ func (s *Measured) askLoadPower(a *answers) {
 		}
 		a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: value,
 			reason: "the load is rated below the amplifier",
-			do:     "use a load that is rated for the amplifier, with room to spare: a driven amplifier gives more than its rating" + deferTo})
+			do:     "use a load rated for the amplifier, with room to spare: a driven amplifier gives more than its rating" + deferTo})
 	})
 }
 
@@ -234,7 +234,7 @@ func (s *Measured) askHearing(a *answers) {
 			power = fmt.Sprintf("rated at %s, ", p.amp.Power.Written)
 		}
 		a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(),
-			reason: power + "it plays through a loudspeaker in the room, and no file tells how loud it was",
+			reason: power + "it plays through a loudspeaker in the room, and no file shows how loud it was",
 			do:     "turn the amplifier down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm; local rules on noise decide how long"})
 	})
 }

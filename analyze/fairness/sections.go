@@ -89,7 +89,7 @@ func (s *Measured) listedSections(rate int) ([]Section, string, error) {
 		var bad []error
 		for _, x := range p.Sections {
 			if frame(x.From) >= length {
-				bad = append(bad, fmt.Errorf("%s:%d:%d: section %q begins at %v, the %s ends at %v; sections are on the timeline of the %s",
+				bad = append(bad, fmt.Errorf("%s:%d:%d: section %q starts at %v, the %s ends at %v; sections are on the timeline of the %s",
 					s.Manifest.Path, x.Pos.Line, x.Pos.Column, x.Name, x.From, s.SourceName(), unit.Seconds(float64(length)/float64(rate)), s.SourceName()))
 			}
 			out = append(out, Section{x.Name, frame(x.From), frame(x.To)})

@@ -16,7 +16,7 @@ func settingQuestions() []question {
 	return []question{
 		{
 			id: IDOneChange, name: "One change", group: result.GroupSettings,
-			why:   "a difference that is heard can come from anything that differs",
+			why:   "an audible difference can come from anything that differs",
 			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Measured).askOneChange,
 		},
 		{
@@ -32,16 +32,16 @@ func settingQuestions() []question {
 		{
 			id: IDUnstated, name: "Settings complete", group: result.GroupSettings,
 			why:   "what is not written down can be neither checked nor repeated",
-			limit: words("every control that one take states is stated in all"), ask: (*Measured).askUnstated,
+			limit: words("every control stated for one take is stated for all"), ask: (*Measured).askUnstated,
 		},
 		{
 			id: IDScales, name: "Control scales", group: result.GroupSettings,
-			why:   "noon and 5 may be one position or two; readers cannot tell",
-			limit: words("one control is written in one scale"), ask: (*Measured).askScales,
+			why:   "noon and 5 may be one position or two; readers cannot know",
+			limit: words("one scale for each control"), ask: (*Measured).askScales,
 		},
 		{
 			id: IDIRRate, name: "Impulse response rate", group: result.GroupSettings,
-			why:   "a response at another rate is converted when it is loaded, in a way that depends on the program",
+			why:   "a program converts a response at another rate when it loads it, each in its own way",
 			limit: words("the sample rate of the takes"), ask: (*Measured).askIRRate,
 		},
 	}
@@ -125,11 +125,11 @@ func (s *Measured) askOneChange(a *answers) {
 	}
 	for _, d := range changes {
 		a.add(answer{subject: d.where, outcome: result.Failed, measured: math.NaN(), value: "differs", reason: strings.Join(d.groups, "; "),
-			do: "record the takes again with one setting, or, if it had to differ, say so in may_differ"})
+			do: "record the takes again with one setting; if it had to differ, say so in may_differ"})
 	}
 	if changes == nil {
 		what := s.Result.Comparison.Varies
-		a.pass("", "only "+what, "as the manifest states it, nothing but "+what+" differs between the takes"+map[bool]string{true: " and what may_differ allows"}[len(s.Manifest.MayDiffer) > 0])
+		a.pass("", "only "+what, "the manifest states no difference between takes but "+what+map[bool]string{true: " and what may_differ allows"}[len(s.Manifest.MayDiffer) > 0])
 	}
 }
 
@@ -187,7 +187,7 @@ func (s *Measured) askVaried(a *answers) {
 				continue
 			}
 			if d.Name == "" && t.Role != manifest.RoleBypass && c.Varies.Control == "" {
-				a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "empty", reason: "the take does not say which device was in the slot " + c.Varies.Slot,
+				a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "empty", reason: "the manifest does not name its device in the slot " + c.Varies.Slot,
 					do: "name the device, or give the take role: bypass"})
 			}
 			parts = append(parts, d.Name)
@@ -225,7 +225,7 @@ func (s *Measured) askVaried(a *answers) {
 		twin := c.Takes[k].Name
 		a.add(answer{subject: c.Takes[i].Name, outcome: result.Caution, measured: math.NaN(), value: "as " + twin,
 			reason: "the manifest gives it the same device and settings as " + twin + " in the slot " + c.Varies.Slot,
-			do:     "if it is a second recording of that take, say repeat_of; otherwise write down what differs"})
+			do:     "if it is a second recording of that take, state repeat_of; otherwise write down what differs"})
 	}
 	if a.out == nil && len(first) > 0 {
 		count := fmt.Sprintf("%d settings", len(first))
@@ -244,7 +244,7 @@ func (s *Measured) askAllowed(a *answers) {
 	// author's word that one was moved on purpose is kept all the same.
 	for _, p := range s.Manifest.MayDiffer {
 		if p.Slot == s.Manifest.Varies.Slot && s.Manifest.Varies.Control == "" {
-			a.pass(p.Slot+": "+p.Control, "set for each device", "allowed to move; the takes show where it stood")
+			a.pass(p.Slot+": "+p.Control, "set for each device", "allowed to move; each take shows its position")
 		}
 	}
 }
@@ -294,17 +294,17 @@ func (s *Measured) askUnstated(a *answers) {
 			if n := len(x.stated[name]); n < len(x.takes) {
 				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: math.NaN(), value: "not stated",
 					reason: fmt.Sprintf("%s is stated in %d of the %d takes that use %s", name, n, len(x.takes), x.device),
-					do:     "look it up in photos or recall sheets and write it down, also when it was not touched"})
+					do:     "look it up in photos or recall sheets and write it down, even if it was not touched"})
 			}
 		}
 	}
 	switch {
 	case a.out != nil:
 	case asked:
-		a.pass("", "all stated", "every control that is named has a position in every take with that device")
+		a.pass("", "all stated", "every named control has a position in every take with that device")
 	default:
 		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "none", reason: "the manifest states no control of any device",
-			do: "write down where the controls stood, so that the comparison can be checked and repeated"})
+			do: "write down the control positions, so that the comparison can be checked and repeated"})
 	}
 }
 

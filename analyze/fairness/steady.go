@@ -15,9 +15,9 @@ import (
 func steadyQuestions() []question {
 	return []question{{
 		id: IDSteady, name: "Changes during a take", group: result.GroupSound,
-		why: "a fader, a knob or a supply that moves during a take makes it another device half way through",
+		why: "a fader, a knob or a supply that moves during a take makes it another device halfway through",
 		limit: limit{kind: within, value: UnsteadyFrom, unit: "dB", decimals: 1, least: 0.1, most: 12,
-			source: "common practice, no source: about the smallest step of level that is heard in music"},
+			source: "common practice, no source: about the smallest level step heard in music"},
 		ask: (*Measured).askSteady,
 	}}
 }
@@ -49,15 +49,15 @@ func (s *Measured) askSteady(a *answers) {
 				reason: fmt.Sprintf("against %s, which it repeats, %s: one of the two changed while it was recorded", x.Of, x.Says()),
 				do:     "listen to that part of both, find out what moved, and record that take again"})
 		case float64(x.Change.Hidden) > a.limit.value:
-			a.skip(t.Name, fmt.Sprintf("%s and %s differ so much from moment to moment that only a change of more than %s dB would stand out", t.Name, x.Of, unit.Format(float64(x.Change.Hidden), 1)))
+			a.skip(t.Name, fmt.Sprintf("%s and %s differ so much from moment to moment that only a change of more than %s dB would show", t.Name, x.Of, unit.Format(float64(x.Change.Hidden), 1)))
 		case x.Change.Band != "": // within the author's limit
 			a.judge(t.Name, size, result.Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("against %s, which it repeats, %s", x.Of, x.Says()), "")
 		default:
-			a.judge(t.Name, size, result.Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("the greatest change of level against %s, which it repeats, in any part; no octave that is heard changes by more than %s dB", x.Of, unit.Format(steady.LeastOctave, 0)), "")
+			a.judge(t.Name, size, result.Caution, unit.Format(size, 2)+" dB", fmt.Sprintf("largest level change in any part against %s, which it repeats; no audible octave changes by more than %s dB", x.Of, unit.Format(steady.LeastOctave, 0)), "")
 		}
 	}
 	if once != nil {
-		a.skip(manifest.List(once), "not recorded a second time (repeat_of): what changed during a take cannot be told from the playing")
+		a.skip(manifest.List(once), "recorded only once (no repeat_of), so a change during a take cannot be separated from the playing")
 	}
 }
 

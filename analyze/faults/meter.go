@@ -296,7 +296,7 @@ func (m *Meter) process() error {
 	for c, s := range m.ch {
 		x := s.fresh()[:n]
 		if i := s.levels(x, first, m.frames); i >= 0 {
-			m.err = fmt.Errorf("%w: channel %d, frame %d: %v is no finite number", ErrBlock, c+1, m.frames+int64(i), x[i])
+			m.err = fmt.Errorf("%w: channel %d, frame %d: %v is not a finite number", ErrBlock, c+1, m.frames+int64(i), x[i])
 			return m.err
 		}
 		s.runs(x)

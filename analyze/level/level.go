@@ -194,7 +194,7 @@ func Compare(dry, loop align.Source) (Result, error) {
 	rate := float64(dry.Rate())
 	r.From, r.Shared = unit.Seconds(float64(from)/rate), unit.Seconds(float64(max(0, to-from))/rate)
 	if r.Shared < LeastShared {
-		r.Reason = fmt.Sprintf("only %.2f s of the loopback lie over the dry recording, at least %.0f s are needed", float64(r.Shared), float64(LeastShared))
+		r.Reason = fmt.Sprintf("only %.2f s of the loopback overlap the dry recording, at least %.0f s are needed", float64(r.Shared), float64(LeastShared))
 		return r, nil
 	}
 	if r.Copy, err = copied(dry, loop, lag, from, to); err != nil || r.Copy {
@@ -357,10 +357,10 @@ func (r *Result) warn() {
 	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
 	const full = unit.DBFS(-0.01)
 	if r.DryPeak >= full {
-		add("the dry recording reaches full scale: a clipped peak came in clipped, so the level fits what was recorded, not what the guitar gave")
+		add("the dry recording reaches full scale: the level fits the clipped recording, not what the guitar gave")
 	}
 	if r.LoopPeak >= full {
-		add("the loopback reaches full scale: turn the input down and record it again, its level is not to be trusted")
+		add("the loopback reaches full scale: turn the input down and record it again; do not trust its level")
 	}
 	if r.Lag < -early {
 		add("the loopback comes %.0f samples before the dry recording: either the recording program moved it to where it was played, or the two files are swapped", -float64(r.Lag))
@@ -390,6 +390,6 @@ func (r *Result) warnUneven(add func(string, ...any)) {
 	case len(r.Shape) > 0 && (wide || math.Abs(float64(r.Middle-r.Level)) > leastError):
 		add("the response is not even: the loop has %s; the level, %s dB, is its gain without that; the octaves of %s return at %s dB, 20 Hz to 20 kHz at %s dB", strings.Join(r.Shape, ", and "), level, r.LevelBands, middle, whole)
 	case !r.Separated && (wide || r.LevelError > apart):
-		add("the response is not even, and neither a loss nor a shelf at the ends explains it, so it cannot be told apart from the level: %s dB is the mean of the octaves of %s, where the sixth octaves differ by %s dB; from 20 Hz to 20 kHz it is %s dB", level, r.LevelBands, unit.Format(float64(r.LevelError), 2), whole)
+		add("the response is not even, and neither a loss nor a shelf at the ends explains it, so it cannot be separated from the level: %s dB is the mean of the octaves of %s, where the sixth octaves differ by %s dB; from 20 Hz to 20 kHz it is %s dB", level, r.LevelBands, unit.Format(float64(r.LevelError), 2), whole)
 	}
 }

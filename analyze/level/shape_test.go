@@ -166,7 +166,7 @@ func TestShapes(t *testing.T) {
 					t.Errorf("claims to have separated %s", r.Shape)
 				}
 				text := strings.Join(r.Warnings, "\n")
-				if !c.separated && !strings.Contains(text, "cannot be told apart") {
+				if !c.separated && !strings.Contains(text, "cannot be separated") {
 					t.Errorf("does not say that nothing was separated: %q", r.Warnings)
 				}
 				if differ := math.Abs(float64(r.Level-r.Middle)) > 0.02; differ && !strings.Contains(text, unit.Signed(float64(r.Middle), 2)+" dB, 20 Hz") {

@@ -375,7 +375,7 @@ func (r Result) Unclear(tolerance unit.DB) bool {
 // What to do about a loop that inverts or adds noise.
 const (
 	TurnPolarity = "use the polarity switch of the reamp box or DI box, or swap the two wires at one end of a balanced cable"
-	FindNoise    = "look for a ground loop, a long unbalanced cable or a supply beside the boxes; lift the audio ground of the reamp box or DI box, never the protective earth of anything on the mains; if that does not help, ask a qualified technician"
+	FindNoise    = "look for a ground loop, a long unbalanced cable or a supply next to the boxes; lift the audio ground of the reamp box or DI box, never the protective earth of anything on the mains; if that does not help, ask a qualified technician"
 )
 
 // Advice returns what to do, in sentences without a full stop: what to turn and
@@ -383,10 +383,10 @@ const (
 // is how far off the level may be.
 func (r Result) Advice(tolerance unit.DB) []string {
 	if r.Silent == "dry recording" {
-		return []string{"nothing can be concluded about the level: name the recording that was played to the loop"}
+		return []string{"the level is not measured: name the recording that was played to the loop"}
 	}
 	if !r.Certain {
-		return []string{"nothing can be concluded about the level: record the loopback of this dry recording again, from its beginning"}
+		return []string{"the level is not measured: record the loopback of this dry recording again, from its beginning"}
 	}
 	var out []string
 	off := float64(r.Level)
@@ -399,7 +399,7 @@ func (r Result) Advice(tolerance unit.DB) []string {
 	case math.Abs(off) <= float64(tolerance) && r.Unclear(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is and look for a filter in the loop: on average the middle is within ±%s dB, but its response differs there by %s dB", unit.Format(float64(tolerance), 1), unit.Format(float64(r.LevelError), 2)))
 	case math.Abs(off) <= float64(tolerance) && (r.Polarity < 0 || r.Noisy()):
-		out = append(out, fmt.Sprintf("the level is within ±%s dB, but mend the loop before you record", unit.Format(float64(tolerance), 1)))
+		out = append(out, fmt.Sprintf("the level is within ±%s dB, but fix the loop before you record", unit.Format(float64(tolerance), 1)))
 	case math.Abs(off) <= float64(tolerance):
 		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
 	case !r.Separated && math.Abs(off) <= float64(r.LevelError):

@@ -238,7 +238,7 @@ func decide(r *Result, step float64) {
 			closing, len(r.PerPause), fall, unit.Format(median(falls), 2))
 	case silent > 0 && open > 0:
 		r.Gated = true
-		r.GateReason = fmt.Sprintf("digital silence in %d of %d pauses while others hold noise: muted or gated", silent, used)
+		r.GateReason = fmt.Sprintf("digital silence in %d of %d pauses while others have noise: muted or gated", silent, used)
 	case silent > 0 && 2*silent >= used:
 		r.Silent = true
 		r.GateReason = fmt.Sprintf("digital silence in %d of %d pauses: muted, gated at once, or made by a chain without noise", silent, used)

@@ -283,7 +283,7 @@ type found struct {
 // find decides whether there is hum and measures it.
 func (c *comb) find(channels int) found {
 	if c.pieces == 0 || c.seconds < 0.25 {
-		return found{reason: "pauses too short to tell hum from hiss"}
+		return found{reason: "pauses too short to separate hum from hiss"}
 	}
 	best, at, score := -1, 0, 0.0
 	for g := range c.bases {
@@ -306,7 +306,7 @@ func (c *comb) find(channels int) found {
 		return found{}
 	}
 	if len(c.bases) > 1 && c.seconds < 0.4 {
-		return found{reason: "a hum line is there, but the pauses are too short to tell 50 from 60 Hz"}
+		return found{reason: "hum found, but the pauses are too short to separate 50 from 60 Hz"}
 	}
 	r := found{found: true, mains: c.refine(best, at), lines: make([]float64, c.harmonics)}
 	n := float64(channels * c.pieces)

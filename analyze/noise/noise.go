@@ -382,7 +382,7 @@ func (m *Meter) split(r *Result) {
 		r.MainsSource = "found"
 	}
 	if h.whine > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("a tone at a multiple of 1 kHz, %s, stands alone among the multiples of the mains frequency: it is counted as hiss and not as hum; a USB connection makes such tones", level(h.whine)))
+		r.Warnings = append(r.Warnings, fmt.Sprintf("a tone at a multiple of 1 kHz, %s, is alone among the multiples of the mains frequency, so it counts as hiss and not as hum; a USB connection makes such tones", level(h.whine)))
 	}
 	weighted := 0.0
 	for i, p := range h.lines {

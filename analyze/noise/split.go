@@ -273,7 +273,7 @@ func (s *splitter) result(r *SplitResult) {
 	n := s.averages
 	r.Averages = unit.Number(n)
 	if n < LeastAverages {
-		r.Reason = fmt.Sprintf("the pauses give %s averages, %d are needed to tell carried-in noise from added", unit.Format(n, 1), LeastAverages)
+		r.Reason = fmt.Sprintf("the pauses give %s averages, %d are needed to separate carried-in noise from added", unit.Format(n, 1), LeastAverages)
 		return
 	}
 	var carried, added, variance, variance2 float64
@@ -304,9 +304,9 @@ func (s *splitter) result(r *SplitResult) {
 		r.CarriedIn, r.Added = level(carried), level(added)
 	case added > 3*math.Sqrt(variance2):
 		r.Added = level(total)
-		r.Reason = fmt.Sprintf("carried-in noise is below %s, which is what the pauses can tell", level(told))
+		r.Reason = fmt.Sprintf("carried-in noise is below %s, the least that the pauses can show", level(told))
 	default:
 		r.CarriedIn = level(total)
-		r.Reason = "added noise is too small beside the carried-in noise to be told"
+		r.Reason = "added noise is too small next to the carried-in noise to be measured"
 	}
 }

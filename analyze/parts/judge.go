@@ -142,13 +142,13 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 		return nil, fmt.Errorf("parts: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, a.Rate(), b.Rate())
 	}
 	if math.IsNaN(float64(e.Lag)) {
-		out.Verdict.Basis = "no lag is known: " + e.Reason
+		out.Verdict.Basis = "lag not measured: " + e.Reason
 		out.Reason = out.Verdict.Basis
 		return out, nil
 	}
 	rate, n := float64(t.rate), t.sound.n
 	if len(t.notes) == 0 {
-		out.Verdict.Basis = "no note begins in it"
+		out.Verdict.Basis = "no note starts in it"
 		out.Reason = out.Verdict.Basis
 		return out, nil
 	}
@@ -285,7 +285,7 @@ func (j *Judgement) byNotes() {
 		}
 	}
 	if len(j.Slips) == 0 {
-		j.Reason = fmt.Sprintf("too little is alike to tell: %d notes begin in it, and the phase does not tell either", len(s.at))
+		j.Reason = fmt.Sprintf("too little matches: %d notes start in it, and the phase is not clear either", len(s.at))
 	}
 }
 

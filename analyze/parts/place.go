@@ -74,7 +74,7 @@ func (t *Timeline) Place(b align.Source) (Placement, error) {
 	}
 	p.Notes = len(t.notes)
 	if p.Notes == 0 {
-		p.Reason = "no note begins in it"
+		p.Reason = "no note starts in it"
 		return p, nil
 	}
 	hb, err := hear(b, -margin*tick, t.sound.n+2*margin, nil)
@@ -101,11 +101,11 @@ func (t *Timeline) Place(b align.Source) (Placement, error) {
 	p.fill(best.notes, float64(t.rate), best.at)
 	switch {
 	case p.Onsets < leastPlaced:
-		p.Reason = fmt.Sprintf("%d notes begin near each other, at least %d are needed", p.Onsets, leastPlaced)
+		p.Reason = fmt.Sprintf("%d notes start near each other, at least %d are needed", p.Onsets, leastPlaced)
 	case best.decades < sureDecades || p.Margin < sureDecades:
 		p.Reason = "the notes fit another place nearly as well"
 	case p.Spread > placedSpread:
-		p.Reason = fmt.Sprintf("the beginnings of the notes scatter by %.1f ms", 1000*float64(p.Spread))
+		p.Reason = fmt.Sprintf("the note starts scatter by %.1f ms", 1000*float64(p.Spread))
 	default:
 		p.Certain = true
 	}

@@ -110,19 +110,19 @@ func (j *Judgement) verdict() Verdict {
 	ms := 1000 * float64(v.Spread)
 	switch {
 	case v.Onsets >= leastOnsets && v.Sureness >= sureDecades:
-		v.Outcome, v.Basis = Same, fmt.Sprintf("%d of %d notes begin equally late, within %s ms", v.Onsets, v.Notes, unit.Format(max(1, math.Ceil(ms)), 0))
+		v.Outcome, v.Basis = Same, fmt.Sprintf("%d of %d note starts keep one lag, within %s ms", v.Onsets, v.Notes, unit.Format(max(1, math.Ceil(ms)), 0))
 	case constant && v.Sureness > -sureDecades:
-		v.Outcome, v.Basis = Same, fmt.Sprintf("the phase keeps one lag in %d windows; the beginnings of the notes say too little", windows)
+		v.Outcome, v.Basis = Same, fmt.Sprintf("the phase keeps one lag in %d windows; the note starts show too little", windows)
 	case constant:
-		v.Basis = fmt.Sprintf("the beginnings of the notes scatter by %.1f ms, but the phase keeps one lag", ms)
+		v.Basis = fmt.Sprintf("the note starts scatter by %.1f ms, but the phase keeps one lag", ms)
 	case v.Onsets < leastOnsets:
-		v.Basis = fmt.Sprintf("%d of %d notes begin clearly in both, at least %d are needed", v.Onsets, v.Notes, leastOnsets)
+		v.Basis = fmt.Sprintf("%d of %d notes start clearly in both, at least %d are needed", v.Onsets, v.Notes, leastOnsets)
 	case v.Sureness <= -sureDecades && each > -sureEach:
-		v.Basis = fmt.Sprintf("the beginnings of the notes scatter by %.1f ms, but each says little: gear that begins its notes anew, or moves them, could be the reason", ms)
+		v.Basis = fmt.Sprintf("the note starts scatter by %.1f ms, but each shows little: gear that restarts or moves its notes could be the reason", ms)
 	case v.Sureness <= -sureDecades:
-		v.Outcome, v.Basis = Different, fmt.Sprintf("%d of %d notes begin near each other but differ by %.1f ms from note to note", v.Onsets, v.Notes, ms)
+		v.Outcome, v.Basis = Different, fmt.Sprintf("%d of %d notes start near each other but differ by %.1f ms from note to note", v.Onsets, v.Notes, ms)
 	default:
-		v.Basis = fmt.Sprintf("the beginnings of the notes differ by %.1f ms: too much for one performance, too little for two", ms)
+		v.Basis = fmt.Sprintf("the note starts differ by %.1f ms: too much for one performance, too little for two", ms)
 	}
 	return v
 }

@@ -96,7 +96,7 @@ func (s *scanner) parseMeta(info *Info) error {
 		c := cues[id]
 		c.Label, c.Length = cmp.Or(labels[id], notes[id]), lengths[id]
 		if c.Frame > info.Frames {
-			s.warn("cue point %d lies at frame %d, after the end of the audio", id, c.Frame)
+			s.warn("cue point %d is at frame %d, after the end of the audio", id, c.Frame)
 		}
 		info.Cues = append(info.Cues, *c)
 	}
