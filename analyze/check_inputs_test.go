@@ -140,7 +140,7 @@ func TestInputs(t *testing.T) {
 		_, err := s.measure(t)
 		var input *mistake.Error
 		if !errors.As(err, &input) || !strings.Contains(err.Error(), "the sample rate is 44100 Hz, the dry recording has 48000 Hz") ||
-			!strings.Contains(err.Error(), "runs 1.0884 times as long, so its label is wrong (recorded at 48 kHz, labelled 44.1 kHz)") {
+			!strings.Contains(err.Error(), "takes 1.0884 times as long, so its label is wrong (recorded at 48 kHz, labelled 44.1 kHz)") {
 			t.Error(err)
 		}
 	})
