@@ -39,6 +39,7 @@ func (s *Measured) consequences(checks []result.Check) {
 			{IDGate, IDMatch, silence, s.isSilent},
 			{IDSections, IDMatch, silence, s.isSilent},
 			{IDSilent, IDMatch, silence, s.isSilent},
+			{IDNearCopy, IDSameFile, "the same file named twice", func(string) (all, explained int) { return 1, 1 }},
 		} {
 			cause := accused(checks, x.cause, c.Subject)
 			if x.id != c.ID || cause == nil {

@@ -152,3 +152,19 @@ func TestUndisclosed(t *testing.T) {
 		}
 	}
 }
+
+// TestSameFileIsNoCopy: one file under two names is one fault, not two.
+func TestSameFileIsNoCopy(t *testing.T) {
+	checks := []result.Check{
+		{ID: IDSameFile, Subject: "One and Two", Outcome: result.Failed, Do: "name the right file for each"},
+		{ID: IDNearCopy, Subject: "One and Two", Outcome: result.Failed, Reason: "a null"},
+		{ID: IDNearCopy, Subject: "One and Three", Outcome: result.Failed},
+	}
+	(&Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{}}).consequences(checks)
+	if c := checks[1]; c.ConsequenceOf != IDSameFile || c.Do != checks[0].Do || !strings.HasSuffix(c.Reason, "a null") {
+		t.Errorf("%+v", c)
+	}
+	if c := checks[2]; c.ConsequenceOf != "" {
+		t.Errorf("%+v", c)
+	}
+}
