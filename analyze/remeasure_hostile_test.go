@@ -99,10 +99,10 @@ func TestHostileResults(t *testing.T) {
 		{"no spans", func(r *result.Result) { r.Timeline.Spans = nil }, 0, "0 spans"},
 		{"overflowing span", func(r *result.Result) {
 			r.Timeline.Spans = append(r.Timeline.Spans, result.Span{Name: "far", FirstFrame: math.MaxInt64, Frames: math.MaxInt64})
-		}, 0, `"far" lies outside`},
+		}, 0, `"far" is outside`},
 		{"overflowing pause", func(r *result.Result) {
 			r.Timeline.Spans[0].FirstFrame = math.MinInt64
-		}, 0, "lies outside"},
+		}, 0, "is outside"},
 		{"longer than the audio", func(r *result.Result) { r.Timeline.Spans[0].Frames += 10 }, 0, ""},
 		{"gain", func(r *result.Result) { r.Takes[1].Gain = unit.DB(math.Inf(1)) }, 0, "a gain of"},
 		{"no gain", func(r *result.Result) { r.Takes[1].Gain = unit.DB(math.NaN()) }, 0, "a gain of"},
