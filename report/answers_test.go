@@ -63,7 +63,7 @@ func TestAnswersAreToldOnce(t *testing.T) {
 	// What to do and the outcome are never told for another.
 	a, b := k("A", "1 dB", "too hot"), k("B", "2 dB", "too hot")
 	b.Outcome, b.Do = result.Caution, "turn it down by 2 dB"
-	if got := answersOf(t, a, b); len(got) != 2 || got[0] != "passedA 1 dB: too hot" || got[1] != "cautionB 2 dB: too hot To do: turn it down by 2 dB" {
+	if got := answersOf(t, a, b); len(got) != 2 || got[0] != "passed A 1 dB: too hot" || got[1] != "caution B 2 dB: too hot To do: turn it down by 2 dB" {
 		t.Errorf("%q", got)
 	}
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"math"
 	"strings"
 	"unicode/utf8"
 
@@ -63,7 +64,7 @@ func (b *builder) listen() listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Role: partWords(&t), Signal: t.Signal, Gain: t.Gain.String(), Notes: fold(t.Notes), Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Role: partWords(&t), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: fold(t.Notes), Mics: len(t.Mics)}
 		if e := t.EqualChannels; e != nil {
 			l.Signal += ", " + e.String()
 		}
@@ -96,6 +97,21 @@ func (b *builder) listen() listenView {
 	}
 	v.Alike = alikeTakes(v.Takes)
 	return v
+}
+
+// gainWords says what the match did to a take's level: a figure with a sign alone
+// could be read as the take's loudness.
+func gainWords(gain unit.DB) string {
+	switch amount := dB(float64(gain)); {
+	case math.IsNaN(float64(gain)):
+		return "Level not matched"
+	case amount == dB(0):
+		return "Level unchanged"
+	case gain < 0:
+		return "Turned down " + amount
+	default:
+		return "Turned up " + amount
+	}
 }
 
 // alikeTakes takes out of the takes what all of them have alike.

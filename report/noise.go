@@ -64,14 +64,14 @@ func (b *builder) noise() noiseView {
 	if v.Measured {
 		v.Levels = figure{ID: "noise-levels", Title: "Noise in the pauses", Axes: "A-weighted noise in dBFS. Hollow marks: as recorded; filled marks: as matched, which is what is heard here; grey: closed by a gate.",
 			SVG:    svg(chart.Levels(chart.Text{Title: "Noise in the pauses of " + plural(len(shown), "take", "takes"), By: figure{ID: "noise-levels"}.AxesID()}, shown)),
-			Legend: []label{}, Words: v.Words, Table: v.Table, CSV: "data/noise.csv", Download: "CSV"}
+			Legend: []label{}, Words: v.Words, Table: v.Table, CSV: "data/noise.csv", Download: "Noise as CSV"}
 	}
 	v.Spectrum = b.noiseSpectrum(curves, legend)
 	return v
 }
 
 func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
-	f := figure{ID: "noise-spectrum", Title: "Noise spectra", Axes: "Third-octave level in dBFS after matching, over frequency in Hz, in the pauses. The level is that of the mean power of the channels: a full-scale sine in all of them is −3.01 dBFS.", Legend: legend, Words: []string{}, CSV: "data/noise-spectrum.csv", Download: "CSV"}
+	f := figure{ID: "noise-spectrum", Title: "Noise spectra", Axes: "Third-octave level in dBFS after matching, over frequency in Hz, in the pauses. The level is that of the mean power of the channels: a full-scale sine in all of them is −3.01 dBFS.", Legend: legend, Words: []string{}, CSV: "data/noise-spectrum.csv", Download: "Noise spectra as CSV"}
 	head := heads("Band")
 	for _, c := range curves {
 		head = append(head, cell{Text: c.Name, Head: true})

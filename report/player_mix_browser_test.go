@@ -154,6 +154,7 @@ func TestProgressWhileLoading(t *testing.T) {
 	t.Cleanup(s.Close)
 	hold.Lock()
 	ctx, bad := visitAt(t, s.URL+"/", 360, "")
+	eval[bool](t, ctx, `window.said = [], new MutationObserver(list => said.push(...list.flatMap(m => [...m.addedNodes].map(n => n.textContent)))).observe(document.getElementById('say'), {childList: true}), true`)
 	click(t, ctx, `.pick[data-take="1"]`)
 	until(t, ctx, `document.getElementById('loading').value > 0.05`)
 	if got := eval[string](t, ctx, `[document.getElementById('loading').classList.contains('on'), document.getElementById('play').textContent, document.getElementById('say').textContent, Evenhand.player.deck.playing].join()`); got != "true,Pause,Loading Splitting,false" {
@@ -173,6 +174,9 @@ func TestProgressWhileLoading(t *testing.T) {
 	until(t, ctx, `Evenhand.player.deck.playing && !document.getElementById('loading').classList.contains('on')`)
 	if got := eval[string](t, ctx, `document.getElementById('say').textContent`); got != "Splitting" {
 		t.Errorf("announced: %q", got)
+	}
+	if got := eval[int](t, ctx, `said.filter(s => s === 'Loading Splitting').length`); got != 1 {
+		t.Errorf("that the take is loading was announced %d times", got)
 	}
 	quietBrowser(t, bad)
 }

@@ -3,11 +3,13 @@ package report
 import (
 	"context"
 	"fmt"
+	"regexp"
 	"strings"
 	"testing"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/page"
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/result"
@@ -42,7 +44,65 @@ func TestPrintedPage(t *testing.T) {
 			if len(over) > 0 {
 				t.Errorf("beyond %d px:\n%s", wide, strings.Join(over, "\n"))
 			}
+			if name != "usual" { // the others have words that are longer than a column
+				return
+			}
+			broken, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`[...document.querySelectorAll('#settings th')].flatMap(cell => {
+				const out = [], texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT), range = new Range();
+				for (let n; n = texts.nextNode();) for (const word of n.data.matchAll(/[^\s-]+/g)) {
+					range.setStart(n, word.index);
+					range.setEnd(n, word.index + word[0].length);
+					if (new Set([...range.getClientRects()].map(r => r.top)).size > 1) out.push(word[0]);
+				}
+				return out;
+			})`))
+			if err != nil || len(broken) > 0 {
+				t.Errorf("labels of settings that are broken within a word: %q, %v", broken, err)
+			}
 		})
+	}
+}
+
+// printed prints a page on A4 and returns how many sheets it takes.
+func printed(t *testing.T, ctx context.Context) int {
+	t.Helper()
+	pdf, err := chromedp.Run(ctx, chromedp.Action[[]byte](func(ctx context.Context, t *chromedp.Target) ([]byte, error) {
+		r, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PaperWidth: 8.27, PaperHeight: 11.69}) // inches
+		return r.Data, err
+	}))
+	must(t, err)
+	return len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)) // /Pages is another word
+}
+
+// What is folded on the page is not printed, and the page says so: checks that
+// passed, the method and the files. Checks that did not pass are, and whatever the
+// reader has opened.
+func TestFoldedIsNotPrinted(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	dir := write(t, fixture())
+	ctx := browser(t)
+	must(t, chromedp.Do(ctx, chromedp.Navigate("file://"+dir+"/index.html")))
+	const shown = `(s => [...document.querySelectorAll(s)].filter(e => e.checkVisibility()).length)`
+	if n := eval[int](t, ctx, shown+`('.paper')`); n != 0 {
+		t.Error("the screen shows what is meant for paper")
+	}
+	must(t, chromedp.Do(ctx, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+		return err
+	})))
+	const state = `(n => [n('.paper'), n('.checks > details:has(> summary > .passed)'), n('.checks > details:has(> summary > .mark:not(.passed))') === document.querySelectorAll('.checks > details:has(> summary > .mark:not(.passed))').length, n('.method'), n('#files'), n('.checks > h3') < document.querySelectorAll('.checks').length].join())(` + shown + `)`
+	if got, want := eval[string](t, ctx, state), "1,0,true,0,0,true"; got != want {
+		t.Errorf("printed while folded: %s, want %s", got, want)
+	}
+	short := printed(t, ctx)
+	passed := eval[int](t, ctx, openAll+`; document.querySelectorAll('.checks > details:has(> summary > .passed)').length`)
+	if got, want := eval[string](t, ctx, state), fmt.Sprintf("1,%d,true,1,1,false", passed); got != want || passed == 0 {
+		t.Errorf("printed when open: %s, want %s", got, want)
+	}
+	if long := printed(t, ctx); long <= short {
+		t.Errorf("%d pages when all is open, %d when folded", long, short)
 	}
 }
 

@@ -155,10 +155,66 @@ func TestPageHoldsItsPromises(t *testing.T) {
 					}
 				}
 			}
+			validMarkup(t, page)
 			if !bytes.Equal([]byte(page), []byte(read(t, filepath.Join(write(t, res), "index.html")))) {
 				t.Error("two runs give different pages")
 			}
 		})
+	}
+}
+
+var (
+	linkPattern = regexp.MustCompile(`(?s)<a\b[^>]*\bhref="([^"]*)"[^>]*>(.*?)</a>`)
+	markupTag   = regexp.MustCompile(`<[^>]*>`)
+	tickPattern = regexp.MustCompile(`<input[^>]*type="(?:radio|checkbox)"[^>]*>`)
+)
+
+// validMarkup asks for what the HTML standard asks and a browser forgives: a
+// figcaption is the last child of its figure (4.4.13), and autocomplete is not for
+// radio buttons and checkboxes (4.10.18.7). Links of one name lead to one place (WCAG
+// 2.2, 2.4.9). Source: HTML, WHATWG living standard.
+func validMarkup(t *testing.T, page string) {
+	t.Helper()
+	for _, after := range strings.Split(page, "</figcaption>")[1:] {
+		if !strings.HasPrefix(strings.TrimSpace(after), "</figure>") {
+			t.Errorf("behind a figcaption: %.60s", after)
+		}
+	}
+	for _, tick := range tickPattern.FindAllString(page, -1) {
+		if strings.Contains(tick, "autocomplete") {
+			t.Errorf("autocomplete in %s", tick)
+		}
+	}
+	leads := map[string]string{}
+	for _, m := range linkPattern.FindAllStringSubmatch(page, -1) {
+		name := markupTag.ReplaceAllString(m[2], "")
+		if other, ok := leads[name]; ok && other != m[1] {
+			t.Errorf("%q leads to %s and to %s", name, other, m[1])
+		}
+		leads[name] = m[1]
+	}
+}
+
+// The page with the player keeps these promises too.
+func TestPlayerMarkup(t *testing.T) {
+	_, dir := playedReport(t)
+	page := read(t, filepath.Join(dir, "index.html"))
+	validMarkup(t, page)
+	for _, name := range []string{"Leaning", "Splitting", "Quarry", "Leaning again"} {
+		if !strings.Contains(page, ">Download "+name+"</a>") {
+			t.Errorf("no link says that it downloads %s", name)
+		}
+	}
+	if n := len(tickPattern.FindAllString(page, -1)); n < 3 {
+		t.Errorf("%d radio buttons and checkboxes", n)
+	}
+}
+
+func TestGainWords(t *testing.T) {
+	for gain, want := range map[float64]string{-4.18: "Turned down 4.2 dB", 3.64: "Turned up 3.6 dB", 0.04: "Level unchanged", -0.04: "Level unchanged", 0: "Level unchanged", math.NaN(): "Level not matched"} {
+		if got := gainWords(unit.DB(gain)); got != want {
+			t.Errorf("%v dB: %q, want %q", gain, got, want)
+		}
 	}
 }
 

@@ -27,6 +27,9 @@ import (
 // files that a browser loads when it opens the page, not compressed.
 const most = 200_000
 
+// mostSheets is what the demo's page may take of A4 when nothing is opened.
+const mostSheets = 8
+
 // loaded are the files that a page names to be loaded when it is opened.
 var loaded = regexp.MustCompile(`<(?:script|link|img)\b[^>]*?\b(?:src|href)="([^"]+)"[^>]*>`)
 
@@ -135,6 +138,11 @@ func TestPageOfTheDemoIsLight(t *testing.T) {
 		slices.Sort(files)
 		if !slices.Equal(asked, files) {
 			t.Errorf("the browser loads %q, the page names %q", asked, files)
+		}
+		pages := printed(t, ctx)
+		fmt.Printf("the page of the demo takes %d sheets of paper\n", pages)
+		if pages > mostSheets {
+			t.Errorf("%d sheets, allowed are %d", pages, mostSheets)
 		}
 	})
 }

@@ -26,7 +26,7 @@
     const i = Number(details.dataset.take), { name, blend: b } = Evenhand.comparison.takes[i];
     if (!b || details.children.length > 1) return;
     const words = p => p <= 0 ? `${b.left} alone` : p >= 1 ? `${b.right} alone` : `${b.left} ${Math.round((1 - p) * 100)} %, ${b.right} ${Math.round(p * 100)} %`;
-    const out = el("output", {}, words(b.start));
+    const out = el("span", {}, words(b.start));
     const slider = el("input", { type: "range", min: 0, max: 1, step: .01, autocomplete: "off", "aria-label": `Blend of ${name}, from ${b.left} to ${b.right}`, "aria-valuetext": words(b.start) });
     slider.value = b.start;
     const set = p => {

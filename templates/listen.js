@@ -2,9 +2,8 @@
 // what makes the sound.
 (function () {
   "use strict";
-  const Evenhand = globalThis.Evenhand, data = Evenhand.comparison;
-  if (!Evenhand.sound) return;
-  if (!data) { document.documentElement.classList.remove("scripted"); return; } // the plain players stay
+  const Evenhand = globalThis.Evenhand, data = Evenhand && Evenhand.comparison;
+  if (!data) return; // the plain players stay, see sound.js
   const { Store, Deck } = Evenhand.sound;
   const $ = id => document.getElementById(id), all = s => [...document.querySelectorAll(s)];
   const listen = $("listen"), rate = data.rate, takes = data.takes;
@@ -249,10 +248,10 @@
     }
     text($("clock"), `${clock(pos)} of ${clock(data.frames)}`);
     $("level-note").classList.toggle("alarm", player.recorded);
-    if (seek && seek !== seek.ownerDocument.activeElement || on) seek.value = pos;
+    if (seek && seek !== document.activeElement || on) seek.value = pos;
     if (seek) {
       // Whole seconds, so that a screen reader is not told ten times a second.
-      const k = partAt(pos), words = clock(pos).slice(0, -2) + (k >= 0 ? ", " + partName(k) : "");
+      const words = clock(pos).slice(0, -2) + (here >= 0 ? ", " + partName(here) : "");
       if (seek.getAttribute("aria-valuetext") !== words) seek.setAttribute("aria-valuetext", words);
     }
   }
@@ -268,12 +267,15 @@
     const here = player.deck.real ? player.deck.pieces(player.deck.position()) : [];
     const wanted = player.wanted < 0 ? null : failure(voicesOf(player.wanted).flatMap(v => here.map(k => voices[v].pieces[k])));
     const bad = wanted || failure(list.filter(p => !told.has(p.path)));
-    if (!bad) return;
+    if (!bad || bad.passing && !wanted) return; // the others are asked for again when they are chosen
     for (const p of list) if (store.failure(p)) told.add(p.path); // once is enough
-    say(`Sorry: ${bad.message}. The downloads below each take may still work.`);
-    if (!wanted) return;
-    if (player.wanted !== player.take && player.deck.playing) player.wanted = player.take;
-    else if (player.deck.stalled) player.deck.stop();
+    let press = "If the sound stops, press Play";
+    if (wanted && player.wanted !== player.take && player.deck.playing) {
+      press = `Press ${takes[player.wanted].name}`;
+      player.wanted = player.take;
+    } else if (wanted && player.deck.stalled) player.deck.stop();
+    if (!player.deck.playing) press = "Press Play";
+    say(`Sorry: ${bad.message}. ${bad.passing ? `${press} to try again.` : "The download below each take may still work."}`);
     show();
   }
   store.onprogress = () => {
@@ -292,7 +294,9 @@
       say("The browser starts no sound. Is there a sound output, and may this page use it? Then press Play again.");
       return show();
     }
+    const on = deck.playing;
     deck.pump();
+    if (on && deck.stalled) say(`Loading ${takes[player.take].name}`);
     const k = deck.pieces(deck.position()).join();
     if (k !== lastPiece) { lastPiece = k; want(); }
     const part = partAt(deck.position());
@@ -310,12 +314,13 @@
     if (fresh) player.play(); // one tap from sound
   });
   for (const b of all("[data-part]")) b.addEventListener("click", () => player.jump(Number(b.dataset.part)));
-  for (const r of all("input[name=levels]")) r.addEventListener("change", () => player.setRecorded(r.value === "recorded"));
-  for (const c of all(".flip")) c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked));
+  // What a browser kept ticked from before a reload is set back.
+  for (const r of all("input[name=levels]")) { r.checked = r.value === "matched"; r.addEventListener("change", () => player.setRecorded(r.value === "recorded")); }
+  for (const c of all(".flip")) { c.checked = false; c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked)); }
 
   // What few readers open is loaded when they open it.
   async function open(files) {
-    try { for (const f of files) await Evenhand.need(f); return true; } catch (e) { say(`Sorry: ${e.message}.`); return false; }
+    try { for (const f of files) await Evenhand.need(f); return true; } catch (e) { say(`Sorry: ${e.message}. Close this part and open it to try again.`); return false; }
   }
   for (const d of all(".blend")) d.addEventListener("toggle", async () => { if (d.children.length < 2 && await open(["listen-more.js", "blends.js"])) player.openBlend(d); });
   for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["hash.js", "statistics.js", "answers.js", "meter.js", "blind.js", "tests.js"]));
@@ -332,7 +337,7 @@
     if (!anywhere.checked && !listen.contains(e.target)) return;
     if (e.target.matches("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea")) return;
     const pos = () => player.deck.position(), part = () => player.part < 0 ? partAt(pos()) : player.part;
-    const step = e.target === seek && { ArrowLeft: -2, ArrowDown: -2, ArrowRight: 2, ArrowUp: 2 }[e.key]; // seconds
+    const step = e.target === seek && { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1 }[e.key] * (e.shiftKey ? 5 : 1); // seconds
     const digit = "1234567890".indexOf(e.key);
     const action = step ? () => { player.seek(pos() + step * rate); seek.value = pos(); } : digit >= 0 ? () => player.choose(digit) : {
       p: player.toggle, " ": e.target === listen || e.target === seek ? player.toggle : null,

@@ -7,10 +7,20 @@
   if (!root.AudioContext || !root.OfflineAudioContext || !root.fetch) return; // the plain players stay
   document.documentElement.classList.add("scripted");
 
+  // Where the player cannot start, the plain players come back and the page says why.
+  let why = "", missing = [];
+  root.addEventListener("error", e => { if (e.target.defer) missing.push(e.target.getAttribute("src")); }, true);
+  document.addEventListener("DOMContentLoaded", () => {
+    if (Evenhand.player) return;
+    document.documentElement.classList.remove("scripted");
+    if (missing.length) why = `${missing.join(" and ")} could not be loaded`;
+    if (why) document.getElementById("why").textContent = why;
+  });
+
   // What the page knows of the comparison, from listen-data.js. Takes are
   // published in pieces, all cut at the same frames, with numbered names.
   Evenhand.data = d => {
-    if (d.webOnly && onDisk) return; // no scripts stand beside the pieces: the plain players stay
+    if (d.webOnly && onDisk) { why = "in this report it works only from a web server, not from a disk"; return; }
     const pieces = (stem, sizes) => sizes.map((bytes, k) => ({ path: `${stem}.${k + 1}.flac`, first: d.cuts[k], frames: d.cuts[k + 1] - d.cuts[k], bytes }));
     d.frames = d.cuts[d.cuts.length - 1];
     for (const t of d.takes) for (const f of [t, t.blend]) if (f) f.pieces = pieces(f.stem, f.sizes);
@@ -30,7 +40,7 @@
     if (!loaded.has(file)) loaded.set(file, new Promise((resolve, reject) => {
       const s = document.createElement("script");
       s.onload = resolve;
-      s.onerror = () => { loaded.delete(file); reject(new Error(`${file} is missing`)); };
+      s.onerror = () => { loaded.delete(file); reject(new Error(`${file} could not be loaded`)); };
       s.src = file;
       document.head.append(s);
     }));
@@ -69,14 +79,17 @@
     return one.text.then(fromBase64);
   }
 
+  // What may pass, and is worth another try, says so.
+  const passing = words => Object.assign(new Error(words), { passing: true });
+  const linked = promise => promise.catch(() => { throw passing("the connection was lost"); });
+
   async function viaFetch(path, tell, signal) {
-    let answer;
-    try { answer = await fetch(path, { signal }); } catch (e) { throw new Error(`${path} could not be loaded: no connection`); }
-    if (!answer.ok) throw new Error(answer.status === 404 ? `${path} is missing` : `${path} could not be loaded: the server answers ${answer.status}`);
+    const answer = await linked(fetch(path, { signal }));
+    if (!answer.ok) throw answer.status === 404 ? new Error(`${path} is missing`) : passing(`the server answered ${answer.status}`);
     const parts = [];
     let n = 0;
     for (const reader = answer.body.getReader(); ;) {
-      const { done, value } = await reader.read();
+      const { done, value } = await linked(reader.read());
       if (done) break;
       parts.push(value);
       tell(n += value.length);

@@ -216,7 +216,7 @@
       enter(box, again, stretch, { items: [{ take: reference }, ...hidden], names: ["0 Reference", ...letters], sealed, used }, (booth, p) => {
         const status = el("p", { role: "status" }), rated = hidden.map(() => false);
         const sliders = hidden.map((_, i) => {
-          const s = el("input", { type: "range", class: "unrated", min: 0, max: 100, step: 1, value: 50, "aria-label": `${letters[i]}: how close to the reference, from 0, nothing like it, to 100, the same`, "aria-valuetext": "not rated" }), out = el("output", {}, "–");
+          const s = el("input", { type: "range", class: "unrated", min: 0, max: 100, step: 1, value: 50, "aria-label": `${letters[i]}: how close to the reference, from 0, nothing like it, to 100, the same`, "aria-valuetext": "not rated" }), out = el("span", {}, "–");
           s.addEventListener("input", () => { rated[i] = true; s.className = ""; text(out, s.value); s.setAttribute("aria-valuetext", `${s.value} of 100`); tell(); });
           p.work.append(el("div", { class: "rate" }, p.buttons[i + 1], s, out));
           return s;

@@ -3,6 +3,7 @@ package chart
 import (
 	"math"
 	"strconv"
+	"unicode/utf8"
 )
 
 // axis is one axis of a frame: its range and its ticks.
@@ -109,6 +110,16 @@ func roundAxis(lo, hi float64) axis {
 		a.ticks = append(a.ticks, tick{at: v, label: decibels(v, step)})
 	}
 	return a
+}
+
+// room is what the labels of an upright axis need at its side. On narrow screens
+// they are 19 units high, and a minus is then up to 16 units wide, a digit 12.
+func (a axis) room() float64 {
+	longest := 0
+	for _, t := range a.ticks {
+		longest = max(longest, utf8.RuneCountInString(t.label))
+	}
+	return math.Max(50, 8+13*float64(longest))
 }
 
 func decibels(v, step float64) string {

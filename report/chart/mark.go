@@ -54,11 +54,11 @@ func marker(w *pathWriter, shape int, x, y float64) {
 	switch shape {
 	case 0:
 	case 1: // square
-		at, draw = point{-3, -3}, "h6v6h-6z"
+		at, draw = point{-3.5, -3.5}, "h7v7h-7z"
 	case 2: // triangle, up
 		at, draw = point{0, -4.2}, "l4 7.2h-8z"
 	case 3: // diamond
-		at, draw = point{0, -4.5}, "l4.5 4.5-4.5 4.5-4.5-4.5z"
+		at, draw = point{0, -5}, "l5 5-5 5-5-5z"
 	case 4: // triangle, down
 		at, draw = point{0, 4.2}, "l4-7.2h-8z"
 	case 5: // upright bar

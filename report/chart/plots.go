@@ -23,8 +23,8 @@ func Spectrum(t Text, curves []Curve, pitches []Pitch, lo, hi float64) string {
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
-	f := frame{width: 600, height: 390, left: 50, right: 16, top: 26, bottom: 36,
-		x: frequencyAxis(lo, hi), y: levelAxis(72, ys...), class: "wide"}
+	y := levelAxis(72, ys...)
+	f := frame{width: 600, height: 390, left: y.room(), right: 16, top: 26, bottom: 36, x: frequencyAxis(lo, hi), y: y, class: "wide"}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/10)
@@ -165,8 +165,8 @@ func Loudness(t Text, curves []Curve, sections []Section, from, to float64) stri
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
-	f := frame{width: 600, height: 330, left: 50, right: 16, top: 28, bottom: 36,
-		x: timeAxis(from, to), y: levelAxis(30, ys...), class: "wide"}
+	y := levelAxis(30, ys...)
+	f := frame{width: 600, height: 330, left: y.room(), right: 16, top: 28, bottom: 36, x: timeAxis(from, to), y: y, class: "wide"}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/8)
