@@ -514,6 +514,9 @@ func TestWebOnly(t *testing.T) {
 		if n := eval[int](t, ctx, `[...document.querySelectorAll('#listen audio')].filter(a => a.offsetParent).length`); n != len(res.Takes) {
 			t.Errorf("%d plain players for %d takes", n, len(res.Takes))
 		}
+		if got, want := eval[string](t, ctx, `document.getElementById('lost').innerText`), "The player did not start: in this report it works only from a web server, not from a disk. Each take still plays by itself below."; got != want {
+			t.Errorf("the page says %q", got)
+		}
 		quietBrowser(t, bad)
 	}
 }

@@ -24,6 +24,12 @@ func TestPrintedPage(t *testing.T) {
 	}
 	const wide = 688
 	all := variants()
+	// Sentences that take the width from the labels before them.
+	notes := result.SettingRow{Name: "octave notes", Differs: true, Varied: true}
+	for range all["usual"].Takes {
+		notes.Values = append(notes.Values, result.SettingValue{Stated: true, Written: "Rectifies for the octave above. Its wall adapter hums."})
+	}
+	all["usual"].Settings.Slots[0].Rows = append(all["usual"].Settings.Slots[0].Rows, notes)
 	for _, name := range []string{"usual", "hostile", "crowded", "loopback"} {
 		t.Run(name, func(t *testing.T) {
 			dir := write(t, all[name])
