@@ -95,8 +95,8 @@ func writeEight(tb testing.TB) string {
 // audio. "measure" is every measurement, "build" all but the pages, "again" the same where
 // the store has everything, "replaced" where it has all but one take and its pairs.
 //
-// As processor time of whole commands, with the pages, against commit 6975d98 (whose
-// first build is 1; on two busy virtual cores, one run each): first build 0.74; again
+// As processor time of whole commands, with the pages, against a first build before there
+// was a store, which is 1 (two busy virtual cores, one run each): first build 0.74; again
 // after a changed title 0.045; one take replaced 0.15; check, build, cut and pack one
 // after the other 0.84; verify of the archive, which uses no store, 1.05.
 //
