@@ -106,7 +106,7 @@ func besideWords(a result.Alignment) string {
 	case "":
 		return "not certain"
 	case result.ByNotes:
-		return "± " + unit.Format(2*float64(a.BesideError), 0) + ", by the beginnings of the notes"
+		return "± " + unit.Format(2*float64(a.BesideError), 0) + ", by note starts"
 	}
 	return "± " + unit.Format(2*float64(a.BesideError), 2)
 }

@@ -120,10 +120,10 @@ func lagLegend(res *result.Result) string {
 	}
 	var parts []string
 	if notes != nil {
-		parts = append(parts, "? placed beside the other takes by the beginnings of the notes: "+listUpTo(notes, 3))
+		parts = append(parts, "? placed next to the other takes by note starts: "+listUpTo(notes, 3))
 	}
 	if open != nil {
-		parts = append(parts, "? place beside the other takes not certain: "+listUpTo(open, 3))
+		parts = append(parts, "? uncertain place next to the other takes: "+listUpTo(open, 3))
 	}
 	if together > 0 {
 		parts = append(parts, fmt.Sprintf("the lags are known to ± %s samples against the dry recording, far better against each other", unit.Format(together, 0)))

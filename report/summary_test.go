@@ -19,7 +19,7 @@ Lanternfish      −18.9      −3.6   −0.3   +43.45    gated
 Quarry           −16.2      −2.0   −3.0  +46.55?    −58.1
 Leaning again    −21.3      −8.2   +2.1   +49.65    −58.9
 No fuzz          −27.8     −15.8   +8.6   +52.75    −69.8
-? place beside the other takes not certain: Quarry
+? uncertain place next to the other takes: Quarry
 matched to −19.2 LUFS, limited by Leaning
 Not fair: only the fuzz differs (1 other control moved).
 21 checks: 1 failed, 1 caution, 1 not measured, 18 passed
@@ -88,8 +88,8 @@ func TestLagLegend(t *testing.T) {
 	}{
 		{[]result.Take{a("A", "phase", "phase"), a("B", "phase", "phase")}, ""},
 		{[]result.Take{a("A", "notes", "phase"), a("B", "notes", "phase")}, "the lags are known to ± 58 samples against the dry recording, far better against each other"},
-		{[]result.Take{a("A", "phase", "phase"), a("B", "notes", "notes")}, "? placed beside the other takes by the beginnings of the notes: B"},
-		{[]result.Take{a("A", "phase", "phase"), a("B", "", "")}, "? place beside the other takes not certain: B"},
+		{[]result.Take{a("A", "phase", "phase"), a("B", "notes", "notes")}, "? placed next to the other takes by note starts: B"},
+		{[]result.Take{a("A", "phase", "phase"), a("B", "", "")}, "? uncertain place next to the other takes: B"},
 	} {
 		if got := lagLegend(&result.Result{Takes: c.takes}); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
