@@ -287,7 +287,7 @@ func TestKeptWrong(t *testing.T) {
 		by    float64
 		says  string
 	}{
-		{"one", []int{1}, 40, "Take B: it stays where the earlier report has it, so that its audio stays the same; measured now, it lies 40."},
+		{"one", []int{1}, 40, "Take B: it stays where the earlier report has it, so that its audio stays the same; measured now, it starts 40."},
 		{"all", []int{0, 1, 2}, 4000, ": all takes stay where the earlier report has them on the timeline"},
 	} {
 		before, err := keepBuild(t, dir, three, withDry, nil, Options{Store: kept})
