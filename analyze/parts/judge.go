@@ -98,10 +98,6 @@ func (j *Judgement) Lag(t float64) float64 {
 	return lag
 }
 
-// Forget drops what notes and windows say by themselves, after which Told must not be
-// called.
-func (j *Judgement) Forget() { j.notes, j.phase, j.line = nil, nil, nil }
-
 const (
 	margin   = 3000 // ticks of b before the beginning of a and behind its end
 	straight = 0.1  // frames that the lag may change from end to end before the windows are compared anew
