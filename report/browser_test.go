@@ -13,7 +13,6 @@ import (
 	"testing"
 
 	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
@@ -65,13 +64,6 @@ func watch(t *testing.T, ctx context.Context, base string) func() []string {
 	return func() []string { mu.Lock(); defer mu.Unlock(); return append([]string{}, bad...) }
 }
 
-func colourScheme(scheme string) chromedp.Action[chromedp.Void] {
-	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}})
-		return err
-	})
-}
-
 const openAll = `document.querySelectorAll('details').forEach(d => d.open = true); 0`
 
 func TestPageInBrowser(t *testing.T) {
@@ -104,7 +96,7 @@ func TestPageInBrowser(t *testing.T) {
 				scheme = "dark"
 			}
 			err := chromedp.Do(ctx, chromedp.EmulateViewport(c.wide, 900),
-				colourScheme(scheme),
+				chromium.ColourScheme(scheme),
 				chromedp.Navigate(base+"index.html"))
 			if err != nil {
 				t.Fatal(err)
@@ -161,7 +153,7 @@ func TestScreenshots(t *testing.T) {
 		for _, w := range []int64{360, 800, 1400} {
 			for _, scheme := range []string{"light", "dark"} {
 				err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 900),
-					colourScheme(scheme),
+					chromium.ColourScheme(scheme),
 					chromedp.Navigate("file://"+dir+"/index.html"))
 				if err != nil {
 					t.Fatal(err)

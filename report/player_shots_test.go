@@ -2,6 +2,7 @@ package report
 
 import (
 	"context"
+	"evenhand/examples/oracle/chromium"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -34,7 +35,7 @@ func TestPlayerScreenshots(t *testing.T) {
 		for _, scheme := range []string{"light", "dark"} {
 			tag := fmt.Sprintf("-%d-%s", width, scheme)
 			ctx := browser(t)
-			must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), colourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
+			must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromium.ColourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
 			shot(ctx, "idle"+tag)
 			click(t, ctx, `.pick[data-take="1"]`)
 			until(t, ctx, `Evenhand.player.deck.playing`)

@@ -16,7 +16,6 @@ import (
 	"testing"
 
 	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
@@ -53,13 +52,6 @@ func watch(t *testing.T, ctx context.Context, base string) func() []string {
 		t.Fatal(err)
 	}
 	return func() []string { mu.Lock(); defer mu.Unlock(); return append([]string{}, bad...) }
-}
-
-func scheme(name string) chromedp.Action[chromedp.Void] {
-	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
-		return err
-	})
 }
 
 // full is a session that has everything that a sheet can show.
@@ -205,7 +197,7 @@ func TestSheetInBrowser(t *testing.T) {
 			ctx, cancel := chromedp.NewContext(window)
 			t.Cleanup(cancel)
 			bad := watch(t, ctx, s.URL+"/")
-			err := chromedp.Do(ctx, chromedp.EmulateViewport(x.wide, 900), scheme(x.scheme), chromedp.Navigate(s.URL+"/"+SheetName))
+			err := chromedp.Do(ctx, chromedp.EmulateViewport(x.wide, 900), chromium.ColourScheme(x.scheme), chromedp.Navigate(s.URL+"/"+SheetName))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -353,7 +345,7 @@ func TestShots(t *testing.T) {
 		dir := put(t, src)
 		for _, s := range []string{"light", "dark"} {
 			for _, w := range []int64{360, 1200} {
-				if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 900), scheme(s), chromedp.Navigate("file://"+dir+"/"+SheetName)); err != nil {
+				if err := chromedp.Do(ctx, chromedp.EmulateViewport(w, 900), chromium.ColourScheme(s), chromedp.Navigate("file://"+dir+"/"+SheetName)); err != nil {
 					t.Fatal(err)
 				}
 				png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))

@@ -6,6 +6,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
 	"evenhand/examples/oracle"
@@ -34,4 +36,12 @@ func Start(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Context 
 	ctx, cancel := context.WithTimeout(tab, 2*time.Minute)
 	t.Cleanup(func() { cancel(); closeTab(); stopBrowser() })
 	return ctx
+}
+
+// ColourScheme makes pages believe that a person prefers a scheme: "light" or "dark".
+func ColourScheme(name string) chromedp.Action[chromedp.Void] {
+	return chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
+		return err
+	})
 }
