@@ -35,6 +35,19 @@
 // low-pass after BS.1534-3 (3.5 kHz). Package analyze/listening describes the answer
 // code.
 //
+// # The player and the plots
+//
+// The player and plots.js know nothing of each other. They speak by events on the
+// document, all of whose names begin with "evenhand:". With one of the two missing the
+// other works alone. None is sent or followed during a blind test.
+//
+//	take   the slug of a take: whoever chooses one tells it, and whoever hears
+//	       it follows
+//	time   seconds from the start of the performance: where the player is; at
+//	       each step of its clock while it plays, and when it moves
+//	seek   seconds: the player is asked to go there
+//	play   the player is asked to play
+//
 // Tests run the player in Chromium, Firefox and the GTK port of WebKit. It was never
 // heard in Safari or on a real phone: the ring switch and the first touch are handled
 // as their documentation says, but untested.

@@ -230,9 +230,19 @@
     show();
   }
 
-  let shownPart = -1;
+  // The plots follow the player, and the player the plots: see the events in embed.go.
+  const isOpen = () => !(Evenhand.blind && Evenhand.blind.running);
+  const tell = (what, detail) => { if (isOpen()) document.dispatchEvent(new CustomEvent("evenhand:" + what, { detail })); };
+  const follow = (what, act) => document.addEventListener("evenhand:" + what, e => { if (isOpen()) act(e.detail); });
+  follow("take", slug => { const i = takes.findIndex(t => t.slug === slug); if (i !== player.wanted) player.choose(i); });
+  follow("seek", seconds => player.seek(seconds * rate));
+  follow("play", () => { if (!player.deck.playing) player.play(); });
+
+  let shownPart = -1, toldTake = -1;
   function show() {
     const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
+    if (player.wanted !== toldTake) { toldTake = player.wanted; tell("take", takes[toldTake].slug); }
+    tell("time", pos / rate);
     text(play, on ? "Pause" : "Play");
     loop.setAttribute("aria-pressed", deck.loop);
     for (const b of all(".pick")) b.setAttribute("aria-pressed", Number(b.dataset.take) === player.wanted);
