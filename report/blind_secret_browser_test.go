@@ -14,6 +14,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/loudness"
+	"evenhand/examples/oracle/chromium"
 )
 
 // counted serves a report and notes what is asked for, in order.
@@ -316,7 +317,7 @@ func TestPlainHTTPHost(t *testing.T) {
 	base, _ := counted(t, dir)
 	base = strings.Replace(base, "127.0.0.1", "listen.test", 1)
 	ctx := browser(t, chromedp.Flag("host-resolver-rules", "MAP listen.test 127.0.0.1, MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
-	bad := watch(t, ctx, base)
+	bad := chromium.Watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(360, 900), chromedp.Navigate(base+"index.html")))
 	if eval[bool](t, ctx, `isSecureContext || !!crypto.subtle || !!navigator.clipboard`) {
 		t.Fatal("the host counts as secure: the test shows nothing")

@@ -9,14 +9,10 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 
 	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/result"
@@ -31,37 +27,6 @@ func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Contex
 		t.Skip("what happens in a browser is out of the race detector's sight; the plain run has it")
 	}
 	return chromium.Start(t, flags...)
-}
-
-// watch collects what the browser complains about and every request that
-// leaves the report.
-func watch(t *testing.T, ctx context.Context, base string) func() []string {
-	t.Helper()
-	var mu sync.Mutex
-	bad := []string{}
-	add := func(s string) { mu.Lock(); bad = append(bad, s); mu.Unlock() }
-	err := chromedp.Listen(ctx, func(ev any) {
-		switch e := ev.(type) {
-		case *runtime.EventConsoleAPICalled:
-			if e.Type == runtime.ConsoleAPICalledTypeError {
-				add("console error")
-			}
-		case *runtime.EventExceptionThrown:
-			add(e.ExceptionDetails.Text)
-		case *log.EventEntryAdded:
-			if e.Entry.Level == log.EntryLevelError || e.Entry.Level == log.EntryLevelWarning {
-				add(e.Entry.Text)
-			}
-		case *network.EventRequestWillBeSent:
-			if !strings.HasPrefix(e.Request.URL, base) && !strings.HasPrefix(e.Request.URL, "data:") {
-				add("request to " + e.Request.URL)
-			}
-		}
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return func() []string { mu.Lock(); defer mu.Unlock(); return append([]string{}, bad...) }
 }
 
 const openAll = `document.querySelectorAll('details').forEach(d => d.open = true); 0`
@@ -90,7 +55,7 @@ func TestPageInBrowser(t *testing.T) {
 				base = s.URL + "/"
 			}
 			ctx := browser(t)
-			bad := watch(t, ctx, base)
+			bad := chromium.Watch(t, ctx, base)
 			scheme := "light"
 			if c.dark {
 				scheme = "dark"

@@ -18,6 +18,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"evenhand/examples/oracle/chromium"
 	"evenhand/report/folder"
 )
 
@@ -37,7 +38,7 @@ func visit(t *testing.T, dir string, overHTTP bool, width int64, fragment string
 func visitAt(t *testing.T, base string, width int64, fragment string) (context.Context, func() []string) {
 	t.Helper()
 	ctx := browser(t)
-	bad := watch(t, ctx, base)
+	bad := chromium.Watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromedp.Navigate(base+"index.html"+fragment)))
 	return ctx, bad
 }

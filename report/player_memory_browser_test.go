@@ -18,6 +18,7 @@ import (
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/result"
+	"evenhand/examples/oracle/chromium"
 )
 
 // longReport serves a report of so many takes of three minutes, whose pieces all
@@ -120,7 +121,7 @@ func TestPlayerBudgetCountsChannels(t *testing.T) {
 	const pieceFrames = 30 * playedRate
 	base := longReport(t, 8, pieceFrames, 2)
 	ctx := browser(t)
-	bad := watch(t, ctx, base)
+	bad := chromium.Watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(400, 900, chromedp.EmulateMobile, chromedp.EmulateTouch), chromedp.Navigate(base+"index.html")))
 	if budget := eval[int](t, ctx, `Evenhand.player.budget`); budget != 128<<20 {
 		t.Fatalf("the budget is %d bytes: the page was not taken for a phone", budget)
@@ -148,7 +149,7 @@ func TestHundredJumpsLeakNothing(t *testing.T) {
 	const pieceFrames, jumps = 2 * playedRate, 100
 	base := longReport(t, 8, pieceFrames, 1)
 	ctx := browser(t, chromedp.Flag("js-flags", "--expose-gc"))
-	bad := watch(t, ctx, base)
+	bad := chromium.Watch(t, ctx, base)
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(1000, 900), chromedp.Navigate(base+"index.html")))
 	eval[bool](t, ctx, `(() => {
 		globalThis.made = {buffers: [], sources: []};

@@ -10,6 +10,8 @@ import (
 
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
+
+	"evenhand/examples/oracle/chromium"
 )
 
 // The arrow keys move the place by 1 s, with Shift by 5 s, and the slider says the
@@ -22,7 +24,7 @@ func TestPlaceAndClock(t *testing.T) {
 	_, dir := playedReport(t)
 	// computedRole and computedName are what Chromium gives to screen readers.
 	ctx := browser(t, chromedp.Flag("enable-blink-features", "ComputedAccessibilityInfo"))
-	bad := watch(t, ctx, "file://"+dir+"/")
+	bad := chromium.Watch(t, ctx, "file://"+dir+"/")
 	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(1000, 900), chromedp.Navigate("file://"+dir+"/index.html")))
 	click(t, ctx, "#clock") // keys go to a window that was touched
 	must(t, chromedp.Do(ctx, chromedp.Focus(chromedp.CSS("#seek"))))

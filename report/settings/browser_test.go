@@ -12,47 +12,16 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
-	"sync"
 	"testing"
 
 	"github.com/chromedp/cdproto/cdp"
-	"github.com/chromedp/cdproto/log"
-	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/cdproto/page"
-	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/manifest"
 	"evenhand/examples/oracle"
 	"evenhand/examples/oracle/chromium"
 )
-
-// watch collects what the browser complains about and requests that leave the
-// folder.
-func watch(t *testing.T, ctx context.Context, base string) func() []string {
-	t.Helper()
-	var mu sync.Mutex
-	bad := []string{}
-	add := func(s string) { mu.Lock(); bad = append(bad, s); mu.Unlock() }
-	err := chromedp.Listen(ctx, func(ev any) {
-		switch e := ev.(type) {
-		case *runtime.EventConsoleAPICalled:
-			add("console: " + string(e.Type))
-		case *runtime.EventExceptionThrown:
-			add(e.ExceptionDetails.Text)
-		case *log.EventEntryAdded:
-			add(e.Entry.Text)
-		case *network.EventRequestWillBeSent:
-			if !strings.HasPrefix(e.Request.URL, base) && !strings.HasPrefix(e.Request.URL, "data:") {
-				add("request to " + e.Request.URL)
-			}
-		}
-	})
-	if err != nil {
-		t.Fatal(err)
-	}
-	return func() []string { mu.Lock(); defer mu.Unlock(); return append([]string{}, bad...) }
-}
 
 // full is a session that has everything that a sheet can show.
 const full = `
@@ -196,7 +165,7 @@ func TestSheetInBrowser(t *testing.T) {
 			t.Cleanup(s.Close)
 			ctx, cancel := chromedp.NewContext(window)
 			t.Cleanup(cancel)
-			bad := watch(t, ctx, s.URL+"/")
+			bad := chromium.Watch(t, ctx, s.URL+"/")
 			err := chromedp.Do(ctx, chromedp.EmulateViewport(x.wide, 900), chromium.ColourScheme(x.scheme), chromedp.Navigate(s.URL+"/"+SheetName))
 			if err != nil {
 				t.Fatal(err)

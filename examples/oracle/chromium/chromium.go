@@ -3,11 +3,16 @@ package chromium
 
 import (
 	"context"
+	"strings"
+	"sync"
 	"testing"
 	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/log"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
 
 	"evenhand/examples/oracle"
@@ -44,4 +49,31 @@ func ColourScheme(name string) chromedp.Action[chromedp.Void] {
 		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: name}}})
 		return err
 	})
+}
+
+// Watch collects, from now on, every line on the console, every entry of the browser's
+// log, every exception, and every request for something that does not begin with base.
+func Watch(t testing.TB, ctx context.Context, base string) func() []string {
+	t.Helper()
+	var mu sync.Mutex
+	bad := []string{}
+	add := func(s string) { mu.Lock(); bad = append(bad, s); mu.Unlock() }
+	err := chromedp.Listen(ctx, func(ev any) {
+		switch e := ev.(type) {
+		case *runtime.EventConsoleAPICalled:
+			add("console: " + string(e.Type))
+		case *runtime.EventExceptionThrown:
+			add(e.ExceptionDetails.Text)
+		case *log.EventEntryAdded:
+			add(e.Entry.Text)
+		case *network.EventRequestWillBeSent:
+			if !strings.HasPrefix(e.Request.URL, base) && !strings.HasPrefix(e.Request.URL, "data:") {
+				add("request to " + e.Request.URL)
+			}
+		}
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return func() []string { mu.Lock(); defer mu.Unlock(); return append([]string{}, bad...) }
 }
