@@ -26,9 +26,11 @@ import (
 // cutFlags are the options of cut as they are written.
 type cutFlags struct {
 	out, every, tempo, order, fps, start, report string
+	sections, include                            string
 	from, fade, reach                            time.Duration
+	excerpt, total, title, closing               time.Duration
 	beats, rate, workers                         int
-	shuffle, asJSON                              bool
+	shuffle, asJSON, turns, referenceFirst       bool
 	seed                                         uint64
 	store                                        storeOptions
 }
@@ -37,10 +39,11 @@ func cutCommand() *cobra.Command {
 	var f cutFlags
 	cmd := &cobra.Command{
 		Use:   "cut MANIFEST -o DIR",
-		Short: "Write the sound for a video: a switching edit, aligned takes, captions",
+		Short: "Write the sound for a video: an edit, aligned takes, captions",
 		Long: `Cut writes a folder for the video editor, complete or not at all:
 
-  edit.wav         the performance once through, switching between takes
+  edit.wav         the performance once through, switching between takes, or
+                   with --turns each section through every take in turn
   takes/           each take in full length; all files begin and end together,
                    so you can stack them below the edit and cut freely
                    (with --shuffle only the takes to guess)
@@ -53,17 +56,27 @@ func cutCommand() *cobra.Command {
   key.json         with --shuffle: which letter is which take
 
 The edit plays every take except a bypass, the in-room reference and repeats.
---order names others. Cut prints which takes the edit does not play.
+--include adds these; --order names all takes to play. Cut prints which takes the
+edit does not play.
+
+With --turns every take plays the first section, then every take plays the next.
+--sections chooses them, --excerpt shortens each block, and --total gives the whole
+edit a length, --title and --closing included. A block is a whole number of frames,
+and the same in each take. An excerpt ends in a pause if there is one.
 
 The edit also plays takes that are marked redistribute: no, because the edit is
 yours. Cut names them. Do not publish them without permission.
 
 All audio is level-matched and aligned, in 24-bit broadcast WAV files whose
-header states the measured loudness. Takes change where sections meet or, with
---every, after a number of seconds or bars. Cut moves each change within --reach
-to the frame of the camera where it is heard least, in a pause if there is one.`,
+header states the measured loudness. Without --turns takes change where sections
+meet or, with --every, after a number of seconds or bars. Cut moves each change
+within --reach to the frame of the camera where it is heard least, in a pause if
+there is one. Fades keep the level for the correlation of the two takes. If their
+polarity differs and no pause is near, cut prints by how much the level dips.`,
 		Example: `  evenhand cut comparison.yaml -o video
   evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Splitting,Leaning
+  evenhand cut comparison.yaml -o video --turns --reference-first
+  evenhand cut comparison.yaml -o short --turns --sections Riff --total 30s --fps 29.97
   evenhand cut comparison.yaml -o guess --shuffle --seed 7 --fps 29.97df --start 01:00:00:00`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -77,7 +90,7 @@ to the frame of the camera where it is heard least, in a pause if there is one.`
 			if f.asJSON {
 				err = writeJSON(cmd, rec)
 			} else {
-				err = showCut(cmd.OutOrStdout(), rec)
+				err = showCut(cmd.OutOrStdout(), rec, f.turns)
 			}
 			if err != nil {
 				return err
@@ -91,13 +104,21 @@ to the frame of the camera where it is heard least, in a pause if there is one.`
 	fl.StringVar(&f.tempo, "tempo", "", "beats per minute, for bars: 20 to 400")
 	fl.IntVar(&f.beats, "beats", 0, "beats per bar, 1 to 32 (default 4)")
 	fl.DurationVar(&f.from, "from", 0, "time in the edit from which --every counts (default: the beginning for seconds, the first section for bars)")
-	fl.StringVar(&f.order, "order", "", "takes to play, by name or by file name in takes/, separated by commas; after the last, the order repeats (default: as in the manifest, without a bypass, the room and repeats)")
+	fl.BoolVar(&f.turns, "turns", false, "play each section through every take in turn")
+	fl.StringVar(&f.sections, "sections", "", "with --turns: sections to play, separated by commas (default: all)")
+	fl.DurationVar(&f.excerpt, "excerpt", 0, "with --turns: length of each block, to the nearest frame (default: the section)")
+	fl.DurationVar(&f.total, "total", 0, "with --turns: length of the edit, to the nearest frame, shared equally by its blocks")
+	fl.DurationVar(&f.title, "title", 0, "silence before the first take, for a title, up to 60s")
+	fl.DurationVar(&f.closing, "closing", 0, "silence after the last take, for a closing card, up to 60s")
+	fl.StringVar(&f.order, "order", "", "takes to play, by name, separated by commas; after the last, the order repeats (default: as in the manifest, without a bypass, the room and repeats)")
+	fl.StringVar(&f.include, "include", "", "takes to play as well, separated by commas: "+strings.Join(cut.Includes(), ", "))
+	fl.BoolVar(&f.referenceFirst, "reference-first", false, "play the reference first")
 	fl.BoolVar(&f.shuffle, "shuffle", false, "let viewers guess: play the takes in an order that --seed gives and show letters instead of names")
 	fl.Uint64Var(&f.seed, "seed", 0, "with --shuffle: whole number from 0 to 18446744073709551615 that gives the order; kept in key.json")
 	fl.IntVar(&f.rate, "rate", cut.DefaultRate, "sample rate in Hz: "+cutRates())
 	fl.DurationVar(&f.fade, "fade", duration(cut.DefaultFade), "length of a crossfade, 1ms to 200ms")
 	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), fmt.Sprintf("how far cut may move a change of takes, 0s to 5s; with --every the default is %v", duration(cut.DefaultEveryReach)))
-	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames per second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame")
+	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames per second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame, 23.98 is 23.976")
 	fl.StringVar(&f.start, "start", cut.DefaultStart, "timecode of the first sample")
 	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
 	fl.BoolVar(&f.asJSON, "json", false, "print cut.json")
@@ -119,6 +140,8 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	}
 	o := cut.Options{
 		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report,
+		Turns: f.turns, ReferenceFirst: f.referenceFirst, Sections: words(f.sections), Include: words(f.include),
+		Excerpt: unit.Seconds(f.excerpt.Seconds()), Total: unit.Seconds(f.total.Seconds()), Title: unit.Seconds(f.title.Seconds()), Closing: unit.Seconds(f.closing.Seconds()),
 		Fade: unit.Seconds(f.fade.Seconds()), Reach: unit.Seconds(f.reach.Seconds()), Workers: f.workers,
 	}
 	switch set := cmd.Flags().Changed; {
@@ -130,6 +153,8 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 		return nil, usageError{fmt.Errorf("--fade: %v; allowed: 1ms to 200ms", f.fade)}
 	case f.rate == 0:
 		return nil, usageError{fmt.Errorf("--rate: 0 Hz; allowed: %s", cutRates())}
+	case set("excerpt") && f.excerpt <= 0, set("total") && f.total <= 0:
+		return nil, usageError{errors.New("--excerpt and --total are lengths above 0s, such as 30s")}
 	case set("beats") && f.beats < 1:
 		return nil, usageError{fmt.Errorf("--beats: %d; allowed: 1 to 32", f.beats)}
 	}
@@ -196,13 +221,33 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, kept *store.Sto
 	for _, n := range rec.Notes {
 		fmt.Fprintf(stderr, "evenhand: note: %s\n", n)
 	}
-	fmt.Fprintf(stderr, "evenhand: wrote %s\n", out)
+	fmt.Fprintf(stderr, "evenhand: wrote %s, for %s frames per second (%s)\n", out, rec.Fraction, rec.FrameRate)
 	return rec, nil
 }
 
-// showCut prints the cue list.
-func showCut(w io.Writer, r *cut.Record) error {
+// words splits a list at its commas; nil for none.
+func words(list string) []string {
+	if strings.TrimSpace(list) == "" {
+		return nil
+	}
+	out := strings.Split(list, ",")
+	for i := range out {
+		out[i] = strings.TrimSpace(out[i])
+	}
+	return out
+}
+
+// showCut prints the cue list: with the length of each part, or how far its cut was
+// moved.
+func showCut(w io.Writer, r *cut.Record, turns bool) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	if turns {
+		fmt.Fprintf(t, "Timecode\tTake\tSection\tLength\n")
+		for _, x := range r.Parts {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s s\n", x.In, x.Take, x.Section, unit.Format(float64(x.End-x.First)/float64(r.SampleRate), 2))
+		}
+		return t.Flush()
+	}
 	fmt.Fprintf(t, "Timecode\tTake\tSection\tMoved\n")
 	for i, x := range r.Parts {
 		moved := "–"

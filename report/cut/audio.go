@@ -117,33 +117,49 @@ func (p *plan) open(dir string, voice int) (*reader, error) {
 	return r, nil
 }
 
-// each hands frames from to to−1 to f in blocks.
+// each hands frames from to to−1 to f in blocks. What is not in the file is silence.
 func (r *reader) each(from, to int64, f func([][]float64) error) error {
-	if err := r.Seek(from); err != nil {
-		return err
-	}
-	for from < to {
-		for c := range r.view {
-			r.view[c] = r.buf[c][:min(blockFrames, to-from)]
-		}
-		n, err := r.Read(r.view)
-		if err != nil && !(errors.Is(err, io.EOF) && n > 0) {
+	last := r.Info().Frames
+	if inside := max(from, 0); inside < min(to, last) {
+		if err := r.Seek(inside); err != nil {
 			return err
 		}
+	}
+	for from < to {
+		n := min(blockFrames, to-from)
+		silent := from < 0 || from >= last
+		if from < 0 {
+			n = min(n, -from)
+		} else if !silent {
+			n = min(n, last-from)
+		}
 		for c := range r.view {
-			r.view[c] = r.view[c][:n]
+			r.view[c] = r.buf[c][:n]
+			if silent {
+				clear(r.view[c])
+			}
+		}
+		if !silent {
+			read, err := r.Read(r.view)
+			if err != nil && !(errors.Is(err, io.EOF) && read > 0) {
+				return err
+			}
+			n = int64(read)
+			for c := range r.view {
+				r.view[c] = r.view[c][:n]
+			}
 		}
 		if err := f(r.view); err != nil {
 			return err
 		}
-		from += int64(n)
+		from += n
 	}
 	return nil
 }
 
 // load returns frames from to to−1.
-func (r *reader) load(from, to int64) ([][]float64, error) {
-	out := make([][]float64, len(r.buf))
+func (r *reader) load(from, to int64) (stretch, error) {
+	out := make(stretch, len(r.buf))
 	err := r.each(from, to, func(b [][]float64) error {
 		for c := range out {
 			out[c] = append(out[c], b[c]...)
@@ -160,7 +176,7 @@ func (p *plan) writeEdit(ctx context.Context, dir string, step func(int64)) (err
 		cues = append(cues, wavio.Cue{ID: uint32(i + 1), Frame: x.cut, Label: p.voices[x.voice].shown})
 	}
 	w, err := wavio.Create(filepath.Join(dir, editFile), wavio.Spec{
-		SampleRate: p.rate, Channels: p.channels(), Bits: bits, Bext: p.bext("switching edit"), Cues: cues,
+		SampleRate: p.rate, Channels: p.channels(), Bits: bits, Bext: p.bext("edit"), Cues: cues,
 	})
 	if err != nil {
 		return err
@@ -179,18 +195,46 @@ func (p *plan) writeEdit(ctx context.Context, dir string, step func(int64)) (err
 			}
 		}
 	}
-	half := p.fade / 2
-	for i, x := range p.parts {
-		from, to := x.cut+half, p.end(i)-half
-		if i == 0 {
-			from = 0
-		} else if err := p.writeFade(w, readers[p.parts[i-1].voice], readers[x.voice], x.cut); err != nil {
+	silence := func(frames int64) error {
+		quiet := make([][]float64, p.channels())
+		for frames > 0 {
+			n := min(frames, blockFrames)
+			for c := range quiet {
+				quiet[c] = make([]float64, n)
+			}
+			if err := w.Write(quiet); err != nil {
+				return err
+			}
+			frames -= n
+			step(n)
+		}
+		return nil
+	}
+	if err := silence(p.lead); err != nil {
+		return err
+	}
+	for i := range p.parts {
+		x := &p.parts[i]
+		r, shift := readers[x.voice], x.source-x.cut
+		from, to := p.fadeIn(i)
+		var before stretch
+		if i > 0 {
+			b := p.parts[i-1]
+			if before, err = readers[b.voice].load(from+b.source-b.cut, to+b.source-b.cut); err != nil {
+				return err
+			}
+		}
+		after, err := r.load(from+shift, to+shift)
+		if err != nil {
 			return err
 		}
-		if i == len(p.parts)-1 {
-			to = p.frames
+		mixed := p.mix(before, after, x)
+		step(to - from)
+		if err := w.Write(mixed); err != nil {
+			return err
 		}
-		err := readers[x.voice].each(from, to, func(b [][]float64) error {
+		out, end := p.fadeOut(i)
+		err = r.each(to+shift, out+shift, func(b [][]float64) error {
 			step(int64(len(b[0])))
 			if err := ctx.Err(); err != nil {
 				return err
@@ -200,28 +244,102 @@ func (p *plan) writeEdit(ctx context.Context, dir string, step func(int64)) (err
 		if err != nil {
 			return err
 		}
+		if i == len(p.parts)-1 && end > out {
+			before, err := r.load(out+shift, end+shift)
+			if err != nil {
+				return err
+			}
+			step(end - out)
+			if err := w.Write(p.mix(before, nil, nil)); err != nil {
+				return err
+			}
+		}
+	}
+	if err := silence(p.length - p.sound); err != nil {
+		return err
 	}
 	return p.clipped(w, "the edit")
 }
 
-// writeFade writes the crossfade about a cut: gains that add up to 1, the same
-// distance from 0 at one end as from 1 at the other.
-func (p *plan) writeFade(w *wavio.Writer, before, after *reader, cut int64) error {
-	a, err := before.load(cut-p.fade/2, cut+p.fade/2)
-	if err != nil {
-		return err
+// stretch is some audio, a slice of samples for each channel; nil is silence.
+type stretch [][]float64
+
+// gains returns those of a fade at its place g, from 0 to 1, between takes of a
+// correlation; see the package.
+func gains(g, correlation float64) (before, after float64) {
+	n := math.Sqrt(float64((1-g)*(1-g)) + float64(g*g) + float64(2*correlation*g)*(1-g))
+	return (1 - g) / n, g / n
+}
+
+// fadeHeadroom is how far below the ceiling samples of a fade must stay where they are
+// higher than both takes, for true peaks between samples: common practice, no source.
+const fadeHeadroom = unit.DB(2)
+
+// mix fades from one stretch to the other, and keeps in x, unless it is nil, what the
+// fade is made for.
+func (p *plan) mix(before, after stretch, x *part) stretch {
+	if before == nil || after == nil { // from or to silence
+		return blend(before, after, 1)
 	}
-	b, err := after.load(cut-p.fade/2, cut+p.fade/2)
-	if err != nil {
-		return err
+	x.correlation = correlation(before, after)
+	x.used = max(0, x.correlation)
+	mixed := blend(before, after, float64(x.used))
+	allowed := unit.ToAmplitude(float64(p.res.Parameters.Match.Ceiling) - float64(fadeHeadroom))
+	if highest := mixed.peak(); highest > allowed && highest > max(before.peak(), after.peak()) {
+		x.used = 1
+		mixed = blend(before, after, 1)
 	}
-	for c := range a {
-		for k := range a[c] {
-			g := (float64(k) + 0.5) / float64(p.fade)
-			a[c][k] += float64(g * (b[c][k] - a[c][k]))
+	return mixed
+}
+
+// blend is the fade for a correlation.
+func blend(before, after stretch, correlation float64) stretch {
+	of := after
+	if of == nil {
+		of = before
+	}
+	out := make(stretch, len(of))
+	for c := range of {
+		n := len(of[c])
+		out[c] = make([]float64, n)
+		for k := range n {
+			a, b := gains((float64(k)+0.5)/float64(n), correlation)
+			if before != nil {
+				out[c][k] += float64(a * before[c][k])
+			}
+			if after != nil {
+				out[c][k] += float64(b * after[c][k])
+			}
 		}
 	}
-	return w.Write(a)
+	return out
+}
+
+func (s stretch) peak() float64 {
+	most := 0.0
+	for _, x := range s {
+		for _, v := range x {
+			most = math.Max(most, math.Abs(v))
+		}
+	}
+	return most
+}
+
+// correlation returns that of two stretches, from −1 to 1, to three decimals, so that it is the same
+// on every processor; 1 where one of them is silent.
+func correlation(a, b stretch) unit.Number {
+	var ab, aa, bb float64
+	for c := range a {
+		for k := range a[c] {
+			ab += float64(a[c][k] * b[c][k])
+			aa += float64(a[c][k] * a[c][k])
+			bb += float64(b[c][k] * b[c][k])
+		}
+	}
+	if aa == 0 || bb == 0 {
+		return 1
+	}
+	return unit.Number(math.Round(1000*ab/math.Sqrt(aa*bb)) / 1000)
 }
 
 // peakTolerance is how far a file's true peak may lie above the ceiling after
@@ -250,7 +368,7 @@ func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error 
 				return err
 			}
 			mu.Lock()
-			step(p.frames)
+			step(m.info.Frames)
 			mu.Unlock()
 			if told {
 				if err := wavio.SetLoudness(full, m.loudness()); err != nil {

@@ -1,24 +1,42 @@
 // Package cut writes what a video editor needs of a measured comparison: one
-// continuous recording that changes takes at stated places, every take in full
-// length to stack beside it, and the captions, chapters, cue list and text that
+// recording that changes takes at stated places, every take in full
+// length to stack below it, and the captions, chapters, cue list and text that
 // go with them. Check the options, then call Write.
+//
+// There are two edits. The switching edit plays the performance once through and
+// changes takes in it. With Options.Turns each take plays the same section in turn,
+// then each plays the next section; a stretch of the edit is then a block of its
+// take's file from another place (Part.Source).
 //
 // # Where the cuts are
 //
-// A cut is wanted where a section ends and the next begins (in the middle, when
+// Every cut is the beginning of a frame of the camera, counted from the first sample
+// of the edit, so that picture and sound can change together.
+//
+// In the switching edit a cut is wanted where a section ends and the next begins (in the middle, when
 // there is a gap), or at every multiple of a length. It is then moved, by no
 // more than Options.Reach, to the place that is heard least: frame boundaries
-// of the camera are the candidates, so that picture and sound can change
-// together; if at some of them the whole fade lies in a pause of the
+// are the candidates; if at some of them the whole fade lies in a pause of the
 // performance, only those. Of the candidates the one of least cost is taken, in
 // dB: the level of the louder of the two takes during the fade, plus the
 // greatest rise of either from 5 ms to the next within 5 ms of the fade (an
 // attack there would be smeared), plus up to 1 dB for the distance. In silence
 // the nearest candidate wins.
 //
-// Takes of one performance are correlated, so the fade is linear: its two gains
-// add up to 1, and what both takes share keeps its level. Outside the fades the
-// edit holds the very samples of the takes' own files.
+// In turns a block is a whole number of frames and the same one in each take. It begins
+// at a frame of the take's file, so that a fade ends before the section begins, and it
+// ends where the section ends, moved in the same way; beyond the end of the section
+// only within a pause. An excerpt has the stated length to the nearest frame and begins
+// with the section, or later where its beginning and its end then lie in pauses.
+//
+// # Fades
+//
+// The gains 1−g and g of a fade are divided by √((1−g)² + g² + 2·r·g·(1−g)), where r is
+// the correlation of the two takes within the fade, from 0 to 1. So the power keeps
+// its level: r = 1 is a straight line, r = 0 a fade of constant power. Below 0 the level
+// dips by the factor 1+r in the middle, and a note says so. Where the sum would
+// peak higher than both takes and close to the ceiling, the fade is a straight line, which
+// cannot. Outside the fades the edit holds the very samples of the takes' own files.
 //
 // # Guessing
 //
@@ -66,7 +84,16 @@ const (
 	maxReach = unit.Seconds(5)
 	// minPart is the shortest stretch between two wanted cuts.
 	minPart = unit.Seconds(0.5)
+	// maxCard is the longest title or closing.
+	maxCard = unit.Seconds(60)
+	// maxTotal keeps every count of samples and frames far from overflow.
+	maxTotal = unit.Seconds(86400)
 )
+
+// Includes are the words of Options.Include.
+func Includes() []string {
+	return []string{string(manifest.RoleBypass), string(manifest.RoleRoom), "repeats"}
+}
 
 // Rates are the sample rates that can be written, in Hz.
 func Rates() []int { return []int{44100, 48000, 88200, 96000, 176400, 192000} }
@@ -78,15 +105,26 @@ type Options struct {
 	From  *unit.Seconds // where counting Every begins, in the edit; nil: see Interval
 	// Order are names or slugs of takes, in the order of playing, again from
 	// the front when they are all played; none: every contestant, as in the manifest.
-	Order   []string
-	Shuffle bool // guess which: the order comes from Seed, letters stand for names
-	Seed    uint64
-	Fade    unit.Seconds // length of a crossfade; 0: DefaultFade
-	Reach   unit.Seconds // how far a cut may be moved
-	FPS     string       // one of timecode.Names; "": DefaultFPS
-	Start   string       // timecode of the first sample; "": DefaultStart
-	Report  string       // where the report is published, "" if nowhere
-	Workers int          // takes worked on at once; below 1: one
+	Order []string
+	// Include are takes to play besides the contestants when there is no Order:
+	// those of Includes.
+	Include        []string
+	ReferenceFirst bool // the reference plays first, the others stay in their order
+	// Turns plays each section, or those of Sections, through all takes in turn.
+	Turns    bool
+	Sections []string
+	Excerpt  unit.Seconds // length of each block, to the nearest frame; 0: the section
+	Total    unit.Seconds // length of the edit, to the nearest frame; 0: what the blocks come to
+	// Title and Closing are silence before and after, for a title and a closing card.
+	Title, Closing unit.Seconds
+	Shuffle        bool // guess which: the order comes from Seed, letters stand for names
+	Seed           uint64
+	Fade           unit.Seconds // length of a crossfade; 0: DefaultFade
+	Reach          unit.Seconds // how far a cut may be moved
+	FPS            string       // one of timecode.Names; "": DefaultFPS
+	Start          string       // timecode of the first sample; "": DefaultStart
+	Report         string       // where the report is published, "" if nowhere
+	Workers        int          // takes worked on at once; below 1: one
 	// Progress as in analyze.Options; may be nil.
 	Progress func(stage string, done, total int64)
 }
@@ -132,6 +170,7 @@ func (o Options) Check(c *manifest.Comparison) error {
 	if !(o.Reach >= 0 && o.Reach <= maxReach) {
 		add(bad("reach", "%g s; allowed: 0 to %g s", float64(o.Reach), float64(maxReach)))
 	}
+	errs = append(errs, o.checkTurns(c)...)
 	if o.From != nil && o.Every.zero() {
 		add(bad("from", "it has no effect without --every; add --every or remove --from"))
 	}
@@ -150,6 +189,59 @@ func (o Options) Check(c *manifest.Comparison) error {
 		errs = append(errs, err)
 	}
 	return errors.Join(errs...)
+}
+
+// checkTurns is the part of Check about who plays and for how long.
+func (o Options) checkTurns(c *manifest.Comparison) []error {
+	var errs []error
+	add := func(e *OptionError) { errs = append(errs, e) }
+	for _, x := range []struct {
+		option string
+		length unit.Seconds
+	}{{"title", o.Title}, {"closing", o.Closing}} {
+		if !(x.length >= 0 && x.length <= maxCard) {
+			add(bad(x.option, "%g s; allowed: 0 to %g s", float64(x.length), float64(maxCard)))
+		}
+	}
+	for _, x := range []struct {
+		option string
+		length unit.Seconds
+	}{{"excerpt", o.Excerpt}, {"total", o.Total}} {
+		if x.length != 0 && !(x.length >= minPart && x.length <= maxTotal) {
+			add(bad(x.option, "%g s; allowed: %g to %g s", float64(x.length), float64(minPart), float64(maxTotal)))
+		}
+	}
+	for _, x := range []struct {
+		option string
+		stated bool
+	}{{"sections", o.Sections != nil}, {"excerpt", o.Excerpt != 0}, {"total", o.Total != 0}} {
+		if x.stated && !o.Turns {
+			add(bad(x.option, "it has no effect without --turns; add --turns or remove --%s", x.option))
+		}
+	}
+	if o.Turns && !o.Every.zero() {
+		add(bad("every", "with --turns takes change after each section or excerpt; remove --every or --turns"))
+	}
+	if o.Excerpt != 0 && o.Total != 0 {
+		add(bad("excerpt", "--total gives the length of each excerpt; remove one of the two"))
+	}
+	if o.ReferenceFirst && (o.Shuffle || o.Order != nil) {
+		add(bad("reference-first", "it has no effect with --shuffle or --order; remove one of them"))
+	}
+	if o.Include != nil && o.Order != nil {
+		add(bad("include", "it has no effect with --order, which names the takes to play; remove one of the two"))
+	}
+	// Sections that markers or pauses give are known once the recording is read.
+	if listed := c.Performance.Sections; len(listed) > 0 {
+		var names []string
+		for _, s := range listed {
+			names = append(names, s.Name)
+		}
+		if _, err := pick("sections", "section", o.Sections, names); err != nil {
+			errs = append(errs, err)
+		}
+	}
+	return errs
 }
 
 // Write makes all files of the edit in dir, which exists, from a measured
@@ -179,12 +271,13 @@ func Write(ctx context.Context, dir string, s *analyze.Session, o Options) (*Rec
 	if err := p.writeTakes(ctx, dir, step); err != nil {
 		return nil, err
 	}
-	if err := p.placeCuts(ctx, dir); err != nil {
+	if err := p.place(ctx, dir); err != nil {
 		return nil, err
 	}
 	if err := p.writeEdit(ctx, dir, step); err != nil {
 		return nil, err
 	}
+	p.noteDips()
 	if err := p.measure(ctx, dir, step); err != nil {
 		return nil, err
 	}

@@ -68,7 +68,7 @@ func TestEditHoldsEachTakeWhereTheCueListSays(t *testing.T) {
 					if cues[i-1].end != q.first {
 						t.Errorf("part %d begins at %d, the one before ends at %d", i+1, q.first, cues[i-1].end)
 					}
-					checkFade(t, edit, takes[cues[i-1].file], takes[q.file], q)
+					checkFade(t, edit, takes[cues[i-1].file], takes[q.file], cues[i-1], q)
 					from = q.fadeEnd
 				}
 				if i+1 < len(cues) {
@@ -114,20 +114,29 @@ func equal(a, b []float64) bool {
 }
 
 // checkFade compares a fade with the mix that its gains make, to a step of 24
-// bits: it begins just above 0, ends just below 1 and is a straight line.
-func checkFade(t *testing.T, edit, before, after []float64, q cue) {
+// bits: those of constant power for the correlation that the cue list states.
+func checkFade(t *testing.T, edit, before, after []float64, p, q cue) {
 	t.Helper()
 	n := q.fadeEnd - q.fadeFirst
-	if n < 2 || (q.fadeFirst+q.fadeEnd)/2 != q.first {
-		t.Fatalf("a fade from %d to %d for a cut at %d", q.fadeFirst, q.fadeEnd, q.first)
+	if n < 2 || (q.fadeFirst+q.fadeEnd)/2 != q.first || !(q.correlation >= 0 && q.correlation <= 1) {
+		t.Fatalf("a fade from %d to %d for a cut at %d, correlation %g", q.fadeFirst, q.fadeEnd, q.first, q.correlation)
 	}
 	for k := range n {
-		g := (float64(k) + 0.5) / float64(n)
-		want := (1-g)*before[q.fadeFirst+k] + g*after[q.fadeFirst+k]
-		if d := math.Abs(edit[q.fadeFirst+k] - want); d > 0x1p-23 {
+		g, at := (float64(k)+0.5)/float64(n), q.fadeFirst+k
+		norm := math.Sqrt((1-g)*(1-g) + g*g + 2*q.correlation*g*(1-g))
+		want := ((1-g)*sampleAt(before, at-p.first+p.source) + g*sampleAt(after, at-q.first+q.source)) / norm
+		if d := math.Abs(edit[at] - want); d > 0x1p-23 {
 			t.Fatalf("sample %d of the fade at %d is off by %g", k, q.first, d)
 		}
 	}
+}
+
+// sampleAt is a sample of a file, 0 before and after it.
+func sampleAt(x []float64, i int) float64 {
+	if i < 0 || i >= len(x) {
+		return 0
+	}
+	return x[i]
 }
 
 // checkTimecode works the other way round from the label: the frame of the
@@ -463,24 +472,38 @@ func TestConversionIsMatchedAnew(t *testing.T) {
 	}
 }
 
-// A change of polarity between neighbours is said, except where it would tell
-// the takes apart.
-func TestPolarityNote(t *testing.T) {
+// Where what two takes share has opposite polarity, a note says that the level dips and by how
+// much, unless the cut is in a pause; among takes to guess it does not say which.
+func TestDipsAreNoted(t *testing.T) {
+	fps, err := timecode.Parse("25")
+	if err != nil {
+		t.Fatal(err)
+	}
 	res := &result.Result{Takes: make([]result.Take, 2)}
 	res.Takes[1].Alignment.PolarityToReference = "inverted"
-	p := &plan{res: res, voices: []voice{{take: 0, shown: "A"}, {take: 1, shown: "B"}}, parts: []part{{voice: 0}, {voice: 1}}}
-	if p.notePolarity(); len(p.notes) != 1 || !strings.Contains(p.notes[0], "between A and B the polarity changes") {
+	p := &plan{res: res, rate: 48000, fps: fps, voices: []voice{{take: 0, shown: "A"}, {take: 1, shown: "B"}},
+		parts: []part{{voice: 0}, {voice: 1, cut: 48000, correlation: -0.5}}}
+	// The power in the middle of the fade is 1+r of that at its ends: 10·log10(0.5).
+	if p.noteDips(); len(p.notes) != 1 || !strings.HasPrefix(p.notes[0], "at 00:00:01:00 (A to B) the level dips by up to 3.0 dB") {
 		t.Errorf("notes %q", p.notes)
 	}
 	if got := p.invertedTakes(); got != "Of inverted polarity against the reference, and left so: B." {
 		t.Errorf("the description says %q", got)
 	}
 	p.notes, p.o.Shuffle = nil, true
-	if p.notePolarity(); p.notes != nil {
+	if p.noteDips(); len(p.notes) != 1 || p.notes[0] != "at 1 of 1 cuts the level dips by up to 3.0 dB" {
 		t.Errorf("notes %q", p.notes)
 	}
 	if got := p.invertedTakes(); got != "Of inverted polarity against the reference, and left so: 1 of the takes." {
 		t.Errorf("the description says %q", got)
+	}
+	p.notes, p.parts[1].inPause = nil, true
+	if p.noteDips(); p.notes != nil {
+		t.Errorf("in a pause: notes %q", p.notes)
+	}
+	p.parts[1].inPause, p.parts[1].correlation = false, 0
+	if p.noteDips(); p.notes != nil {
+		t.Errorf("uncorrelated: notes %q", p.notes)
 	}
 	res.Takes[1].Alignment.PolarityToReference = "same"
 	if got := p.invertedTakes(); got != "" {

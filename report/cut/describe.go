@@ -55,7 +55,7 @@ func (p *plan) describe(r *Record) string {
 	if i := p.invertedTakes(); i != "" {
 		line("%s", i)
 	}
-	line("Changes of take (%s) are linear crossfades of %s ms, placed where they are heard least.", r.Changes, unit.Format(1000*float64(p.fade)/float64(p.rate), 0))
+	line("Changes of take (%s) are crossfades of %s ms that keep the level, placed where they are heard least.", r.Changes, unit.Format(1000*float64(p.fade)/float64(p.rate), 0))
 	line("Audio: %d Hz, %d bits.", r.SampleRate, r.Bits)
 	if r.Report != "" {
 		line("")

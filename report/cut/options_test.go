@@ -77,7 +77,7 @@ func TestOptionsRefused(t *testing.T) {
 		{Options{Order: []string{"Leaning", "Zebra"}}, []string{`there is no take "Zebra"; allowed: Leaning, Splitting, Sagging`}},
 		{Options{Order: []string{"splitting"}}, []string{"--order: 1 take; an edit changes between at least two"}},
 		{Options{Order: []string{"splitting", "sagging", "Splitting"}, Shuffle: true}, []string{`"Splitting" is listed twice`}},
-		{Options{Rate: 22050, FPS: "23.98", Fade: 1}, []string{"--rate: 22050 Hz; allowed: 44100 48000", "--fps:", "23.976, 24, 25, 29.97, 29.97df", "--fade: 1 s; allowed: 0.001 to 0.2 s"}},
+		{Options{Rate: 22050, FPS: "23.9", Fade: 1}, []string{"--rate: 22050 Hz; allowed: 44100 48000", "--fps:", "23.976, 24, 25, 29.97, 29.97df", "--fade: 1 s; allowed: 0.001 to 0.2 s"}},
 		{Options{Start: "25:00:00:00"}, []string{"--start:", "allowed: 0 to 23"}},
 		{Options{FPS: "29.97df", Start: "00:01:00:00"}, []string{"--start:", "type 00:01:00;02"}},
 		{Options{Reach: 6}, []string{"--reach: 6 s; allowed: 0 to 5 s"}},
@@ -292,7 +292,7 @@ func TestContestantsPlay(t *testing.T) {
 		notes     []string
 		neverSaid string
 	}{
-		{false, 4, 5, []string{"Wire", "Splitting again", "Hall"}, []string{"only as files in takes: Wire, Splitting again, Hall; --order names"}, "has room"},
+		{false, 4, 5, []string{"Wire", "Splitting again", "Hall"}, []string{"only as files in takes: Wire, Splitting again, Hall; --include or --order adds them"}, "has room"},
 		{false, 1, 5, []string{"Wire", "Splitting", "Splitting again", "Hall"}, []string{"only as files in takes: Splitting; it has room for 1 of 2 takes", "Wire, Splitting again, Hall"}, ""},
 		{true, 4, 2, nil, []string{"not among the takes to guess: 3 of 5"}, "Wire"},
 	} {

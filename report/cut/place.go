@@ -18,14 +18,25 @@ const (
 	riseFloor = 1e-6
 )
 
+// place says where each part begins and what it plays.
+func (p *plan) place(ctx context.Context, dir string) error {
+	if p.o.Turns {
+		return p.placeTurns(ctx, dir)
+	}
+	return p.placeCuts(ctx, dir)
+}
+
+// reach is how far a cut may be moved, in samples.
+func (p *plan) reach() int64 { return int64(math.Round(float64(p.o.Reach) * float64(p.rate))) }
+
 // placeCuts moves every cut from where it is wanted to where it is heard least.
 func (p *plan) placeCuts(ctx context.Context, dir string) error {
 	wanted := make([]int64, len(p.parts)+1)
 	for i, x := range p.parts {
 		wanted[i] = x.nominal
 	}
-	wanted[len(p.parts)] = p.frames
-	reach := int64(math.Round(float64(p.o.Reach) * float64(p.rate)))
+	wanted[len(p.parts)] = p.sound
+	reach := p.reach()
 	half := p.fade / 2
 	for i := 1; i < len(p.parts); i++ {
 		if err := ctx.Err(); err != nil {
@@ -36,32 +47,54 @@ func (p *plan) placeCuts(ctx context.Context, dir string) error {
 		lo := max(x.nominal-reach, (wanted[i-1]+x.nominal)/2+half+1)
 		hi := min(x.nominal+reach, (x.nominal+wanted[i+1])/2-half-1)
 		candidates := p.candidates(lo, hi, x.nominal)
-		profiles, first, err := p.profiles(dir, [2]int{p.parts[i-1].voice, x.voice}, candidates)
+		for k := range candidates {
+			candidates[k] -= p.lead // in the takes' files
+		}
+		best, err := p.quietest(dir, []int{p.parts[i-1].voice, x.voice}, candidates, x.nominal-p.lead)
 		if err != nil {
 			return err
 		}
-		best, quiet := math.Inf(1), false
-		for _, c := range candidates {
-			inPause := p.inPause(c-half, c+half)
-			if quiet && !inPause {
-				continue
-			}
-			level, rise := math.Inf(-1), 0.0
-			for _, f := range profiles {
-				level = math.Max(level, f.level(c-half-first, c+half-first))
-				rise = math.Max(rise, f.rise(c-half-first, c+half-first, p.rate))
-			}
-			cost := level + rise
-			if reach > 0 {
-				cost += distanceCost * math.Abs(float64(c-x.nominal)) / float64(reach)
-			}
-			if cost < best || inPause && !quiet {
-				best, quiet = cost, inPause
-				x.cut, x.inPause, x.level, x.rise = c, inPause, unit.DBFS(level), unit.DB(rise)
-			}
-		}
+		x.cut, x.source, x.inPause, x.level, x.rise = p.lead+best.at, best.at, best.inPause, best.level, best.rise
 	}
 	return nil
+}
+
+// spot is a place for a cut.
+type spot struct {
+	at      int64 // frame of the takes' files
+	inPause bool
+	level   unit.DBFS // of the loudest voice during the fade
+	rise    unit.DB   // greatest rise of any around the fade
+}
+
+// quietest returns the candidate, in frames of the takes' files, where a fade between
+// the voices is heard least.
+func (p *plan) quietest(dir string, voices []int, candidates []int64, wanted int64) (spot, error) {
+	profiles, first, err := p.profiles(dir, voices, candidates)
+	if err != nil {
+		return spot{}, err
+	}
+	half, reach := p.fade/2, p.reach()
+	best, out := math.Inf(1), spot{}
+	for _, c := range candidates {
+		inPause := p.inPause(c-half, c+half)
+		if out.inPause && !inPause {
+			continue
+		}
+		level, rise := math.Inf(-1), 0.0
+		for _, f := range profiles {
+			level = math.Max(level, f.level(c-half-first, c+half-first))
+			rise = math.Max(rise, f.rise(c-half-first, c+half-first, p.rate))
+		}
+		cost := level + rise
+		if reach > 0 {
+			cost += distanceCost * math.Abs(float64(c-wanted)) / float64(reach)
+		}
+		if cost < best || inPause && !out.inPause {
+			best, out = cost, spot{c, inPause, unit.DBFS(level), unit.DB(rise)}
+		}
+	}
+	return out, nil
 }
 
 // candidates are the beginnings of the camera's frames from lo to hi, in
@@ -88,28 +121,32 @@ func (p *plan) candidates(lo, hi, wanted int64) []int64 {
 	return out
 }
 
-// inPause reports whether frames from to to−1 of the edit lie in one pause of
+// inPause reports whether frames from to to−1 of the takes' files lie in one pause of
 // the performance.
-func (p *plan) inPause(from, to int64) bool {
+func (p *plan) inPause(from, to int64) bool { return p.pauseUntil(from, to) > 0 }
+
+// pauseUntil returns the end of the pause that frames from to to−1 of the takes' files
+// lie in, 0 for none.
+func (p *plan) pauseUntil(from, to int64) int64 {
 	for _, q := range p.res.Timeline.Pauses {
-		if from >= p.frameOf(int64(q.FirstFrame), true) && to <= p.frameOf(int64(q.FirstFrame+q.Frames), false) {
-			return true
+		if end := p.frameOf(int64(q.FirstFrame+q.Frames), false); from >= p.frameOf(int64(q.FirstFrame), true) && to <= end {
+			return end
 		}
 	}
-	return false
+	return 0
 }
 
 // profile holds sums of squares: sum[k] is that of frames before k, the mean
 // over the channels.
 type profile struct{ sum []float64 }
 
-// profiles reads two voices around the candidates and returns the frame that
+// profiles reads voices around the candidates and returns the frame that
 // the profiles begin at.
-func (p *plan) profiles(dir string, voices [2]int, candidates []int64) (out [2]profile, first int64, err error) {
+func (p *plan) profiles(dir string, voices []int, candidates []int64) (out []profile, first int64, err error) {
 	margin := p.fade + int64(4*float64(riseWindow)*float64(p.rate))
 	first = max(0, candidates[0]-margin)
 	end := min(p.frames, candidates[len(candidates)-1]+margin)
-	for i, v := range voices {
+	for _, v := range voices {
 		r, err := p.open(dir, v)
 		if err != nil {
 			return out, 0, err
@@ -127,7 +164,7 @@ func (p *plan) profiles(dir string, voices [2]int, candidates []int64) (out [2]p
 			}
 			sum[k+1] = sum[k] + e/float64(len(x))
 		}
-		out[i] = profile{sum}
+		out = append(out, profile{sum})
 	}
 	return out, first, nil
 }

@@ -19,7 +19,7 @@ func handmade(t *testing.T, nominal int64, a, b []float64) (*plan, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &plan{res: &result.Result{}, fps: fps, rate: 48000, frames: int64(len(a)), fade: 960, o: Options{Reach: DefaultReach}}
+	p := &plan{res: &result.Result{}, fps: fps, rate: 48000, frames: int64(len(a)), sound: int64(len(a)), fade: 960, o: Options{Reach: DefaultReach}}
 	p.res.Timeline.SampleRate = 48000
 	p.whole = result.Span{Frames: unit.Frames(len(a))}
 	for i, x := range [][]float64{a, b} {

@@ -26,12 +26,16 @@ type plan struct {
 	fps    timecode.Rate
 	start  int64 // frame of the camera at the first sample
 	rate   int
-	frames int64 // of every file
+	frames int64 // of every take's file
+	lead   int64 // of the title: the frame of the edit at which the first take begins
+	sound  int64 // the frame of the edit after the last take
+	length int64 // frames of the edit, with the closing
 	fade   int64 // frames, even
 	whole  result.Span
 	target unit.LUFS // of every take's file
 	voices []voice
 	parts  []part
+	turns  []section // with Options.Turns: what the parts play, section after section
 	edit   measured
 	notes  []string
 	// unheard are the takes, as shown, that are there as files only.
@@ -51,11 +55,15 @@ type voice struct {
 type part struct {
 	voice   int
 	section string
-	cut     int64 // first frame: the middle of the fade into it; 0 for the first
+	cut     int64 // first frame: the middle of the fade into it
+	source  int64 // frame of the voice's file that is heard at cut
 	nominal int64 // where the cut was wanted
 	inPause bool
 	level   unit.DBFS // of the louder take during the fade
 	rise    unit.DB   // greatest rise of either around the fade
+	// correlation is that of the two takes in the fade, and used what the fade is made
+	// for; 1 where one of them is silence.
+	correlation, used unit.Number
 }
 
 type measured struct {
@@ -81,15 +89,38 @@ func newPlan(s *analyze.Session, o Options) (*plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	wanted, sections, err := p.wanted()
-	if err != nil {
-		return nil, err
+	p.lead = fps.Sample(p.framesIn(o.Title), p.rate)
+	if o.Turns {
+		if p.turns, err = p.sections(); err != nil {
+			return nil, err
+		}
+		p.cast(order, len(order)*len(p.turns))
+		p.layTurns(order)
+	} else {
+		wanted, sections, err := p.wanted()
+		if err != nil {
+			return nil, err
+		}
+		p.cast(order, len(wanted)+1)
+		p.layParts(order, wanted, sections)
+		p.finish(p.lead + p.frames)
 	}
-	p.cast(order, len(wanted)+1)
-	p.layParts(order, wanted, sections)
-	p.notePolarity()
 	p.noteWithheld()
 	return p, nil
+}
+
+// framesIn returns how many frames of the camera are nearest to a length.
+func (p *plan) framesIn(s unit.Seconds) int64 {
+	num, den := p.fps.PerSecond()
+	return int64(math.Round(float64(s) * float64(num) / float64(den)))
+}
+
+// finish says where the last take ends; the closing begins at the next frame of the camera.
+func (p *plan) finish(sound int64) {
+	p.sound, p.length = sound, sound
+	if n := p.framesIn(p.o.Closing); n > 0 {
+		p.length = p.fps.Sample(p.fps.FrameAt(sound-1, p.rate)+1+n, p.rate)
+	}
 }
 
 // noteWithheld says that the edit holds recordings that may not be passed on.
@@ -142,7 +173,7 @@ func (p *plan) cast(order []int, parts int) {
 		p.voices = append(p.voices, v)
 	}
 	if aside := len(p.res.Takes) - len(takes); p.o.Shuffle && aside > 0 {
-		p.note("not among the takes to guess: %d of %d (--order names those to guess; without it the edit has no bypass, room or repeats)", aside, len(p.res.Takes))
+		p.note("not among the takes to guess: %d of %d; --include or --order adds them", aside, len(p.res.Takes))
 	}
 	var late, aside []string
 	for _, v := range p.voices {
@@ -160,7 +191,7 @@ func (p *plan) cast(order []int, parts int) {
 		p.note("not heard in the edit, only as files in %s: %s; it has room for %d of %d takes, and --every, or a shorter one, makes more", takesDir, manifest.Join(late), parts, len(order))
 	}
 	if aside != nil {
-		p.note("not heard in the edit, only as files in %s: %s; --order names the takes to play (without it the edit has no bypass, room or repeats)", takesDir, manifest.Join(aside))
+		p.note("not heard in the edit, only as files in %s: %s; --include or --order adds them", takesDir, manifest.Join(aside))
 	}
 }
 
@@ -261,39 +292,83 @@ func (p *plan) layParts(order []int, wanted []int64, sections []string) {
 			}
 			continue
 		}
-		x := part{voice: v, section: name, level: unit.DBFS(math.NaN()), rise: unit.DB(math.NaN())}
+		at := int64(0)
 		if i > 0 {
-			x.nominal, x.cut = wanted[i-1], wanted[i-1]
+			at = wanted[i-1]
 		}
-		p.parts = append(p.parts, x)
+		p.parts = append(p.parts, newPart(v, name, p.lead+at, at))
 	}
 }
 
-// notePolarity says which takes are upside down against their neighbours: what
-// both share then cancels in the middle of a fade. When takes are to be guessed
-// it would tell them apart.
-func (p *plan) notePolarity() {
-	if p.o.Shuffle {
-		return
-	}
-	inverted := func(i int) bool {
-		return p.res.Takes[p.voices[p.parts[i].voice].take].Alignment.PolarityToReference == "inverted"
-	}
+// newPart is a part that is wanted at a frame of the edit and plays from a frame of its
+// voice's file.
+func newPart(voice int, section string, wanted, source int64) part {
+	return part{voice: voice, section: section, nominal: wanted, cut: wanted, source: source,
+		level: unit.DBFS(math.NaN()), rise: unit.DB(math.NaN()), correlation: 1, used: 1}
+}
+
+// leastDip is the least dip of the level, in dB, that is worth a note: common practice,
+// no source.
+const leastDip = 1
+
+// noteDips says at which cuts the level dips, because what both takes share cancels in
+// the fade. When takes are to be guessed it would tell them apart.
+func (p *plan) noteDips() {
+	var cuts []string
+	worst := 0.0
 	for i := 1; i < len(p.parts); i++ {
-		if inverted(i-1) != inverted(i) {
-			p.note("between %s and %s the polarity changes, so a fade that is not in a pause dips in its middle; invert one of the recordings if that is heard",
-				p.voices[p.parts[i-1].voice].shown, p.voices[p.parts[i].voice].shown)
-			return
+		x := p.parts[i]
+		if dip := -10 * math.Log10(math.Max(0.001, 1+float64(x.correlation))); dip >= leastDip && !x.inPause {
+			worst = math.Max(worst, dip)
+			cuts = append(cuts, fmt.Sprintf("%s (%s to %s)", p.timecode(x.cut), p.voices[p.parts[i-1].voice].shown, p.voices[x.voice].shown))
 		}
 	}
+	switch n := len(cuts); {
+	case n == 0:
+	case p.o.Shuffle:
+		p.note("at %d of %d cuts the level dips by up to %s dB", n, len(p.parts)-1, unit.Format(worst, 1))
+	default:
+		if n > toldCuts {
+			cuts = append(cuts[:toldCuts:toldCuts], fmt.Sprintf("%d more", n-toldCuts))
+		}
+		p.note("at %s the level dips by up to %s dB, because what the two takes share has opposite polarity and no pause is near; invert one of the recordings, or allow cut to look further with --reach", manifest.List(cuts), unit.Format(worst, 1))
+	}
 }
+
+// toldCuts is how many cuts a note names.
+const toldCuts = 3
 
 // end returns the frame after part i.
 func (p *plan) end(i int) int64 {
 	if i+1 < len(p.parts) {
 		return p.parts[i+1].cut
 	}
-	return p.frames
+	return p.sound
+}
+
+// fadeIn returns the frames of the fade into part i, equal for none: about the cut, or
+// from silence after it.
+func (p *plan) fadeIn(i int) (from, to int64) {
+	cut := p.parts[i].cut
+	switch {
+	case i > 0:
+		return cut - p.fade/2, cut + p.fade/2
+	case p.lead > 0 || p.o.Turns:
+		return cut, cut + p.fade
+	}
+	return cut, cut
+}
+
+// fadeOut returns the frames of the fade out of part i, equal for none: that into the
+// next part, or to silence before the end of the last.
+func (p *plan) fadeOut(i int) (from, to int64) {
+	switch {
+	case i+1 < len(p.parts):
+		return p.fadeIn(i + 1)
+	case p.length > p.sound || p.o.Turns:
+		return p.sound - p.fade, p.sound
+	}
+	return p.sound, p.sound
 }
 
 func (p *plan) resampled() bool { return p.rate != p.res.Timeline.SampleRate }
@@ -302,11 +377,11 @@ func (p *plan) channels() int { return p.s.Channels(p.voices[0].take) }
 
 // work is how much there is to do, for Options.Progress, in frames.
 func (p *plan) work() int64 {
-	passes := 2*len(p.voices) + 2
+	passes := 2 * len(p.voices)
 	if p.resampled() {
 		passes += len(p.voices)
 	}
-	return p.frames * int64(passes)
+	return p.frames*int64(passes) + 2*p.length
 }
 
 // conversion says in words how the sample rate was converted.

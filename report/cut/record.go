@@ -10,7 +10,10 @@ import (
 
 // RecordFormat is the version of the layout of cut.json and key.json. It grows
 // when a field changes its meaning or goes.
-const RecordFormat = 1
+//
+// Format 2: a part plays its file from Part.Source on, which was Part.First before, and
+// fades keep the level for Part.Correlation, which was 1 before.
+const RecordFormat = 2
 
 // Record is everything that is known about an edit: cut.json. Slices are never
 // nil. When takes are to be guessed it holds letters for names, and what tells
@@ -29,9 +32,13 @@ type Record struct {
 	Frames       int64          `json:"frames"`
 	Conversion   string         `json:"sample_rate_conversion"`
 	FrameRate    string         `json:"frame_rate"`
+	Fraction     string         `json:"frames_per_second"` // exact: "30000/1001"
 	Start        string         `json:"start_timecode"`
 	TimeRef      int64          `json:"time_reference_samples"` // since midnight
-	Changes      string         `json:"changes_take"`           // "at sections" or "every …"
+	Changes      string         `json:"changes_take"`           // "at sections", "every …" or "in turn, …"
+	Lead         int64          `json:"title_samples"`          // silence before the first part
+	Closing      int64          `json:"closing_samples"`        // silence after the last
+	NotHeard     []string       `json:"not_heard"`              // takes that are files only
 	Fade         int64          `json:"fade_samples"`
 	FadeShape    string         `json:"fade_shape"`
 	Reach        unit.Seconds   `json:"reach_s"`
@@ -51,23 +58,27 @@ type Record struct {
 }
 
 // Part is a stretch of the edit with one take. Samples count from the first
-// sample of the file. Outside its fades it holds the samples of File.
+// sample of the edit. Outside its fades it holds the samples of File from Source on.
 type Part struct {
-	Take     string       `json:"take"` // name or letter
-	File     string       `json:"file"`
-	Section  string       `json:"section"`
-	Settings string       `json:"settings"` // what sets it apart; "" when takes are to be guessed
-	First    int64        `json:"first_sample"`
-	End      int64        `json:"end_sample"` // the one after it
-	In       string       `json:"timecode_in"`
-	Out      string       `json:"timecode_out"`
-	FadeIn   [2]int64     `json:"fade_in_samples"` // first, and the one after it; equal for none
-	Wanted   int64        `json:"wanted_sample"`   // where the cut was to be
-	InPause  bool         `json:"in_pause"`
-	Level    unit.DBFS    `json:"level_at_cut_dbfs"` // of the louder take; null at the beginning
-	Rise     unit.DB      `json:"rise_at_cut_db"`
-	From     unit.Seconds `json:"from_s"`
-	To       unit.Seconds `json:"to_s"`
+	Take     string   `json:"take"` // name or letter
+	File     string   `json:"file"`
+	Section  string   `json:"section"`
+	Settings string   `json:"settings"` // what sets it apart; "" when takes are to be guessed
+	First    int64    `json:"first_sample"`
+	End      int64    `json:"end_sample"`    // the one after it
+	Source   int64    `json:"source_sample"` // the one of File that is heard at First
+	In       string   `json:"timecode_in"`
+	Out      string   `json:"timecode_out"`
+	FadeIn   [2]int64 `json:"fade_in_samples"`  // first, and the one after it; equal for none
+	FadeOut  [2]int64 `json:"fade_out_samples"` // the same; the fade into the next part
+	// Correlation is what the fade into the part is made for, from 0 to 1.
+	Correlation unit.Number  `json:"fade_correlation"`
+	Wanted      int64        `json:"wanted_sample"` // where the cut was to be
+	InPause     bool         `json:"in_pause"`
+	Level       unit.DBFS    `json:"level_at_cut_dbfs"` // of the louder take; null at the beginning
+	Rise        unit.DB      `json:"rise_at_cut_db"`
+	From        unit.Seconds `json:"from_s"`
+	To          unit.Seconds `json:"to_s"`
 }
 
 // AudioFile is a file as measured again after writing. When takes are to be
@@ -141,29 +152,32 @@ func (p *plan) record() *Record {
 	r := &Record{
 		Format: RecordFormat, Tool: p.res.Tool, Title: c.Title, By: c.By, Date: c.Date,
 		Guess: p.o.Shuffle, Report: p.o.Report,
-		SampleRate: p.rate, Bits: bits, Channels: p.channels(), Frames: p.frames, Conversion: p.conversion(),
-		FrameRate: p.fps.String(), Start: p.fps.Label(p.start), TimeRef: p.fps.Sample(p.start, p.rate),
-		Changes: "at sections", Fade: p.fade, FadeShape: "linear; gains add up to 1", Reach: p.o.Reach,
+		SampleRate: p.rate, Bits: bits, Channels: p.channels(), Frames: p.length, Conversion: p.conversion(),
+		FrameRate: p.fps.String(), Fraction: p.fps.Fraction(), Start: p.fps.Label(p.start), TimeRef: p.fps.Sample(p.start, p.rate),
+		Changes: "at sections", Fade: p.fade, FadeShape: "gains 1−g and g over √((1−g)² + g² + 2·r·g·(1−g)), g from 0 to 1, r the part's fade_correlation", Reach: p.o.Reach,
+		Lead: p.lead, Closing: p.length - p.sound, NotHeard: append([]string{}, p.unheard...),
 		Placement: "on a frame of the camera, in a pause where there is one, where the level of the takes and its rise are least",
 		Alignment: "lags taken out to the nearest sample of the session's rate",
 		Target:    p.target, ReportTarget: p.res.Match.Target, Ceiling: p.res.Parameters.Match.Ceiling, TargetSource: p.res.Parameters.Match.TargetSource,
 		Tolerance: result.MatchTolerance, PeakMargin: peakTolerance,
 		Parts: []Part{}, Audio: []AudioFile{}, Checks: p.checks(),
 	}
-	if !p.o.Every.zero() {
+	switch {
+	case p.o.Turns:
+		r.Changes = "in turn, " + p.inTurn()
+	case !p.o.Every.zero():
 		r.Changes = "every " + p.o.Every.Written
 	}
 	for i, x := range p.parts {
 		v := p.voices[x.voice]
 		out := Part{
-			Take: v.shown, File: v.file, Section: x.section, First: x.cut, End: p.end(i),
+			Take: v.shown, File: v.file, Section: x.section, First: x.cut, End: p.end(i), Source: x.source, Correlation: x.used,
 			In: p.timecode(x.cut), Out: p.timecode(p.end(i)),
 			Wanted: x.nominal, InPause: x.inPause, Level: x.level, Rise: x.rise,
 			From: p.seconds(x.cut), To: p.seconds(p.end(i)),
 		}
-		if i > 0 {
-			out.FadeIn = [2]int64{x.cut - p.fade/2, x.cut + p.fade/2}
-		}
+		out.FadeIn[0], out.FadeIn[1] = p.fadeIn(i)
+		out.FadeOut[0], out.FadeOut[1] = p.fadeOut(i)
 		if !p.o.Shuffle {
 			out.Settings = settingsLine(p.res, v.take)
 		}
@@ -201,7 +215,7 @@ func (p *plan) checks() []result.Check {
 	worst, far := 0.0, ""
 	peak, high := p.edit.TruePeak, editFile
 	odd := ""
-	if p.edit.info.Frames != p.frames {
+	if p.edit.info.Frames != p.length {
 		odd = editFile
 	}
 	for _, v := range p.voices {
@@ -224,7 +238,7 @@ func (p *plan) checks() []result.Check {
 	}
 	all := result.Check{
 		ID: "length", Name: "Equal length", Group: "files", Outcome: outcome(odd == ""), Subject: odd,
-		Reason: "every file has the same first sample and the same length", Value: fmt.Sprintf("%d samples", p.frames),
+		Reason: "every take's file has the same first sample and the same length, and the edit has that of its parts", Value: fmt.Sprintf("%d samples", p.frames),
 		Measured: unit.Number(p.frames), Unit: "samples", Limit: "all equal", LimitSource: "the files are to be stacked",
 		Why: "files that are stacked must stay together to the last sample",
 	}

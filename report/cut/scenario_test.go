@@ -240,7 +240,8 @@ func mono(t *testing.T, dir, name string) ([]float64, wavio.Info) {
 // cue is a line of cues.csv as a reader takes it.
 type cue struct {
 	take, section, in, out, file, settings string
-	first, end, fadeFirst, fadeEnd         int
+	first, end, fadeFirst, fadeEnd, source int
+	correlation                            float64
 }
 
 func readCues(t *testing.T, dir string) []cue {
@@ -266,9 +267,13 @@ func readCues(t *testing.T, dir string) []cue {
 			}
 			return v
 		}
+		r, err := strconv.ParseFloat(row[column["fade correlation"]], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
 		text := func(name string) string { return row[column[name]] }
 		out = append(out, cue{text("take"), text("section"), text("timecode in"), text("timecode out"), text("file"), text("settings"),
-			n("first sample"), n("end sample"), n("fade first sample"), n("fade end sample")})
+			n("first sample"), n("end sample"), n("fade first sample"), n("fade end sample"), n("first sample in file"), r})
 	}
 	return out
 }

@@ -57,10 +57,19 @@ func Names() []string {
 	return out
 }
 
-// Parse returns the rate of a name from Names. The error is ErrRate.
+// Parse returns the rate of a name from Names, or of what editors write for one:
+// 23.98 for 23.976, "29.97 DF" and "29.97 NDF" for drop frame and not, and a fraction
+// such as 30000/1001. The error is ErrRate.
 func Parse(name string) (Rate, error) {
+	label := strings.ToLower(strings.Join(strings.Fields(name), ""))
+	if rest, ok := strings.CutPrefix(label, "23.98"); ok {
+		label = "23.976" + rest
+	}
+	if rest, ok := strings.CutSuffix(label, "ndf"); ok {
+		label = rest
+	}
 	for _, r := range rates() {
-		if strings.EqualFold(name, r.name) {
+		if label == r.name || r.drop == 0 && label == r.Fraction() {
 			return r, nil
 		}
 	}
@@ -68,6 +77,9 @@ func Parse(name string) (Rate, error) {
 }
 
 func (r Rate) String() string { return r.name }
+
+// Fraction returns the frames per second as an exact fraction: "30000/1001", "25/1".
+func (r Rate) Fraction() string { return fmt.Sprintf("%d/%d", r.num, r.den) }
 
 // PerSecond returns the frames per second as a fraction.
 func (r Rate) PerSecond() (num, den int64) { return r.num, r.den }

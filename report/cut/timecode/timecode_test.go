@@ -164,9 +164,25 @@ func TestSampleAgainstBigFractions(t *testing.T) {
 	}
 }
 
+// What editors write for a rate: common practice, no source. The fractions are those
+// of SMPTE ST 12-1 (from memory).
+func TestLabelsOfEditors(t *testing.T) {
+	for name, want := range map[string]string{
+		"23.98": "23.976 24000/1001", "23.976": "23.976 24000/1001", "24000/1001": "23.976 24000/1001", "23.98 NDF": "23.976 24000/1001",
+		"29.97": "29.97 30000/1001", "29.97 NDF": "29.97 30000/1001", "30000/1001": "29.97 30000/1001", "29.97 DF": "29.97df 30000/1001",
+		"59.94": "59.94 60000/1001", "59.94DF": "59.94df 60000/1001", "25": "25 25/1", "60/1": "60 60/1",
+	} {
+		if r, err := Parse(name); err != nil || r.String()+" "+r.Fraction() != want {
+			t.Errorf("%q is %s %s, %v; want %s", name, r, r.Fraction(), err, want)
+		}
+	}
+}
+
 func TestRefused(t *testing.T) {
-	if _, err := Parse("23.98"); !errors.Is(err, ErrRate) {
-		t.Errorf("23.98: %v", err)
+	for _, name := range []string{"", "23.9", "23.98df", "24df", "0", "-25", "25/2", "24000/1000", "Inf"} {
+		if r, err := Parse(name); !errors.Is(err, ErrRate) {
+			t.Errorf("%q is %s, %v", name, r, err)
+		}
 	}
 	df := rate(t, "29.97df")
 	for _, l := range []string{"", "1:2:3", "00:00:00:30", "24:00:00:00", "00:60:00:00", "00:00:60:00", "00:01:00;00", "00:01:00:01", "12:59:00;01", "00:00:00:-1", "0:0:0:0:0", "00::00:00", "aa:00:00:00", "000:00:00:00"} {
