@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"math"
+	"slices"
 	"strconv"
 
 	"evenhand/analyze/result"
@@ -101,11 +102,11 @@ func settingsCSV(r *result.Result) [][]string {
 }
 
 func levelsCSV(r *result.Result) [][]string {
-	out := [][]string{{"span", "take", "integrated (LUFS)", "gain (dB)", "max momentary (LUFS)", "max short-term (LUFS)", "range (LU)", "true peak (dBTP)", "sample peak (dBFS)", "rms (dBFS)", "crest factor (dB)", "peak to loudness (LU)", "unweighted (dBFS)", "A-weighted (dBFS)", "468-weighted (dBFS)", "centroid (Hz)", "tilt (dB/octave)", "low (dB of the whole)", "mid (dB of the whole)", "high (dB of the whole)", "effective averages"}}
+	// The gain follows the integrated loudness, which it follows from.
+	out := [][]string{append([]string{"span", "take"}, slices.Insert(headings(result.AudioMeasures{}, result.Descriptors{}, result.Measures{}), 1, "gain (dB)")...)}
 	for _, t := range r.Takes {
 		for _, m := range t.Measures {
-			d := m.Descriptors
-			out = append(out, []string{csvtext.Cell(m.Span), csvtext.Cell(t.Name), num(m.Integrated), num(t.Gain), num(m.MaxMomentary), num(m.MaxShortTerm), num(m.Range), num(m.TruePeak), num(m.SamplePeak), num(m.RMS), num(m.Crest), num(m.PeakToLoudness), num(m.Unweighted), num(m.AWeighted), num(m.Weighted468), num(d.Centroid), num(d.Tilt), num(d.Low), num(d.Mid), num(d.High), num(m.EffectiveAverages)})
+			out = append(out, append([]string{csvtext.Cell(m.Span), csvtext.Cell(t.Name)}, slices.Insert(numbers(m.AudioMeasures, m.Descriptors, m), 1, num(t.Gain))...))
 		}
 	}
 	return out
@@ -138,9 +139,9 @@ func timeCSV(r *result.Result) [][]string {
 }
 
 func alternativesCSV(r *result.Result) [][]string {
-	out := [][]string{{"span", "take", "loudness of the span (dB)", "unweighted (dB)", "A-weighted (dB)", "468-weighted (dB)", "spread (dB)"}}
+	out := [][]string{append([]string{"span", "take"}, headings(result.Alternative{})...)}
 	for _, a := range r.Match.Alternatives {
-		out = append(out, []string{csvtext.Cell(a.Span), csvtext.Cell(a.Take), num(a.Loudness), num(a.Unweighted), num(a.AWeighted), num(a.Weighted468), num(a.Spread)})
+		out = append(out, append([]string{csvtext.Cell(a.Span), csvtext.Cell(a.Take)}, numbers(a)...))
 	}
 	return out
 }
@@ -177,20 +178,16 @@ func spectrumCSV(r *result.Result, bands []result.Band, level func(result.Measur
 }
 
 func noiseCSV(r *result.Result) [][]string {
-	out := [][]string{{"take", "measured", "gated", "state", "unweighted (dBFS)", "A-weighted (dBFS)", "468-weighted rms (dBFS)", "hum (dBFS)", "hiss (dBFS)", "carried in (dBFS)", "added (dBFS)", "pauses (s)"}}
+	out := [][]string{append([]string{"take", "measured", "gated", "state"}, headings(result.NoiseLevels{}, result.Noise{})...)}
 	for _, t := range r.Takes {
 		n := t.Noise
-		for i, l := range []result.NoiseLevels{n.AsRecorded, n.AsMatched} {
-			state := [...]string{"as recorded", "as matched"}[i]
+		recorded, matched := numbers(n.AsRecorded, n), numbers(n.AsMatched, result.Noise{CarriedIn: unit.DBFS(math.NaN()), Added: unit.DBFS(math.NaN()), Duration: n.Duration})
+		for i, figures := range [][]string{recorded, matched} {
+			line := []string{csvtext.Cell(t.Name), yes(n.Measured), yes(n.Gated), [...]string{"as recorded", "as matched"}[i]}
 			if !n.Measured {
-				out = append(out, []string{csvtext.Cell(t.Name), "no", "", state, "", "", "", "", "", "", "", ""})
-				continue
+				line[2], figures = "", make([]string, len(figures))
 			}
-			line := []string{csvtext.Cell(t.Name), "yes", yes(n.Gated), state, num(l.Unweighted), num(l.AWeighted), num(l.Weighted468), num(l.Hum), num(l.Hiss), "", "", num(n.Duration)}
-			if i == 0 {
-				line[9], line[10] = num(n.CarriedIn), num(n.Added)
-			}
-			out = append(out, line)
+			out = append(out, append(line, figures...))
 		}
 	}
 	return out
@@ -209,9 +206,9 @@ func noiseSpectrumCSV(r *result.Result) [][]string {
 }
 
 func likenessCSV(r *result.Result) [][]string {
-	out := [][]string{{"take", "other take", "spectral distance (dB)", "null residual (dB)", "coherence", "resolved"}}
+	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Likeness{})...), "resolved")}
 	for _, l := range r.Likeness {
-		out = append(out, []string{csvtext.Cell(l.A), csvtext.Cell(l.B), num(l.Spectral), num(l.Residual), num(l.Coherence), yes(l.Resolved)})
+		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(l)...), yes(l.Resolved)))
 	}
 	return out
 }

@@ -41,12 +41,10 @@ func (b *builder) loudness() loudnessView {
 		}
 		levels = append(levels, row{Cells: append([]cell{notedCell(b.labels[i])}, cells(
 			unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1), unit.Signed(float64(t.Gain), 2), again, peak)...)})
-		dynamics = append(dynamics, row{Cells: append([]cell{takeCell(b.labels[i])}, cells(
-			unit.Format(float64(m.Range), 1), unit.Format(float64(m.MaxMomentary+unit.LUFS(t.Gain)), 1), unit.Format(float64(m.MaxShortTerm+unit.LUFS(t.Gain)), 1),
-			unit.Format(float64(m.Crest), 1), unit.Format(float64(m.PeakToLoudness), 1), unit.Format(float64(m.RMS), 1), unit.Format(float64(m.SamplePeak), 1))...)})
+		dynamics = append(dynamics, row{Cells: append([]cell{takeCell(b.labels[i])}, figureCells(m.AudioMeasures, t.Gain)...)})
 	}
 	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels)
-	v.Dynamics = newTable("Dynamics", heads("Take", "Loudness range, LU", "Max. momentary after matching, LUFS", "Max. short-term after matching, LUFS", "Crest factor, dB", "Peak to loudness, LU", "RMS as recorded, dBFS", "Sample peak as recorded, dBFS"), dynamics)
+	v.Dynamics = newTable("Dynamics", append(heads("Take"), figureHeads(result.AudioMeasures{})...), dynamics)
 	if len(integrated) > 0 || len(levels) == 0 {
 		v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
 	}
@@ -204,7 +202,7 @@ func (b *builder) alternatives(span, caption string) (table, string) {
 }
 
 func alternativeHeads() []cell {
-	return heads("Take", "This span alone, dB", "Unweighted, dB", "A-weighted, dB", "468-weighted, dB", "Spread, dB")
+	return append(heads("Take"), figureHeads(result.Alternative{})...)
 }
 
 func (b *builder) alternativeRow(a result.Alternative) row {
@@ -212,8 +210,7 @@ func (b *builder) alternativeRow(a result.Alternative) row {
 	if i := b.index(a.Take); i >= 0 {
 		first = takeCell(b.labels[i])
 	}
-	return row{Cells: append([]cell{first}, cells(
-		unit.Signed(float64(a.Loudness), 1), unit.Signed(float64(a.Unweighted), 1), unit.Signed(float64(a.AWeighted), 1), unit.Signed(float64(a.Weighted468), 1), unit.Format(float64(a.Spread), 1))...)}
+	return row{Cells: append([]cell{first}, figureCells(a, 0)...)}
 }
 
 // alternativeSections lists the same for every section.

@@ -1,6 +1,9 @@
 package report
 
 import (
+	"slices"
+
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 )
@@ -24,11 +27,15 @@ func (b *builder) noise() noiseView {
 	curves := []chart.Curve{}
 	legend := []label{}
 	rows, split := []row{}, []row{}
+	matched := figureHeads(result.NoiseLevels{})
+	for i := range matched {
+		matched[i].Text += ", as matched"
+	}
 	for i, t := range b.res.Takes {
 		n := t.Noise
 		if !n.Measured {
 			line := []cell{notedCell(b.labels[i])}
-			for range 6 {
+			for range len(matched) + 1 {
 				line = append(line, cell{Text: "–", Soft: true})
 			}
 			rows = append(rows, row{Cells: append(line, cell{Text: "not measured: " + orElse(n.Reason, "no reason given"), Class: "t"})})
@@ -41,8 +48,9 @@ func (b *builder) noise() noiseView {
 		}
 		a, m := n.AsRecorded, n.AsMatched
 		line := []cell{notedCell(b.labels[i])}
-		for _, x := range []unit.DBFS{a.AWeighted, m.AWeighted, m.Unweighted, m.Weighted468, m.Hum, m.Hiss} {
-			line = append(line, cell{Text: unit.Format(float64(x), 1), Soft: n.Gated})
+		for _, c := range append(cells(unit.Format(float64(a.AWeighted), 1)), figureCells(m, 0)...) {
+			c.Soft = n.Gated
+			line = append(line, c)
 		}
 		rows = append(rows, row{Cells: append(line, cell{Text: state, Class: "t"})})
 		shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(a.AWeighted), Filled: float64(m.AWeighted), Soft: n.Gated})
@@ -59,7 +67,7 @@ func (b *builder) noise() noiseView {
 			unit.Format(float64(n.CarriedIn), 1), unit.Format(float64(n.Added), 1), mains, unit.Format(float64(a.Hum), 1), unit.Format(float64(a.Hiss), 1)),
 			cell{Text: why, Class: "t"})...)})
 	}
-	v.Table = newTable("Noise in the pauses, dBFS", heads("Take", "A-weighted, as recorded", "A-weighted, as matched", "Unweighted, as matched", "468-weighted rms, as matched", "Hum, as matched", "Hiss, as matched", "<Pauses"), rows)
+	v.Table = newTable("Noise in the pauses, dBFS", slices.Concat(heads("Take", "A-weighted, as recorded"), matched, heads("<Pauses")), rows)
 	v.Split = newTable("Where the noise comes from, dBFS as recorded", heads("Take", "Carried in by the dry recording", "Added by the chain", "Mains", "Hum", "Hiss", "<Not told apart because"), split)
 	if v.Measured {
 		v.Levels = figure{ID: "noise-levels", Title: "Noise in the pauses", Axes: "A-weighted noise in dBFS. Hollow marks: as recorded; filled marks: as matched, which is what is heard here; grey: closed by a gate.",

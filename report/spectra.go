@@ -97,11 +97,9 @@ func (b *builder) spectra() spectraView {
 		if !ok {
 			continue
 		}
-		d := m.Descriptors
-		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(
-			d.Centroid.String(), unit.Signed(float64(d.Tilt), 2), unit.Format(float64(d.Low), 1), unit.Format(float64(d.Mid), 1), unit.Format(float64(d.High), 1))...)})
+		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, figureCells(m.Descriptors, 0)...)})
 	}
-	v.Descriptors = newTable("Spectrum in five figures, whole performance", heads("Take", "Centroid", "Tilt, dB per octave", "Low, dB of the whole", "Mid, dB of the whole", "High, dB of the whole"), rows)
+	v.Descriptors = newTable("Spectrum in five figures, whole performance", append(heads("Take"), figureHeads(result.Descriptors{})...), rows)
 	return v
 }
 

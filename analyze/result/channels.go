@@ -10,7 +10,7 @@ import (
 type Mic struct {
 	Side     string  `json:"side"`
 	Name     string  `json:"name"`
-	Blend    unit.DB `json:"blend_db"`
+	Blend    unit.DB `json:"blend_db" figure:"blend (dB)"`
 	Position string  `json:"position"`
 	Notes    string  `json:"notes"`
 }
@@ -18,7 +18,7 @@ type Mic struct {
 // EqualChannels tells of two channels that are equal but for noise.
 type EqualChannels struct {
 	// Within is the rms level of their difference; −Inf: equal sample for sample.
-	Within unit.DBFS `json:"within_dbfs"`
+	Within unit.DBFS `json:"within_dbfs" figure:"difference of the channels (dBFS)"`
 }
 
 // String says how equal they are: "channels equal to within −98.0 dBFS".

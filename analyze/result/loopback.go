@@ -17,47 +17,47 @@ type Loopback struct {
 	// be: two standard errors, or where nothing was separated, by how much the
 	// response differs in the middle. Broadband covers 20 Hz to 20 kHz without
 	// what the loop adds.
-	Level      unit.DB       `json:"level_db"`
-	LevelError unit.DB       `json:"level_error_db"`
+	Level      unit.DB       `json:"level_db" figure:"level (dB)"`
+	LevelError unit.DB       `json:"level_error_db" figure:"error of the level (dB)"`
 	Separated  bool          `json:"separated"`
-	Shape      []string      `json:"shape"`       // the lows first; empty for a flat response or one not separated
-	FitFrom    unit.Hertz    `json:"fit_from_hz"` // where Shape holds; NaN where there is none
-	FitTo      unit.Hertz    `json:"fit_to_hz"`
-	Middle     unit.DB       `json:"middle_db"`
+	Shape      []string      `json:"shape"`                                 // the lows first; empty for a flat response or one not separated
+	FitFrom    unit.Hertz    `json:"fit_from_hz" figure:"fitted from (Hz)"` // where Shape holds; NaN where there is none
+	FitTo      unit.Hertz    `json:"fit_to_hz" figure:"fitted to (Hz)"`
+	Middle     unit.DB       `json:"middle_db" figure:"middle octaves (dB)"`
 	LevelBands string        `json:"level_bands"`
-	Broadband  unit.DB       `json:"broadband_db"`
-	Loudness   unit.LU       `json:"loudness_lu"`
-	Peak       unit.DB       `json:"peak_db"` // true peaks
+	Broadband  unit.DB       `json:"broadband_db" figure:"20 Hz to 20 kHz (dB)"`
+	Loudness   unit.LU       `json:"loudness_lu" figure:"loudness (LU)"`
+	Peak       unit.DB       `json:"peak_db" figure:"true peak (dB)"` // true peaks
 	Octaves    []OctaveLevel `json:"octaves"`
 	// Tolerance is how far off Level may be; Unclear tells that an uneven
 	// response, not separated from the level, leaves open whether it is.
-	Tolerance unit.DB `json:"tolerance_db"`
+	Tolerance unit.DB `json:"tolerance_db" figure:"tolerance (dB)"`
 	Unclear   bool    `json:"unclear"`
 	// Low and High are the levels at the ends relative to the middle octaves,
 	// in the octaves that LowBand and HighBand name ("" when not measured).
-	Low      unit.DB `json:"low_db"`
+	Low      unit.DB `json:"low_db" figure:"low end (dB)"`
 	LowBand  string  `json:"low_band"`
-	High     unit.DB `json:"high_db"`
+	High     unit.DB `json:"high_db" figure:"high end (dB)"`
 	HighBand string  `json:"high_band"`
 	// Noise is what the loop adds in the pauses (rms).
-	Noise       unit.DBFS `json:"noise_added_dbfs"`
+	Noise       unit.DBFS `json:"noise_added_dbfs" figure:"noise added (dBFS)"`
 	NoiseReason string    `json:"noise_reason"` // why not measured; "" otherwise
 	// NoiseOwn is the dry recording's noise in the same passages, as it returns;
 	// NoiseBelow how far Noise is below the loopback's loudness; NaN where Noise is.
 	// Noisy: that is too little, and Noise more than NoiseOwn. Hum is the mains'
 	// frequency where most of Noise lies at its multiples, else 0.
-	NoiseOwn   unit.DBFS    `json:"noise_of_dry_dbfs"`
-	NoiseBelow unit.DB      `json:"noise_below_playing_db"`
+	NoiseOwn   unit.DBFS    `json:"noise_of_dry_dbfs" figure:"dry recording's own noise (dBFS)"`
+	NoiseBelow unit.DB      `json:"noise_below_playing_db" figure:"noise below the playing (dB)"`
 	Noisy      bool         `json:"noisy"`
-	Hum        unit.Hertz   `json:"hum_hz"`
-	Lag        unit.Samples `json:"lag_samples"`
+	Hum        unit.Hertz   `json:"hum_hz" figure:"hum (Hz)"`
+	Lag        unit.Samples `json:"lag_samples" figure:"lag (samples)"`
 	Polarity   string       `json:"polarity"`
-	Drift      unit.PPM     `json:"drift_ppm"`
-	DriftError unit.PPM     `json:"drift_error_ppm"`
-	Tilt       unit.DB      `json:"tilt_db_per_octave"`
-	Coherence  unit.Number  `json:"coherence"`
-	From       unit.Seconds `json:"from_s"`   // of the dry recording
-	Shared     unit.Seconds `json:"shared_s"` // compared
+	Drift      unit.PPM     `json:"drift_ppm" figure:"drift (ppm)"`
+	DriftError unit.PPM     `json:"drift_error_ppm" figure:"standard error of the drift (ppm)"`
+	Tilt       unit.DB      `json:"tilt_db_per_octave" figure:"tilt (dB/octave)"`
+	Coherence  unit.Number  `json:"coherence" figure:"coherence"`
+	From       unit.Seconds `json:"from_s" figure:"from (s)"`       // of the dry recording
+	Shared     unit.Seconds `json:"shared_s" figure:"compared (s)"` // compared
 	Certain    bool         `json:"certain"`
 	Reason     string       `json:"reason"`
 	Advice     []string     `json:"advice"`
@@ -67,7 +67,7 @@ type Loopback struct {
 // OctaveLevel is a level difference in one octave band.
 type OctaveLevel struct {
 	Band     Band    `json:"band"`
-	Level    unit.DB `json:"level_db"`
+	Level    unit.DB `json:"level_db" figure:"level (dB)"`
 	Measured bool    `json:"measured"` // enough signal above the noise in the band
 }
 

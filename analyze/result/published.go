@@ -14,10 +14,10 @@ type Published struct {
 	Channels   int       `json:"channels"`
 	SampleRate int       `json:"sample_rate_hz"`
 	Frames     int64     `json:"frames"`
-	Integrated unit.LUFS `json:"integrated_lufs"` // whole span, re-measured
-	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
-	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
-	Deviation  unit.LU   `json:"deviation_lu"` // re-measured less target
+	Integrated unit.LUFS `json:"integrated_lufs" figure:"integrated, measured again (LUFS)"` // whole span, re-measured
+	TruePeak   unit.DBTP `json:"true_peak_dbtp" figure:"true peak, measured again (dBTP)"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs" figure:"sample peak, measured again (dBFS)"`
+	Deviation  unit.LU   `json:"deviation_lu" figure:"off the target (LU)"` // re-measured less target
 	// Pieces are the same samples once more, for the player; see PublishOptions.
 	Pieces []Piece    `json:"pieces,omitempty"`
 	Blend  *BlendPlan `json:"blend,omitempty"` // two-microphone takes only
@@ -27,10 +27,10 @@ type Published struct {
 // published one but is not in the report.
 type Withheld struct {
 	Reason     string    `json:"reason"` // why it is not published
-	Integrated unit.LUFS `json:"integrated_lufs"`
-	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
-	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
-	Deviation  unit.LU   `json:"deviation_lu"` // from the target
+	Integrated unit.LUFS `json:"integrated_lufs" figure:"integrated, measured again (LUFS)"`
+	TruePeak   unit.DBTP `json:"true_peak_dbtp" figure:"true peak, measured again (dBTP)"`
+	SamplePeak unit.DBFS `json:"sample_peak_dbfs" figure:"sample peak, measured again (dBFS)"`
+	Deviation  unit.LU   `json:"deviation_lu" figure:"off the target (LU)"` // from the target
 }
 
 // Warning is a doubt about a result.
@@ -108,11 +108,11 @@ type Piece struct {
 // right microphone as recorded are in the ratio 1−p to p: 0 is the left one
 // alone, 1 the right one.
 type BlendPlan struct {
-	Side   string  `json:"side"`    // the microphone that Pieces hold alone
-	Gain   unit.DB `json:"gain_db"` // from its recording to Pieces
+	Side   string  `json:"side"`                       // the microphone that Pieces hold alone
+	Gain   unit.DB `json:"gain_db" figure:"gain (dB)"` // from its recording to Pieces
 	Pieces []Piece `json:"pieces"`
 	// Start is the position of the manifest's blend.
-	Start unit.Number `json:"start_position"`
+	Start unit.Number `json:"start_position" figure:"start position (0 to 1)"`
 	// Steps are in rising order of Position from 0 to 1; Start is among them. A
 	// position at which the microphones cancel is left out.
 	Steps []BlendStep `json:"steps"`
@@ -123,9 +123,9 @@ type BlendPlan struct {
 // whole span; Peak is the sample peak that the blend then has, which can be
 // above 0 dBFS.
 type BlendStep struct {
-	Position unit.Number `json:"position"`
-	Gain     unit.DB     `json:"gain_db"`
-	Peak     unit.DBFS   `json:"sample_peak_dbfs"`
+	Position unit.Number `json:"position" figure:"position (0 to 1)"`
+	Gain     unit.DB     `json:"gain_db" figure:"gain (dB)"`
+	Peak     unit.DBFS   `json:"sample_peak_dbfs" figure:"sample peak (dBFS)"`
 }
 
 // AudioDir is the folder of the published audio in a report, with a forward

@@ -181,7 +181,7 @@ type AudioFormat struct {
 	SampleRate int          `json:"sample_rate_hz"`
 	Channels   int          `json:"channels"`
 	Frames     int64        `json:"frames"`
-	Duration   unit.Seconds `json:"duration_s"`
+	Duration   unit.Seconds `json:"duration_s" figure:"duration (s)"`
 }
 
 // Timeline is the common time axis: the dry recording's own, or the reference
@@ -207,7 +207,7 @@ type Timeline struct {
 	Pauses         []Span `json:"pauses"`
 	// Overview is the dry recording's (or the source take's) peak level in
 	// equal steps over the whole span, at most 1200 values, linear 0 to 1.
-	Overview []unit.Number `json:"overview"`
+	Overview []unit.Number `json:"overview" figure:"peak (linear, full scale 1)"`
 }
 
 // TimelineSource is what a timeline's source is.
@@ -232,11 +232,11 @@ func (r *Result) DryTimeline() bool {
 // Span is a stretch of the timeline.
 type Span struct {
 	Name string       `json:"name"`
-	From unit.Seconds `json:"from_s"`
-	To   unit.Seconds `json:"to_s"`
+	From unit.Seconds `json:"from_s" figure:"from (s)"`
+	To   unit.Seconds `json:"to_s" figure:"to (s)"`
 	// FirstFrame and Frames are the same in frames of the timeline's rate.
-	FirstFrame unit.Frames `json:"first_frame"`
-	Frames     unit.Frames `json:"frames"`
+	FirstFrame unit.Frames `json:"first_frame" figure:"first frame"`
+	Frames     unit.Frames `json:"frames" figure:"frames"`
 }
 
 // Take is one take's measurements.
@@ -258,10 +258,10 @@ type Take struct {
 	Alignment     Alignment      `json:"alignment"`
 	Measures      []Measures     `json:"measures"` // one per span of the timeline
 	Noise         Noise          `json:"noise"`
-	Gain          unit.DB        `json:"gain_db"` // applied to match
+	Gain          unit.DB        `json:"gain_db" figure:"gain (dB)"` // applied to match
 	// Floor is, after matching, the noise in the pauses or the rounding of the file,
 	// whichever is higher; see Audibility.
-	Floor []unit.DB `json:"floor_third_octave_db"`
+	Floor []unit.DB `json:"floor_third_octave_db" figure:"floor after matching (dBFS)"`
 	// Published is the take's matched audio in the report; nil before it is
 	// written, and for a take whose recording is marked redistribute: no:
 	// Withheld then says what its matched audio measures.
@@ -276,7 +276,7 @@ func (t *Take) Contestant() bool { return manifest.Contestant(manifest.Role(t.Ro
 type Measures struct {
 	AudioMeasures
 	// EffectiveAverages is the equivalent number of independent averages.
-	EffectiveAverages unit.Number `json:"effective_averages"`
+	EffectiveAverages unit.Number `json:"effective_averages" figure:"effective averages"`
 	Warnings          []string    `json:"warnings"`
 }
 
@@ -284,43 +284,43 @@ type Measures struct {
 // published audio gives them again.
 type AudioMeasures struct {
 	Span           string    `json:"span"`
-	Integrated     unit.LUFS `json:"integrated_lufs"`
-	MaxMomentary   unit.LUFS `json:"max_momentary_lufs"`
-	MaxShortTerm   unit.LUFS `json:"max_short_term_lufs"`
-	Range          unit.LU   `json:"range_lu"`
-	TruePeak       unit.DBTP `json:"true_peak_dbtp"`
-	SamplePeak     unit.DBFS `json:"sample_peak_dbfs"`
-	RMS            unit.DBFS `json:"rms_dbfs"` // a full-scale sine is −3.01; channels averaged
-	Crest          unit.DB   `json:"crest_db"`
-	PeakToLoudness unit.LU   `json:"peak_to_loudness_lu"`
+	Integrated     unit.LUFS `json:"integrated_lufs" figure:"integrated (LUFS)"`
+	MaxMomentary   unit.LUFS `json:"max_momentary_lufs" figure:"max momentary (LUFS)" page:"Max. momentary after matching, LUFS" matched:"yes"`
+	MaxShortTerm   unit.LUFS `json:"max_short_term_lufs" figure:"max short-term (LUFS)" page:"Max. short-term after matching, LUFS" matched:"yes"`
+	Range          unit.LU   `json:"range_lu" figure:"range (LU)" page:"Loudness range, LU"`
+	TruePeak       unit.DBTP `json:"true_peak_dbtp" figure:"true peak (dBTP)"`
+	SamplePeak     unit.DBFS `json:"sample_peak_dbfs" figure:"sample peak (dBFS)" page:"Sample peak as recorded, dBFS"`
+	RMS            unit.DBFS `json:"rms_dbfs" figure:"rms (dBFS)" page:"RMS as recorded, dBFS"` // a full-scale sine is −3.01; channels averaged
+	Crest          unit.DB   `json:"crest_db" figure:"crest factor (dB)" page:"Crest factor, dB"`
+	PeakToLoudness unit.LU   `json:"peak_to_loudness_lu" figure:"peak to loudness (LU)" page:"Peak to loudness, LU"`
 	// Levels by other weightings, ungated, same span: what the match would
 	// have used instead.
-	Unweighted  unit.DB `json:"unweighted_db"`
-	AWeighted   unit.DB `json:"a_weighted_db"`
-	Weighted468 unit.DB `json:"itu468_weighted_db"`
+	Unweighted  unit.DB `json:"unweighted_db" figure:"unweighted (dBFS)"`
+	AWeighted   unit.DB `json:"a_weighted_db" figure:"A-weighted (dBFS)"`
+	Weighted468 unit.DB `json:"itu468_weighted_db" figure:"468-weighted (dBFS)"`
 	// Series is loudness over time for the plot, only for the whole.
 	Series *Series `json:"series,omitempty"`
 	// Third, Sixth and Twelfth are band levels after level matching.
-	Third       []unit.DB   `json:"third_octave_db"`
-	Sixth       []unit.DB   `json:"sixth_octave_db"`
-	Twelfth     []unit.DB   `json:"twelfth_octave_db"`
+	Third       []unit.DB   `json:"third_octave_db" figure:"third octaves after matching (dBFS)"`
+	Sixth       []unit.DB   `json:"sixth_octave_db" figure:"sixth octaves after matching (dBFS)"`
+	Twelfth     []unit.DB   `json:"twelfth_octave_db" figure:"twelfth octaves after matching (dBFS)"`
 	Descriptors Descriptors `json:"descriptors"`
 }
 
 // Series is loudness over time, in steps from the span's start.
 type Series struct {
-	Step      unit.Seconds `json:"step_s"`
-	Momentary []unit.LUFS  `json:"momentary_lufs"`  // greatest in each step
-	ShortTerm []unit.LUFS  `json:"short_term_lufs"` // greatest in each step
+	Step      unit.Seconds `json:"step_s" figure:"step (s)"`
+	Momentary []unit.LUFS  `json:"momentary_lufs" figure:"momentary as recorded (LUFS)"`   // greatest in each step
+	ShortTerm []unit.LUFS  `json:"short_term_lufs" figure:"short-term as recorded (LUFS)"` // greatest in each step
 }
 
 // Descriptors sum up a spectrum, by the third octaves that are heard; see Audibility.
 type Descriptors struct {
-	Centroid unit.Hertz `json:"centroid_hz"`
-	Tilt     unit.DB    `json:"tilt_db_per_octave"`
-	Low      unit.DB    `json:"low_db"` // share of the power below the low/mid corner
-	Mid      unit.DB    `json:"mid_db"`
-	High     unit.DB    `json:"high_db"`
+	Centroid unit.Hertz `json:"centroid_hz" figure:"centroid (Hz)" page:"Centroid" digits:"unit"`
+	Tilt     unit.DB    `json:"tilt_db_per_octave" figure:"tilt (dB/octave)" page:"Tilt, dB per octave" digits:"+2"`
+	Low      unit.DB    `json:"low_db" figure:"low (dB of the whole)" page:"Low, dB of the whole"` // share of the power below the low/mid corner
+	Mid      unit.DB    `json:"mid_db" figure:"mid (dB of the whole)" page:"Mid, dB of the whole"`
+	High     unit.DB    `json:"high_db" figure:"high (dB of the whole)" page:"High, dB of the whole"`
 }
 
 // Noise is what is heard in the pauses.
@@ -329,45 +329,45 @@ type Noise struct {
 	Reason   string `json:"reason"` // why not measured; "" otherwise
 	Gated    bool   `json:"gated"`  // pauses closed by a noise gate or muted: the figures describe the gate
 	// Silent: the pauses hold digital silence or less than a converter's own noise.
-	Silent     bool         `json:"silent"`
-	GateReason string       `json:"gate_reason"` // what was seen when Gated or Silent
-	Duration   unit.Seconds `json:"duration_s"`
-	AsRecorded NoiseLevels  `json:"as_recorded"`
-	AsMatched  NoiseLevels  `json:"as_matched"`
+	Silent     bool        `json:"silent"`
+	GateReason string      `json:"gate_reason"` // what was seen when Gated or Silent
+	AsRecorded NoiseLevels `json:"as_recorded"`
+	AsMatched  NoiseLevels `json:"as_matched"`
 	// CarriedIn is the part that the dry recording's own noise, scaled by the
 	// chain, explains; Added what the chain added. NaN where it cannot be told.
-	CarriedIn   unit.DBFS  `json:"carried_in_dbfs"`
-	Added       unit.DBFS  `json:"added_dbfs"`
-	SplitReason string     `json:"split_reason"`    // why not told apart; "" otherwise
-	Mains       unit.Hertz `json:"mains_hz"`        // found or stated; 0 when neither
-	Third       []unit.DB  `json:"third_octave_db"` // after matching
-	Warnings    []string   `json:"warnings"`
+	CarriedIn   unit.DBFS    `json:"carried_in_dbfs" figure:"carried in (dBFS)"`
+	Added       unit.DBFS    `json:"added_dbfs" figure:"added (dBFS)"`
+	Duration    unit.Seconds `json:"duration_s" figure:"pauses (s)"`
+	SplitReason string       `json:"split_reason"`                                                 // why not told apart; "" otherwise
+	Mains       unit.Hertz   `json:"mains_hz" figure:"mains (Hz)" csv:"no"`                        // found or stated; 0 when neither
+	Third       []unit.DB    `json:"third_octave_db" figure:"third octaves after matching (dBFS)"` // after matching
+	Warnings    []string     `json:"warnings"`
 }
 
 // NoiseLevels are noise levels in one state.
 type NoiseLevels struct {
-	Unweighted  unit.DBFS `json:"unweighted_dbfs"`
-	AWeighted   unit.DBFS `json:"a_weighted_dbfs"`
-	Weighted468 unit.DBFS `json:"itu468_weighted_dbfs"` // rms, not quasi-peak
-	Hum         unit.DBFS `json:"hum_dbfs"`
-	Hiss        unit.DBFS `json:"hiss_dbfs"`
+	AWeighted   unit.DBFS `json:"a_weighted_dbfs" figure:"A-weighted (dBFS)" page:"A-weighted"`
+	Unweighted  unit.DBFS `json:"unweighted_dbfs" figure:"unweighted (dBFS)" page:"Unweighted"`
+	Weighted468 unit.DBFS `json:"itu468_weighted_dbfs" figure:"468-weighted rms (dBFS)" page:"468-weighted rms"` // rms, not quasi-peak
+	Hum         unit.DBFS `json:"hum_dbfs" figure:"hum (dBFS)" page:"Hum"`
+	Hiss        unit.DBFS `json:"hiss_dbfs" figure:"hiss (dBFS)" page:"Hiss"`
 	// HumAWeighted is the A-weighted level of the hum; 0, which no pause has, in
 	// results that earlier versions wrote.
-	HumAWeighted unit.DBFS `json:"hum_a_weighted_dbfs"`
+	HumAWeighted unit.DBFS `json:"hum_a_weighted_dbfs" figure:"A-weighted hum (dBFS)" csv:"no"`
 }
 
 // Match is the level match.
 type Match struct {
-	Target    unit.LUFS `json:"target_lufs"`
+	Target    unit.LUFS `json:"target_lufs" figure:"target (LUFS)"`
 	LimitedBy string    `json:"limited_by"` // the take whose true peak sets the target; "" when the target was stated
 	// Highest is the highest target that the ceiling allows.
-	Highest unit.LUFS `json:"highest_lufs"`
+	Highest unit.LUFS `json:"highest_lufs" figure:"highest target (LUFS)"`
 	// Alternatives: per span and take, the gains other weightings would ask
 	// for, relative to the gain applied.
 	Alternatives []Alternative `json:"alternatives"`
 	// WorstDeviation is the greatest difference of a published file's
 	// re-measured loudness from the target.
-	WorstDeviation unit.LU `json:"worst_deviation_lu"`
+	WorstDeviation unit.LU `json:"worst_deviation_lu" figure:"worst deviation (LU)"`
 }
 
 // Alternative is what other conventions of matching would do to one take in
@@ -375,11 +375,11 @@ type Match struct {
 type Alternative struct {
 	Span        string  `json:"span"`
 	Take        string  `json:"take"`
-	Loudness    unit.DB `json:"loudness_db"` // matching this span alone by BS.1770
-	Unweighted  unit.DB `json:"unweighted_db"`
-	AWeighted   unit.DB `json:"a_weighted_db"`
-	Weighted468 unit.DB `json:"itu468_weighted_db"`
-	Spread      unit.DB `json:"spread_db"` // greatest less least of the four
+	Loudness    unit.DB `json:"loudness_db" figure:"loudness of the span (dB)" page:"This span alone, dB" digits:"+1"` // matching this span alone by BS.1770
+	Unweighted  unit.DB `json:"unweighted_db" figure:"unweighted (dB)" page:"Unweighted, dB" digits:"+1"`
+	AWeighted   unit.DB `json:"a_weighted_db" figure:"A-weighted (dB)" page:"A-weighted, dB" digits:"+1"`
+	Weighted468 unit.DB `json:"itu468_weighted_db" figure:"468-weighted (dB)" page:"468-weighted, dB" digits:"+1"`
+	Spread      unit.DB `json:"spread_db" figure:"spread (dB)" page:"Spread, dB"` // greatest less least of the four
 }
 
 // Resolution is the smallest difference that counts.
@@ -389,10 +389,10 @@ type Resolution struct {
 	// LeftOut are repeats that are not counted here, because they or what they repeat
 	// changed while they were recorded.
 	LeftOut []Unsteady `json:"left_out,omitempty"`
-	Level   unit.DB    `json:"level_db"`        // NaN without a repeat
-	Third   []unit.DB  `json:"third_octave_db"` // per band, whole span
-	Sixth   []unit.DB  `json:"sixth_octave_db"`
-	Twelfth []unit.DB  `json:"twelfth_octave_db"`
+	Level   unit.DB    `json:"level_db" figure:"level (dB)"`                // NaN without a repeat
+	Third   []unit.DB  `json:"third_octave_db" figure:"third octaves (dB)"` // per band, whole span
+	Sixth   []unit.DB  `json:"sixth_octave_db" figure:"sixth octaves (dB)"`
+	Twelfth []unit.DB  `json:"twelfth_octave_db" figure:"twelfth octaves (dB)"`
 }
 
 // Unsteady is a repeat between which and its take something changed.
@@ -406,8 +406,8 @@ type Unsteady struct {
 type Repeat struct {
 	Take  string    `json:"take"`
 	Of    string    `json:"of"`
-	Level unit.LU   `json:"level_lu"`        // difference in integrated loudness as recorded
-	Third []unit.DB `json:"third_octave_db"` // differences per band after matching
+	Level unit.LU   `json:"level_lu" figure:"level (LU)"`                // difference in integrated loudness as recorded
+	Third []unit.DB `json:"third_octave_db" figure:"third octaves (dB)"` // differences per band after matching
 }
 
 // Spectrum holds what all spectra share and the differences.
@@ -421,10 +421,10 @@ type Spectrum struct {
 
 // Band is a fractional-octave band.
 type Band struct {
-	Label  string     `json:"label"`     // nominal frequency
-	Centre unit.Hertz `json:"centre_hz"` // exact
-	Low    unit.Hertz `json:"low_hz"`
-	High   unit.Hertz `json:"high_hz"`
+	Label  string     `json:"label"`                          // nominal frequency
+	Centre unit.Hertz `json:"centre_hz" figure:"centre (Hz)"` // exact
+	Low    unit.Hertz `json:"low_hz" figure:"lower edge (Hz)"`
+	High   unit.Hertz `json:"high_hz" figure:"upper edge (Hz)"`
 }
 
 // Difference is one take's band levels less the reference's, in one span.
@@ -440,8 +440,8 @@ type Difference struct {
 // which is that of a band at SpectrumParameters.BandConfidence or, where it is
 // more, what the session's repeats differ by; and whether they exceed it.
 type BandDifferences struct {
-	Difference []unit.DB `json:"difference_db"`
-	HalfWidth  []unit.DB `json:"half_width_db"`
+	Difference []unit.DB `json:"difference_db" figure:"difference (dB)"`
+	HalfWidth  []unit.DB `json:"half_width_db" figure:"half width (dB)"`
 	Resolved   []bool    `json:"resolved"`
 }
 
@@ -451,12 +451,12 @@ type Likeness struct {
 	B string `json:"b"`
 	// Spectral is the rms difference of the third octaves that count, whole span, each
 	// with its weight; see Audibility.
-	Spectral unit.DB `json:"spectral_db"`
+	Spectral unit.DB `json:"spectral_db" figure:"spectral distance (dB)"`
 	// Residual is the level of A−B below A after aligning and best gain: the
 	// null. Minus infinity for identical audio.
-	Residual  unit.DB     `json:"residual_db"`
-	Coherence unit.Number `json:"coherence"` // power-weighted mean, 0 to 1
-	Resolved  bool        `json:"resolved"`  // a third octave that counts differs by more than the session resolves
+	Residual  unit.DB     `json:"residual_db" figure:"null residual (dB)"`
+	Coherence unit.Number `json:"coherence" figure:"coherence"` // power-weighted mean, 0 to 1
+	Resolved  bool        `json:"resolved"`                     // a third octave that counts differs by more than the session resolves
 }
 
 // Settings is the settings table: what was on each device in each take.
@@ -484,8 +484,8 @@ type SettingRow struct {
 // SettingValue is one cell.
 type SettingValue struct {
 	Written  string      `json:"written"`
-	Kind     string      `json:"kind"`     // manifest.ValueKind for controls
-	Fraction unit.Number `json:"fraction"` // NaN where it has no position
+	Kind     string      `json:"kind"`                                // manifest.ValueKind for controls
+	Fraction unit.Number `json:"fraction" figure:"position (0 to 1)"` // NaN where it has no position
 	Stated   bool        `json:"stated"`
 	// Absent: the device in this take has no such control written down at
 	// all, as against one that is named without a position.
@@ -547,9 +547,9 @@ type Check struct {
 	// ConsequenceOf is the id of the check that reports the cause of this finding
 	// about the same subject already; "" for a finding of its own.
 	ConsequenceOf string      `json:"consequence_of,omitempty"`
-	Reason        string      `json:"reason"`   // for NotMeasured: why; else what was seen
-	Value         string      `json:"value"`    // measured value with unit, as shown
-	Measured      unit.Number `json:"measured"` // the same as a number; NaN for none
+	Reason        string      `json:"reason"`                                                // for NotMeasured: why; else what was seen
+	Value         string      `json:"value"`                                                 // measured value with unit, as shown
+	Measured      unit.Number `json:"measured" figure:"measured (in the unit of the check)"` // the same as a number; NaN for none
 	Unit          string      `json:"unit"`
 	Limit         string      `json:"limit"`        // as shown
 	LimitSource   string      `json:"limit_source"` // a standard, "common practice, no source", "set in the manifest"

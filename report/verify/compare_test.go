@@ -19,6 +19,16 @@ func tree(t *testing.T, s string) any {
 	return v
 }
 
+// TestEachUnitHasATolerance asks that no unit of package unit, whose ending is that of its
+// figures' names, is compared as a bare number; result's TestFigures holds the names to it.
+func TestEachUnitHasATolerance(t *testing.T) {
+	for ending, unit := range map[string]string{"_lufs": "LU", "_lu": "LU", "_dbfs": "dB", "_dbtp": "dB", "_db": "dB", "_hz": "Hz", "_s": "s", "_samples": "samples", "_ppm": "ppm"} {
+		if got := toleranceOf(Tolerances(), "some"+ending); got.Unit != unit {
+			t.Errorf("%s: %v", ending, got)
+		}
+	}
+}
+
 func TestCompare(t *testing.T) {
 	for _, tt := range []struct {
 		name, stored, recomputed string

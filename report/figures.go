@@ -1,0 +1,55 @@
+package report
+
+import (
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+)
+
+// figureHeads are the headings of the figures of a struct that the page shows; see
+// result.Figure.
+func figureHeads(of any) []cell {
+	out := []cell{}
+	for _, f := range result.Figures(of) {
+		if f.Page != "" {
+			out = append(out, cell{Text: f.Page, Head: true})
+		}
+	}
+	return out
+}
+
+// figureCells are the figures themselves; those after matching have the gain.
+func figureCells(of any, gain unit.DB) []cell {
+	out := []cell{}
+	for _, f := range result.Figures(of) {
+		if f.Page != "" {
+			out = append(out, cell{Text: f.String(gain)})
+		}
+	}
+	return out
+}
+
+// headings are the headings of the same for CSV files.
+func headings(of ...any) []string {
+	out := []string{}
+	for _, x := range of {
+		for _, f := range result.Figures(x) {
+			if f.CSV {
+				out = append(out, f.Words)
+			}
+		}
+	}
+	return out
+}
+
+// numbers are the figures themselves, in that order.
+func numbers(of ...any) []string {
+	out := []string{}
+	for _, x := range of {
+		for _, f := range result.Figures(x) {
+			if f.CSV {
+				out = append(out, num(f.Value))
+			}
+		}
+	}
+	return out
+}
