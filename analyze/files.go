@@ -64,8 +64,10 @@ func listFiles(c *manifest.Comparison) fileList {
 			l.addDevice(&c.Takes[i].Slots[k].Device)
 		}
 		if m := c.Takes[i].Mics; m != nil {
-			l.addPhoto(m.Left.Photo)
-			l.addPhoto(m.Right.Photo)
+			for _, m := range []*manifest.Mic{&m.Left, &m.Right} {
+				l.add(m.File, "device file", false)
+				l.addPhoto(m.Photo)
+			}
 		}
 	}
 	return l

@@ -255,10 +255,14 @@ func NewResult(c *manifest.Comparison, version string) *result.Result {
 				side string
 				mic  manifest.Mic
 			}{{"left", t.Mics.Left}, {"right", t.Mics.Right}} {
-				out.Mics = append(out.Mics, result.Mic{
+				mic := result.Mic{
 					Side: m.side, Name: m.mic.Name, Blend: m.mic.Blend,
 					Position: PositionText(m.mic.Position), Notes: m.mic.Notes,
-				})
+				}
+				if m.mic.File != nil {
+					mic.File = m.mic.File.Path
+				}
+				out.Mics = append(out.Mics, mic)
 			}
 		}
 		r.Takes = append(r.Takes, out)

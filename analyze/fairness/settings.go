@@ -156,6 +156,7 @@ func (s *Measured) microphoneChanges() []difference {
 			{"", func(m result.Mic) string { return m.Name }},
 			{" position", func(m result.Mic) string { return m.Position }},
 			{" blend", func(m result.Mic) string { return m.Blend.String() }},
+			{" file", func(m result.Mic) string { return m.File }},
 		} {
 			r := result.SettingRow{Name: name + p.what}
 			for i := range s.Result.Takes {
@@ -204,7 +205,7 @@ func (s *Measured) askVaried(a *answers) {
 		}
 		if s.variesMicrophones() {
 			for _, m := range s.Result.Takes[i].Mics {
-				parts = append(parts, m.Name, m.Position, m.Blend.String())
+				parts = append(parts, m.Name, m.Position, m.Blend.String(), s.FileHash(m.File))
 			}
 		}
 		texts[i] = strings.Join(parts, "\x00")

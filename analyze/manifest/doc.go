@@ -199,7 +199,19 @@
 //
 // mics describes a two-channel file with one microphone on each side. blend is the
 // gain of a microphone in the blend, 0 dB if not stated. A microphone can have a
-// position, a photo and notes.
+// position, a photo, notes, and its impulse response as file.
+//
+// mics at the top describes the microphones of all takes. A take can replace one
+// side or both, each as a whole. A take that was recorded without them must say so
+// with mics: none:
+//
+//	# at the top
+//	mics:
+//	  left: {name: "Dynamic, cap edge", file: ir/dynamic.wav}
+//	  right: {name: "Ribbon, 5 cm off axis", blend: -4 dB}
+//
+//	# in a take
+//	mics: none
 //
 // # Controls
 //

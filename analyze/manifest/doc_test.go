@@ -83,7 +83,7 @@ func TestDocNamesEveryKey(t *testing.T) {
 	check(performanceObject().names())
 	check(takeObject().names())
 	check(matchObject().names())
-	check(micsObject().names())
+	check(micsObject(true).names())
 	check(positionObject().names())
 	check(photoObject().names())
 	check(detailObject().names())

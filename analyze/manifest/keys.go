@@ -14,7 +14,8 @@ import (
 // draft is a take with the places that later checks need.
 type draft struct {
 	Take
-	nameAt, roleAt, repeatAt, channelsAt place
+	nameAt, roleAt, repeatAt, channelsAt, micsAt place
+	noMics                                       bool
 }
 
 func comparisonObject() object[Comparison] {
@@ -34,6 +35,7 @@ func comparisonObject() object[Comparison] {
 		field("match", "how levels are matched", matchObject().asKind(), func(c *Comparison) *Match { return &c.Match }),
 		field("performance", "the performance, the same in all takes", performanceObject().asKind(), func(c *Comparison) *Performance { return &c.Performance }),
 		chainKey(),
+		sharedMicsKey(),
 		takesKey(),
 		field("limits", "limits of checks, by id: lag: 1 ms", limitsKind(), func(c *Comparison) *[]Limit { return &c.Limits }),
 	}}
@@ -188,18 +190,90 @@ func chainKey() key[Comparison] {
 	})
 }
 
-func micsObject() object[Mics] {
+// micsObject is two microphones. In a take one side is enough where the
+// comparison has the other.
+func micsObject(both bool) object[Mics] {
 	mic := object[Mic]{what: "a microphone", keys: []key[Mic]{
 		must(field("name", "the microphone", lineKind("a name"), func(m *Mic) *string { return &m.Name })),
 		field("blend", "its gain in the blend, 0 dB if not stated", levelKind[unit.DB]("a gain in the blend", "-4 dB", decibels, -120, 40), func(m *Mic) *unit.DB { return &m.Blend }),
+		optional("file", "its impulse response", fileKind(), func(m *Mic) **File { return &m.File }),
 		optional("position", "where it was", positionObject().asKind(), func(m *Mic) **Position { return &m.Position }),
 		optional("photo", "a picture", photoObject().asKind(), func(m *Mic) **Photo { return &m.Photo }),
 		field("notes", "anything else about it", proseKind("notes"), func(m *Mic) *string { return &m.Notes }),
 	}}
-	return object[Mics]{what: "mics:", keys: []key[Mics]{
-		must(field("left", "the microphone on the left channel", mic.asKind(), func(m *Mics) *Mic { return &m.Left })),
-		must(field("right", "the microphone on the right channel", mic.asKind(), func(m *Mics) *Mic { return &m.Right })),
-	}}
+	sides := []key[Mics]{
+		field("left", "the microphone on the left channel", mic.asKind(), func(m *Mics) *Mic { return &m.Left }),
+		field("right", "the microphone on the right channel", mic.asKind(), func(m *Mics) *Mic { return &m.Right }),
+	}
+	for i := range sides {
+		sides[i].required = both
+	}
+	return object[Mics]{what: "mics:", keys: sides}
+}
+
+// sharedMicsKey is the microphones of all takes that state no others.
+func sharedMicsKey() key[Comparison] {
+	both := micsObject(true).asKind()
+	return key[Comparison]{
+		name: "mics", doc: "the two microphones of all takes that state no others", schema: both.schema,
+		read: func(w *walker, v value, _ *Comparison) {
+			if m, ok := both.read(w, v); ok {
+				w.mics = &m
+			}
+		},
+	}
+}
+
+// micsKey is a take's own microphones, or the word none.
+func micsKey() key[draft] {
+	own := micsObject(false)
+	k := optional("mics", "the two microphones of a two-channel file, each in place of the comparison's; none: it was recorded without them",
+		kind[Mics]{func(w *walker, v value) (m Mics, ok bool) {
+			if s, single := v.scalar(); single && s == "none" {
+				return m, true
+			}
+			return m, own.read(w, v, &m)
+		}, schema{"anyOf": []any{own.schema(), schema{"enum": []string{"none"}}}}}, func(t *draft) **Mics { return &t.Mics })
+	read := k.read
+	k.read = func(w *walker, v value, t *draft) {
+		s, single := v.scalar()
+		t.micsAt, t.noMics = v.place, single && s == "none"
+		before := len(w.problems)
+		if read(w, v, t); len(w.problems) > before {
+			t.Mics, t.noMics = nil, true
+		}
+	}
+	return k
+}
+
+// layMics gives a take the microphones of the comparison where it states none.
+func (w *walker) layMics(t *draft) {
+	all := w.mics
+	switch {
+	case t.noMics:
+		t.Mics = nil
+		return
+	case t.Mics == nil:
+		if t.Mics = all; len(t.Channels) == 1 {
+			t.Mics = nil
+		}
+		return
+	case all != nil:
+		if t.Mics.Left.Name == "" {
+			t.Mics.Left = all.Left
+		}
+		if t.Mics.Right.Name == "" {
+			t.Mics.Right = all.Right
+		}
+	}
+	for _, side := range []struct {
+		name string
+		mic  Mic
+	}{{"left", t.Mics.Left}, {"right", t.Mics.Right}} {
+		if side.mic.Name == "" {
+			w.fault(t.micsAt, "describe it here, or for all takes in mics: at the top", "%s: is missing in mics:", side.name)
+		}
+	}
 }
 
 func takeObject() object[draft] {
@@ -222,7 +296,7 @@ func takeObject() object[draft] {
 			placed("role", "reference: the take to compare the others with; bypass: the chain without the device under test; room: the in-room reference; link: joins two sessions",
 				role, func(t *draft) *Role { return &t.Role }, func(_ *walker, t *draft) *place { return &t.roleAt }),
 			placed("channels", "the channels of the file to use, from 1", channelsKind(), func(t *draft) *[]int { return &t.Channels }, func(_ *walker, t *draft) *place { return &t.channelsAt }),
-			optional("mics", "the two microphones of a two-channel file", micsObject().asKind(), func(t *draft) **Mics { return &t.Mics }),
+			micsKey(),
 			field("notes", "anything else about the take", proseKind("notes"), func(t *draft) *string { return &t.Notes }),
 			redistributeKey("no: withhold the recording and all audio made from it", func(t *draft) *File { return &t.File }),
 		},
@@ -265,6 +339,7 @@ func takesKey() key[Comparison] {
 				w.fault(v.place, "", "takes: has no take")
 			}
 			for i := range w.drafts {
+				w.layMics(&w.drafts[i])
 				t := &w.drafts[i].Take
 				slices.SortStableFunc(t.Slots, func(a, b Slot) int { return c.slotIndex(a.Device.Slot) - c.slotIndex(b.Device.Slot) })
 				c.Takes = append(c.Takes, *t)

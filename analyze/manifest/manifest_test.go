@@ -376,3 +376,36 @@ func TestContestant(t *testing.T) {
 		}
 	}
 }
+
+// TestSharedMics lays the microphones of the comparison into its takes.
+func TestSharedMics(t *testing.T) {
+	c := mustParse(t, `title: x
+varies: amp
+mics:
+  left: {name: a, file: {file: ir/a.wav, redistribute: no}}
+  right: {name: b, blend: -4 dB, notes: far}
+chain: [{slot: amp, device: A}]
+takes:
+  - {name: All, file: 1.wav}
+  - {name: Side, file: 2.wav, mics: {right: {name: c}}}
+  - {name: Own, file: 3.wav, mics: {left: {name: d}, right: {name: e}}}
+  - {name: None, file: 4.wav, mics: none}
+  - {name: One, file: 5.wav, channels: 1}
+`)
+	a := Mic{Name: "a", File: &File{Path: "ir/a.wav"}}
+	want := []*Mics{
+		{a, Mic{Name: "b", Blend: -4, Notes: "far"}},
+		{a, Mic{Name: "c"}}, // a side is replaced whole
+		{Mic{Name: "d"}, Mic{Name: "e"}},
+		nil,
+		nil,
+	}
+	for i, take := range c.Takes {
+		if take.Mics != nil && take.Mics.Left.File != nil {
+			take.Mics.Left.File.Pos = Pos{}
+		}
+		if !reflect.DeepEqual(take.Mics, want[i]) {
+			t.Errorf("%s: %+v, want %+v", take.Name, take.Mics, want[i])
+		}
+	}
+}

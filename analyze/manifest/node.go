@@ -20,6 +20,7 @@ type walker struct {
 	slotsRead    bool    // the names of all slots are known
 	controlsRead bool    // nothing was wrong in the chain and the takes: the names of all controls are known
 	slotBase     *Device // the chain's device for the slot that is being read in a take
+	mics         *Mics   // of all takes that state no others; nil for none
 	files        []fileUse
 	reference    place // of reference:
 	drafts       []draft

@@ -213,7 +213,7 @@ type Take struct {
 	RepeatOf string // name of the take that this one records a second time; "" otherwise
 	Role     Role
 	Channels []int  // 1-based channels of the file to use; nil: all (one or two)
-	Mics     *Mics  // a two-channel file with one microphone on each side
+	Mics     *Mics  // a two-channel file with one microphone on each side, also where the comparison states them
 	Slots    []Slot // what this take puts into slots of the chain, in chain order
 	Notes    string
 	Pos      Pos
@@ -238,6 +238,7 @@ type Mics struct{ Left, Right Mic }
 type Mic struct {
 	Name     string
 	Blend    unit.DB // gain in the blend; 0 dB if not stated
+	File     *File   // its impulse response; nil for a microphone in front of a loudspeaker
 	Position *Position
 	Photo    *Photo
 	Notes    string

@@ -13,6 +13,7 @@ type Mic struct {
 	Blend    unit.DB `json:"blend_db" figure:"blend (dB)"`
 	Position string  `json:"position"`
 	Notes    string  `json:"notes"`
+	File     string  `json:"file,omitempty"` // its impulse response
 }
 
 // EqualChannels tells of two channels that are equal but for noise.

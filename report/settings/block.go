@@ -66,7 +66,7 @@ func standsOf(c *manifest.Comparison, t *manifest.Take) map[string]stand {
 	}
 	if m := t.Mics; m != nil {
 		for slot, x := range map[string]manifest.Mic{leftMic: m.Left, rightMic: m.Right} {
-			out[slot] = stand{manifest.Device{Slot: slot, Name: x.Name, Position: x.Position, Photo: x.Photo, Notes: x.Notes}, decimal(float64(x.Blend)) + " dB"}
+			out[slot] = stand{manifest.Device{Slot: slot, Name: x.Name, File: x.File, Position: x.Position, Photo: x.Photo, Notes: x.Notes}, decimal(float64(x.Blend)) + " dB"}
 		}
 	}
 	return out

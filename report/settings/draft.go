@@ -80,6 +80,14 @@ func (r *Record) Draft(recordings []Recording) []byte {
 		w.device(2, d)
 	}
 	w.line(0, "")
+	var there []Take
+	for i := range takes {
+		t := &takes[i].Take
+		if t.Left, t.Right = withoutPhoto(t.Left), withoutPhoto(t.Right); !takes[i].left {
+			there = append(there, *t)
+		}
+	}
+	w.sharedMics(there)
 	w.line(0, "takes:")
 	var left []draftTake
 	for _, t := range takes {
@@ -253,14 +261,19 @@ func (w *writer) draftTake(t draftTake, names []string) {
 	for i := range t.Devices {
 		t.Devices[i].Photo = nil
 	}
-	t.Left, t.Right = withoutPhoto(t.Left), withoutPhoto(t.Right)
+	guessed := t.fresh && t.stereo && w.left != nil
+	if guessed {
+		t.Left, t.Right = w.left, w.right
+	}
 	w.take(2, t.Take)
 	w.remark(2, "notes", notes)
 	if t.fresh {
 		if t.known != "" {
 			w.line(3, "# earlier devices: %s", strings.Join(strings.Fields(t.known), " "))
 		}
-		if t.stereo {
+		if guessed {
+			w.line(2, "# mics: none  # if the sides are not the two microphones above")
+		} else if t.stereo {
 			w.line(2, "# mics:  # if each side is a microphone")
 			w.line(2, "#   left:  {name: first microphone, blend: 0 dB}")
 			w.line(2, "#   right: {name: second microphone, blend: 0 dB}")

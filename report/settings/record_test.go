@@ -72,6 +72,9 @@ chain:
     device: Open-back 2x12
     kind: cabinet
     file: {file: ir/open back.wav, redistribute: no}
+mics:
+  left: {name: "Dynamic, cap edge", blend: 0 dB, file: {file: ir/left.wav, redistribute: no}, position: {distance: 5 cm, angle: -30°, from: "grille: cloth", at: "cap, edge"}, notes: "a\nb"}
+  right: {name: Ribbon, blend: -3.25 dB, photo: {file: photos/r.gif, alt: A ribbon}}
 takes:
   - name: "007"
     file: audio/007.wav
@@ -80,11 +83,9 @@ takes:
       device: "true"
       photo: {file: photos/f.png, alt: A fuzz, redistribute: no}
       controls: {"+gain, coarse": -4 dB, "@tone": noon}
-    mics:
-      left: {name: "Dynamic, cap edge", blend: 0 dB, position: {distance: 5 cm, angle: -30°, from: "grille: cloth", at: "cap, edge"}, notes: "a\nb"}
-      right: {name: Ribbon, blend: -3.25 dB, photo: {file: photos/r.gif, alt: A ribbon}}
   - name: Second
     file: {file: audio/second.wav, redistribute: no}
+    mics: none
     notes: 'it''s'
     fuzz box: {device: Splitting, kind: fuzz, controls: {"+gain, coarse": 65 %}}
     amp: {controls: {treble: 9, volume: noon, new: +5 dB}}
@@ -94,6 +95,7 @@ takes:
   - name: Bypass
     file: audio/bypass.wav
     role: bypass
+    mics: {left: {name: Other}}
 `
 
 func parse(t *testing.T, src string) *manifest.Comparison {

@@ -287,6 +287,13 @@ func (r *Record) hashes() map[string]string {
 			out[d.File.Path] = d.File.SHA256
 		}
 	}
+	for _, t := range r.Takes {
+		for _, m := range []*Mic{t.Left, t.Right} {
+			if m != nil && m.File != nil {
+				out[m.File.Path] = m.File.SHA256
+			}
+		}
+	}
 	for _, f := range []*File{r.Performance.Dry, r.Performance.Loopback} {
 		if f != nil {
 			out[f.Path] = f.SHA256

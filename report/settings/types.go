@@ -158,6 +158,7 @@ type Take struct {
 type Mic struct {
 	Name     string    `json:"name"`
 	Blend    string    `json:"blend"`
+	File     *File     `json:"file,omitempty"`
 	Position *Position `json:"position,omitempty"`
 	Photo    *Photo    `json:"photo,omitempty"`
 	Notes    string    `json:"notes,omitempty"`
@@ -259,7 +260,7 @@ func (b *builder) device(d manifest.Device) Device {
 }
 
 func (b *builder) mic(m manifest.Mic) *Mic {
-	return &Mic{Name: m.Name, Blend: decimal(float64(m.Blend)) + " dB", Position: position(m.Position), Photo: b.photo(m.Photo), Notes: m.Notes}
+	return &Mic{Name: m.Name, Blend: decimal(float64(m.Blend)) + " dB", File: b.file(m.File), Position: position(m.Position), Photo: b.photo(m.Photo), Notes: m.Notes}
 }
 
 func (b *builder) photo(p *manifest.Photo) *Photo {

@@ -3,6 +3,8 @@ package settings
 import (
 	"bytes"
 	"fmt"
+	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -39,6 +41,7 @@ func (r *Record) Manifest() []byte {
 		w.line(1, "- slot: %s", manifest.Scalar(d.Slot))
 		w.device(2, d)
 	}
+	w.sharedMics(r.Takes)
 	w.line(0, "takes:")
 	for _, t := range r.Takes {
 		w.line(1, "- name: %s", manifest.Scalar(t.Name))
@@ -55,7 +58,10 @@ func (s Section) yaml() string {
 
 // writer writes YAML in the manifest's language. An empty value leaves its key
 // out, which means the same.
-type writer struct{ bytes.Buffer }
+type writer struct {
+	bytes.Buffer
+	left, right *Mic // written at the top for all takes; nil for none
+}
 
 func (w *writer) line(depth int, format string, args ...any) {
 	w.WriteString(strings.Repeat("  ", depth))
@@ -194,10 +200,13 @@ func (w *writer) take(depth int, t Take) {
 		}
 		w.line(depth, "channels: [%s]", strings.Join(s, ", "))
 	}
-	if t.Left != nil && t.Right != nil {
-		w.line(depth, "mics:")
-		w.mic(depth+1, "left", *t.Left)
-		w.mic(depth+1, "right", *t.Right)
+	switch {
+	case t.Left == nil || t.Right == nil:
+		if w.left != nil {
+			w.line(depth, "mics: none")
+		}
+	default:
+		w.mics(depth, t.Left, t.Right)
 	}
 	for _, d := range t.Devices {
 		w.slot(depth, d)
@@ -215,10 +224,42 @@ func (w *writer) slot(depth int, d Device) {
 	}
 }
 
+// sharedMics writes the microphones that more than one take has, for all takes.
+func (w *writer) sharedMics(takes []Take) {
+	for i, t := range takes {
+		if t.Left == nil || t.Right == nil {
+			continue
+		}
+		same := func(o Take) bool { return reflect.DeepEqual(o.Left, t.Left) && reflect.DeepEqual(o.Right, t.Right) }
+		if slices.ContainsFunc(takes[i+1:], same) {
+			w.mics(0, t.Left, t.Right)
+			w.left, w.right = t.Left, t.Right
+		}
+		return
+	}
+}
+
+// mics writes two microphones but for those that stand at the top.
+func (w *writer) mics(depth int, left, right *Mic) {
+	at := w.Len()
+	w.line(depth, "mics:")
+	head := w.Len()
+	if !reflect.DeepEqual(left, w.left) {
+		w.mic(depth+1, "left", *left)
+	}
+	if !reflect.DeepEqual(right, w.right) {
+		w.mic(depth+1, "right", *right)
+	}
+	if w.Len() == head {
+		w.Truncate(at)
+	}
+}
+
 func (w *writer) mic(depth int, side string, m Mic) {
 	w.line(depth, "%s:", side)
 	w.put(depth+1, "name", manifest.Scalar(m.Name))
 	w.put(depth+1, "blend", manifest.Scalar(m.Blend))
+	w.put(depth+1, "file", w.file(m.File))
 	w.position(depth+1, m.Position)
 	w.photo(depth+1, m.Photo)
 	w.put(depth+1, "notes", manifest.Scalar(m.Notes))
