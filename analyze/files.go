@@ -63,6 +63,7 @@ func listFiles(c *manifest.Comparison) fileList {
 		for k := range c.Takes[i].Slots {
 			l.addDevice(&c.Takes[i].Slots[k].Device)
 		}
+		l.addPhoto(c.Takes[i].Photo)
 		if m := c.Takes[i].Mics; m != nil {
 			for _, m := range []*manifest.Mic{&m.Left, &m.Right} {
 				l.add(m.File, "device file", false)

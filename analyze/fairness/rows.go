@@ -229,8 +229,8 @@ func NewResult(c *manifest.Comparison, version string) *result.Result {
 	r.Comparison = result.Comparison{
 		Title: c.Title, By: c.By, Date: c.Date, URL: c.URL,
 		Varies: c.Varies.Written, Slot: c.Varies.Slot, Control: c.Varies.Control,
-		Reference: c.Reference, SetBy: c.SetBy, MayDiffer: mayDiffer,
-		Disclosure: c.Disclosure, FullScale: c.FullScale.Written,
+		Reference: c.Reference, SetBy: c.SetByAll(), MayDiffer: mayDiffer,
+		Disclosure: c.DisclosureAll(), FullScale: c.FullScale.Written,
 		Instrument: c.Performance.Instrument, Tuning: c.Performance.Tuning,
 		Pickup: c.Performance.Pickup, Notes: c.Performance.Notes,
 	}

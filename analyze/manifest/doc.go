@@ -197,6 +197,13 @@
 // how much two passes of one setting differ; listeners can try to tell it from the
 // take that it repeats.
 //
+// set_by, disclosure and photo can stand in a take too, for that take alone:
+//
+//	# in a take
+//	set_by: by ear
+//	disclosure: Lent by its manufacturer.
+//	photo: {file: photos/rig.jpg, alt: The pedal in front of the amp}
+//
 // mics describes a two-channel file with one microphone on each side. blend is the
 // gain of a microphone in the blend, 0 dB if not stated. A microphone can have a
 // position, a photo, notes, and its impulse response as file.

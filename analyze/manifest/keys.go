@@ -298,6 +298,9 @@ func takeObject() object[draft] {
 			placed("channels", "the channels of the file to use, from 1", channelsKind(), func(t *draft) *[]int { return &t.Channels }, func(_ *walker, t *draft) *place { return &t.channelsAt }),
 			micsKey(),
 			field("notes", "anything else about the take", proseKind("notes"), func(t *draft) *string { return &t.Notes }),
+			field("set_by", "how its controls were chosen, where it differs from the other takes", lineKind("how controls were chosen"), func(t *draft) *string { return &t.SetBy }),
+			field("disclosure", "who paid for or lent the gear of this take", proseKind("a disclosure"), func(t *draft) *string { return &t.Disclosure }),
+			optional("photo", "a picture of the set-up", photoObject().asKind(), func(t *draft) **Photo { return &t.Photo }),
 			redistributeKey("no: withhold the recording and all audio made from it", func(t *draft) *File { return &t.File }),
 		},
 		more: &more[draft]{

@@ -409,3 +409,24 @@ takes:
 		}
 	}
 }
+
+// TestTakesOwnWords puts what takes say for themselves behind what holds for all.
+func TestTakesOwnWords(t *testing.T) {
+	c := mustParse(t, `title: x
+varies: amp
+set_by: same position
+chain: [{slot: amp, device: A}]
+takes:
+  - {name: One, file: 1.wav, disclosure: Lent by its manufacturer.}
+  - {name: Two, file: 2.wav, set_by: by ear, photo: {file: two.png, alt: Its knobs}}
+`)
+	if got, want := c.SetByAll(), "same position; Two: by ear"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if got, want := c.DisclosureAll(), "One: Lent by its manufacturer."; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	if p := c.Takes[1].Photo; p == nil || p.Alt != "Its knobs" {
+		t.Errorf("photo %+v", p)
+	}
+}

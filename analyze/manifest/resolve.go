@@ -20,6 +20,31 @@ func (c *Comparison) TakeByName(name string) *Take {
 	return nil
 }
 
+// SetByAll is how controls were chosen, in all takes and in those that differ, in one
+// line: "same position; Splitting: by ear".
+func (c *Comparison) SetByAll() string {
+	return c.withTakes(c.SetBy, func(t Take) string { return t.SetBy })
+}
+
+// DisclosureAll is the disclosure of the comparison and those of its takes, each with
+// the take's name.
+func (c *Comparison) DisclosureAll() string {
+	return c.withTakes(c.Disclosure, func(t Take) string { return t.Disclosure })
+}
+
+func (c *Comparison) withTakes(all string, of func(Take) string) string {
+	var parts []string
+	if all != "" {
+		parts = append(parts, all)
+	}
+	for _, t := range c.Takes {
+		if s := of(t); s != "" {
+			parts = append(parts, t.Name+": "+s)
+		}
+	}
+	return strings.Join(parts, "; ")
+}
+
 func (c *Comparison) slotIndex(slot string) int {
 	return slices.IndexFunc(c.Chain, func(d Device) bool { return d.Slot == slot })
 }

@@ -216,7 +216,10 @@ type Take struct {
 	Mics     *Mics  // a two-channel file with one microphone on each side, also where the comparison states them
 	Slots    []Slot // what this take puts into slots of the chain, in chain order
 	Notes    string
-	Pos      Pos
+	// SetBy and Disclosure are those of this take alone; "" where the comparison's holds.
+	SetBy, Disclosure string
+	Photo             *Photo // of the whole set-up
+	Pos               Pos
 }
 
 // Contestant reports what the function of that name says of the take.

@@ -95,7 +95,7 @@ takes:
 func put(t *testing.T, src string) string {
 	t.Helper()
 	from := t.TempDir()
-	for name, size := range map[string][2]int{"wide.jpg": {2000, 900}, "tall.jpg": {1200, 1900}, "photos/amp, front.jpg": {40, 30}, "photos/r.gif": {40, 30}} {
+	for name, size := range map[string][2]int{"wide.jpg": {2000, 900}, "tall.jpg": {1200, 1900}, "photos/amp, front.jpg": {40, 30}, "photos/r.gif": {40, 30}, "photos/all.png": {40, 30}} {
 		var b bytes.Buffer
 		if err := jpeg.Encode(&b, corners(size[0], size[1]), nil); err != nil {
 			t.Fatal(err)

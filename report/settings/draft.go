@@ -254,6 +254,10 @@ func (w *writer) draftTake(t draftTake, names []string) {
 	}
 	notes := t.Notes
 	t.Notes = ""
+	w.lastPhoto(2, t.Photo)
+	t.Photo = nil
+	disclosure := t.Disclosure
+	t.Disclosure = ""
 	for i := range t.Devices {
 		w.lastPhoto(2, t.Devices[i].Photo)
 	}
@@ -267,6 +271,7 @@ func (w *writer) draftTake(t draftTake, names []string) {
 	}
 	w.take(2, t.Take)
 	w.remark(2, "notes", notes)
+	w.remark(2, "disclosure", disclosure)
 	if t.fresh {
 		if t.known != "" {
 			w.line(3, "# earlier devices: %s", strings.Join(strings.Fields(t.known), " "))

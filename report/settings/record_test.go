@@ -86,6 +86,9 @@ takes:
   - name: Second
     file: {file: audio/second.wav, redistribute: no}
     mics: none
+    set_by: "by ear: twice"
+    disclosure: Lent by its manufacturer.
+    photo: {file: photos/all.png, alt: All of it}
     notes: 'it''s'
     fuzz box: {device: Splitting, kind: fuzz, controls: {"+gain, coarse": 65 %}}
     amp: {controls: {treble: 9, volume: noon, new: +5 dB}}

@@ -29,8 +29,10 @@ type sheetView struct {
 }
 
 type takeView struct {
-	Name  string
-	Words []string
+	Name    string
+	Words   []string
+	Photo   *Published
+	NoPhoto string
 }
 
 // blockView is one device as it stood in some takes.
@@ -111,19 +113,13 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 				x.Sketch = drawing(chart.Sketch(d, p.Distance.Unit, a))
 			}
 		}
-		if p := b.Device.Photo; p != nil {
-			if x.Photo = photos[p.File.Path]; x.Photo == nil {
-				x.NoPhoto = "A picture exists and is not passed on: " + p.Alt
-			} else if x.Photo.Alt != p.Alt {
-				other := *x.Photo
-				other.Alt = p.Alt
-				x.Photo = &other
-			}
-		}
+		x.Photo, x.NoPhoto = picture(b.Device.Photo, photos)
 		v.Blocks = append(v.Blocks, x)
 	}
 	for _, t := range c.Takes {
-		v.Takes = append(v.Takes, takeView{t.Name, takeWords(c, t)})
+		x := takeView{Name: t.Name, Words: takeWords(c, t)}
+		x.Photo, x.NoPhoto = picture(t.Photo, photos)
+		v.Takes = append(v.Takes, x)
 	}
 	page, err := template.ParseFS(templates.Files(), "recall.html")
 	if err != nil {
@@ -134,6 +130,21 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 		return nil, err
 	}
 	return out.Bytes(), nil
+}
+
+// picture is a published photo with the alternative text of this use, or words in
+// its place.
+func picture(p *manifest.Photo, photos map[string]*Published) (pic *Published, instead string) {
+	if p == nil {
+		return nil, ""
+	}
+	done := photos[p.File.Path]
+	if done == nil {
+		return nil, "There is a picture, which is withheld: " + p.Alt
+	}
+	out := *done
+	out.Alt = p.Alt
+	return &out, ""
 }
 
 // withHash is a file's path with the beginning of its hash, where that is known.
@@ -154,7 +165,8 @@ func sheetHead(c *manifest.Comparison, hashes map[string]string) []property {
 	add("by", c.By)
 	add("date", c.Date)
 	add("under test", c.Varies.Written)
-	add("controls set", c.SetBy)
+	add("controls set", c.SetByAll())
+	add("disclosure", c.DisclosureAll())
 	var free []string
 	for _, p := range c.MayDiffer {
 		free = append(free, p.Written)
@@ -327,6 +339,7 @@ func (r *Record) photos() []*Photo {
 		out = append(out, d.Photo)
 	}
 	for i := range r.Takes {
+		out = append(out, r.Takes[i].Photo)
 		for _, m := range []*Mic{r.Takes[i].Left, r.Takes[i].Right} {
 			if m != nil {
 				out = append(out, m.Photo)

@@ -152,6 +152,10 @@ type Take struct {
 	Right    *Mic     `json:"right_microphone,omitempty"`
 	Devices  []Device `json:"devices"` // what this take puts into slots of the chain
 	Notes    string   `json:"notes,omitempty"`
+	// How its controls were chosen and its disclosure, where they are its own.
+	SetBy      string `json:"set_by,omitempty"`
+	Disclosure string `json:"disclosure,omitempty"`
+	Photo      *Photo `json:"photo,omitempty"`
 }
 
 // Mic is one microphone of two and its gain in the blend.
@@ -204,7 +208,7 @@ func New(ctx context.Context, c *manifest.Comparison, version string, hash Hash)
 		r.Chain = append(r.Chain, b.device(d))
 	}
 	for _, t := range c.Takes {
-		k := Take{Name: t.Name, File: *b.file(&t.File), RepeatOf: t.RepeatOf, Role: string(t.Role), Channels: t.Channels, Devices: []Device{}, Notes: t.Notes}
+		k := Take{Name: t.Name, File: *b.file(&t.File), RepeatOf: t.RepeatOf, Role: string(t.Role), Channels: t.Channels, Devices: []Device{}, Notes: t.Notes, SetBy: t.SetBy, Disclosure: t.Disclosure, Photo: b.photo(t.Photo)}
 		if t.Mics != nil {
 			k.Left, k.Right = b.mic(t.Mics.Left), b.mic(t.Mics.Right)
 		}

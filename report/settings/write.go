@@ -143,6 +143,7 @@ func (r *Record) Pictures() []Published {
 		add(d.Photo, d.Slot, name)
 	}
 	for _, t := range r.Takes {
+		add(t.Photo, "set-up", t.Name)
 		if t.Left != nil {
 			add(t.Left.Photo, leftMic, t.Left.Name)
 		}

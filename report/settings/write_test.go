@@ -61,7 +61,7 @@ func TestWriteTo(t *testing.T) {
 			t.Errorf("the sheet has not the caution %q", c)
 		}
 	}
-	for _, s := range []string{`alt="The panel of the Harrow with all knobs as written here"`, "A picture exists and is not passed on: The Splitting", "Nothing in this slot", `href="settings.json"`, "not stated", "a second time"} {
+	for _, s := range []string{`alt="The panel of the Harrow with all knobs as written here"`, "There is a picture, which is withheld: The Splitting", "Nothing in this slot", `href="settings.json"`, "not stated", "a second time"} {
 		if !strings.Contains(page, s) {
 			t.Errorf("the sheet has no %q", s)
 		}

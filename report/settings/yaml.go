@@ -212,6 +212,9 @@ func (w *writer) take(depth int, t Take) {
 		w.slot(depth, d)
 	}
 	w.put(depth, "notes", manifest.Scalar(t.Notes))
+	w.put(depth, "set_by", manifest.Scalar(t.SetBy))
+	w.put(depth, "disclosure", manifest.Scalar(t.Disclosure))
+	w.photo(depth, t.Photo)
 }
 
 // slot writes what a take puts into a slot.
