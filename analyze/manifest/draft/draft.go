@@ -37,7 +37,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 
 	line("# Complete this file. Then run evenhand check and evenhand build on it.")
 	line("# Lines that begin with # have no effect. Remove the # to use one.")
-	line("title: %s", manifest.Scalar(filepath.Base(absolute(folder))))
+	line("title: %s", manifest.Scalar(titleOf(folder)))
 	line("# by: the author of the comparison")
 	line("# date: 2026-03-14")
 	line("# url: https://example.org/fuzzes/  # where you will publish the report")
@@ -96,6 +96,12 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	line("  #   impedance: 8 ohm")
 	line("  #   power: 60 W")
 	line("")
+	if slices.ContainsFunc(files, func(f draftFile) bool { return f.info.Channels == 2 }) {
+		line("# mics:                           # if the two sides of all takes are two microphones")
+		line("#   left:  {name: first microphone, blend: 0 dB}")
+		line("#   right: {name: second microphone, blend: 0 dB}")
+		line("")
+	}
 	line("takes:")
 	n := 0
 	for i, f := range files {
@@ -105,12 +111,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 		n++
 		line("  - name: %s", manifest.Scalar(f.name))
 		line("    file: %-25s # %s", manifest.Scalar(f.path), f.describe())
-		switch {
-		case f.info.Channels == 2:
-			line("    # mics:                       # if each side is a microphone")
-			line("    #   left:  {name: first microphone, blend: 0 dB}")
-			line("    #   right: {name: second microphone, blend: 0 dB}")
-		case f.info.Channels > 2:
+		if f.info.Channels > 2 {
 			line("    channels: [1]                 # of %d; name one or two", f.info.Channels)
 		}
 		parts[i].write(line, files, f.name)
@@ -259,6 +260,16 @@ func (f draftFile) describe() string {
 	}
 	return fmt.Sprintf("%v, %s, %s, %s kHz", f.info.Duration(), channels, f.info.Encoding,
 		strconv.FormatFloat(float64(f.info.SampleRate)/1000, 'f', -1, 64))
+}
+
+// titleOf is the name of a folder, or of the one above where the name only says that
+// there are recordings in it.
+func titleOf(folder string) string {
+	dir := absolute(folder)
+	for slices.Contains([]string{"audio", "renders", "recordings", "takes", "wav", "flac"}, strings.ToLower(filepath.Base(dir))) {
+		dir = filepath.Dir(dir)
+	}
+	return filepath.Base(dir)
 }
 
 func absolute(path string) string {
