@@ -53,6 +53,7 @@ func TestArrows(t *testing.T) {
 		"analyze/activity":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/align":          {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/spectrum":       {"analyze/unit", "analyze/internal/dsp", "analyze/weighting"},
+		"analyze/leftover":       {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum"},
 		"analyze/noise":          {"analyze/unit", "analyze/internal/dsp", "analyze/weighting", "analyze/spectrum"},
 	}
 	// The one door of each library.

@@ -1,0 +1,5 @@
+//go:build race
+
+package leftover_test
+
+const raced = true
