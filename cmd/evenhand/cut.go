@@ -72,7 +72,10 @@ header states the measured loudness. Without --turns takes change where sections
 meet or, with --every, after a number of seconds or bars. Cut moves each change
 within --reach to the frame of the camera where it is heard least, in a pause if
 there is one. Fades keep the level for the correlation of the two takes. If their
-polarity differs and no pause is near, cut prints by how much the level dips.`,
+polarity differs and no pause is near, cut prints by how much the level dips.
+
+Many video sites turn down what is louder than a loudness of their own. Cut prints by
+how much, for the edit and for each take as a clip of its own.`,
 		Example: `  evenhand cut comparison.yaml -o video
   evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Splitting,Leaning
   evenhand cut comparison.yaml -o video --turns --reference-first
@@ -237,27 +240,34 @@ func words(list string) []string {
 	return out
 }
 
-// showCut prints the cue list: with the length of each part, or how far its cut was
-// moved.
+// showCut prints the cue list, with the length of each part or how far its cut was
+// moved, and what video sites do to the loudness.
 func showCut(w io.Writer, r *cut.Record, turns bool) error {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	last := "Moved"
 	if turns {
-		fmt.Fprintf(t, "Timecode\tTake\tSection\tLength\n")
-		for _, x := range r.Parts {
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s s\n", x.In, x.Take, x.Section, unit.Format(float64(x.End-x.First)/float64(r.SampleRate), 2))
-		}
-		return t.Flush()
+		last = "Length"
 	}
-	fmt.Fprintf(t, "Timecode\tTake\tSection\tMoved\n")
+	fmt.Fprintf(t, "Timecode\tTake\tSection\t%s\n", last)
 	for i, x := range r.Parts {
 		moved := "–"
-		if i > 0 {
+		switch {
+		case turns:
+			moved = unit.Format(float64(x.End-x.First)/float64(r.SampleRate), 2) + " s"
+		case i > 0:
 			moved = unit.Signed(1000*float64(x.First-x.Wanted)/float64(r.SampleRate), 0) + " ms"
 			if x.InPause {
 				moved += ", in a pause"
 			}
 		}
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", x.In, x.Take, x.Section, moved)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintf(t, "\nVideo site turns down to\tThe edit\tSingle clips\n")
+	for _, s := range r.Sites {
+		fmt.Fprintf(t, "%s\t%s\t%s\n", s.Target, s.EditText(), s.ClipsText())
 	}
 	return t.Flush()
 }

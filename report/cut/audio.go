@@ -13,6 +13,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
@@ -97,7 +98,7 @@ func (p *plan) clipped(w *wavio.Writer, what string) error {
 	return nil
 }
 
-// reader reads stretches of a voice's file.
+// reader reads stretches of a file.
 type reader struct {
 	*wavio.Reader
 	buf, view [][]float64
@@ -106,7 +107,11 @@ type reader struct {
 const blockFrames = 1 << 14
 
 func (p *plan) open(dir string, voice int) (*reader, error) {
-	w, err := wavio.Open(filepath.Join(dir, filepath.FromSlash(p.voices[voice].file)))
+	return openWAV(filepath.Join(dir, filepath.FromSlash(p.voices[voice].file)))
+}
+
+func openWAV(name string) (*reader, error) {
+	w, err := wavio.Open(name)
 	if err != nil {
 		return nil, err
 	}
@@ -282,7 +287,8 @@ func (p *plan) mix(before, after stretch, x *part) stretch {
 		return blend(before, after, 1)
 	}
 	x.correlation = correlation(before, after)
-	x.used = max(0, x.correlation)
+	x.used = max(leastCorrelation, x.correlation)
+	x.level = unit.DBFS(max(before.level(), after.level()))
 	mixed := blend(before, after, float64(x.used))
 	allowed := unit.ToAmplitude(float64(p.res.Parameters.Match.Ceiling) - float64(fadeHeadroom))
 	if highest := mixed.peak(); highest > allowed && highest > max(before.peak(), after.peak()) {
@@ -313,6 +319,21 @@ func blend(before, after stretch, correlation float64) stretch {
 		}
 	}
 	return out
+}
+
+// leastCorrelation is the least that a fade makes up for: no gain is then above 1.16.
+const leastCorrelation = -0.5
+
+// level returns the mean square in dB, that of the channels averaged.
+func (s stretch) level() float64 {
+	sum, n := 0.0, 0
+	for _, x := range s {
+		for _, v := range x {
+			sum += float64(v * v)
+		}
+		n += len(x)
+	}
+	return decibels(sum / float64(n))
 }
 
 func (s stretch) peak() float64 {
@@ -360,11 +381,11 @@ func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error 
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(p.o.Workers)
 	var mu sync.Mutex
-	one := func(name string, m *measured, told bool) {
+	one := func(name string, m *measured, told bool, again func(name string) error) {
 		g.Go(func() error {
 			full := filepath.Join(dir, filepath.FromSlash(name))
-			var err error
-			if m.Measurement, m.info, err = analyze.RemeasureWAV(ctx, full); err != nil {
+			err := again(full)
+			if err != nil {
 				return err
 			}
 			mu.Lock()
@@ -379,11 +400,48 @@ func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error 
 			return err
 		})
 	}
-	one(editFile, &p.edit, true)
+	one(editFile, &p.edit, true, func(name string) error { return p.measureEdit(ctx, name) })
 	for i := range p.voices {
-		one(p.voices[i].file, &p.voices[i].measured, !p.o.Shuffle)
+		m := &p.voices[i].measured
+		one(p.voices[i].file, m, !p.o.Shuffle, func(name string) (err error) {
+			m.Measurement, m.info, err = analyze.RemeasureWAV(ctx, name)
+			return err
+		})
 	}
 	return g.Wait()
+}
+
+// measureEdit measures the edit, and each of its parts as a clip of its own.
+func (p *plan) measureEdit(ctx context.Context, name string) error {
+	r, err := openWAV(name)
+	if err != nil {
+		return err
+	}
+	defer r.Close()
+	p.edit.info = r.Info()
+	m, err := loudness.NewMeter(p.edit.info.SampleRate, p.edit.info.Channels, loudness.Options{})
+	if err != nil {
+		return err
+	}
+	m.Track(loudness.Range{Frames: p.edit.info.Frames})
+	for i, x := range p.parts {
+		m.Track(loudness.Range{First: x.cut, Frames: p.end(i) - x.cut})
+	}
+	err = r.each(0, p.edit.info.Frames, func(block [][]float64) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return m.Write(block)
+	})
+	if err != nil {
+		return err
+	}
+	found := m.Finish()
+	p.edit.Measurement = found[0]
+	for i := range p.parts {
+		p.parts[i].loudness = found[i+1].Integrated
+	}
+	return nil
 }
 
 func decibels(meanSquare float64) float64 {

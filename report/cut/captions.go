@@ -10,7 +10,6 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
-	"evenhand/analyze/unit"
 	"evenhand/report/csvtext"
 )
 
@@ -156,7 +155,7 @@ func cueList(r *Record) string {
 		return fmt.Sprintf("%d.%06d", us/1000000, us%1000000)
 	}
 	for i, x := range r.Parts {
-		w.Write([]string{strconv.Itoa(i + 1), csvtext.Cell(x.Take), csvtext.Cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), csvtext.Cell(x.File), csvtext.Cell(x.Settings), n(x.Source), unit.Format(float64(x.Correlation), 3)})
+		w.Write([]string{strconv.Itoa(i + 1), csvtext.Cell(x.Take), csvtext.Cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), csvtext.Cell(x.File), csvtext.Cell(x.Settings), n(x.Source), strconv.FormatFloat(float64(x.Correlation), 'f', 3, 64)})
 	}
 	w.Flush()
 	return b.String()

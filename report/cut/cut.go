@@ -32,9 +32,10 @@
 // # Fades
 //
 // The gains 1−g and g of a fade are divided by √((1−g)² + g² + 2·r·g·(1−g)), where r is
-// the correlation of the two takes within the fade, from 0 to 1. So the power keeps
-// its level: r = 1 is a straight line, r = 0 a fade of constant power. Below 0 the level
-// dips by the factor 1+r in the middle, and a note says so. Where the sum would
+// the correlation of the two takes within the fade, from −0.5 to 1. So the power keeps
+// its level: r = 1 is a straight line, r = 0 a fade of constant power. Takes of a lower
+// correlation cancel in part: the power in the middle dips by the factor 2·(1+r), and a
+// note says so where it can be heard. Where the sum would
 // peak higher than both takes and close to the ceiling, the fade is a straight line, which
 // cannot. Outside the fades the edit holds the very samples of the takes' own files.
 //

@@ -118,7 +118,7 @@ func equal(a, b []float64) bool {
 func checkFade(t *testing.T, edit, before, after []float64, p, q cue) {
 	t.Helper()
 	n := q.fadeEnd - q.fadeFirst
-	if n < 2 || (q.fadeFirst+q.fadeEnd)/2 != q.first || !(q.correlation >= 0 && q.correlation <= 1) {
+	if n < 2 || (q.fadeFirst+q.fadeEnd)/2 != q.first || !(q.correlation >= -0.5 && q.correlation <= 1) {
 		t.Fatalf("a fade from %d to %d for a cut at %d, correlation %g", q.fadeFirst, q.fadeEnd, q.first, q.correlation)
 	}
 	for k := range n {
@@ -482,8 +482,8 @@ func TestDipsAreNoted(t *testing.T) {
 	res := &result.Result{Takes: make([]result.Take, 2)}
 	res.Takes[1].Alignment.PolarityToReference = "inverted"
 	p := &plan{res: res, rate: 48000, fps: fps, voices: []voice{{take: 0, shown: "A"}, {take: 1, shown: "B"}},
-		parts: []part{{voice: 0}, {voice: 1, cut: 48000, correlation: -0.5}}}
-	// The power in the middle of the fade is 1+r of that at its ends: 10·log10(0.5).
+		parts: []part{{voice: 0}, {voice: 1, cut: 48000, correlation: -0.75}}}
+	// A fade for −0.5 has 2·(1+r) of the power in its middle: 10·log10(0.5).
 	if p.noteDips(); len(p.notes) != 1 || !strings.HasPrefix(p.notes[0], "at 00:00:01:00 (A to B) the level dips by up to 3.0 dB") {
 		t.Errorf("notes %q", p.notes)
 	}
@@ -501,9 +501,13 @@ func TestDipsAreNoted(t *testing.T) {
 	if p.noteDips(); p.notes != nil {
 		t.Errorf("in a pause: notes %q", p.notes)
 	}
-	p.parts[1].inPause, p.parts[1].correlation = false, 0
+	p.parts[1].inPause, p.parts[1].correlation = false, -0.5
 	if p.noteDips(); p.notes != nil {
-		t.Errorf("uncorrelated: notes %q", p.notes)
+		t.Errorf("what the fade makes up for: notes %q", p.notes)
+	}
+	p.parts[1].correlation, p.parts[1].level = -0.75, -70
+	if p.noteDips(); p.notes != nil {
+		t.Errorf("as quiet as noise: notes %q", p.notes)
 	}
 	res.Takes[1].Alignment.PolarityToReference = "same"
 	if got := p.invertedTakes(); got != "" {

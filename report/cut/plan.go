@@ -61,6 +61,8 @@ type part struct {
 	inPause bool
 	level   unit.DBFS // of the louder take during the fade
 	rise    unit.DB   // greatest rise of either around the fade
+	// loudness is that of the part alone, as a clip of its own.
+	loudness unit.LUFS
 	// correlation is that of the two takes in the fade, and used what the fade is made
 	// for; 1 where one of them is silence.
 	correlation, used unit.Number
@@ -307,9 +309,12 @@ func newPart(voice int, section string, wanted, source int64) part {
 		level: unit.DBFS(math.NaN()), rise: unit.DB(math.NaN()), correlation: 1, used: 1}
 }
 
-// leastDip is the least dip of the level, in dB, that is worth a note: common practice,
-// no source.
-const leastDip = 1
+// leastDip is the least dip of the level in dB, and dipFloor the least level in dBFS, that
+// are worth a note: common practice, no source.
+const (
+	leastDip = 1
+	dipFloor = -50
+)
 
 // noteDips says at which cuts the level dips, because what both takes share cancels in
 // the fade. When takes are to be guessed it would tell them apart.
@@ -318,10 +323,15 @@ func (p *plan) noteDips() {
 	worst := 0.0
 	for i := 1; i < len(p.parts); i++ {
 		x := p.parts[i]
-		if dip := -10 * math.Log10(math.Max(0.001, 1+float64(x.correlation))); dip >= leastDip && !x.inPause {
+		dip := -10 * math.Log10(math.Max(0.001, 2*float64(1+x.correlation)))
+		if x.correlation < leastCorrelation && dip >= leastDip && x.level > dipFloor && !x.inPause {
 			worst = math.Max(worst, dip)
 			cuts = append(cuts, fmt.Sprintf("%s (%s to %s)", p.timecode(x.cut), p.voices[p.parts[i-1].voice].shown, p.voices[x.voice].shown))
 		}
+	}
+	why := "what the two takes share has opposite polarity, and no pause is near; invert one of the recordings, or let cut look further with --reach"
+	if p.o.Turns {
+		why = "the two takes cancel in part there; state another --fade, or --excerpt, if that is heard"
 	}
 	switch n := len(cuts); {
 	case n == 0:
@@ -331,7 +341,7 @@ func (p *plan) noteDips() {
 		if n > toldCuts {
 			cuts = append(cuts[:toldCuts:toldCuts], fmt.Sprintf("%d more", n-toldCuts))
 		}
-		p.note("at %s the level dips by up to %s dB, because what the two takes share has opposite polarity and no pause is near; invert one of the recordings, or allow cut to look further with --reach", manifest.List(cuts), unit.Format(worst, 1))
+		p.note("at %s the level dips by up to %s dB: %s", manifest.List(cuts), unit.Format(worst, 1), why)
 	}
 }
 

@@ -3,6 +3,7 @@ package cut
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -50,6 +51,7 @@ type Record struct {
 	TargetSource string         `json:"target_source"`
 	Tolerance    unit.LU        `json:"tolerance_lu"`
 	PeakMargin   unit.DB        `json:"peak_margin_db"` // how far above the ceiling a true peak may lie
+	Sites        []Site         `json:"loudness_of_sites"`
 	Parts        []Part         `json:"parts"`
 	Chapters     []Chapter      `json:"chapters"`
 	Audio        []AudioFile    `json:"audio"`
@@ -71,12 +73,13 @@ type Part struct {
 	Out      string   `json:"timecode_out"`
 	FadeIn   [2]int64 `json:"fade_in_samples"`  // first, and the one after it; equal for none
 	FadeOut  [2]int64 `json:"fade_out_samples"` // the same; the fade into the next part
-	// Correlation is what the fade into the part is made for, from 0 to 1.
+	// Correlation is what the fade into the part is made for, from −0.5 to 1.
 	Correlation unit.Number  `json:"fade_correlation"`
 	Wanted      int64        `json:"wanted_sample"` // where the cut was to be
 	InPause     bool         `json:"in_pause"`
-	Level       unit.DBFS    `json:"level_at_cut_dbfs"` // of the louder take; null at the beginning
+	Level       unit.DBFS    `json:"level_at_cut_dbfs"` // of the louder take in the fade; null at the beginning
 	Rise        unit.DB      `json:"rise_at_cut_db"`
+	Loudness    *unit.LUFS   `json:"integrated_lufs,omitempty"` // as a clip of its own; nil when takes are to be guessed
 	From        unit.Seconds `json:"from_s"`
 	To          unit.Seconds `json:"to_s"`
 }
@@ -180,6 +183,7 @@ func (p *plan) record() *Record {
 		out.FadeOut[0], out.FadeOut[1] = p.fadeOut(i)
 		if !p.o.Shuffle {
 			out.Settings = settingsLine(p.res, v.take)
+			out.Loudness = &p.parts[i].loudness
 		}
 		r.Parts = append(r.Parts, out)
 	}
@@ -195,8 +199,13 @@ func (p *plan) record() *Record {
 	for _, v := range p.voices {
 		file(v.file, v.shown, v.measured, !p.o.Shuffle)
 	}
-	r.Chapters, r.Notes = chapters(r)
-	r.Notes = append(append([]string{}, p.notes...), r.Notes...)
+	r.Sites = p.sites()
+	var notes []string
+	r.Chapters, notes = chapters(r)
+	r.Notes = slices.Concat([]string{}, p.notes, notes)
+	if n := oneFile(r.Sites); n != "" {
+		r.Notes = append(r.Notes, n)
+	}
 	return r
 }
 

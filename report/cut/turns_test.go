@@ -248,16 +248,17 @@ func TestBlocksEndQuietly(t *testing.T) {
 func TestFadesKeepTheLevel(t *testing.T) {
 	r := rand.New(rand.NewPCG(4, 2))
 	const n = 200000
-	for _, want := range []float64{0, 0.3, 0.6, 0.9, 1} {
+	for _, want := range []float64{-0.5, -0.2, 0, 0.3, 0.6, 0.9, 1} {
 		a, b := make([]float64, n), make([]float64, n)
 		for i := range n {
 			common := r.NormFloat64()
-			a[i] = 0.05 * (math.Sqrt(want)*common + math.Sqrt(1-want)*r.NormFloat64())
-			b[i] = 0.05 * (math.Sqrt(want)*common + math.Sqrt(1-want)*r.NormFloat64())
+			a[i] = 0.05 * common
+			b[i] = 0.05 * (want*common + math.Sqrt(1-want*want)*r.NormFloat64())
 		}
 		p, x := &plan{res: &result.Result{}}, &part{}
+		p.res.Parameters.Match.Ceiling = -1
 		mixed := p.mix(stretch{a}, stretch{b}, x)
-		if math.Abs(float64(x.correlation)-want) > 0.01 || x.used != max(0, x.correlation) {
+		if math.Abs(float64(x.correlation)-want) > 0.01 || x.used != max(-0.5, x.correlation) {
 			t.Fatalf("correlation %g found as %g, used %g", want, x.correlation, x.used)
 		}
 		for k := range 10 {
