@@ -1,28 +1,26 @@
 package report
 
 import (
-	"bytes"
-	"html/template"
 	"regexp"
 	"strings"
 	"testing"
 
 	"evenhand/analyze/result"
-	"evenhand/templates"
+	"evenhand/report/view"
 )
 
 // part renders one part of the page.
 func part(t *testing.T, name string, data any) string {
 	t.Helper()
-	tmpl, err := template.New("").Funcs(template.FuncMap{"serial": func() string { return "" }}).ParseFS(templates.Files(), "*.html")
+	r, err := view.NewRenderer("")
 	if err != nil {
 		t.Fatal(err)
 	}
-	var out bytes.Buffer
-	if err := tmpl.ExecuteTemplate(&out, name, data); err != nil {
+	out, err := r.Render(name, data)
+	if err != nil {
 		t.Fatal(err)
 	}
-	return out.String()
+	return string(out)
 }
 
 // answersOf renders answers as the page does, without markup.
@@ -31,7 +29,7 @@ func answersOf(t *testing.T, ks ...result.Check) []string {
 	res := &result.Result{Takes: []result.Take{{Name: "A"}, {Name: "B"}, {Name: "C"}}, Checks: ks}
 	b := &builder{res: res}
 	lines := []string{}
-	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(part(t, "checks", pageView{Checks: b.checks()}), -1) {
+	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(part(t, "checks", b.checks()), -1) {
 		lines = append(lines, strings.TrimSpace(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(m[1], "")))
 	}
 	return lines

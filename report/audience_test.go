@@ -84,11 +84,11 @@ func heardBy(res *result.Result, readers int, first float64, kinds ...listening.
 var allKinds = []listening.Kind{listening.KindPreference, listening.KindTrials, listening.KindRatings}
 
 func TestAudienceFindings(t *testing.T) {
-	p, err := newPage(heardBy(fixture(), 60, 0.85, allKinds...), Options{})
+	p, err := newBuilder(heardBy(fixture(), 60, 0.85, allKinds...), Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	v := p.Audience
+	v := p.audience()
 	words := v.Preferences.Told.Lead + "\n" + strings.Join(v.Preferences.Told.Findings, "\n") + "\n" + v.Preferences.Zero
 	for _, want := range []string{"In 3 of 6 pairs more readers preferred", "Leaning was preferred to Splitting by", "The zero line: of 60 readers"} {
 		if !strings.Contains(words, want) {
@@ -141,7 +141,7 @@ func TestAudienceAside(t *testing.T) {
 			t.Fatal(err)
 		}
 		res.Audience = &tally
-		p, err := newPage(res, Options{})
+		p, err := newBuilder(res, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -149,7 +149,7 @@ func TestAudienceAside(t *testing.T) {
 		for _, r := range trialsCSV(res)[1:] {
 			csv += strings.Join(r, ",")
 		}
-		return p.Audience.Trials, csv
+		return p.audience().Trials, csv
 	}
 	v, csv := show(takes)
 	rows := v.Pairs.Table.Rows
@@ -176,11 +176,11 @@ func TestAudienceWithoutFindings(t *testing.T) {
 		kinds   []listening.Kind
 	}{{40, allKinds[:1]}, {1, allKinds}, {3, allKinds[1:2]}, {4, allKinds[2:]}} {
 		res := heardBy(fixture(), c.readers, 0.5, c.kinds...)
-		p, err := newPage(res, Options{})
+		p, err := newBuilder(res, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
-		v := p.Audience
+		v := p.audience()
 		all := fmt.Sprint(v)
 		if strings.Contains(all, "was preferred to") || strings.Contains(all, "was rated closer") || strings.Contains(all, "differs") && c.readers != 3 {
 			t.Errorf("%d readers, %v: a finding is told: %s", c.readers, c.kinds, all)
@@ -189,8 +189,8 @@ func TestAudienceWithoutFindings(t *testing.T) {
 			t.Errorf("%v: parts %v %v %v", c.kinds, v.Preferences, v.Trials, v.Ratings)
 		}
 	}
-	if p, err := newPage(fixture(), Options{}); err != nil || p.Audience != nil {
-		t.Errorf("a report without answers has a part about them: %v, %v", p.Audience, err)
+	if p, err := newBuilder(fixture(), Options{}); err != nil || p.audience() != nil {
+		t.Errorf("a report without answers has a part about them: %v, %v", p.audience(), err)
 	}
 }
 
@@ -201,11 +201,11 @@ func TestAudienceOrderNotEstimable(t *testing.T) {
 	if res.Audience.Preferences.Estimable {
 		t.Fatal("the invented answers are estimable")
 	}
-	p, err := newPage(res, Options{})
+	p, err := newBuilder(res, Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
-	f := p.Audience.Preferences.Order
+	f := p.audience().Preferences.Order
 	if !strings.Contains(string(f.SVG), `class="grey"`) || !strings.Contains(f.Words[0], "rough guide") {
 		t.Errorf("%q %s", f.Words, f.SVG)
 	}
@@ -375,15 +375,15 @@ func TestAudienceWeight(t *testing.T) {
 			if got := strings.Count(read(t, filepath.Join(dir, name)), "\n") - 1; got != want {
 				t.Errorf("%d takes: %s has %d pairs, expected %d", n, name, got, want)
 			}
-			if !strings.Contains(page, `href="`+name+`"`) {
-				t.Errorf("%d takes: the page does not offer %s", n, name)
+			if !strings.Contains(read(t, filepath.Join(dir, detailsName)), `href="`+name+`"`) {
+				t.Errorf("%d takes: the details do not offer %s", n, name)
 			}
 		}
-		p, err := newPage(res, Options{})
+		p, err := newBuilder(res, Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
-		v := p.Audience.Preferences.Pairs
+		v := p.audience().Preferences.Pairs
 		want := pairs
 		if pairs > pairsAll {
 			want = pairsClearest

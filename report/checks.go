@@ -16,6 +16,7 @@ type checksView struct {
 	Total      int
 	Groups     []checkGroup
 	Exclusions []exclusionView
+	Loopback   *loopbackView
 }
 
 type checkGroup struct {
@@ -42,52 +43,49 @@ type exclusionView struct {
 	Checks                               []fact // anchor and name
 }
 
-func (b *builder) checks() checksView {
-	v := checksView{Total: len(b.res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}}
-	anchors := map[string]string{}
-	names := map[string]string{}
+// question is the answers to one check, in order.
+type question struct {
+	group  result.Group
+	anchor string // id of its element on details.html
+	checks []result.Check
+}
+
+// questions are the checks group by group. Their anchors are numbered in this order.
+func (b *builder) questions() []question {
+	out := []question{}
 	for _, g := range result.Groups() {
-		group := checkGroup{Name: capital(string(g)), Checks: []checkView{}}
-		var order []string
-		byID := map[string][]result.Check{}
+		first := len(out)
 		for _, k := range b.res.Checks {
-			if k.Group == g {
-				id := k.ID + "\x00" + k.Name
-				if len(byID[id]) == 0 {
-					order = append(order, id)
-				}
-				byID[id] = append(byID[id], k)
+			if k.Group != g {
+				continue
 			}
-		}
-		for _, id := range order {
-			c := b.viewCheck(byID[id])
-			c.Anchor = "check-" + number(len(anchors)+1)
-			key := byID[id][0].ID
-			if _, taken := anchors[key]; !taken {
-				names[key] = c.Name
-				anchors[key] = c.Anchor
-			} else {
-				anchors[id] = c.Anchor // same id under another name: only counted
+			i := slices.IndexFunc(out[first:], func(q question) bool { return q.checks[0].ID == k.ID && q.checks[0].Name == k.Name })
+			if i < 0 {
+				out = append(out, question{group: g, anchor: "check-" + number(len(out)+1)})
+				i = len(out) - 1 - first
 			}
-			group.Checks = append(group.Checks, c)
-		}
-		if len(group.Checks) > 0 {
-			v.Groups = append(v.Groups, group)
+			out[first+i].checks = append(out[first+i].checks, k)
 		}
 	}
-	for _, e := range b.res.Exclusions {
-		x := exclusionView{Accusation: capital(e.Accusation), Standing: string(e.Standing), Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
-		switch e.Standing {
-		case result.Found:
-			x.Class = string(result.Failed)
-		case result.ExcludedByMeasurement, result.ExcludedByFiles:
-			x.Class = string(result.Passed)
-		default:
-			x.Class = string(result.Caution)
+	return out
+}
+
+func (b *builder) checks() checksView {
+	v := checksView{Total: len(b.res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}, Loopback: b.loopback()}
+	questions := b.questions()
+	var last result.Group
+	for i, q := range questions {
+		if i == 0 || q.group != last {
+			v.Groups, last = append(v.Groups, checkGroup{Name: capital(string(q.group))}), q.group
 		}
+		g := &v.Groups[len(v.Groups)-1]
+		g.Checks = append(g.Checks, b.viewCheck(q, q.checks))
+	}
+	for _, e := range b.res.Exclusions {
+		x := exclusionView{Accusation: capital(e.Accusation), Standing: string(e.Standing), Class: standingClass(e.Standing), Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
 		for _, id := range e.Checks {
-			if a, ok := anchors[id]; ok {
-				x.Checks = append(x.Checks, fact{a, names[id]})
+			if i := slices.IndexFunc(questions, func(q question) bool { return q.checks[0].ID == id }); i >= 0 {
+				x.Checks = append(x.Checks, fact{Name: questions[i].anchor, Value: questions[i].checks[0].Name})
 			}
 		}
 		v.Exclusions = append(v.Exclusions, x)
@@ -95,41 +93,134 @@ func (b *builder) checks() checksView {
 	return v
 }
 
-// viewCheck joins the answers to one question.
-func (b *builder) viewCheck(ks []result.Check) checkView {
-	c := checkView{Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: statedSource(ks[0].LimitSource)}
-	worst := ks[0].Outcome
-	counts := map[result.Outcome]int{}
-	same := true
-	for _, k := range ks {
-		if order := result.Outcomes(); slices.Index(order, k.Outcome) < slices.Index(order, worst) {
-			worst = k.Outcome
+// standingClass is the outcome in whose colour a standing appears.
+func standingClass(s result.Standing) string {
+	switch s {
+	case result.Found:
+		return string(result.Failed)
+	case result.ExcludedByMeasurement, result.ExcludedByFiles:
+		return string(result.Passed)
+	}
+	return string(result.Caution)
+}
+
+// fairView is the checks in short: what could be held against the comparison, and a
+// line for each group of checks, with those open that did not pass.
+type fairView struct {
+	Total  int
+	Counts string
+	Open   []standingView // what is not excluded
+	Closed []standingView
+	Groups []fairGroup
+	Level  bool // the reamp level was measured
+}
+
+// standingView is accusations that have the same standing.
+type standingView struct {
+	Standing, Class string
+	Accusations     []string
+}
+
+// fairGroup is a group of checks, those that passed apart.
+type fairGroup struct {
+	Name   string
+	Worst  outcomeView
+	Tally  string
+	Open   []checkView // with the answers that did not pass alone
+	Passed []checkView
+}
+
+func (b *builder) fair() fairView {
+	v := fairView{Total: len(b.res.Checks), Counts: verdict.Counts(b.res.Checks), Groups: []fairGroup{}, Level: b.res.Loopback != nil}
+	for _, s := range []result.Standing{result.Found, result.NotExcluded, result.AuthorsWord, result.ExcludedByMeasurement, result.ExcludedByFiles} {
+		x := standingView{Standing: capital(string(s)), Class: standingClass(s)}
+		for _, e := range b.res.Exclusions {
+			if e.Standing == s {
+				x.Accusations = append(x.Accusations, e.Accusation)
+			}
 		}
-		counts[k.Outcome]++
+		switch {
+		case x.Accusations == nil:
+		case x.Class == string(result.Passed):
+			v.Closed = append(v.Closed, x)
+		default:
+			v.Open = append(v.Open, x)
+		}
+	}
+	questions := b.questions()
+	for _, g := range result.Groups() {
+		group, all := fairGroup{Name: capital(string(g))}, []result.Check{}
+		for _, q := range questions {
+			if q.group != g {
+				continue
+			}
+			all = append(all, q.checks...)
+			rest := slices.DeleteFunc(slices.Clone(q.checks), func(k result.Check) bool { return k.Outcome == result.Passed })
+			if len(rest) == 0 {
+				group.Passed = append(group.Passed, b.viewCheck(q, q.checks))
+			} else {
+				group.Open = append(group.Open, b.viewCheck(q, rest))
+			}
+		}
+		if len(all) == 0 {
+			continue
+		}
+		group.Worst, group.Tally = viewOutcome(worst(all)), tally(all)
+		v.Groups = append(v.Groups, group)
+	}
+	return v
+}
+
+// worst is the most severe outcome of checks.
+func worst(ks []result.Check) result.Outcome {
+	for _, o := range result.Outcomes() {
+		if slices.ContainsFunc(ks, func(k result.Check) bool { return k.Outcome == o }) {
+			return o
+		}
+	}
+	return result.NotMeasured
+}
+
+// tally counts the outcomes that occur: "1 caution and 5 passed".
+func tally(ks []result.Check) string {
+	parts := []string{}
+	for _, o := range result.Outcomes() {
+		n := 0
+		for _, k := range ks {
+			if k.Outcome == o {
+				n++
+			}
+		}
+		if n > 0 {
+			parts = append(parts, verdict.Count(n, o))
+		}
+	}
+	return manifest.List(parts)
+}
+
+// viewCheck joins answers to one question.
+func (b *builder) viewCheck(q question, ks []result.Check) checkView {
+	c := checkView{Anchor: q.anchor, Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: statedSource(ks[0].LimitSource)}
+	same, mixed := true, false
+	for _, k := range ks {
 		same = same && k.Limit == ks[0].Limit
+		mixed = mixed || k.Outcome != ks[0].Outcome
 	}
 	takes := []string{}
 	for _, t := range b.res.Takes {
 		takes = append(takes, t.Name)
 	}
 	c.Answers = joinAnswers(ks, takes, !same)
-	c.Mixed = len(counts) > 1
+	c.Mixed = mixed
 	if !same {
 		c.Limit = ""
 	}
-	c.Worst = viewOutcome(worst)
-	c.Open = worst == result.Failed || worst == result.Caution
-	switch {
-	case len(ks) == 1:
+	outcome := worst(ks)
+	c.Worst = viewOutcome(outcome)
+	c.Open = outcome == result.Failed || outcome == result.Caution
+	c.Tally = tally(ks)
+	if len(ks) == 1 {
 		c.Tally = orElse(ks[0].Value, ks[0].Reason)
-	default:
-		parts := []string{}
-		for _, o := range result.Outcomes() {
-			if n := counts[o]; n > 0 {
-				parts = append(parts, verdict.Count(n, o))
-			}
-		}
-		c.Tally = manifest.List(parts)
 	}
 	return c
 }

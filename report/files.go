@@ -2,11 +2,9 @@ package report
 
 import (
 	"fmt"
-	"strings"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
-	"evenhand/report/settings"
 )
 
 // withheldWords names a file that may not be passed on, and what follows for
@@ -24,22 +22,20 @@ type filesView struct {
 	Written   table
 	Withheld  []string
 	Downloads []fact // path and words
-	Sheet     string // path of the settings to print; "" without
 	Tool      string
 	Format    int
 }
 
-func (b *builder) files(opts Options) filesView {
-	v := filesView{Withheld: []string{}, Downloads: []fact{{resultsName, "every number, parameter and hash"}}, Tool: strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version), Format: b.res.Format}
-	if len(opts.Manifest) > 0 {
-		v.Downloads = append(v.Downloads, fact{manifestName, "the manifest, as read"})
+func (b *builder) files() filesView {
+	v := filesView{Withheld: []string{}, Downloads: []fact{{Name: resultsName, Value: "every number, parameter and hash"}}, Tool: b.tool(), Format: b.res.Format}
+	if len(b.opts.Manifest) > 0 {
+		v.Downloads = append(v.Downloads, fact{Name: manifestName, Value: "the manifest, as read"})
 	}
-	if opts.sheet != "" {
-		v.Sheet = settings.SheetName
-		v.Downloads = append(v.Downloads, fact{opts.sheet, "the settings, to start the next comparison from"})
+	if b.opts.sheet != "" {
+		v.Downloads = append(v.Downloads, fact{Name: b.opts.sheet, Value: "the settings, to start the next comparison from"})
 	}
 	for _, f := range csvFiles(b.res) {
-		v.Downloads = append(v.Downloads, fact{f.path, f.words})
+		v.Downloads = append(v.Downloads, fact{Name: f.path, Value: f.words})
 	}
 	rows := []row{}
 	for _, f := range b.res.Files {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -10,21 +11,29 @@ import (
 	"evenhand/report/verdict"
 )
 
-// headView is the title block and the paragraph that says it all.
+// headView is the top of index.html: what was compared, and whether it is fair.
 type headView struct {
-	Block   []fact
-	Verdict verdict.Verdict
-	Class   string   // of the verdict
-	Summary []string // sentences before the count of the checks
-	Counts  string   // of the checks
-	Match   string   // the sentences after it
+	Title    string
+	Line     []string // who made it, when, on which instrument
+	Sentence string
+	Verdict  verdictView
 }
 
-// fact is one field of the title block.
-type fact struct{ Name, Value string }
+// verdictView is the verdict, each cause with the check that it comes from.
+type verdictView struct {
+	Class  string
+	Head   string
+	Causes []fact // anchor on details.html and words
+	More   int
+}
 
-// Long reports whether a fact takes a row of its own in the title block.
-func (f fact) Long() bool { return len(f.Value) > 60 }
+// colophonView is everything else that the author states, and how far it was kept.
+type colophonView struct {
+	Block     []fact
+	Sentences []string
+	Notes     []int // numbers of footnotes on details.html
+	Tool      string
+}
 
 // outcomeView shows an outcome by a word, and by a mark that the style sheet
 // puts before it.
@@ -35,13 +44,37 @@ func viewOutcome(o result.Outcome) outcomeView {
 }
 
 func (b *builder) head() headView {
+	c := b.res.Comparison
+	v := headView{Title: b.title(), Line: []string{}, Sentence: b.comparedUpTo(0), Verdict: b.verdict()}
+	for _, s := range []string{c.By, c.Date, c.Instrument} {
+		if s != "" {
+			v.Line = append(v.Line, s)
+		}
+	}
+	return v
+}
+
+func (b *builder) verdict() verdictView {
+	found := verdict.Of(b.res.Checks)
+	v := verdictView{Class: viewOutcome(found.Outcome).Class, Head: found.Head, Causes: []fact{}, More: found.More}
+	questions := b.questions()
+	for _, c := range found.Causes {
+		i := slices.IndexFunc(questions, func(q question) bool { return q.checks[0].ID == c.Check.ID && q.checks[0].Name == c.Check.Name })
+		v.Causes = append(v.Causes, fact{Name: questions[i].anchor, Value: c.Text})
+	}
+	return v
+}
+
+// detailsHead is the top of details.html.
+func (b *builder) detailsHead() headView { return headView{Title: b.title(), Verdict: b.verdict()} }
+
+func (b *builder) colophon() colophonView {
 	res := b.res
 	c := res.Comparison
-	v := headView{Block: []fact{}, Summary: []string{}, Verdict: verdict.Of(res.Checks), Counts: verdict.Counts(res.Checks)}
-	v.Class = viewOutcome(v.Verdict.Outcome).Class
+	v := colophonView{Block: []fact{}, Sentences: []string{b.heldWords()}, Tool: b.tool()}
 	add := func(name, value string) {
 		if value != "" {
-			v.Block = append(v.Block, fact{name, value})
+			v.Block = append(v.Block, fact{Name: name, Value: value})
 		}
 	}
 	add("By", c.By)
@@ -63,12 +96,13 @@ func (b *builder) head() headView {
 		add("Music compared", d)
 	}
 	add("Disclosure", c.Disclosure)
-
-	v.Summary = append(v.Summary, b.comparedWords(), b.heldWords())
 	if moved := b.uncontrolled(); len(moved) > 0 {
-		v.Summary = append(v.Summary, "Not held equal, although nothing allows it: "+manifest.List(moved)+".")
+		v.Sentences = append(v.Sentences, "Not held equal, although nothing allows it: "+manifest.List(moved)+".")
 	}
-	v.Match = b.matchWords()
+	v.Sentences = append(v.Sentences, b.matchWords())
+	for _, n := range b.notes {
+		v.Notes = append(v.Notes, n.Number)
+	}
 	return v
 }
 

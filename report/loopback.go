@@ -22,12 +22,20 @@ func (b *builder) loopback() *loopbackView {
 	if l == nil {
 		return nil
 	}
-	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{
-		{"Level", l.Level.String() + " " + l.Where()}, {"Level may be off by", "±" + unit.Format(float64(l.LevelError), 2) + " dB"}, {"20 Hz to 20 kHz", l.Broadband.String()}, {"Loudness", unit.Signed(float64(l.Loudness), 1) + " LU"}, {"Peak", l.Peak.String()},
-		{"Noise added", b.loopNoise(l)}, {"Lag", l.Lag.String()}, {"Polarity", orElse(l.Polarity, "–")}, {"Drift", l.Drift.String()}, {"Tilt", unit.Signed(float64(l.Tilt), 2) + " dB per octave"},
-	}}
+	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []fact{}}
+	add := func(name, value string) { v.Facts = append(v.Facts, fact{Name: name, Value: value}) }
+	add("Level", l.Level.String()+" "+l.Where())
+	add("Level may be off by", "±"+unit.Format(float64(l.LevelError), 2)+" dB")
+	add("20 Hz to 20 kHz", l.Broadband.String())
+	add("Loudness", unit.Signed(float64(l.Loudness), 1)+" LU")
+	add("Peak", l.Peak.String())
+	add("Noise added", b.loopNoise(l))
+	add("Lag", l.Lag.String())
+	add("Polarity", orElse(l.Polarity, "–"))
+	add("Drift", l.Drift.String())
+	add("Tilt", unit.Signed(float64(l.Tilt), 2)+" dB per octave")
 	if len(l.Shape) > 0 {
-		v.Facts = append(v.Facts, fact{"Octaves of " + l.LevelBands, l.Middle.String()})
+		add("Octaves of "+l.LevelBands, l.Middle.String())
 	}
 	for _, a := range l.Advice {
 		v.Advice = append(v.Advice, sentence(a))

@@ -20,7 +20,7 @@ func TestNewRules(t *testing.T) {
 	for _, format := range []int{0, 1} {
 		res := fixture()
 		res.EarlierFormat = format
-		page := read(t, filepath.Join(write(t, res), "index.html"))
+		page := read(t, filepath.Join(write(t, res), detailsName))
 		for _, r := range result.RulesAfter(1, res) {
 			if strings.Contains(page, html.EscapeString(r.Says)) != (format == 1) {
 				t.Errorf("earlier format %d: %q", format, r.Says)

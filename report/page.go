@@ -10,137 +10,165 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/report/chart"
+	"evenhand/report/view"
 )
 
-// pageView is what the page template sees: one view for each section.
-type pageView struct {
-	Title    string
-	Policy   string
-	Link     linkView
-	Symbols  template.HTML
-	Head     headView
-	Listen   listenView
-	Audience *audienceView // nil without
-	Settings settingsView
-	Spectra  spectraView
-	Loudness loudnessView
-	Noise    noiseView
-	Likeness likenessView
-	Checks   checksView
-	Loopback *loopbackView
-	Method   methodView
-	Files    filesView
-	Notes    notesView
+// The parts of pages that views are made of.
+type (
+	label  = view.Label
+	cell   = view.Cell
+	row    = view.Row
+	table  = view.Table
+	figure = view.Figure
+	fact   = view.Fact
+)
+
+var (
+	heads      = view.Heads
+	cells      = view.Cells
+	takeCell   = view.TakeCell
+	markedCell = view.MarkedCell
+	notedCell  = view.NotedCell
+	newTable   = view.NewTable
+	svg        = view.SVG
+)
+
+// The pages.
+const (
+	indexName   = "index.html"
+	detailsName = "details.html"
+)
+
+// section is a part of a page: the element id, which never changes, because others
+// link to it; the heading; the template of what is below the heading; and what makes
+// the view for the template, nil where there is nothing to show.
+type section struct {
+	id, title string
+	template  string
+	build     func(*builder) any
+	own       bool // the template makes the element and the heading itself
 }
 
-// label names a take wherever it appears, with its line and marker.
-type label struct {
-	Name   string
-	Slug   string
-	Swatch template.HTML
-	Refs   []int // footnotes about this take
+// indexSections are the parts of index.html, in order: what is heard first.
+var indexSections = []section{
+	{id: "listen", title: "Listen", template: "listen", build: func(b *builder) any { return b.listen() }, own: true},
+	{id: "notes", title: "Notes by the author", template: "notes", build: func(b *builder) any { return present(b.authorsNotes()) }},
+	{id: "audience", title: "What listeners heard", template: "audience", build: func(b *builder) any { return present(b.audience()) }},
+	{id: "settings", title: "Settings", template: "settings", build: func(b *builder) any { return b.settings() }},
+	{id: "spectra", title: "Tone", template: "spectra", build: func(b *builder) any { return b.spectra() }},
+	{id: "likeness", title: "How alike the takes are", template: "likeness", build: func(b *builder) any { return b.likeness() }},
+	{id: "loudness", title: "Loudness and dynamics", template: "loudness", build: func(b *builder) any { return b.loudness() }},
+	{id: "noise", title: "Noise in the pauses", template: "noise", build: func(b *builder) any { return b.noise() }},
+	{id: "checks", title: "Is it fair?", template: "fair", build: func(b *builder) any { return b.fair() }},
+	{id: "about", title: "About this comparison", template: "about", build: func(b *builder) any { return b.colophon() }},
 }
 
-// cell is one cell of a table. Refs are footnote numbers; Span is how many
-// columns it takes, 0 for one; Soft is a value that is not resolved.
-type cell struct {
-	Text   string
-	Fold   string // summary that a long text stands behind; "" for none
-	Class  string
-	Head   bool
-	Soft   bool
-	Swatch template.HTML
-	Dial   template.HTML
-	Refs   []int
-	Span   int
+// detailsSections are the parts of details.html: what a reader needs who wants to check.
+var detailsSections = []section{
+	{id: "checks", title: "Checks", template: "checks", build: func(b *builder) any { return b.checks() }},
+	{id: "method", title: "Method", template: "method", build: func(b *builder) any { return b.method() }},
+	{id: "files", title: "Files", template: "files", build: func(b *builder) any { return b.files() }},
 }
 
-// row is one line of a table; Group starts a group of lines with a heading.
-type row struct {
-	Group string
-	Class string
-	Cells []cell
-}
-
-// table is a data table. Head and each row's Cells have the same length.
-type table struct {
-	Caption string
-	Class   string
-	Over    []cell // headings over several columns; nil for none
-	Head    []cell
-	Rows    []row
-	Columns int
-}
-
-// figure is a plot with what must stand around it.
-type figure struct {
-	ID       string
-	Title    string
-	Axes     string // what the axes show, in words
-	SVG      template.HTML
-	Legend   []label
-	Words    []string // what to see
-	Table    table
-	CSV      string
-	Download string // link text
-}
-
-// AxesID is the id of the words about the axes, by which the plot is described.
-func (f figure) AxesID() string { return f.ID + "-axes" }
-
-// Unfolded is how many sentences stand below a figure that has many.
-func (f figure) Unfolded() int { return 6 }
-
-// Folded is how many more are told when the reader asks; 0 where all have room.
-func (f figure) Folded() int {
-	if more := len(f.Words) - f.Unfolded(); more > 2 {
-		return more
+// present is a view, or nil without.
+func present[T any](v *T) any {
+	if v == nil {
+		return nil
 	}
-	return 0
+	return v
 }
 
-// WordsID is the id of the nth sentence.
-func (f figure) WordsID(n int) string { return f.ID + "-" + number(n) }
+// pageView is what the template of a page sees.
+type pageView struct {
+	view.Page
+	Link     *linkView // nil on a page that is no address to pass on
+	Symbols  template.HTML
+	Head     template.HTML
+	Sections []sectionView
+	Tool     string
+}
 
-// svg marks a chart's output as markup: chart escapes every text it is given.
-func svg(s string) template.HTML { return template.HTML(s) } //nolint:gosec // see above
+type sectionView struct {
+	ID, Title string
+	HTML      template.HTML
+	Own       bool
+}
 
 // builder holds what the sections' views share.
 type builder struct {
 	res    *result.Result
+	opts   Options
 	labels []label
 	notes  footnotes
+	player *playerData // nil without pieces: the page then has plain players only
+	about  *notesView  // nil without notes of the author
 }
 
-// newPage builds all views from a result.
-func newPage(res *result.Result, opts Options) (pageView, error) {
-	b := &builder{res: res, notes: collectFootnotes(res), labels: []label{}}
+func newBuilder(res *result.Result, opts Options) (*builder, error) {
+	b := &builder{res: res, opts: opts, notes: collectFootnotes(res), labels: []label{}, player: newPlayerData(res)}
 	for i, t := range res.Takes {
 		b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
 	}
 	notes, err := newNotes(res.Comparison.About)
 	if err != nil {
-		return pageView{}, fmt.Errorf("notes: %w", err)
+		return nil, fmt.Errorf("notes: %w", err)
 	}
-	return pageView{
-		Title:    orElse(res.Comparison.Title, "Untitled comparison"),
-		Policy:   ContentPolicy,
-		Link:     b.link(),
-		Symbols:  svg(chart.Symbols()),
-		Head:     b.head(),
-		Listen:   b.listen(),
-		Audience: b.audience(),
-		Settings: b.settings(opts),
-		Spectra:  b.spectra(),
-		Loudness: b.loudness(),
-		Noise:    b.noise(),
-		Likeness: b.likeness(),
-		Checks:   b.checks(),
-		Loopback: b.loopback(),
-		Method:   b.method(),
-		Files:    b.files(opts),
-		Notes:    notes,
-	}, nil
+	if notes.HTML != "" || len(notes.Doubt) > 0 {
+		b.about = &notes
+	}
+	return b, nil
+}
+
+func (b *builder) authorsNotes() *notesView { return b.about }
+
+func (b *builder) title() string { return orElse(b.res.Comparison.Title, "Untitled comparison") }
+
+func (b *builder) tool() string {
+	return strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version)
+}
+
+// indexPage makes index.html.
+func (b *builder) indexPage() ([]byte, error) {
+	link := b.link()
+	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "listen.css"}, Scripts: []view.Script{{Path: "moved.js", Defer: true}}}, Link: &link}
+	if b.player != nil {
+		p.Scripts = append(p.Scripts, view.Script{Path: "sound.js"})
+		for _, s := range b.player.Scripts() {
+			p.Scripts = append(p.Scripts, view.Script{Path: s, Defer: true})
+		}
+	}
+	return b.page(p, detailsName, "head", b.head(), indexSections)
+}
+
+// detailsPage makes details.html.
+func (b *builder) detailsPage() ([]byte, error) {
+	p := pageView{Page: view.Page{Title: "Details: " + b.title(), Styles: []string{"style.css"}}}
+	return b.page(p, "", "details-head", b.detailsHead(), detailsSections)
+}
+
+// page makes a page of sections, from which details leads to details.html.
+func (b *builder) page(p pageView, details, head string, headView any, sections []section) ([]byte, error) {
+	r, err := view.NewRenderer(details)
+	if err != nil {
+		return nil, err
+	}
+	p.Policy, p.Symbols, p.Tool = ContentPolicy, svg(chart.Symbols()), b.tool()
+	if p.Head, err = r.Render(head, headView); err != nil {
+		return nil, err
+	}
+	for _, s := range sections {
+		v := s.build(b)
+		if v == nil {
+			continue
+		}
+		html, err := r.Render(s.template, v)
+		if err != nil {
+			return nil, err
+		}
+		p.Sections = append(p.Sections, sectionView{s.id, s.title, html, s.own})
+	}
+	html, err := r.Render("page", p)
+	return []byte(html), err
 }
 
 func orElse(s, otherwise string) string {
@@ -148,54 +176,6 @@ func orElse(s, otherwise string) string {
 		return otherwise
 	}
 	return s
-}
-
-// heads turns texts into heading cells. A column of words, not of numbers, is
-// marked by a leading <.
-func heads(texts ...string) []cell {
-	out := make([]cell, 0, len(texts))
-	for _, t := range texts {
-		c := cell{Text: t, Head: true}
-		if words, ok := strings.CutPrefix(t, "<"); ok {
-			c.Text, c.Class = words, "t"
-		}
-		out = append(out, c)
-	}
-	return out
-}
-
-// cells turns texts into number cells.
-func cells(texts ...string) []cell {
-	out := make([]cell, 0, len(texts))
-	for _, t := range texts {
-		out = append(out, cell{Text: t})
-	}
-	return out
-}
-
-// takeCell is a take's name as a line heading.
-func takeCell(l label) cell { return cell{Text: l.Name, Head: true} }
-
-// markedCell is the same with the take's line and marker, for the table that
-// a section shows first.
-func markedCell(l label) cell {
-	c := takeCell(l)
-	c.Swatch = l.Swatch
-	return c
-}
-
-// notedCell is a marked one with the numbers of the footnotes about the take.
-func notedCell(l label) cell {
-	c := markedCell(l)
-	c.Refs = l.Refs
-	return c
-}
-
-func newTable(caption string, head []cell, rows []row) table {
-	if rows == nil {
-		rows = []row{}
-	}
-	return table{Caption: caption, Head: head, Rows: rows, Columns: len(head)}
 }
 
 // floats converts any of the unit types' slices.

@@ -30,14 +30,15 @@ func TestPageOnAPhone(t *testing.T) {
 		_, err := cdp.Call(ctx, t, emulation.SetEmulatedVisionDeficiency, emulation.SetEmulatedVisionDeficiencyParams{Type: emulation.SetEmulatedVisionDeficiencyTypeAchromatopsia})
 		return err
 	})
-	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(360, 900), grey, chromedp.Navigate("file://"+dir+"/index.html"), chromedp.Evaluate[chromedp.Void](openAll)))
-
+	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(360, 900), chromedp.Navigate("file://"+dir+"/"+detailsName), chromedp.Evaluate[chromedp.Void](openAll)))
 	if n := eval[int](t, ctx, `document.querySelectorAll('.mixed li').length`); n == 0 {
 		t.Error("no check has several outcomes")
 	}
 	for _, s := range eval[[]string](t, ctx, `[...document.querySelectorAll('.mixed li')].map(l => l.innerText).filter(s => /^(passed|caution|failed|not measured)\S/.test(s)).map(s => s.slice(0, 60))`) {
 		t.Errorf("an outcome runs into what follows: %s", s)
 	}
+
+	must(t, chromedp.Do(ctx, grey, chromedp.Navigate("file://"+dir+"/index.html"), chromedp.Evaluate[chromedp.Void](openAll)))
 
 	if n := eval[int](t, ctx, `[...document.querySelectorAll('.plot .ty text')].filter(e => e.textContent === '−100').length`); n == 0 {
 		t.Error("no axis goes to −100")

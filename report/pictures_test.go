@@ -40,7 +40,7 @@ func TestPicturesOfTheRecord(t *testing.T) {
 	if err := Write(dir, fixture(), Options{}); err != nil {
 		t.Fatal(err)
 	}
-	page := read(t, filepath.Join(dir, "index.html"))
+	page := read(t, filepath.Join(dir, indexName)) + read(t, filepath.Join(dir, detailsName))
 	for _, want := range []string{
 		`<img src="` + pictures[0].Path + `" alt="The panel of the &lt;Kestrel&gt;" width="1200" height="800" loading="lazy">`,
 		`<figcaption>amp: Kestrel</figcaption>`, `<a href="recall.html">`, `<a href="settings.json" download>`,

@@ -250,7 +250,7 @@ func TestKeysOnThePage(t *testing.T) {
 	_, dir := playedReport(t)
 	ctx, bad := visit(t, dir, true, 1000, "")
 	state := `(d => [d.playing, d.loop, Evenhand.player.recorded, Evenhand.player.wanted, Evenhand.player.part, d.playing ? 0 : d.position()].join())(Evenhand.player.deck)`
-	outside := `(document.querySelector('#files a, #method a') || document.querySelector('main a:not(#listen a)')).focus(), !document.getElementById('listen').contains(document.activeElement)`
+	outside := `(document.querySelector('#method') || document.querySelector('main a:not(#listen a)')).focus(), !document.getElementById('listen').contains(document.activeElement)`
 	same := func(where string, keys ...string) {
 		t.Helper()
 		before := eval[string](t, ctx, state)

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"html/template"
 	"io/fs"
 	"path/filepath"
 
@@ -43,7 +42,7 @@ const ContentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 var ErrNoTakes = errors.New("report: the result holds no take")
 
 // Write writes the report into dir, an existing folder in which the published
-// audio files already stand where Published.Path says: index.html, the
+// audio files already are where Published.Path says: index.html, details.html, the
 // picture that a link to it is shown with, the style sheets and scripts, results.json, the CSV files under data and, when given,
 // the manifest. A settings record in dir is linked and its pictures are shown.
 // The same result gives the same bytes. On an error dir may hold a part of the
@@ -70,12 +69,21 @@ func Write(dir string, res *result.Result, opts Options) error {
 	if opts.pictures, opts.sheet, err = settings.Find(dir); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
-	html, err := render(res, opts)
+	b, err := newBuilder(res, opts)
 	if err != nil {
 		return fmt.Errorf("report: page: %w", err)
 	}
-	if err := put("index.html", html); err != nil {
-		return err
+	for _, page := range []struct {
+		name string
+		make func() ([]byte, error)
+	}{{indexName, b.indexPage}, {detailsName, b.detailsPage}} {
+		html, err := page.make()
+		if err != nil {
+			return fmt.Errorf("report: %s: %w", page.name, err)
+		}
+		if err := put(page.name, html); err != nil {
+			return err
+		}
 	}
 	picture, err := preview(res)
 	if err != nil {
@@ -114,30 +122,6 @@ func Write(dir string, res *result.Result, opts Options) error {
 		return put(manifestName, opts.Manifest)
 	}
 	return nil
-}
-
-// render makes the page.
-func render(res *result.Result, opts Options) ([]byte, error) {
-	view, err := newPage(res, opts)
-	if err != nil {
-		return nil, err
-	}
-	tables := 0
-	t, err := template.New("").Funcs(template.FuncMap{
-		// An id for each table's caption, by which its frame is named.
-		"serial": func() string { tables++; return "t" + number(tables) },
-	}).ParseFS(templates.Files(), "*.html")
-	if err != nil {
-		return nil, err
-	}
-	var out bytes.Buffer
-	if err := t.ExecuteTemplate(&out, "index.html", view); err != nil {
-		return nil, err
-	}
-	// These two need no escape in UTF-8 text and in double quotes, and the
-	// templates use no others; they stand in nearly every cell.
-	plain := bytes.ReplaceAll(out.Bytes(), []byte("&#43;"), []byte("+"))
-	return bytes.ReplaceAll(plain, []byte("&#39;"), []byte("'")), nil
 }
 
 // encode makes results.json: indented, fields in the order of the types.

@@ -58,7 +58,7 @@ func headForms() []form {
 		sentence("head", `Not checked: no check was made\.`, func(r *results, _ said, _ []string) string {
 			return unless(len(r.Checks) == 0, "%d were", len(r.Checks))
 		}),
-		sentence("head", `(\w+) takes of (one performance|one dry recording of one performance), meant to differ in the (.+) alone: (.+)\.`, func(r *results, _ said, m []string) string {
+		sentence("head", `(\w+) takes of (one performance|one dry recording of one performance), meant to differ in the (.+?) alone\.`, func(r *results, _ said, m []string) string {
 			what := r.Comparison.Slot
 			if c := r.Comparison.Control; c != "" {
 				what = c + " of the " + what
@@ -67,8 +67,7 @@ func headForms() []form {
 			if len(r.Takes) < len(numbers) {
 				count = numbers[len(r.Takes)]
 			}
-			return why(unless(m[1] == count, "there are %d", len(r.Takes)), source(r, m[2]), unless(m[3] == what, "it is %s", what),
-				everyTake(r, m[4], func(take) bool { return true }))
+			return why(unless(m[1] == count, "there are %d", len(r.Takes)), source(r, m[2]), unless(m[3] == what, "it is %s", what))
 		}),
 		sentence("head", `One take, {name}, of (one performance|one dry recording of one performance): with nothing beside it there is nothing to compare, only to measure\.`, func(r *results, _ said, m []string) string {
 			return why(unless(len(r.Takes) == 1 && r.Takes[0].Name == m[1], "there are %d", len(r.Takes)), source(r, m[2]))

@@ -189,7 +189,7 @@ type said struct {
 }
 
 var (
-	sectionPattern   = regexp.MustCompile(`(?s)<section id="(spectra|loudness|noise|likeness)".*?</section>`)
+	sectionPattern   = regexp.MustCompile(`(?s)<section id="(spectra|loudness|noise|likeness|checks|about)".*?</section>`)
 	leadPattern      = regexp.MustCompile(`(?s)<p class="lead">(.*?)</p>`)
 	paragraphPattern = regexp.MustCompile(`(?s)<(p|h4)\b([^>]*)>(.*?)</(?:p|h4)>`)
 	tagPattern       = regexp.MustCompile(`<[^>]*>`)
@@ -225,7 +225,11 @@ func sentencesOf(t *testing.T, page string, r *results) []said {
 				if strings.Contains(p[2], `"small"`) {
 					span = 0 // behind the sections
 				}
-				add(m[1], p[3], span)
+				section := m[1]
+				if section == "checks" || section == "about" {
+					section = "head"
+				}
+				add(section, p[3], span)
 			}
 		}
 	}

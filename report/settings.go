@@ -20,6 +20,7 @@ type settingsView struct {
 	Cautions     []string // of an amplifier in the chain that may have valves
 	Count        int
 	Pictures     []settings.Published
+	Sheet        string // address of the settings to print; "" without
 }
 
 // setting is a row of the settings with the cells of its takes.
@@ -36,12 +37,15 @@ type settingGroup struct {
 	settings []setting
 }
 
-func (b *builder) settings(opts Options) settingsView {
+func (b *builder) settings() settingsView {
 	var cautions []string
 	if b.res.Settings.MayHaveValves() {
 		cautions = []string{manifest.LoadCaution, manifest.InsideCaution}
 	}
-	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: opts.pictures}
+	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: b.opts.pictures}
+	if b.opts.sheet != "" {
+		v.Sheet = settings.SheetName
+	}
 	groups := []settingGroup{{name: "Not held equal, and not allowed to move", void: true}, {name: "Under test"}, {name: "Allowed to move"}}
 	differing := 0
 	for _, s := range b.res.Settings.Slots {

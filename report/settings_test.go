@@ -66,7 +66,7 @@ func TestSettingsOfManyTakes(t *testing.T) {
 			{Slot: "fuzz", Kind: "pedal", Rows: []result.SettingRow{row("device", true, true, device), row("gain", true, true, unlessBypass("g#")), row("level", false, true, unlessBypass("noon"))}},
 			{Slot: "amp", Rows: []result.SettingRow{row("bass", true, false, func(i int) string { return fmt.Sprintf("b%d", i%2) }), row("treble", false, false, func(int) string { return "5" })}},
 		}
-		return b.settings(Options{})
+		return b.settings()
 	}
 	v := view(13, 2)
 	want := `|Not held equal, and not allowed to move: amp*1|Under test: fuzz*1

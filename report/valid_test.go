@@ -17,8 +17,9 @@ func TestPageIsValidHTML(t *testing.T) {
 	all["published"] = fixture()
 	all["published"].Comparison.URL = "https://example.org/fuzzes/"
 	for _, res := range all {
-		pages = append(pages, filepath.Join(write(t, res), "index.html"))
+		dir := write(t, res)
+		pages = append(pages, filepath.Join(dir, indexName), filepath.Join(dir, detailsName))
 	}
 	_, played := playedReport(t) // with a player
-	oracle.ValidHTML(t, append(pages, filepath.Join(played, "index.html"))...)
+	oracle.ValidHTML(t, append(pages, filepath.Join(played, indexName))...)
 }

@@ -38,7 +38,11 @@ func TestWithheldTake(t *testing.T) {
 	if n := len(newPlayerMore(&res)); n != len(d.Takes) {
 		t.Errorf("%d entries beside %d takes", n, len(d.Takes))
 	}
-	page, err := render(&res, Options{})
+	b, err := newBuilder(&res, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	page, err := b.indexPage()
 	if err != nil {
 		t.Fatal(err)
 	}

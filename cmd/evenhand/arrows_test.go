@@ -26,6 +26,7 @@ func TestArrows(t *testing.T) {
 		"report/chart":    {"analyze/unit"},
 		"report/csvtext":  {},
 		"report/terminal": {},
+		"report/view":     {"templates"},
 		"templates":       {},
 		"analyze":         {"analyze"},
 		"analyze/result":  {"analyze/unit", "analyze/listening", "analyze/loudness", "analyze/manifest", "analyze/parts", "analyze/foreign", "analyze/mistake"},

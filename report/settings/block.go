@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/report/view"
 )
 
 // block is one device in one slot as it stood in some of the takes.
@@ -19,14 +20,14 @@ type block struct {
 }
 
 // property is something stated about a device that is not a control.
-type property struct{ Name, Value string }
+type property = view.Fact
 
 func (b block) properties() []property {
 	d := b.Device
 	out := []property{}
 	add := func(name, value string) {
 		if value != "" {
-			out = append(out, property{name, value})
+			out = append(out, property{Name: name, Value: value})
 		}
 	}
 	add("kind", d.Kind)

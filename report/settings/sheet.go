@@ -1,7 +1,6 @@
 package settings
 
 import (
-	"bytes"
 	"fmt"
 	"html/template"
 	"math"
@@ -10,7 +9,7 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/report/chart"
-	"evenhand/templates"
+	"evenhand/report/view"
 )
 
 // contentPolicy lets the sheet use its own style and pictures and nothing else.
@@ -18,14 +17,15 @@ const contentPolicy = "default-src 'none'; style-src 'self'; img-src 'self' data
 
 // sheetView is what the template of the sheet sees.
 type sheetView struct {
-	Title, Policy, Tool string
-	SketchWords         string
-	Symbols             template.HTML
-	KeyKnob, KeyBlank   template.HTML
-	Head                []property
-	Cautions            []string
-	Blocks              []blockView
-	Takes               []takeView
+	view.Page
+	Name, Tool        string
+	SketchWords       string
+	Symbols           template.HTML
+	KeyKnob, KeyBlank template.HTML
+	Head              []property
+	Cautions          []string
+	Blocks            []blockView
+	Takes             []takeView
 }
 
 type takeView struct {
@@ -55,20 +55,16 @@ type knobView struct {
 	Fine        []string
 }
 
-// drawing marks a chart's output as markup: chart escapes every text that it
-// is given.
-func drawing(s string) template.HTML { return template.HTML(s) } //nolint:gosec // see above
-
 // sheet renders recall.html. photos are the published pictures by their
 // source's path; hashes the files' SHA-256 by path.
 func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]*Published) ([]byte, error) {
 	hashes := r.hashes()
 	v := sheetView{
-		Title: c.Title, Policy: contentPolicy, Tool: strings.TrimSpace(r.Tool.Name + " " + r.Tool.Version),
+		Page: view.Page{Title: "Settings: " + c.Title, Policy: contentPolicy, Styles: []string{styleName}}, Name: c.Title, Tool: strings.TrimSpace(r.Tool.Name + " " + r.Tool.Version),
 		SketchWords: "Seen from above, to scale.",
-		Symbols:     drawing(chart.Symbols()),
-		KeyKnob:     drawing(chart.UsualKnob(0.7).Dial()),
-		KeyBlank:    drawing(chart.UsualKnob(math.NaN()).Dial()),
+		Symbols:     view.SVG(chart.Symbols()),
+		KeyKnob:     view.SVG(chart.UsualKnob(0.7).Dial()),
+		KeyBlank:    view.SVG(chart.UsualKnob(math.NaN()).Dial()),
 		Head:        sheetHead(c, hashes), Cautions: manifest.Cautions(c.Devices()), Blocks: []blockView{}, Takes: []takeView{},
 	}
 	numbers := map[string]int{}
@@ -110,7 +106,7 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 		}
 		if p := b.Device.Position; p != nil {
 			if d, a, ok := geometry(p); ok {
-				x.Sketch = drawing(chart.Sketch(d, p.Distance.Unit, a))
+				x.Sketch = view.SVG(chart.Sketch(d, p.Distance.Unit, a))
 			}
 		}
 		x.Photo, x.NoPhoto = picture(b.Device.Photo, photos)
@@ -121,15 +117,12 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 		x.Photo, x.NoPhoto = picture(t.Photo, photos)
 		v.Takes = append(v.Takes, x)
 	}
-	page, err := template.ParseFS(templates.Files(), "recall.html")
+	page, err := view.NewRenderer("")
 	if err != nil {
 		return nil, err
 	}
-	var out bytes.Buffer
-	if err := page.ExecuteTemplate(&out, "recall.html", v); err != nil {
-		return nil, err
-	}
-	return out.Bytes(), nil
+	out, err := page.Render("recall.html", v)
+	return []byte(out), err
 }
 
 // picture is a published photo with the alternative text of this use, or words in
@@ -159,7 +152,7 @@ func sheetHead(c *manifest.Comparison, hashes map[string]string) []property {
 	out := []property{}
 	add := func(name, value string) {
 		if value != "" {
-			out = append(out, property{name, value})
+			out = append(out, property{Name: name, Value: value})
 		}
 	}
 	add("by", c.By)
@@ -228,11 +221,11 @@ func Drawing(kind manifest.ValueKind, shape chart.Knob) template.HTML {
 	case manifest.Unset:
 		shape.Fraction = math.NaN()
 	case manifest.Switch:
-		return drawing(chart.Toggle(shape.Fraction > 0.5))
+		return view.SVG(chart.Toggle(shape.Fraction > 0.5))
 	case manifest.Physics, manifest.Text:
 		return ""
 	}
-	return drawing(shape.Dial())
+	return view.SVG(shape.Dial())
 }
 
 // knob draws a control: rings for what turns, a switch for what is on or off,

@@ -125,16 +125,44 @@ func Count(n int, o result.Outcome) string {
 // Verdict is what the checks of a comparison come to.
 type Verdict struct {
 	Outcome result.Outcome // Passed: fair; Caution: with reservations; Failed: not fair; NotMeasured: not checked
-	Text    string         // a sentence
+	Head    string         // what it comes to, without a full stop
+	Causes  []Cause        // of reservations or faults, those that are named
+	More    int            // causes that are not named
+	Text    string         // all of it, a sentence
+}
+
+// Cause is one reason for a verdict.
+type Cause struct {
+	Text  string       // within a sentence
+	Check result.Check // the first of the answers that it merges
+}
+
+// newVerdict names at most mostCauses causes and counts the others.
+func newVerdict(o result.Outcome, head string, causes ...Cause) Verdict {
+	v := Verdict{Outcome: o, Head: head, Causes: causes, Text: head}
+	if more := len(causes) - mostCauses; more > 0 {
+		v.Causes, v.More = causes[:mostCauses:mostCauses], more
+	}
+	parts := []string{}
+	for _, c := range v.Causes {
+		parts = append(parts, c.Text)
+	}
+	if v.More > 0 {
+		parts = append(parts, fmt.Sprintf("and %d more", v.More))
+	}
+	if len(parts) > 0 {
+		v.Text += ": " + strings.Join(parts, "; ")
+	}
+	v.Text += "."
+	return v
 }
 
 // Brief returns the verdict without its causes: "Fair, with 5 reservations."
 func (v Verdict) Brief() string {
-	head, _, found := strings.Cut(v.Text, ":")
-	if !found {
+	if len(v.Causes) == 0 {
 		return v.Text
 	}
-	return head + "."
+	return v.Head + "."
 }
 
 // Most subjects that are named for one cause, and most causes that are named.
@@ -146,37 +174,30 @@ const (
 // Of returns the verdict on a comparison with these checks.
 func Of(checks []result.Check) Verdict {
 	if len(checks) == 0 {
-		return Verdict{result.NotMeasured, "Not checked: no check was made."}
+		return newVerdict(result.NotMeasured, "Not checked: no check was made")
 	}
 	if !slices.ContainsFunc(checks, func(c result.Check) bool { return c.Outcome != result.NotMeasured }) {
-		return Verdict{result.NotMeasured, "Not checked: nothing could be measured."}
+		return newVerdict(result.NotMeasured, "Not checked: nothing could be measured")
 	}
-	var failed, reservations []string
+	var failed, reservations []Cause
 	for _, f := range Findings(checks) {
+		cause := Cause{f.words(), f.Checks[0]}
 		switch {
 		case f.Outcome == result.Failed:
-			failed = append(failed, f.words())
+			failed = append(failed, cause)
 		case f.Checks[0].ID == fairness.IDTakes && failed == nil:
-			return Verdict{result.NotMeasured, "Not checked: one take alone has nothing to be compared with."}
+			return newVerdict(result.NotMeasured, "Not checked: one take alone has nothing to be compared with")
 		case f.Reservation():
-			reservations = append(reservations, f.words())
+			reservations = append(reservations, cause)
 		}
 	}
 	switch {
 	case failed != nil:
-		return Verdict{result.Failed, "Not fair: " + upTo(failed, mostCauses) + "."}
+		return newVerdict(result.Failed, "Not fair", failed...)
 	case len(reservations) == 1:
-		return Verdict{result.Caution, "Fair, with one reservation: " + reservations[0] + "."}
+		return newVerdict(result.Caution, "Fair, with one reservation", reservations...)
 	case reservations != nil:
-		return Verdict{result.Caution, fmt.Sprintf("Fair, with %d reservations: %s.", len(reservations), upTo(reservations, mostCauses))}
+		return newVerdict(result.Caution, fmt.Sprintf("Fair, with %d reservations", len(reservations)), reservations...)
 	}
-	return Verdict{result.Passed, "Fair."}
-}
-
-// upTo joins at most most causes and counts the others.
-func upTo(causes []string, most int) string {
-	if more := len(causes) - most; more > 0 {
-		causes = append(causes[:most:most], fmt.Sprintf("and %d more", more))
-	}
-	return strings.Join(causes, "; ")
+	return newVerdict(result.Passed, "Fair")
 }

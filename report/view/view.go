@@ -1,0 +1,140 @@
+// Package view holds what pages show things with: facts, tables, figures with the
+// words around them, and the templates that turn these into HTML.
+package view
+
+import (
+	"html/template"
+	"strconv"
+	"strings"
+)
+
+// SVG marks a drawing of package chart as markup: chart escapes every text that it is
+// given.
+func SVG(s string) template.HTML { return template.HTML(s) } //nolint:gosec // see above
+
+// Fact is a name with a value.
+type Fact struct{ Name, Value string }
+
+// longFact is the length in bytes from which a fact takes a row of its own.
+const longFact = 60
+
+// Long reports whether a fact takes a row of its own in a grid of facts.
+func (f Fact) Long() bool { return len(f.Value) > longFact }
+
+// Label names a take wherever it appears, with its line and marker.
+type Label struct {
+	Name   string
+	Slug   string
+	Swatch template.HTML
+	Refs   []int // footnotes about this take
+}
+
+// Cell is one cell of a table. Refs are footnote numbers; Span is how many
+// columns it takes, 0 for one; Soft is a value that is not resolved.
+type Cell struct {
+	Text   string
+	Fold   string // summary that a long text is folded behind; "" for none
+	Class  string
+	Head   bool
+	Soft   bool
+	Swatch template.HTML
+	Dial   template.HTML
+	Refs   []int
+	Span   int
+}
+
+// Row is one line of a table; Group starts a group of lines with a heading.
+type Row struct {
+	Group string
+	Class string
+	Cells []Cell
+}
+
+// Table is a data table. Head and each row's Cells have the same length.
+type Table struct {
+	Caption string
+	Class   string
+	Over    []Cell // headings over several columns; nil for none
+	Head    []Cell
+	Rows    []Row
+	Columns int
+}
+
+// NewTable returns a table with a column for each cell of its head.
+func NewTable(caption string, head []Cell, rows []Row) Table {
+	if rows == nil {
+		rows = []Row{}
+	}
+	return Table{Caption: caption, Head: head, Rows: rows, Columns: len(head)}
+}
+
+// Heads turns texts into heading cells. A column of words, not of numbers, is
+// marked by a leading <.
+func Heads(texts ...string) []Cell {
+	out := make([]Cell, 0, len(texts))
+	for _, t := range texts {
+		c := Cell{Text: t, Head: true}
+		if words, ok := strings.CutPrefix(t, "<"); ok {
+			c.Text, c.Class = words, "t"
+		}
+		out = append(out, c)
+	}
+	return out
+}
+
+// Cells turns texts into number cells.
+func Cells(texts ...string) []Cell {
+	out := make([]Cell, 0, len(texts))
+	for _, t := range texts {
+		out = append(out, Cell{Text: t})
+	}
+	return out
+}
+
+// TakeCell is a take's name as a line heading.
+func TakeCell(l Label) Cell { return Cell{Text: l.Name, Head: true} }
+
+// MarkedCell is the same with the take's line and marker, for the table that
+// a section shows first.
+func MarkedCell(l Label) Cell {
+	c := TakeCell(l)
+	c.Swatch = l.Swatch
+	return c
+}
+
+// NotedCell is a marked one with the numbers of the footnotes about the take.
+func NotedCell(l Label) Cell {
+	c := MarkedCell(l)
+	c.Refs = l.Refs
+	return c
+}
+
+// Figure is a plot with the words and the table that belong to it.
+type Figure struct {
+	ID       string
+	Title    string
+	Axes     string // what the axes show, in words
+	SVG      template.HTML
+	Legend   []Label
+	Words    []string // what to see
+	Table    Table
+	CSV      string
+	Download string // link text
+}
+
+// AxesID is the id of the words about the axes, by which the plot is described.
+func (f Figure) AxesID() string { return f.ID + "-axes" }
+
+// Unfolded is how many sentences appear below a figure that has many.
+func (f Figure) Unfolded() int { return 6 }
+
+// Folded is how many more appear when the reader asks; 0 where all have room.
+func (f Figure) Folded() int {
+	if more := len(f.Words) - f.Unfolded(); more > 2 {
+		return more
+	}
+	return 0
+}
+
+// WordsID is the id of the nth sentence.
+func (f Figure) WordsID(n int) string { return f.ID + "-" + strconv.Itoa(n) }
