@@ -47,9 +47,9 @@ func cutCommand() *cobra.Command {
   takes/           each take in full length; all files begin and end together,
                    so you can stack them below the edit and cut freely
                    (with --shuffle only the takes to guess)
-  captions.vtt     captions with the take and its settings, WebVTT
+  captions.vtt     captions with the take and its settings in two lines, WebVTT
   captions.srt     the same, SubRip
-  chapters.txt     chapters, none shorter than 10 s
+  chapters.txt     chapters by take or by section, none shorter than 10 s
   cues.csv         the cue list: timecode at the camera's frame rate, samples
   description.txt  the text for below the video
   cut.json         all of this, and each file as measured again

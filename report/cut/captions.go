@@ -97,12 +97,48 @@ func clock(ms int64, point string) string {
 	return fmt.Sprintf("%02d:%02d:%02d%s%03d", ms/3600000, ms/60000%60, ms/1000%60, point, ms%1000)
 }
 
-// caption is what is shown during a part: its take, and below that its
-// settings.
+// The size of a caption, in lines and in letters of a line: common practice, no source.
+const (
+	captionLines = 2
+	captionWide  = 42
+)
+
+// caption is what is shown during a part: its take, and below that, where the name leaves a
+// line, its settings. The description has in full what is shortened.
 func caption(x Part) []string {
-	lines := []string{oneLine(x.Take)}
-	if x.Settings != "" {
-		lines = append(lines, x.Settings)
+	lines := breakLines(oneLine(x.Take), captionWide, captionLines)
+	if x.Settings != "" && len(lines) < captionLines {
+		lines = append(lines, breakLines(oneLine(x.Settings), captionWide, captionLines-len(lines))...)
+	}
+	return lines
+}
+
+// breakLines breaks a text at its spaces into at most most lines of at most wide letters.
+// What does not fit is left out, and an ellipsis says so.
+func breakLines(s string, wide, most int) []string {
+	var lines []string
+	for rest := []rune(s); len(rest) > 0; {
+		if len(rest) <= wide {
+			return append(lines, string(rest))
+		}
+		room := wide
+		if last := len(lines) == most-1; last {
+			room -= 2 // for the ellipsis
+		}
+		// Up to the last space, or through a word that is longer than the line.
+		at := room
+		for at > 0 && rest[at] != ' ' {
+			at--
+		}
+		if at == 0 {
+			at = room
+		}
+		line := string(rest[:at])
+		if len(lines) == most-1 {
+			return append(lines, strings.TrimRight(line, " ,;:")+" …")
+		}
+		lines = append(lines, line)
+		rest = []rune(strings.TrimLeft(string(rest[at:]), " "))
 	}
 	return lines
 }
@@ -171,36 +207,68 @@ type Chapter struct {
 // Common practice, no source.
 const minChapter = 10
 
-// chapters returns the chapters, and what is to be said about them: parts
-// shorter than minChapter in whole seconds are joined to the ones that follow,
-// the last to the one before.
-func chapters(r *Record) ([]Chapter, []string) {
-	second := func(sample int64) int64 { return sample / int64(r.SampleRate) }
-	out, joined := []Chapter{}, []string{}
-	type group struct{ from, to int }
-	var groups []group
+// group is some parts of an edit, from one to before another.
+type group struct{ from, to int }
+
+// second is the whole second at which a chapter begins with part i; the first begins the
+// edit, and after the last part it is the end.
+func (r *Record) second(i int) int64 {
+	switch {
+	case i == 0:
+		return 0
+	case i == len(r.Parts):
+		return r.Frames / int64(r.SampleRate)
+	}
+	return r.Parts[i].First / int64(r.SampleRate)
+}
+
+// grouped joins parts to groups: a part begins one unless it goes on with the one before.
+func (r *Record) grouped(goesOn func(i int, g group) bool) []group {
+	var out []group
 	for i := range r.Parts {
-		if n := len(groups); n > 0 && second(r.Parts[i].First)-second(r.Parts[groups[n-1].from].First) < minChapter {
-			groups[n-1].to = i + 1
+		if n := len(out); n > 0 && goesOn(i, out[n-1]) {
+			out[n-1].to = i + 1
 			continue
 		}
-		groups = append(groups, group{i, i + 1})
+		out = append(out, group{i, i + 1})
 	}
-	if n := len(groups); n > 1 && second(r.Frames)-second(r.Parts[groups[n-1].from].First) < minChapter {
-		groups[n-2].to = groups[n-1].to
-		groups = groups[:n-1]
+	return out
+}
+
+// longEnough reports whether every group can be a chapter.
+func (r *Record) longEnough(groups []group) bool {
+	return !slices.ContainsFunc(groups, func(g group) bool { return r.second(g.to)-r.second(g.from) < minChapter })
+}
+
+// chapters returns the chapters, and what is to be said about them: one for each part, or
+// else one for each section, if all then last minChapter or more in whole seconds. Otherwise
+// parts that are shorter are joined to the ones that follow, the last to the one before.
+func chapters(r *Record) ([]Chapter, []string) {
+	out, joined, notes := []Chapter{}, []string{}, []string{}
+	groups := r.grouped(func(int, group) bool { return false })
+	if !r.longEnough(groups) {
+		bySection := r.grouped(func(i int, g group) bool { return r.Parts[i].Section == r.Parts[g.from].Section })
+		if len(bySection) > 1 && r.longEnough(bySection) {
+			groups = bySection
+			notes = append(notes, fmt.Sprintf("chapters are by section: one for each take would be shorter than %d s", minChapter))
+		} else {
+			groups = r.grouped(func(i int, g group) bool { return r.second(i)-r.second(g.from) < minChapter })
+			if n := len(groups); n > 1 && r.second(len(r.Parts))-r.second(groups[n-1].from) < minChapter {
+				groups[n-2].to = groups[n-1].to
+				groups = groups[:n-1]
+			}
+		}
 	}
 	for _, g := range groups {
-		out = append(out, Chapter{second(r.Parts[g.from].First), chapterTitle(r.Parts[g.from:g.to])})
+		out = append(out, Chapter{r.second(g.from), chapterTitle(r.Parts[g.from:g.to])})
 		if g.to-g.from > 1 {
 			joined = append(joined, chapterTime(out[len(out)-1].At))
 		}
 	}
-	notes := []string{}
-	if len(joined) > 0 {
+	if len(joined) > 0 && len(notes) == 0 {
 		notes = append(notes, fmt.Sprintf("%s several takes, since a chapter lasts %d s or longer: %s", atMost(joined), minChapter, r.longerChapters()))
 	}
-	if second(r.Frames) < minChapter {
+	if r.second(len(r.Parts)) < minChapter {
 		notes = append(notes, fmt.Sprintf("the edit is shorter than %d s, so its one chapter is too short for most video sites", minChapter))
 	}
 	return out, notes

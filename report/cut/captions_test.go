@@ -221,7 +221,7 @@ func TestCaptionsFollowTheCues(t *testing.T) {
 				t.Errorf("caption %d is %g ms off", i+1, d)
 			}
 		}
-		if text[i][0] != q.take || len(text[i]) != 2 || text[i][1] != q.settings {
+		if text[i][0] != q.take || len(text[i]) != 2 || !strings.HasPrefix(q.settings, strings.TrimSuffix(text[i][1], " …")) {
 			t.Errorf("caption %d reads %q, the cue list has %q and %q", i+1, text[i], q.take, q.settings)
 		}
 	}
@@ -274,6 +274,8 @@ func TestChapters(t *testing.T) {
 		{[]float64{9.99, 10}, "0:00 Part 1: A, then B\n", 1}, // 9 s and then 10 s to a reader
 		{[]float64{10.5, 9.6}, "0:00 Part 1: A\n0:10 Part 1: B\n", 0},
 		{[]float64{3, 3}, "0:00 Part 1: A, then B\n", 2},
+		// By section, where that is long enough and a take is not.
+		{[]float64{9, 9, 9, 3}, "0:00 Part 1: A, then B\n0:18 Part 2: C, then D\n", 1},
 		{[]float64{2, 2, 2, 2, 1, 1, 1}, "0:00 Part 1 (A, then B), Part 2 (C, then D) and 3 more\n", 1},
 		{[]float64{3599, 61, 10}, "0:00 Part 1: A\n59:59 Part 1: B\n1:01:00 Part 2: C\n", 0},
 	} {
@@ -292,6 +294,44 @@ func TestChapters(t *testing.T) {
 				t.Errorf("%v: chapter %d from %d to %d s", c.seconds, i+1, x.At, next)
 			}
 		}
+	}
+}
+
+// A caption has two lines of 42 letters at most. A long name takes both; what is left out ends
+// with an ellipsis, and nothing else is changed.
+func TestCaptionsFit(t *testing.T) {
+	long := "The splitting one with the second transistor of the other batch"
+	for _, c := range []struct {
+		take, settings string
+		want           []string
+	}{
+		{"Leaning", "fuzz: drive 3 o'clock", []string{"Leaning", "fuzz: drive 3 o'clock"}},
+		{"Leaning", "", []string{"Leaning"}},
+		{"Leaning", "fuzz: drive 3 o'clock, colour noon, output 11 o'clock", []string{"Leaning", "fuzz: drive 3 o'clock, colour noon …"}},
+		{long[:60], "fuzz: gain 5", []string{"The splitting one with the second", "transistor of the other ba"}},
+		{long + " and then a few more words", "", []string{"The splitting one with the second", "transistor of the other batch and then a …"}},
+		{strings.Repeat("é", 50), "gain 5", []string{strings.Repeat("é", 42), strings.Repeat("é", 8)}},
+		{strings.Repeat("x", 42), "gain 5", []string{strings.Repeat("x", 42), "gain 5"}},
+		{strings.Repeat("x", 100), "gain 5", []string{strings.Repeat("x", 42), strings.Repeat("x", 40) + " …"}},
+	} {
+		got := caption(Part{Take: c.take, Settings: c.settings})
+		if !slices.Equal(got, c.want) {
+			t.Errorf("%q, %q: %q, want %q", c.take, c.settings, got, c.want)
+		}
+		for _, l := range got {
+			if n := len([]rune(l)); n > 42 || len(got) > 2 {
+				t.Errorf("%q has %d letters, of %d lines", l, n, len(got))
+			}
+		}
+	}
+}
+
+// The first chapter begins with the title card, as sites ask for one at 0:00.
+func TestChaptersBeginWithTheTitle(t *testing.T) {
+	r := &Record{SampleRate: 48000, Frames: 48000 * 26, Parts: []Part{{Take: "A", First: 3 * 48000, End: 11 * 48000}, {Take: "B", First: 11 * 48000, End: 21 * 48000}}}
+	list, notes := chapters(r)
+	if got := chapterLines(list); got != "0:00 A\n0:11 B\n" || len(notes) != 0 {
+		t.Errorf("%q, notes %q", got, notes)
 	}
 }
 
