@@ -34,7 +34,7 @@ const (
 // Options.NewTarget gives it up.
 //
 // In the same way the published time stays: a new take that begins or ends a
-// little inside it gets silence there, see keptEdge. The takes stay where they are
+// little inside it gets silence there, see KeptEdge. The takes stay where they are
 // on it, and new ones are placed beside them (see Session.keptOrigin).
 type Earlier struct {
 	Format int // the lowest that it had, see Result.EarlierFormat
@@ -60,9 +60,9 @@ type EarlierTake struct {
 	Channels             int // of its published file; 0 for none
 }
 
-// keptEdge is how much of the published time at its beginning and at its end a
+// KeptEdge is how much of the published time at its beginning and at its end a
 // take may lack for the time to stay.
-const keptEdge = unit.Seconds(0.1)
+const KeptEdge = unit.Seconds(0.1)
 
 // EarlierFrom returns what a result says to the report that replaces it.
 func EarlierFrom(res *result.Result) *Earlier {
@@ -182,7 +182,7 @@ func (e *Earlier) on(source string, rate int) *Earlier {
 // onTimeline is the earlier report where its times and places can be kept; nil
 // where there is none, where it is given up and where its timeline is another.
 func (s *Session) onTimeline() *Earlier {
-	if s.earlier == nil || s.newTarget || s.earlier.Source == "" || s.earlier.Source != s.source().sha256 {
+	if s.earlier == nil || s.newTarget || s.earlier.Source == "" || s.earlier.Source != s.source().SHA256 {
 		return nil
 	}
 	return s.earlier
@@ -190,7 +190,7 @@ func (s *Session) onTimeline() *Earlier {
 
 // keepTime returns the earlier report's published time instead of the one that
 // all takes share, when that is to be kept and the takes have it, but for
-// keptEdge. Both are frames of the timeline, the end exclusive.
+// KeptEdge. Both are frames of the timeline, the end exclusive.
 func (s *Session) keepTime(from, to int64) (int64, int64) {
 	s.Result.Timeline.TimeSource = TimeShared
 	e := s.onTimeline()
@@ -200,13 +200,13 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 	known := e.known()
 	same := false
 	for _, sig := range s.takes {
-		_, ok := known[sig.sha256]
+		_, ok := known[sig.SHA256]
 		same = same || ok
 	}
 	was, end := int64(e.Whole.FirstFrame), int64(e.Whole.FirstFrame+e.Whole.Frames)
-	edge := int64(float64(keptEdge) * float64(s.Result.Timeline.SampleRate))
+	edge := int64(float64(KeptEdge) * float64(s.Result.Timeline.SampleRate))
 	if !same || e.Whole.Frames <= 0 || was == from && end == to || from-was > edge || end-to > edge ||
-		was < 0 || end > s.source().info.Frames {
+		was < 0 || end > s.source().Info.Frames {
 		return from, to
 	}
 	for i, sig := range s.takes {
@@ -214,7 +214,7 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 		if n := -s.Takes[i].Frame - was; n > 0 {
 			s.warn(name, "its recording starts %d samples after the published time, which stays as in the earlier report: silence there", n)
 		}
-		if n := end - (sig.info.Frames - s.Takes[i].Frame); n > 0 {
+		if n := end - (sig.Info.Frames - s.Takes[i].Frame); n > 0 {
 			s.warn(name, "its recording ends %d samples before the published time, which stays as in the earlier report: silence there", n)
 		}
 	}
@@ -239,7 +239,7 @@ func (s *Session) matchLevels(context.Context) error {
 	}
 	known := s.earlier.known()
 	for i, t := range s.Result.Takes {
-		if old, ok := known[s.takes[i].sha256]; ok {
+		if old, ok := known[s.takes[i].SHA256]; ok {
 			if why := s.otherAudio(i, old); why != "" {
 				a.Others = append(a.Others, AudioChange{t.Name, why})
 			}
@@ -298,7 +298,7 @@ func (s *Session) timelineWhy() string {
 // otherAudio says why the published audio of take i changes, when that is neither
 // the target nor the time; "" when it does not.
 func (s *Session) otherAudio(i int, old EarlierTake) string {
-	switch ch := s.takes[i].channels(); {
+	switch ch := s.takes[i].Channels(); {
 	case s.onTimeline() == nil && !s.newTarget:
 		return s.timelineWhy()
 	case old.Frame != s.Takes[i].Frame:
@@ -316,6 +316,3 @@ func (s *Session) otherAudio(i int, old EarlierTake) string {
 // Adding returns what becomes of the earlier report's published audio; nil
 // when there was none or nothing that all takes share changed.
 func (s *Session) Adding() *Adding { return s.adding }
-
-// Reused returns how many published files came from the cache.
-func (s *Session) Reused() int { return int(s.reused.Load()) }

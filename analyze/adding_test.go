@@ -5,6 +5,7 @@ import (
 
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
 )
@@ -26,11 +27,13 @@ func TestKeepTime(t *testing.T) {
 		{"0.101 s short at the end", 1000, 58_899, "dry", false},
 		{"another dry recording", 500, 59_500, "other", false},
 	} {
-		recorded := func(sum string) *signal { return &signal{sha256: sum, info: wavio.Info{Frames: frames}} }
+		recorded := func(sum string) *recording.Signal {
+			return &recording.Signal{SHA256: sum, Info: wavio.Info{Frames: frames}}
+		}
 		s := &Session{
 			Measured: fairness.Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Name: "One"}}, Timeline: result.Timeline{SampleRate: rate}},
 				Evidence: fairness.Evidence{Takes: make([]fairness.TakeEvidence, 1)}},
-			dry: recorded("dry"), takes: []*signal{recorded("one")},
+			dry: recorded("dry"), takes: []*recording.Signal{recorded("one")},
 			earlier: &Earlier{Source: c.source, Whole: result.Span{FirstFrame: 1000, Frames: 58_000}, Takes: []EarlierTake{{SHA256: "one"}}},
 		}
 		from, to := s.keepTime(c.from, c.to)

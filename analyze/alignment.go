@@ -8,8 +8,10 @@ import (
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/analyze/work"
 )
 
 // align finds where every take lies on the timeline and relative to the anchor
@@ -18,21 +20,21 @@ import (
 // come from the anchor where that comparison is certain.
 func (s *Session) align(ctx context.Context) error {
 	if s.earlier != nil {
-		s.earlier = s.earlier.on(s.source().sha256, s.Result.Timeline.SampleRate)
+		s.earlier = s.earlier.on(s.source().SHA256, s.Result.Timeline.SampleRate)
 	}
 	s.beginnings = sync.OnceValues(func() (*parts.Timeline, error) { return listenTo(s.source()) })
-	step := s.progress("aligning", int64(len(s.takes)))
+	step := s.run.Stage("aligning", int64(len(s.takes)))
 	f := s.newFeatures()
 	defer f.close()
 	anchor := s.takes[s.Anchor]
-	err := s.each(ctx, len(s.takes), func(i int) error {
+	err := s.run.Each(ctx, len(s.takes), func(i int) error {
 		defer step(1)
 		type facts struct {
 			ToBase, ToAnchor align.Estimate
 			Notes            parts.Placement
 		}
-		in := struct{ Base, Anchor, Take heard }{s.source().heard(), anchor.heard(), s.takes[i].heard()}
-		found, err := once(s, "alignment", in, []*signal{s.source(), anchor, s.takes[i]}, func() (out facts, err error) {
+		in := struct{ Base, Anchor, Take recording.Heard }{s.source().Heard(), anchor.Heard(), s.takes[i].Heard()}
+		found, err := work.Once(s.run, "alignment", in, []*recording.Signal{s.source(), anchor, s.takes[i]}, func() (out facts, err error) {
 			if out.ToBase, err = f.between(-1, i); err != nil {
 				return out, err
 			}
@@ -125,8 +127,8 @@ const (
 )
 
 // listenTo hears where the notes of a recording begin.
-func listenTo(sig *signal) (*parts.Timeline, error) {
-	r, err := sig.open()
+func listenTo(sig *recording.Signal) (*parts.Timeline, error) {
+	r, err := sig.Open()
 	if err != nil {
 		return nil, err
 	}
@@ -153,7 +155,7 @@ func (s *Session) besideNotes(i int, e align.Estimate) float64 {
 	if !p.Certain {
 		return 0
 	}
-	return apart(e, p, s.source().info.SampleRate)
+	return apart(e, p, s.source().Info.SampleRate)
 }
 
 // apart is by how many seconds an alignment and a place by the notes differ.
@@ -186,7 +188,7 @@ func (s *Session) besideAnchorsNotes(i int, e align.Estimate) float64 {
 	if !p.Certain {
 		return 0
 	}
-	rate := s.source().info.SampleRate
+	rate := s.source().Info.SampleRate
 	from := s.Takes[s.Anchor].ToDry.LagAt(p.At, rate)
 	if q.Certain {
 		from = q.Lag
@@ -204,7 +206,7 @@ func (s *Session) links() bool { return s.Result.Parameters.PairsWith == "" }
 // can: two settings of one device are more alike than two devices. Of several the
 // one counts whose lag scatters least, the first by name of equals.
 func (s *Session) link(f *features) error {
-	rate := s.source().info.SampleRate
+	rate := s.source().Info.SampleRate
 	for i := range s.takes {
 		s.Takes[i].Through = -1
 		if i == s.Anchor || s.Takes[i].ToAnchor.Certain || !s.links() {
@@ -215,8 +217,8 @@ func (s *Session) link(f *features) error {
 			if k == s.Anchor || !x.Certain {
 				continue
 			}
-			in := struct{ Base, A, B heard }{s.source().heard(), s.takes[k].heard(), s.takes[i].heard()}
-			e, err := once(s, "alignment of two takes", in, []*signal{s.source(), s.takes[k], s.takes[i]}, func() (align.Estimate, error) { return f.between(k, i) })
+			in := struct{ Base, A, B recording.Heard }{s.source().Heard(), s.takes[k].Heard(), s.takes[i].Heard()}
+			e, err := work.Once(s.run, "alignment of two takes", in, []*recording.Signal{s.source(), s.takes[k], s.takes[i]}, func() (align.Estimate, error) { return f.between(k, i) })
 			if err != nil {
 				return err
 			}
@@ -310,7 +312,7 @@ func (s *Session) keptOrigin(now place) place {
 	known := e.known()
 	for _, i := range s.Result.ByName() {
 		x := s.besideAnchor(i)
-		if old, ok := known[s.takes[i].sha256]; ok && (i == s.Anchor || x.surer(was)) {
+		if old, ok := known[s.takes[i].SHA256]; ok && (i == s.Anchor || x.surer(was)) {
 			was = place{lag: asStored(old.Applied - x.lag), by: x.by}
 			if i == s.Anchor {
 				break
@@ -338,8 +340,8 @@ func (s *Session) keepPlace(i int) {
 		return
 	}
 	t := &s.Result.Takes[i]
-	old, ok := e.known()[s.takes[i].sha256]
-	if !ok || old.Frame == t.Alignment.Frames() || max(old.Frame, -old.Frame) > s.takes[i].info.Frames {
+	old, ok := e.known()[s.takes[i].SHA256]
+	if !ok || old.Frame == t.Alignment.Frames() || max(old.Frame, -old.Frame) > s.takes[i].Info.Frames {
 		return
 	}
 	t.Alignment.Kept = &old.Frame

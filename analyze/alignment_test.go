@@ -8,6 +8,7 @@ import (
 	"evenhand/analyze/align"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
@@ -74,7 +75,7 @@ func TestPlaces(t *testing.T) {
 			{ToDry: c.anchor, Notes: c.anchorNotes, Through: -1},
 			{ToDry: c.dry, ToAnchor: c.toAnchor, Notes: c.own, Through: -1},
 			{ToDry: guess(0), ToAnchor: sure(3), Through: -1},
-		}}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: 48000}}}
+		}}}, takes: []*recording.Signal{{}, {}, {}}, dry: &recording.Signal{Info: wavio.Info{SampleRate: 48000}}}
 		if c.linked != nil {
 			s.Takes[1].Through, s.Takes[1].Linked = 2, *c.linked
 		}
@@ -108,7 +109,7 @@ func TestLink(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s := &Session{Measured: fairness.Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: fairness.Evidence{Takes: make([]fairness.TakeEvidence, 3)}}, takes: []*signal{{}, {}, {}}, dry: &signal{info: wavio.Info{SampleRate: rate}}}
+	s := &Session{Measured: fairness.Measured{Result: &result.Result{Takes: make([]result.Take, 3)}, Evidence: fairness.Evidence{Takes: make([]fairness.TakeEvidence, 3)}}, takes: []*recording.Signal{{}, {}, {}}, dry: &recording.Signal{Info: wavio.Info{SampleRate: rate}}}
 	var features []*align.Feature
 	held := s.newFeatures()
 	held.base = func() (*align.Feature, error) { return base, nil }

@@ -16,7 +16,7 @@ func (s *Session) anchorOf(earlier string) int {
 		}
 	}
 	for _, i := range order {
-		if earlier != "" && s.takes[i].sha256 == earlier {
+		if earlier != "" && s.takes[i].SHA256 == earlier {
 			return i
 		}
 	}

@@ -5,6 +5,7 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 )
 
@@ -23,12 +24,12 @@ func lowestString(tuning string) unit.Hertz {
 // floorOf is the floor of a take in every third octave as recorded, in dB: the noise in
 // its pauses or the rounding of its file, whichever is higher. −Inf for a file of
 // floating point without a pause.
-func (s *Session) floorOf(sig *signal, n noise.Result) []unit.DB {
+func (s *Session) floorOf(sig *recording.Signal, n noise.Result) []unit.DB {
 	out := make([]unit.DB, len(s.bands.third))
 	rounding := 0.0
-	if !sig.info.Float {
-		step := math.Ldexp(1, 1-sig.info.Bits)
-		for _, gains := range sig.mix {
+	if !sig.Info.Float {
+		step := math.Ldexp(1, 1-sig.Info.Bits)
+		for _, gains := range sig.Mix {
 			for _, g := range gains {
 				// A step's square over 12, as in roundingNoise; what dither adds is in
 				// the pauses.
@@ -40,7 +41,7 @@ func (s *Session) floorOf(sig *signal, n noise.Result) []unit.DB {
 	if n.Measured {
 		pauses = n.PSD.Bands(s.bands.third)
 	}
-	nyquist := float64(sig.info.SampleRate) / 2
+	nyquist := float64(sig.Info.SampleRate) / 2
 	for k, b := range s.bands.third {
 		power := rounding * float64(b.High-b.Low) / nyquist
 		if pauses != nil && pauses[k] > power {

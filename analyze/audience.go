@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 )
 
@@ -52,7 +53,7 @@ func (s *Session) whyChanged(e *Earlier, name string) string {
 		return ""
 	}
 	old := e.Takes[k]
-	i := slices.IndexFunc(s.takes, func(sig *signal) bool { return sig.sha256 == old.SHA256 })
+	i := slices.IndexFunc(s.takes, func(sig *recording.Signal) bool { return sig.SHA256 == old.SHA256 })
 	switch {
 	case i < 0 && slices.ContainsFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == name }):
 		return "its recording is another"

@@ -260,7 +260,8 @@ func TestPublishedCheats(t *testing.T) {
 		if err := errors.Join(os.WriteFile(name, honest, 0o666), louder(name, db)); err != nil {
 			t.Fatal(err)
 		}
-		session.store.Put(session.audioKey(1, res.Timeline.Spans[0], session.publishedBits(1)), name)
+		two := session.audioOf(1)
+		session.run.Store.Put(two.Key(res.Timeline.Spans[0]), name)
 		reused := session.Reused()
 		if res, _ = publish(); session.Reused() != reused+2 {
 			t.Fatal("the store was not used")

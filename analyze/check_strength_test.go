@@ -6,7 +6,6 @@ import (
 	"maps"
 	"math"
 	"math/rand/v2"
-	"runtime"
 	"slices"
 	"strings"
 	"testing"
@@ -238,7 +237,7 @@ func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *result.R
 	if err != nil {
 		t.Fatal(err)
 	}
-	session := &Session{Measured: fairness.Measured{Manifest: c, Result: fairness.NewResult(c, "")}, workers: runtime.GOMAXPROCS(0), checksOnly: true}
+	session := &Session{Measured: fairness.Measured{Manifest: c, Result: fairness.NewResult(c, "")}, checksOnly: true}
 	for _, step := range need(session) {
 		if err := step(t.Context()); err != nil {
 			t.Fatal(err)

@@ -5,14 +5,14 @@ import (
 	"fmt"
 	"slices"
 
-	"golang.org/x/sync/errgroup"
-
 	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/analyze/work"
 )
 
 // compareClocks holds every take against the timeline's source part by part: whether
@@ -29,9 +29,8 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			}
 		}
 	}
-	step := s.progress("comparing clocks", int64(len(held)))
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	step := s.run.Stage("comparing clocks", int64(len(held)))
+	g, ctx := s.run.Group(ctx)
 	for _, i := range order {
 		g.Go(func() (err error) {
 			defer step(1)
@@ -45,7 +44,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if s.Takes[i].Again, err = s.compareAgain(i); err != nil || s.Takes[i].Judged.Verdict.Outcome == parts.Same {
 				return err
 			}
-			s.Takes[i].Ratio, err = once(s, "rate", [2]heard{a.heard(), b.heard()}, []*signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
+			s.Takes[i].Ratio, err = work.Once(s.run, "rate", [2]recording.Heard{a.Heard(), b.Heard()}, []*recording.Signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
 			return err
 		})
 	}

@@ -176,8 +176,8 @@ func (s *Session) findResolution() {
 		if t.RepeatOf == "" {
 			continue
 		}
-		if k := slices.IndexFunc(s.unsteady, func(u result.Unsteady) bool { return u.Take == t.Name }); k >= 0 {
-			r.LeftOut = append(r.LeftOut, s.unsteady[k])
+		if k := slices.IndexFunc(res.Resolution.LeftOut, func(u result.Unsteady) bool { return u.Take == t.Name }); k >= 0 {
+			r.LeftOut = append(r.LeftOut, res.Resolution.LeftOut[k])
 			continue
 		}
 		of := index[t.RepeatOf]

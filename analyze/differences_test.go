@@ -11,6 +11,7 @@ import (
 
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
@@ -142,7 +143,7 @@ func TestMicrophoneAloneKeepsTheCeiling(t *testing.T) {
 	}
 	most := unit.DBFS(math.Inf(-1))
 	for _, p := range plan.Pieces {
-		m, _, err := Remeasure(context.Background(), filepath.Join(dir, filepath.FromSlash(p.Path)), nil)
+		m, _, err := publish.Measure(context.Background(), filepath.Join(dir, filepath.FromSlash(p.Path)))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -2,17 +2,16 @@
 //
 //	manifest.Load   the manifest, checked
 //	Measure         every file read, hashed, aligned and measured; levels matched
-//	Session.Publish the matched audio written, and measured again
+//	Session.Publish the matched audio written, and measured again (package publish)
 //	Session.Check   the checks answered
 //	Session.Result  everything that is known, as plain data
 //
 // Page, terminal and files show what is in the Result and nothing else. The
 // measurements are in the packages below: loudness, spectrum, noise, align,
 // clock, parts, faults, level, steady. Package fairness holds the checks, package
-// result what results.json holds, package store what earlier runs made; the files
-// remeasure_*.go hold what "evenhand verify" measures again. What each check
-// detects, and what limits it, is in testdata/detection.md, which the tests compare
-// with the checks.
+// result what results.json holds, package store what earlier runs made, package again
+// what "evenhand verify" measures again. What each check detects, and what limits it,
+// is in testdata/detection.md, which the tests compare with the checks.
 //
 // # Decisions
 //

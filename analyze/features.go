@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 )
 
@@ -17,14 +18,14 @@ type features struct {
 	base    func() (*align.Feature, error) // of the timeline's source
 	takes   []takeFeature
 	mu      sync.Mutex
-	readers []*reader // all that are open
+	readers []*recording.Reader // all that are open
 }
 
 type takeFeature struct {
 	once    sync.Once
 	feature *align.Feature
 	notes   parts.Placement // see placeByNotes
-	reader  *reader
+	reader  *recording.Reader
 	err     error
 }
 
@@ -40,8 +41,8 @@ func (s *Session) newFeatures() *features {
 	return f
 }
 
-func (f *features) open(sig *signal) (*reader, error) {
-	r, err := sig.open()
+func (f *features) open(sig *recording.Signal) (*recording.Reader, error) {
+	r, err := sig.Open()
 	if err == nil {
 		f.mu.Lock()
 		defer f.mu.Unlock()
@@ -116,7 +117,7 @@ func (f *features) between(a, b int) (align.Estimate, error) {
 // that repeats, it can find another place. The place of the notes is then the
 // one at which phases are compared.
 func (f *features) placeByNotes(base *align.Feature, x *takeFeature) error {
-	rate := f.s.source().info.SampleRate
+	rate := f.s.source().Info.SampleRate
 	e, err := between(base, x.feature)
 	if err != nil || e.Certain && e.Confidence >= clearLag || e.Farther {
 		return err

@@ -2,8 +2,6 @@ package analyze
 
 import (
 	"context"
-	"crypto/sha256"
-	"encoding/hex"
 	"errors"
 	"fmt"
 	"io"
@@ -12,15 +10,15 @@ import (
 	"path/filepath"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/analyze/work"
 )
 
 // fileUse is one use of a file that the manifest names.
@@ -103,9 +101,8 @@ func (l *fileList) addPhoto(p *manifest.Photo) {
 // readFiles opens, checks and hashes every file that the manifest names.
 func (s *Session) readFiles(ctx context.Context) error {
 	l := listFiles(s.Manifest)
-	step := s.progress("reading", int64(len(l.all)))
-	g, gctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	step := s.run.Stage("reading", int64(len(l.all)))
+	g, gctx := s.run.Group(ctx)
 	for _, u := range l.all {
 		g.Go(func() error {
 			defer step(1)
@@ -140,7 +137,7 @@ func (s *Session) readFile(ctx context.Context, u *fileUse, unpack func() (wavio
 			return ctx.Err()
 		}
 	}
-	sum, n, err := SHA256File(ctx, u.full)
+	sum, n, err := foreign.SHA256File(ctx, u.full)
 	if errors.Is(err, fs.ErrNotExist) && !u.audio && s.absent != nil {
 		if f := s.absent(u.path); f != nil {
 			u.file = result.File{Path: u.shown, Use: u.use, SHA256: f.SHA256, Bytes: f.Bytes, Redistribute: u.redistribute}
@@ -152,8 +149,8 @@ func (s *Session) readFile(ctx context.Context, u *fileUse, unpack func() (wavio
 		return ctx.Err()
 	}
 	u.file = result.File{Path: u.shown, Use: u.use, SHA256: sum, Bytes: n, Redistribute: u.redistribute}
-	if u.err = (input{path: u.full, was: u.was}).unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
-		u.err = &ChangedError{u.full}
+	if u.err = (recording.Input{Path: u.full, Was: u.was}).Unchanged(); u.err == nil && u.use == "manifest" && c.SHA256 != "" && c.SHA256 != sum {
+		u.err = &recording.ChangedError{Path: u.full}
 	}
 	if u.audio && u.info.Container == recording.Container && u.err == nil {
 		var frames int64
@@ -162,7 +159,7 @@ func (s *Session) readFile(ctx context.Context, u *fileUse, unpack func() (wavio
 			frames = info.Frames
 			return samples, err
 		})
-		u.info.Frames, u.err = once(s, "length", sum, nil, func() (int64, error) {
+		u.info.Frames, u.err = work.Once(s.run, "length", sum, nil, func() (int64, error) {
 			_, err := u.samples()
 			return frames, err
 		})
@@ -193,7 +190,7 @@ func (s *Session) takeFiles(list []*fileUse) error {
 			continue
 		}
 		s.Result.Files = append(s.Result.Files, u.file)
-		s.inputs = append(s.inputs, input{path: u.full, was: u.was})
+		s.inputs = append(s.inputs, recording.Input{Path: u.full, Was: u.was})
 		for _, w := range u.info.Warnings {
 			s.warn(u.path, "%s", w)
 		}
@@ -209,14 +206,14 @@ func (s *Session) takeFiles(list []*fileUse) error {
 func (s *Session) openRecordings(l fileList) error {
 	c := s.Manifest
 	var bad []error
-	open := func(u *fileUse, channels []int, mics *manifest.Mics) *signal {
-		sig, err := newSignal(u.full, u.info, channels, mics)
+	open := func(u *fileUse, channels []int, blend []unit.DB) *recording.Signal {
+		sig, err := recording.NewSignal(u.full, u.info, channels, blend)
 		if err != nil {
 			bad = append(bad, err)
 			return nil
 		}
-		sig.sha256 = u.file.SHA256
-		sig.input.was, sig.input.samples = u.was, u.samples
+		sig.SHA256 = u.file.SHA256
+		sig.Input.Was, sig.Input.Samples = u.was, u.samples
 		return sig
 	}
 	if l.dry != nil {
@@ -227,23 +224,27 @@ func (s *Session) openRecordings(l fileList) error {
 	}
 	wide := false
 	for i, u := range l.takes {
-		sig := open(u, c.Takes[i].Channels, c.Takes[i].Mics)
+		var blend []unit.DB
+		if m := c.Takes[i].Mics; m != nil {
+			blend = []unit.DB{m.Left.Blend, m.Right.Blend}
+		}
+		sig := open(u, c.Takes[i].Channels, blend)
 		s.takes = append(s.takes, sig)
-		wide = wide || sig != nil && sig.channels() == 2
+		wide = wide || sig != nil && sig.Channels() == 2
 	}
 	if bad != nil {
 		return &mistake.Error{Problems: bad}
 	}
 	if s.dry != nil {
-		r := s.dry.recording()
+		r := recordingOf(s.dry)
 		s.Dry = &r
 	}
 	for _, sig := range s.takes {
-		s.Takes = append(s.Takes, fairness.NewTakeEvidence(sig.recording()))
+		s.Takes = append(s.Takes, fairness.NewTakeEvidence(recordingOf(sig)))
 	}
 	s.Anchor = s.anchorOf(s.anchorSum)
 	s.Result.Parameters.PairsWith = s.pairsWithOf()
-	rate := s.source().info.SampleRate
+	rate := s.source().Info.SampleRate
 	for i, u := range l.takes {
 		if u.info.SampleRate != rate {
 			bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the %s has %d Hz; all recordings of a comparison need one rate: %s",
@@ -257,56 +258,11 @@ func (s *Session) openRecordings(l fileList) error {
 		return &mistake.Error{Problems: bad}
 	}
 	for i, sig := range s.takes {
-		s.Result.Takes[i].Widened = wide && sig.widen()
-		s.Result.Takes[i].Signal = sig.label
+		s.Result.Takes[i].Widened = wide && sig.Widen()
+		s.Result.Takes[i].Signal = sig.Label
 	}
 	s.Result.Timeline.SampleRate = rate
 	return nil
-}
-
-// SHA256File returns the lower-case hexadecimal SHA-256 of a file and its
-// length in bytes, reading it once in blocks. It stops with ctx's error when
-// ctx is done.
-//
-// It waits for no pipe: anything but a file is an error that matches mistake.Err.
-//
-// Source: FIPS 180-4 (the standard library's implementation).
-func SHA256File(ctx context.Context, path string) (sum string, bytes int64, err error) {
-	f, err := foreign.Open(path)
-	if err != nil {
-		return "", 0, err
-	}
-	defer f.Close()
-	h := sha256.New()
-	n, err := io.CopyBuffer(struct{ io.Writer }{h}, ctxReader{ctx, f}, make([]byte, 1<<18))
-	if err != nil {
-		return "", 0, inFile(path, err)
-	}
-	return hex.EncodeToString(h.Sum(nil)), n, nil
-}
-
-// ctxReader stops reading when its context is done.
-type ctxReader struct {
-	ctx context.Context
-	r   io.Reader
-}
-
-func (r ctxReader) Read(p []byte) (int, error) {
-	if err := r.ctx.Err(); err != nil {
-		return 0, err
-	}
-	return r.r.Read(p)
-}
-
-// inFile puts a file's path in front of an error that does not name it yet.
-func inFile(path string, err error) error {
-	var audio *wavio.Error
-	var changed *ChangedError
-	var system *fs.PathError
-	if errors.As(err, &audio) && audio.Path == path || errors.As(err, &changed) || errors.As(err, &system) && system.Path == path {
-		return err
-	}
-	return fmt.Errorf("%s: %w", path, err)
 }
 
 func audioFormat(i wavio.Info) *result.AudioFormat {

@@ -7,27 +7,29 @@ import (
 	"evenhand/analyze/clock"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
+	"evenhand/analyze/work"
 )
 
 // judgeTake judges a take, which lies beside a recording as e says, part by part.
 // processed says that the recording, too, went through gear, repeat that it was the same.
-func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take *signal, e align.Estimate, processed, repeat bool) (fairness.Judged, error) {
+func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take *recording.Signal, e align.Estimate, processed, repeat bool) (fairness.Judged, error) {
 	in := struct {
-		Source, Take      heard
+		Source, Take      recording.Heard
 		Estimate          align.Estimate
 		Processed, Repeat bool
-		Spans             []stretch
-	}{source.heard(), take.heard(), e, processed, repeat, nil}
+		Spans             []recording.Stretch
+	}{source.Heard(), take.Heard(), e, processed, repeat, nil}
 	for _, x := range s.Result.Timeline.Spans {
-		in.Spans = append(in.Spans, stretch{int64(x.FirstFrame), int64(x.Frames)})
+		in.Spans = append(in.Spans, recording.Stretch{First: int64(x.FirstFrame), Frames: int64(x.Frames)})
 	}
-	return once(s, "parts", in, []*signal{source, take}, func() (out fairness.Judged, err error) {
+	return work.Once(s.run, "parts", in, []*recording.Signal{source, take}, func() (out fairness.Judged, err error) {
 		t, err := listen()
 		if err != nil {
 			return out, err
 		}
-		ra, rb, err := openBoth(source, take)
+		ra, rb, err := recording.OpenBoth(source, take)
 		if err != nil {
 			return out, err
 		}
@@ -78,16 +80,4 @@ func sharpenDrift(j *parts.Judgement, source, take align.Source, e align.Estimat
 		j.Drift, j.DriftError = own+d, sure
 	}
 	return err
-}
-
-// openBoth opens two signals; both are closed when there is an error.
-func openBoth(a, b *signal) (ra, rb *reader, err error) {
-	if ra, err = a.open(); err != nil {
-		return nil, nil, err
-	}
-	if rb, err = b.open(); err != nil {
-		ra.Close()
-		return nil, nil, err
-	}
-	return ra, rb, nil
 }

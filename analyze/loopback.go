@@ -2,18 +2,19 @@ package analyze
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/level"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/analyze/work"
 )
 
 // measureLoopback compares the loopback with the dry recording.
@@ -26,14 +27,14 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured("there is no dry recording to compare it with"), s.ReampTolerance())
 		return nil
 	}
-	var sources [2]*signal
-	for k, sig := range []*signal{s.dry, s.loopback} {
+	var sources [2]*recording.Signal
+	for k, sig := range []*recording.Signal{s.dry, s.loopback} {
 		type loudest struct {
 			Channel int
 			Note    string
 		}
-		found, err := once(s, "loudest channel", sig.sha256, []*signal{sig}, func() (out loudest, err error) {
-			out.Channel, out.Note, err = loudestChannel(ctx, sig.input, sig.info)
+		found, err := work.Once(s.run, "loudest channel", sig.SHA256, []*recording.Signal{sig}, func() (out loudest, err error) {
+			out.Channel, out.Note, err = loudestChannel(ctx, sig.Input, sig.Info)
 			return out, err
 		})
 		if err != nil {
@@ -42,11 +43,11 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		if found.Note != "" {
 			s.warn([]string{"dry recording", "loopback"}[k], "for the reamp level: %s", found.Note)
 		}
-		one, err := newSignal(sig.path, sig.info, []int{found.Channel}, nil)
+		one, err := recording.NewSignal(sig.Path, sig.Info, []int{found.Channel}, nil)
 		if err != nil {
 			return err
 		}
-		one.input, one.sha256 = sig.input, sig.sha256
+		one.Input, one.SHA256 = sig.Input, sig.SHA256
 		sources[k] = one
 	}
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
@@ -54,8 +55,8 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		s.Result.Loopback = loopbackOf(filepath.ToSlash(perf.Loopback.Path), none, s.ReampTolerance())
 		return nil
 	}
-	r, err := once(s, "loopback", [2]heard{sources[0].heard(), sources[1].heard()}, sources[:], func() (level.Result, error) {
-		dry, loop, err := openBoth(sources[0], sources[1])
+	r, err := work.Once(s.run, "loopback", [2]recording.Heard{sources[0].Heard(), sources[1].Heard()}, sources[:], func() (level.Result, error) {
+		dry, loop, err := recording.OpenBoth(sources[0], sources[1])
 		if err != nil {
 			return level.Result{}, err
 		}
@@ -73,11 +74,11 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 // loudestChannel returns which channel of a file, from 1, has the most power, and
 // what to say of a file with several: interfaces record one input to one side,
 // and the mean of a signal and nothing is 6 dB down.
-func loudestChannel(ctx context.Context, in input, info wavio.Info) (channel int, note string, err error) {
+func loudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (channel int, note string, err error) {
 	if info.Channels == 1 {
 		return 1, "", nil
 	}
-	r, err := in.open()
+	r, err := in.Open()
 	if err != nil {
 		return 0, "", err
 	}
@@ -128,30 +129,6 @@ func loopbackOf(file string, r level.Result, tolerance unit.DB) *result.Loopback
 // minLoopback is the shortest recording that is aligned, see align.Find.
 const minLoopback = unit.Seconds(1)
 
-// silent tells whether every sample of a signal is 0.
-func (s *signal) silent(ctx context.Context) (bool, error) {
-	r, err := s.open()
-	if err != nil {
-		return false, err
-	}
-	defer r.Close()
-	sound := errors.New("sound")
-	err = r.each(0, s.info.Frames, func(_ int64, block [][]float64) error {
-		for _, x := range block {
-			for _, v := range x {
-				if v != 0 {
-					return sound
-				}
-			}
-		}
-		return ctx.Err()
-	})
-	if errors.Is(err, sound) {
-		return false, nil
-	}
-	return err == nil, err
-}
-
 // MeasureLoopback compares a loopback file with the dry recording it was made
 // from, without a manifest. Of a file with several channels the loudest is
 // taken, and the result warns of it. tolerance is how far off the level may be;
@@ -168,18 +145,18 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	var scratch scratch
 	defer scratch.Close()
 	var bad []error
-	var signals [2]*signal
+	var signals [2]*recording.Signal
 	warnings := []string{}
 	for k, path := range []string{dryPath, loopPath} {
-		in := input{path: path}
-		in.was, _ = os.Stat(path) // a failure is that of opening it, which says more
+		in := recording.Input{Path: path}
+		in.Was, _ = os.Stat(path) // a failure is that of opening it, which says more
 		info, samples, err := recording.Open(ctx, path, scratch.next)
 		if err != nil {
 			bad = append(bad, err)
 			continue
 		}
 		if samples != path {
-			in.samples = func() (string, error) { return samples, nil }
+			in.Samples = func() (string, error) { return samples, nil }
 		}
 		for _, w := range info.Warnings {
 			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
@@ -192,25 +169,25 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 		if note != "" {
 			warnings = append(warnings, filepath.Base(path)+": "+note)
 		}
-		if signals[k], err = newSignal(path, info, []int{channel}, nil); err != nil {
+		if signals[k], err = recording.NewSignal(path, info, []int{channel}, nil); err != nil {
 			bad = append(bad, err)
 			continue
 		}
-		signals[k].input = in
+		signals[k].Input = in
 	}
-	if bad == nil && signals[0].info.SampleRate != signals[1].info.SampleRate {
+	if bad == nil && signals[0].Info.SampleRate != signals[1].Info.SampleRate {
 		bad = append(bad, fmt.Errorf("%s: the sample rate is %d Hz, the dry recording has %d Hz; record or export the loopback at the dry recording's rate",
-			loopPath, signals[1].info.SampleRate, signals[0].info.SampleRate))
+			loopPath, signals[1].Info.SampleRate, signals[0].Info.SampleRate))
 	}
 	if bad == nil {
 		for _, sig := range signals {
-			switch silent, err := sig.silent(ctx); {
+			switch silent, err := sig.Silent(ctx); {
 			case err != nil:
 				return nil, err
-			case sig.info.Duration() < minLoopback:
-				bad = append(bad, fmt.Errorf("%s: it has %.2f s of audio; at least %.0f s are needed to compare the two; record all of it", sig.path, float64(sig.info.Duration()), float64(minLoopback)))
+			case sig.Info.Duration() < minLoopback:
+				bad = append(bad, fmt.Errorf("%s: it has %.2f s of audio; at least %.0f s are needed to compare the two; record all of it", sig.Path, float64(sig.Info.Duration()), float64(minLoopback)))
 			case silent:
-				bad = append(bad, fmt.Errorf("%s: every sample is 0, so there is nothing to compare; check the cable and record again", sig.path))
+				bad = append(bad, fmt.Errorf("%s: every sample is 0, so there is nothing to compare; check the cable and record again", sig.Path))
 			}
 		}
 	}
@@ -219,7 +196,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	}
 	sums := [2]string{}
 	for k, path := range []string{dryPath, loopPath} {
-		sum, _, err := SHA256File(ctx, path)
+		sum, _, err := foreign.SHA256File(ctx, path)
 		if err != nil {
 			return nil, err
 		}
@@ -233,7 +210,7 @@ func MeasureLoopback(ctx context.Context, dryPath, loopPath string, tolerance un
 	}
 	var sources [2]align.Source
 	for k, sig := range signals {
-		r, err := sig.open()
+		r, err := sig.Open()
 		if err != nil {
 			return nil, err
 		}
@@ -267,7 +244,7 @@ func (s *Session) sameBytes(path string) string {
 		return "the dry recording"
 	}
 	for _, i := range s.Result.ByName() {
-		if s.takes[i].sha256 == own {
+		if s.takes[i].SHA256 == own {
 			return s.Result.Takes[i].Name
 		}
 	}

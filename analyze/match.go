@@ -80,7 +80,7 @@ func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measur
 			res.Takes[i].Gain = GainTo(whole[i], m.Target)
 		}
 	}
-	m.Alternatives = alternatives(res)
+	m.Alternatives = Alternatives(res)
 	res.Match = m
 	res.Parameters.Match = result.MatchParameters{
 		Ceiling:      ceiling,
@@ -128,11 +128,11 @@ func overCeiling(res *result.Result, whole []loudness.Measurement, target unit.L
 	return take, peak
 }
 
-// alternatives returns, span by span and take by take, what matching by other
+// Alternatives returns, span by span and take by take, what matching by other
 // weightings, or by this span alone, would have asked for beyond the gain that
 // was applied. Each convention is normalised to its own mean over the takes, so
 // that only differences between takes are compared.
-func alternatives(res *result.Result) []result.Alternative {
+func Alternatives(res *result.Result) []result.Alternative {
 	conventions := []func(result.Measures) float64{
 		func(m result.Measures) float64 { return float64(m.Integrated) },
 		func(m result.Measures) float64 { return float64(m.Unweighted) },

@@ -5,16 +5,16 @@ import (
 	"math"
 	"sync"
 
-	"golang.org/x/sync/errgroup"
-
 	"evenhand/analyze/align"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/weighting"
+	"evenhand/analyze/work"
 )
 
 // bandSets are the fractional-octave bands of a session.
@@ -38,21 +38,20 @@ func (s *Session) measure(ctx context.Context) error {
 	if s.dry != nil {
 		total += int64(whole.Frames)
 	}
-	step := s.progress("measuring", total)
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	step := s.run.Stage("measuring", total)
+	g, ctx := s.run.Group(ctx)
 	for i := range s.takes {
 		g.Go(func() error { return s.measureTake(ctx, i, step) })
 	}
 	if s.dry != nil {
 		g.Go(func() error {
-			r, err := once(s, "noise", struct {
-				Source heard
+			r, err := work.Once(s.run, "noise", struct {
+				Source recording.Heard
 				First  int64
 				Frames int64
 				Quiet  []noise.Stretch
 				Params noise.Params
-			}{s.dry.heard(), int64(whole.FirstFrame), int64(whole.Frames), s.Quiet, s.noiseParams()}, []*signal{s.dry}, func() (noise.Result, error) {
+			}{s.dry.Heard(), int64(whole.FirstFrame), int64(whole.Frames), s.Quiet, s.noiseParams()}, []*recording.Signal{s.dry}, func() (noise.Result, error) {
 				return s.measureNoise(ctx, s.dry, int64(whole.FirstFrame), step)
 			})
 			s.DryNoise = &r
@@ -81,16 +80,16 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	whole := tl.Spans[0]
 	sig := s.takes[i]
 	in := struct {
-		Take   heard
-		First  int64           // of the file
-		Spans  []stretch       // from there
-		Quiet  []noise.Stretch // from there
+		Take   recording.Heard
+		First  int64               // of the file
+		Spans  []recording.Stretch // from there
+		Quiet  []noise.Stretch     // from there
 		Params noise.Params
-	}{sig.heard(), s.firstFrame(i, whole), nil, shifted(s.Quiet, -int64(whole.FirstFrame)), s.noiseParams()}
+	}{sig.Heard(), s.firstFrame(i, whole), nil, shifted(s.Quiet, -int64(whole.FirstFrame)), s.noiseParams()}
 	for _, sp := range tl.Spans {
-		in.Spans = append(in.Spans, stretch{int64(sp.FirstFrame - whole.FirstFrame), int64(sp.Frames)})
+		in.Spans = append(in.Spans, recording.Stretch{First: int64(sp.FirstFrame - whole.FirstFrame), Frames: int64(sp.Frames)})
 	}
-	out, err := once(s, "take", in, []*signal{sig}, func() (takeFacts, error) { return s.runMeters(ctx, i, step) })
+	out, err := work.Once(s.run, "take", in, []*recording.Signal{sig}, func() (takeFacts, error) { return s.runMeters(ctx, i, step) })
 	if err != nil {
 		return err
 	}
@@ -107,7 +106,7 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 	tl := &s.Result.Timeline
 	whole := tl.Spans[0]
 	sig := s.takes[i]
-	rate, channels := sig.info.SampleRate, sig.channels()
+	rate, channels := sig.Info.SampleRate, sig.Channels()
 	loud, err := loudness.NewMeter(rate, channels, loudness.Options{})
 	if err != nil {
 		return out, err
@@ -127,12 +126,12 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 	if err != nil {
 		return out, err
 	}
-	r, err := sig.open()
+	r, err := sig.Open()
 	if err != nil {
 		return out, err
 	}
 	defer r.Close()
-	err = r.each(s.firstFrame(i, whole), int64(whole.Frames), func(_ int64, block [][]float64) error {
+	err = r.Each(s.firstFrame(i, whole), int64(whole.Frames), func(_ int64, block [][]float64) error {
 		step(int64(len(block[0])))
 		if err := ctx.Err(); err != nil {
 			return err
@@ -146,7 +145,7 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 		return quiet.Write(block)
 	})
 	if err != nil {
-		return out, inFile(sig.path, err)
+		return out, recording.InFile(sig.Path, err)
 	}
 	out.Noise = quiet.Finish()
 	measured := loud.Finish()
@@ -200,8 +199,8 @@ func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []uni
 
 // noiseMeter returns a meter over the timeline's pauses for a recording that
 // is read from the whole span's first frame on.
-func (s *Session) noiseMeter(sig *signal, first int64) (*noise.Meter, error) {
-	return noise.NewMeter(sig.info.SampleRate, sig.channels(), shifted(s.Quiet, -first), s.noiseParams())
+func (s *Session) noiseMeter(sig *recording.Signal, first int64) (*noise.Meter, error) {
+	return noise.NewMeter(sig.Info.SampleRate, sig.Channels(), shifted(s.Quiet, -first), s.noiseParams())
 }
 
 func (s *Session) noiseParams() noise.Params {
@@ -218,18 +217,18 @@ func shifted(in []noise.Stretch, by int64) []noise.Stretch {
 }
 
 // measureNoise measures a recording's pauses alone.
-func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, step func(int64)) (noise.Result, error) {
+func (s *Session) measureNoise(ctx context.Context, sig *recording.Signal, first int64, step func(int64)) (noise.Result, error) {
 	whole := s.Result.Timeline.Spans[0]
 	m, err := s.noiseMeter(sig, int64(whole.FirstFrame))
 	if err != nil {
 		return noise.Result{}, err
 	}
-	r, err := sig.open()
+	r, err := sig.Open()
 	if err != nil {
 		return noise.Result{}, err
 	}
 	defer r.Close()
-	err = r.each(first, int64(whole.Frames), func(_ int64, block [][]float64) error {
+	err = r.Each(first, int64(whole.Frames), func(_ int64, block [][]float64) error {
 		step(int64(len(block[0])))
 		if err := ctx.Err(); err != nil {
 			return err
@@ -237,7 +236,7 @@ func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, st
 		return m.Write(block)
 	})
 	if err != nil {
-		return noise.Result{}, inFile(sig.path, err)
+		return noise.Result{}, recording.InFile(sig.Path, err)
 	}
 	return m.Finish(), nil
 }
@@ -246,7 +245,7 @@ func (s *Session) measureNoise(ctx context.Context, sig *signal, first int64, st
 func (s *Session) finishNoise(ctx context.Context) error {
 	splits := make([]noise.SplitResult, len(s.takes))
 	if s.dry != nil {
-		err := s.each(ctx, len(s.takes), func(i int) (err error) {
+		err := s.run.Each(ctx, len(s.takes), func(i int) (err error) {
 			if s.Takes[i].Noise.Measured {
 				splits[i], err = s.splitNoise(i)
 			}
@@ -270,8 +269,8 @@ func (s *Session) finishNoise(ctx context.Context) error {
 		if len(s.Quiet) == 0 {
 			out.Measured, out.Reason = false, "the performance has no pause long enough"
 		}
-		out.AsRecorded = noiseLevels(n, 0)
-		out.AsMatched = noiseLevels(n, t.Gain)
+		out.AsRecorded = NoiseLevels(n, 0)
+		out.AsMatched = NoiseLevels(n, t.Gain)
 		if n.Measured {
 			out.Third = spectrum.Levels(n.PSD.Bands(s.bands.third), t.Gain)
 		}
@@ -303,9 +302,9 @@ func (s *Session) findMissing(ctx context.Context) error {
 	if s.dry == nil || s.DryNoise == nil || !s.DryNoise.Measured || s.DryNoise.Silent {
 		return nil
 	}
-	return s.each(ctx, len(s.takes), func(i int) (err error) {
-		s.Takes[i].Missing, err = once(s, "noise missing", s.besideDry(i), []*signal{s.dry, s.takes[i]}, func() (unit.DB, error) {
-			dry, take, err := openBoth(s.dry, s.takes[i])
+	return s.run.Each(ctx, len(s.takes), func(i int) (err error) {
+		s.Takes[i].Missing, err = work.Once(s.run, "noise missing", s.besideDry(i), []*recording.Signal{s.dry, s.takes[i]}, func() (unit.DB, error) {
+			dry, take, err := recording.OpenBoth(s.dry, s.takes[i])
 			if err != nil {
 				return 0, err
 			}
@@ -338,21 +337,21 @@ func (s *Session) foundMains() unit.Hertz {
 
 // besideDry are the dry recording and a take, and their pauses: what is asked of both.
 type besideDry struct {
-	Dry, Take heard
+	Dry, Take recording.Heard
 	Quiet     []noise.Stretch // of the dry recording
 	Offset    int64           // of the take's frames
-	Whole     stretch
+	Whole     recording.Stretch
 	Params    noise.Params
 }
 
 func (s *Session) besideDry(i int) besideDry {
 	whole := s.Result.Timeline.Spans[0]
-	return besideDry{s.dry.heard(), s.takes[i].heard(), s.Quiet, s.Takes[i].Frame, stretch{int64(whole.FirstFrame), int64(whole.Frames)}, s.noiseParams()}
+	return besideDry{s.dry.Heard(), s.takes[i].Heard(), s.Quiet, s.Takes[i].Frame, recording.Stretch{First: int64(whole.FirstFrame), Frames: int64(whole.Frames)}, s.noiseParams()}
 }
 
 func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
-	return once(s, "noise added", s.besideDry(i), []*signal{s.dry, s.takes[i]}, func() (noise.SplitResult, error) {
-		dry, take, err := openBoth(s.dry, s.takes[i])
+	return work.Once(s.run, "noise added", s.besideDry(i), []*recording.Signal{s.dry, s.takes[i]}, func() (noise.SplitResult, error) {
+		dry, take, err := recording.OpenBoth(s.dry, s.takes[i])
 		if err != nil {
 			return noise.SplitResult{}, err
 		}
@@ -365,7 +364,8 @@ func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
 	})
 }
 
-func noiseLevels(n noise.Result, gain unit.DB) result.NoiseLevels {
+// NoiseLevels returns the levels of a take's noise at a gain.
+func NoiseLevels(n noise.Result, gain unit.DB) result.NoiseLevels {
 	g := unit.DBFS(gain)
 	return result.NoiseLevels{
 		Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g,
@@ -400,7 +400,7 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	for _, g := range groups {
 		reads += int64(len(g.held) + len(g.others))
 	}
-	step := s.progress("comparing", reads)
+	step := s.run.Stage("comparing", reads)
 	seen := make([]bool, len(s.takes)) // whether it was compared with the dry recording
 	read := func(i int) (excerpt func() (*align.Excerpt, error), err error) {
 		defer step(1)
@@ -412,11 +412,11 @@ func (s *Session) compareTakes(ctx context.Context) error {
 		seen[i] = true
 		whole := s.Result.Timeline.Spans[0]
 		in := struct {
-			Dry, Take heard
+			Dry, Take recording.Heard
 			Lag       unit.Samples
-			Whole     stretch
-		}{s.dry.heard(), s.takes[i].heard(), lag, stretch{int64(whole.FirstFrame), int64(whole.Frames)}}
-		s.Takes[i].OfDry, err = once(s, "copy of the dry recording", in, []*signal{s.dry, s.takes[i]}, func() (align.Copy, error) {
+			Whole     recording.Stretch
+		}{s.dry.Heard(), s.takes[i].Heard(), lag, recording.Stretch{First: int64(whole.FirstFrame), Frames: int64(whole.Frames)}}
+		s.Takes[i].OfDry, err = work.Once(s.run, "copy of the dry recording", in, []*recording.Signal{s.dry, s.takes[i]}, func() (align.Copy, error) {
 			d, err := dry()
 			if err != nil {
 				return align.Copy{}, err
@@ -446,17 +446,17 @@ func (s *Session) compareTakes(ctx context.Context) error {
 			}
 			return nil
 		}
-		err := s.each(ctx, len(held), func(k int) (err error) {
+		err := s.run.Each(ctx, len(held), func(k int) (err error) {
 			held[k], err = read(group.held[k])
 			return err
 		})
 		if err != nil {
 			return err
 		}
-		if err := s.each(ctx, len(held), func(k int) error { return compare(group.held[k], held[k], k) }); err != nil {
+		if err := s.run.Each(ctx, len(held), func(k int) error { return compare(group.held[k], held[k], k) }); err != nil {
 			return err
 		}
-		err = s.each(ctx, len(group.others), func(k int) error {
+		err = s.run.Each(ctx, len(group.others), func(k int) error {
 			e, err := read(group.others[k])
 			if err != nil {
 				return err
@@ -470,26 +470,11 @@ func (s *Session) compareTakes(ctx context.Context) error {
 	return nil
 }
 
-// each calls f with 0 to n−1, for as many of them at once as there are workers.
-func (s *Session) each(ctx context.Context, n int, f func(int) error) error {
-	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
-	for i := range n {
-		g.Go(func() error {
-			if err := ctx.Err(); err != nil {
-				return err
-			}
-			return f(i)
-		})
-	}
-	return g.Wait()
-}
-
 // excerpt returns what reads, once, what a recording is compared by, the recording
 // lag samples late.
-func (s *Session) excerpt(sig *signal, lag unit.Samples) func() (*align.Excerpt, error) {
+func (s *Session) excerpt(sig *recording.Signal, lag unit.Samples) func() (*align.Excerpt, error) {
 	return sync.OnceValues(func() (*align.Excerpt, error) {
-		r, err := sig.open()
+		r, err := sig.Open()
 		if err != nil {
 			return nil, err
 		}
@@ -505,12 +490,12 @@ func (s *Session) likeness(pair [2]int, a, b func() (*align.Excerpt, error)) (re
 	sa, sb := s.takes[pair[0]], s.takes[pair[1]]
 	whole := s.Result.Timeline.Spans[0]
 	in := struct {
-		A, B       heard
+		A, B       recording.Heard
 		LagA, LagB unit.Samples
-		Whole      stretch
+		Whole      recording.Stretch
 		Polarity   int
-	}{sa.heard(), sb.heard(), ta.Alignment.Applied, tb.Alignment.Applied, stretch{int64(whole.FirstFrame), int64(whole.Frames)}, polarityBetween(ta, tb)}
-	m, err := once(s, "likeness", in, []*signal{sa, sb}, func() (align.Likeness, error) {
+	}{sa.Heard(), sb.Heard(), ta.Alignment.Applied, tb.Alignment.Applied, recording.Stretch{First: int64(whole.FirstFrame), Frames: int64(whole.Frames)}, polarityBetween(ta, tb)}
+	m, err := work.Once(s.run, "likeness", in, []*recording.Signal{sa, sb}, func() (align.Likeness, error) {
 		x, err := a()
 		if err != nil {
 			return align.Likeness{}, err

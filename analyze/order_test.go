@@ -13,6 +13,7 @@ import (
 
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/examples/campaign"
@@ -248,7 +249,7 @@ func TestAnchor(t *testing.T) {
 	} {
 		s := &Session{Measured: fairness.Measured{Manifest: &manifest.Comparison{Reference: c.reference}, Result: &result.Result{Takes: takes}}}
 		for _, x := range takes {
-			s.takes = append(s.takes, &signal{sha256: x.Name})
+			s.takes = append(s.takes, &recording.Signal{SHA256: x.Name})
 		}
 		if got := takes[s.anchorOf(c.earlier)].Name; got != c.want {
 			t.Errorf("%s: %s, want %s", c.name, got, c.want)

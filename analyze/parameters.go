@@ -17,7 +17,7 @@ func (s *Session) setParameters() {
 	rate := s.Result.Timeline.SampleRate
 	p := &s.Result.Parameters
 	mono := "a mono file counts as one channel, 3.01 LU below the same signal in both"
-	if s.takes[0].channels() == 2 {
+	if s.takes[0].Channels() == 2 {
 		mono = "some takes have two channels, so mono ones count as two equal channels"
 	}
 	p.Loudness = result.LoudnessParameters{

@@ -4,11 +4,12 @@ import (
 	"fmt"
 
 	"evenhand/analyze/clock"
+	"evenhand/analyze/recording"
 )
 
 // rateRatio tells how fast a recording runs against another.
-func rateRatio(a, b *signal) (clock.Ratio, error) {
-	ra, rb, err := openBoth(a, b)
+func rateRatio(a, b *recording.Signal) (clock.Ratio, error) {
+	ra, rb, err := recording.OpenBoth(a, b)
 	if err != nil {
 		return clock.Ratio{}, err
 	}
@@ -20,11 +21,11 @@ func rateRatio(a, b *signal) (clock.Ratio, error) {
 // rateAdvice says what to do about a recording whose sample rate is not that of
 // the others: when its music keeps pace in spite of another label it was
 // converted or recorded so, otherwise the label is wrong.
-func rateAdvice(reference, other *signal) string {
+func rateAdvice(reference, other *recording.Signal) string {
 	if reference == nil || other == nil {
 		return "export this one again at the rate of the others"
 	}
-	export := fmt.Sprintf("export this one again at %d Hz", reference.info.SampleRate)
+	export := fmt.Sprintf("export this one again at %d Hz", reference.Info.SampleRate)
 	r, err := rateRatio(reference, other)
 	switch {
 	case err != nil || !r.Certain:

@@ -12,6 +12,7 @@ import (
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/recording"
 )
 
 // toFLAC puts a FLAC file of the same depth in the place of a scene's WAVE file,
@@ -127,7 +128,7 @@ func TestFLACChangedMeanwhile(t *testing.T) {
 			}
 		}
 	}})
-	var changed *ChangedError
+	var changed *recording.ChangedError
 	if !errors.As(err, &changed) || changed.Path != two {
 		t.Errorf("%v", err)
 	}

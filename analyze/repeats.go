@@ -6,8 +6,10 @@ import (
 	"sync"
 
 	"evenhand/analyze/fairness"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/steady"
+	"evenhand/analyze/work"
 )
 
 // compareRepeats compares every repeat with the take that it repeats, over time.
@@ -20,7 +22,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 	track := make([]func() (*steady.Track, error), len(s.takes))
 	for i, sig := range s.takes {
 		track[i] = sync.OnceValues(func() (*steady.Track, error) {
-			r, err := sig.open()
+			r, err := sig.Open()
 			if err != nil {
 				return nil, err
 			}
@@ -37,18 +39,18 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 	for i := range s.takes {
 		of[i] = slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == s.Result.Takes[i].RepeatOf })
 	}
-	err := s.each(ctx, len(s.takes), func(i int) (err error) {
+	err := s.run.Each(ctx, len(s.takes), func(i int) (err error) {
 		k := of[i]
 		if k < 0 {
 			return nil
 		}
 		in := struct {
-			A, B             heard
+			A, B             recording.Heard
 			OffsetA, OffsetB int64
-			Whole            stretch
+			Whole            recording.Stretch
 			Pauses           []steady.Stretch
-		}{s.takes[i].heard(), s.takes[k].heard(), s.Takes[i].Frame, s.Takes[k].Frame, stretch{int64(whole.FirstFrame), int64(whole.Frames)}, pauses}
-		found[i], err = once(s, "changes during a take", in, []*signal{s.takes[i], s.takes[k]}, func() (out facts, err error) {
+		}{s.takes[i].Heard(), s.takes[k].Heard(), s.Takes[i].Frame, s.Takes[k].Frame, recording.Stretch{First: int64(whole.FirstFrame), Frames: int64(whole.Frames)}, pauses}
+		found[i], err = work.Once(s.run, "changes during a take", in, []*recording.Signal{s.takes[i], s.takes[k]}, func() (out facts, err error) {
 			a, err := track[i]()
 			if err != nil {
 				return out, err
@@ -72,7 +74,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 		x.Asked, x.Of = true, s.Result.Takes[k].Name
 		x.Change, x.Told = found[i].Change, found[i].Told
 		if x.Changed(fairness.UnsteadyFrom) {
-			s.unsteady = append(s.unsteady, result.Unsteady{Take: s.Result.Takes[i].Name, Of: x.Of, Change: x.Says()})
+			s.Result.Resolution.LeftOut = append(s.Result.Resolution.LeftOut, result.Unsteady{Take: s.Result.Takes[i].Name, Of: x.Of, Change: x.Says()})
 		}
 	}
 	return nil

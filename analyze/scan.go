@@ -16,17 +16,18 @@ import (
 	"evenhand/analyze/recording"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/analyze/work"
 )
 
 // scanFiles reads every recording once more as it is on disk. It goes on beside
 // other steps, so it changes nothing that they use and reports no progress.
 func (s *Session) scanFiles(ctx context.Context) error {
-	signals := map[*fairness.FileEvidence]*signal{}
-	add := func(name, use string, take int, sig *signal) {
+	signals := map[*fairness.FileEvidence]*recording.Signal{}
+	add := func(name, use string, take int, sig *recording.Signal) {
 		if sig == nil {
 			return
 		}
-		f := &fairness.FileEvidence{Name: name, Use: use, Take: take, Recording: sig.recording()}
+		f := &fairness.FileEvidence{Name: name, Use: use, Take: take, Recording: recordingOf(sig)}
 		if take >= 0 {
 			f.Channels = s.Manifest.Takes[take].Channels
 		}
@@ -43,14 +44,14 @@ func (s *Session) scanFiles(ctx context.Context) error {
 		add(s.Result.Takes[i].Name, "take", i, sig)
 	}
 	g, ctx := errgroup.WithContext(ctx)
-	g.SetLimit(max(1, s.workers/2)) // other steps have the rest
+	g.SetLimit(max(1, s.run.Limit()/2)) // other steps have the rest
 	for _, f := range s.Files {
 		sig := signals[f]
 		channels := fileChannels{f.SHA256, f.Channels}
 		g.Go(func() (err error) {
-			f.FileFacts, err = once(s, "faults", channels, []*signal{sig}, func() (fairness.FileFacts, error) { return scanFile(ctx, sig.input, f.Info, f.Channels) })
+			f.FileFacts, err = work.Once(s.run, "faults", channels, []*recording.Signal{sig}, func() (fairness.FileFacts, error) { return scanFile(ctx, sig.Input, f.Info, f.Channels) })
 			if err != nil {
-				return inFile(f.Path, err)
+				return recording.InFile(f.Path, err)
 			}
 			return nil
 		})
@@ -64,7 +65,7 @@ func (s *Session) scanFiles(ctx context.Context) error {
 			Middle bool
 		}{channels, !pair.Described}
 		g.Go(func() (err error) {
-			pair.Estimate, err = once(s, "microphones", in, []*signal{sig}, func() (align.Estimate, error) { return compareMics(sig, f.Channels, in.Middle) })
+			pair.Estimate, err = work.Once(s.run, "microphones", in, []*recording.Signal{sig}, func() (align.Estimate, error) { return compareMics(sig, f.Channels, in.Middle) })
 			return err
 		})
 	}
@@ -81,8 +82,8 @@ type fileChannels struct {
 }
 
 // scanFile measures channels of one file.
-func scanFile(ctx context.Context, file input, info wavio.Info, channels []int) (out fairness.FileFacts, err error) {
-	r, err := file.open()
+func scanFile(ctx context.Context, file recording.Input, info wavio.Info, channels []int) (out fairness.FileFacts, err error) {
+	r, err := file.Open()
 	if err != nil {
 		return out, err
 	}
@@ -122,15 +123,15 @@ const micReach = unit.Seconds(0.05)
 
 // compareMics finds how much later the second of two channels is, or only in the middle
 // of the recording.
-func compareMics(sig *signal, channels []int, onlyMiddle bool) (align.Estimate, error) {
+func compareMics(sig *recording.Signal, channels []int, onlyMiddle bool) (align.Estimate, error) {
 	var parts [2]align.Source
 	for k := range parts {
-		one, err := newSignal(sig.path, sig.info, channels[k:k+1], nil)
+		one, err := recording.NewSignal(sig.Path, sig.Info, channels[k:k+1], nil)
 		if err != nil {
 			return align.Estimate{}, err
 		}
-		one.input = sig.input
-		r, err := one.open()
+		one.Input = sig.Input
+		r, err := one.Open()
 		if err != nil {
 			return align.Estimate{}, err
 		}

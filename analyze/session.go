@@ -5,9 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
-	"runtime"
 	"sync"
-	"sync/atomic"
 
 	"golang.org/x/sync/errgroup"
 
@@ -15,10 +13,12 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/parts"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/analyze/work"
 )
 
 // Options say how a comparison is measured.
@@ -51,12 +51,9 @@ type Options struct {
 	Absent func(path string) *result.File
 }
 
-// workers is Workers with its default in place.
-func (o Options) workers() int {
-	if o.Workers > 0 {
-		return o.Workers
-	}
-	return runtime.GOMAXPROCS(0)
+// Run returns how the steps are run.
+func (o Options) Run() work.Run {
+	return work.Run{Workers: o.Workers, Store: o.Store, Progress: o.Progress}
 }
 
 // Session is a comparison being measured: the result and what is needed to
@@ -65,35 +62,31 @@ func (o Options) workers() int {
 type Session struct {
 	fairness.Measured
 
-	workers int
-	inputs  []input // every file that was hashed
-	store   *store.Store
+	run     work.Run
+	inputs  []recording.Input // every file that was hashed
 	absent  func(path string) *result.File
-	reused  atomic.Int64
+	reused  int // files whose audio the store had
 	earlier *Earlier
 	// anchorSum is Options.Anchor or that of earlier.
 	anchorSum string
 	// newTarget gives up what was published before.
 	newTarget  bool
-	limits     [2]string // what begins last and what ends first: a take, "dry" or a take's name for the timeline's source
-	adding     *Adding   // nil: the earlier target, if any, is no question
-	onProgress func(stage string, done, total int64)
-	dry        *signal // nil without a dry recording
-	loopback   *signal // nil without one
-	takes      []*signal
+	limits     [2]string         // what begins last and what ends first: a take, "dry" or a take's name for the timeline's source
+	adding     *Adding           // nil: the earlier target, if any, is no question
+	dry        *recording.Signal // nil without a dry recording
+	loopback   *recording.Signal // nil without one
+	takes      []*recording.Signal
 	beginnings func() (*parts.Timeline, error) // of the timeline's source, listened to when first asked for
-	// roundedAt is by how many dB rounding may move a window of take i at a gate in
-	// LUFS; nil for recordings. NearGate follows from it.
+	// roundedAt is Given.RoundedAt.
 	roundedAt func(take int, gate unit.LUFS) unit.DB
 	bands     bandSets
 	// confidence of a single band, so that the whole page has pageConfidence.
 	confidence float64
-	// pageTakes is how many takes the page has, when only some are measured.
+	// pageTakes is Given.PageTakes.
 	pageTakes int
 	// repeatSpread is what a repeated take shows to be beyond the session's
 	// resolution: [span][resolution][band]; nil without a repeat.
 	repeatSpread [][3][]unit.DB
-	unsteady     []result.Unsteady // repeats that do not show what the session resolves
 	checksOnly   bool
 	scratch      scratch // of recordings that are not WAVE
 }
@@ -103,13 +96,13 @@ type Session struct {
 // remains is to publish the audio (Session.Publish) and to finish the checks
 // (Session.Check).
 //
-// Errors: *ChangedError when a file changes meanwhile, *mistake.Error for files
+// Errors: *recording.ChangedError when a file changes meanwhile, *mistake.Error for files
 // that cannot be compared or matched and for limits of checks that mean
 // nothing, *CeilingError from the level match, those of recording for damaged
 // files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Session, err error) {
-	s := &Session{Measured: fairness.Measured{Manifest: c}, workers: opts.workers(), onProgress: opts.Progress, checksOnly: opts.ChecksOnly,
-		store: opts.Store, absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
+	s := &Session{Measured: fairness.Measured{Manifest: c}, run: opts.Run(), checksOnly: opts.ChecksOnly,
+		absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
 	if e := opts.Earlier; e != nil && s.anchorSum == "" {
 		s.anchorSum = e.Anchor
 	}
@@ -141,7 +134,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Sess
 	// Looking for faults asks for nothing but the files: it goes on beside the
 	// other steps, where those leave a processor idle.
 	g, ctx := errgroup.WithContext(ctx)
-	if s.workers > 1 {
+	if s.run.Limit() > 1 {
 		g.Go(func() error { return s.scanFiles(ctx) })
 	} else {
 		steps = append(steps, s.scanFiles)
@@ -166,6 +159,30 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Sess
 
 // Close removes what was unpacked of the recordings. The result stays.
 func (s *Session) Close() error { return s.scratch.Close() }
+
+// Unchanged returns a *recording.ChangedError when a file of the comparison is no longer
+// the one that was hashed and measured. It looks at what the system says of the
+// files (identity, length, time of the last change), not into them. Whoever
+// publishes what was measured calls it last.
+func (s *Session) Unchanged() error {
+	for _, in := range s.inputs {
+		if err := in.Unchanged(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// orChanged returns err, or why it came when that is a file that changed under
+// the measurement.
+func (s *Session) orChanged(err error) error {
+	if err != nil {
+		if changed := s.Unchanged(); changed != nil {
+			return changed
+		}
+	}
+	return err
+}
 
 // scratch is room for samples of recordings, outside any output. The zero value is
 // ready for use, also by several goroutines.
@@ -201,23 +218,6 @@ func (x *scratch) Close() error {
 	return held.Remove()
 }
 
-// progress begins a stage of total units and returns a function that adds to
-// what is done of it.
-func (s *Session) progress(stage string, total int64) func(int64) {
-	if s.onProgress == nil {
-		return func(int64) {}
-	}
-	var mu sync.Mutex
-	var done int64
-	s.onProgress(stage, 0, total)
-	return func(n int64) {
-		mu.Lock()
-		defer mu.Unlock()
-		done += n
-		s.onProgress(stage, done, total)
-	}
-}
-
 func (s *Session) warn(where, format string, args ...any) {
 	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Message: fmt.Sprintf(format, args...)})
 }
@@ -232,3 +232,8 @@ func monoChannels(i wavio.Info) []int {
 }
 
 func nan() float64 { return math.NaN() }
+
+// recordingOf returns the file of a signal.
+func recordingOf(sig *recording.Signal) fairness.Recording {
+	return fairness.Recording{Path: sig.Path, SHA256: sig.SHA256, Info: sig.Info}
+}

@@ -9,8 +9,10 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/analyze/work"
 )
 
 // minShared is the shortest stretch that all takes must share for a comparison:
@@ -23,7 +25,7 @@ const minShared = unit.Seconds(3)
 const minSection = unit.Seconds(0.4)
 
 // source returns the signal whose time axis is the timeline.
-func (s *Session) source() *signal {
+func (s *Session) source() *recording.Signal {
 	if s.dry != nil {
 		return s.dry
 	}
@@ -41,19 +43,19 @@ func (s *Session) findActivity(ctx context.Context) error {
 		tl.SourceIs, tl.Source = result.SourceTake, s.Result.Takes[s.Anchor].Name
 	}
 	src := s.source()
-	step := s.progress("finding the pauses", src.info.Frames)
+	step := s.run.Stage("finding the pauses", src.Info.Frames)
 	type facts struct {
 		Activity activity.Result
 		Loudest  float64 // sample
 	}
-	found, err := once(s, "activity", src.heard(), []*signal{src}, func() (out facts, err error) {
-		r, err := src.open()
+	found, err := work.Once(s.run, "activity", src.Heard(), []*recording.Signal{src}, func() (out facts, err error) {
+		r, err := src.Open()
 		if err != nil {
 			return out, err
 		}
 		defer r.Close()
-		det := activity.NewDetector(src.info.SampleRate, src.channels(), activity.DefaultParams())
-		err = r.each(0, src.info.Frames, func(_ int64, block [][]float64) error {
+		det := activity.NewDetector(src.Info.SampleRate, src.Channels(), activity.DefaultParams())
+		err = r.Each(0, src.Info.Frames, func(_ int64, block [][]float64) error {
 			step(int64(len(block[0])))
 			for _, x := range block {
 				for _, v := range x {
@@ -85,14 +87,14 @@ func (s *Session) findActivity(ctx context.Context) error {
 func (s *Session) layTimeline(context.Context) error {
 	tl := &s.Result.Timeline
 	rate := tl.SampleRate
-	from, to := int64(0), s.source().info.Frames
+	from, to := int64(0), s.source().Info.Frames
 	first, last := tl.Source, tl.Source
 	for _, i := range s.Result.ByName() {
 		sig := s.takes[i]
 		if f := -s.Takes[i].Frame; f > from {
 			from, first = f, s.Result.Takes[i].Name
 		}
-		if t := sig.info.Frames - s.Takes[i].Frame; t < to {
+		if t := sig.Info.Frames - s.Takes[i].Frame; t < to {
 			to, last = t, s.Result.Takes[i].Name
 		}
 	}
@@ -108,9 +110,9 @@ func (s *Session) layTimeline(context.Context) error {
 		return result.Span{Name: name, From: seconds(first), To: seconds(end), FirstFrame: unit.Frames(first), Frames: unit.Frames(end - first)}
 	}
 	tl.Spans = []result.Span{span(fairness.WholeName, from, to)}
-	if lost := seconds(s.source().info.Frames - (to - from)); lost > 1 {
+	if lost := seconds(s.source().Info.Frames - (to - from)); lost > 1 {
 		s.warn("", "%.1f s of the %.1f s performance are not in every take and are left out (the beginning is limited by %q, the end by %q)",
-			float64(lost), float64(seconds(s.source().info.Frames)), first, last)
+			float64(lost), float64(seconds(s.source().Info.Frames)), first, last)
 	}
 
 	sections, source, err := s.Sections(rate)

@@ -9,6 +9,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/store"
 )
 
@@ -86,7 +87,7 @@ func TestChangedMeanwhile(t *testing.T) {
 		}},
 	} {
 		_, err := build(store.Open(cacheDir), x.stage, x.change)
-		if changed := (*ChangedError)(nil); !errors.As(err, &changed) || changed.Path != two {
+		if changed := (*recording.ChangedError)(nil); !errors.As(err, &changed) || changed.Path != two {
 			t.Errorf("%s: error %v", x.name, err)
 		}
 		put(two, original)
@@ -109,7 +110,7 @@ func TestChangedMeanwhile(t *testing.T) {
 		t.Error(err)
 	}
 	moved()
-	if changed := (*ChangedError)(nil); !errors.As(kept.Unchanged(), &changed) {
+	if changed := (*recording.ChangedError)(nil); !errors.As(kept.Unchanged(), &changed) {
 		t.Error("a file that was replaced after publishing is not noticed")
 	}
 
@@ -120,7 +121,7 @@ func TestChangedMeanwhile(t *testing.T) {
 	}
 	put(path, []byte(strings.Replace(s.manifest, "Two circuits", "Three circuits", 1)))
 	_, err = Measure(context.Background(), c, Options{ChecksOnly: true})
-	if changed := (*ChangedError)(nil); !errors.As(err, &changed) || changed.Path != path {
+	if changed := (*recording.ChangedError)(nil); !errors.As(err, &changed) || changed.Path != path {
 		t.Errorf("a manifest that changed since it was read: error %v", err)
 	}
 }

@@ -12,8 +12,8 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/listening"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/report/folder"
 )
@@ -238,7 +238,7 @@ func committed(t *testing.T, res *result.Result) string {
 	names := []string{"photos/other.jpg"}
 	for i := range res.Takes {
 		p := res.Takes[i].Published
-		piece := analyze.PieceDir + "/" + res.Takes[i].Slug + ".1.flac"
+		piece := publish.PieceDir + "/" + res.Takes[i].Slug + ".1.flac"
 		p.Pieces = []result.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: 100}}
 		names = append(names, p.Path, piece)
 	}

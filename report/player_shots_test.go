@@ -2,7 +2,6 @@ package report
 
 import (
 	"context"
-	"evenhand/examples/oracle/chromium"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -11,6 +10,8 @@ import (
 	"time"
 
 	"github.com/chromedp/chromedp"
+
+	"evenhand/examples/oracle/chromium"
 )
 
 // TestPlayerScreenshots writes pictures of the listening area into the folder

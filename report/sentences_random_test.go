@@ -8,8 +8,8 @@ import (
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
 	"evenhand/analyze/fairness"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -209,7 +209,7 @@ func (r random) match(res *result.Result) {
 			d = 0
 		}
 		if r.one(8) {
-			t.Withheld = &result.Withheld{Reason: analyze.WithheldReason, Integrated: m.Target + unit.LUFS(d), Deviation: d}
+			t.Withheld = &result.Withheld{Reason: publish.WithheldReason, Integrated: m.Target + unit.LUFS(d), Deviation: d}
 		} else {
 			t.Published = &result.Published{Path: "audio/" + t.Slug + ".flac", Integrated: m.Target + unit.LUFS(d), Deviation: d, Channels: 1, SampleRate: 48000, Frames: 12 * 48000}
 		}

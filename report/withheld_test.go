@@ -5,7 +5,7 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 )
 
@@ -23,7 +23,7 @@ func TestWithheldTake(t *testing.T) {
 	gone := &res.Takes[1]
 	p := gone.Published
 	gone.Published = nil
-	gone.Withheld = &result.Withheld{Reason: analyze.WithheldReason, Integrated: p.Integrated, TruePeak: p.TruePeak, SamplePeak: p.SamplePeak, Deviation: p.Deviation}
+	gone.Withheld = &result.Withheld{Reason: publish.WithheldReason, Integrated: p.Integrated, TruePeak: p.TruePeak, SamplePeak: p.SamplePeak, Deviation: p.Deviation}
 
 	if id := res.AudioID(); id == "" || id == before {
 		t.Errorf("audio id %q, with the take it was %q", id, before)

@@ -7,6 +7,9 @@
 // a FLAC file are therefore unpacked once, into a WAVE file of the same depth,
 // and every sample is checked on the way: block by block and by the MD5 sum.
 //
+// A Signal is what is measured and heard of a recording: its channels, mixed to one or
+// two. It is read only from the file that was hashed (Input).
+//
 // Read are FLAC files of 16 or 24 bits with 1 to 8 channels, at the rates of WAVE
 // files.
 //

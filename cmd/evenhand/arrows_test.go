@@ -49,13 +49,17 @@ func TestArrows(t *testing.T) {
 		"analyze/manifest/draft": {"analyze/manifest", "analyze/mistake", "analyze/wavio", "analyze/recording"},
 		"analyze/wavio":          {"analyze/unit", "analyze/mistake", "analyze/disk"},
 		"analyze/flacio":         {"analyze/unit", "analyze/mistake", "analyze/disk"},
-		"analyze/recording":      {"analyze/unit", "analyze/wavio", "analyze/flacio"},
+		"analyze/recording":      {"analyze/unit", "analyze/mistake", "analyze/wavio", "analyze/flacio"},
+		"analyze/work":           {"analyze/recording", "analyze/store"},
 		"analyze/loudness":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/activity":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/align":          {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/spectrum":       {"analyze/unit", "analyze/internal/dsp", "analyze/weighting"},
 		"analyze/leftover":       {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum"},
 		"analyze/noise":          {"analyze/unit", "analyze/internal/dsp", "analyze/weighting", "analyze/spectrum"},
+		"analyze/again":          {"analyze"},
+		"analyze/publish": {"analyze/disk", "analyze/flacio", "analyze/foreign", "analyze/loudness", "analyze/recording", "analyze/result", "analyze/store", "analyze/unit",
+			"analyze/wavio", "analyze/work"},
 	}
 	// The one door of each library.
 	doors := map[string]string{

@@ -15,6 +15,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report"
@@ -121,7 +122,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*resu
 		return nil, err
 	}
 	if fmt.Sprintf("%x", sha256.Sum256(text)) != c.SHA256 {
-		return nil, &analyze.ChangedError{Path: path}
+		return nil, &recording.ChangedError{Path: path}
 	}
 	if err := putRecord(ctx, draft.Dir, c, s.Result.Files); err != nil {
 		return nil, err

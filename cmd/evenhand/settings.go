@@ -10,9 +10,9 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/fairness"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
 	"evenhand/analyze/result"
@@ -114,7 +114,7 @@ func putRecord(ctx context.Context, dir string, c *manifest.Comparison, known []
 				return f.SHA256, f.Bytes, nil
 			}
 		}
-		return analyze.SHA256File(ctx, manifest.OnDisk(c.Dir, path))
+		return foreign.SHA256File(ctx, manifest.OnDisk(c.Dir, path))
 	})
 	if err != nil {
 		return err
@@ -145,7 +145,7 @@ func compareRecords(cmd *cobra.Command, older, newer string, asJSON bool) error 
 // there are hashed.
 func openRecord(ctx context.Context, path string) (*settings.Record, *manifest.Comparison, error) {
 	return settings.Open(ctx, path, func(ctx context.Context, file string) (string, int64, error) {
-		sum, n, err := analyze.SHA256File(ctx, manifest.OnDisk(filepath.Dir(path), file))
+		sum, n, err := foreign.SHA256File(ctx, manifest.OnDisk(filepath.Dir(path), file))
 		if errors.Is(err, fs.ErrNotExist) {
 			return "", 0, nil
 		}
@@ -170,7 +170,7 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 		for _, f := range found {
 			x := settings.Recording{Path: f.Path, Name: f.Name, About: f.About, Channels: f.Channels, Dry: f.Dry, Loopback: f.Loopback, Bypass: f.Bypass, RepeatOf: f.RepeatOf}
 			if f.Dry || f.Loopback {
-				if x.SHA256, _, err = analyze.SHA256File(ctx, manifest.OnDisk(dir, f.Path)); err != nil {
+				if x.SHA256, _, err = foreign.SHA256File(ctx, manifest.OnDisk(dir, f.Path)); err != nil {
 					return nil, warnings, err
 				}
 			}

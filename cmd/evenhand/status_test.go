@@ -18,6 +18,7 @@ import (
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/wavio"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
@@ -132,7 +133,7 @@ func TestUsage(t *testing.T) {
 		{&manifest.Errors{List: []manifest.Problem{{Message: "x"}}}, true},
 		{mistake.Errorf("x"), true},
 		{&analyze.CeilingError{}, true},
-		{&analyze.ChangedError{}, true},
+		{&recording.ChangedError{}, true},
 		{&folder.NotOursError{}, true},
 		{&wavio.Error{Kind: wavio.ErrNotWAV}, true},
 		{&wavio.Error{Kind: wavio.ErrUnsupported}, true},

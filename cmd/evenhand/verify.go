@@ -18,6 +18,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/again"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
@@ -281,7 +282,7 @@ func (v *verifier) putBack(dir string, left verify.LeftOut) (bool, error) {
 	if err != nil || !info.Mode().IsRegular() {
 		return false, nil
 	}
-	sum, _, err := analyze.SHA256File(v.ctx, filepath.Join(dir, filepath.FromSlash(left.Path)))
+	sum, _, err := foreign.SHA256File(v.ctx, filepath.Join(dir, filepath.FromSlash(left.Path)))
 	if err != nil {
 		return false, err
 	}
@@ -410,7 +411,7 @@ func (v *verifier) absent(c *manifest.Comparison, res *result.Result) (all map[s
 // recomputePart measures the takes that are there.
 func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, compare verify.Options, reportDir string, absent map[string]*result.File, audio []string, res *result.Result, stored any) error {
 	v.r.Note("%s not in the archive. Alignment, sections, match and checks need all recordings and were not computed again. The other takes were measured again along the stored timeline", strings.Join(audio, ", ")+map[bool]string{true: " is", false: " are"}[len(audio) == 1])
-	takes, files, err := analyze.RemeasurePresent(v.ctx, c, res, func(path string) bool { return absent[path] != nil }, opts)
+	takes, files, err := again.Present(v.ctx, c, res, func(path string) bool { return absent[path] != nil }, opts)
 	if err != nil {
 		if v.ctx.Err() != nil {
 			return err
@@ -437,7 +438,7 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 
 // compareAudio compares the published audio with what the recordings give now,
 // sample by sample where the files are not the same.
-func (v *verifier) compareAudio(reportDir, again, prefix string, stored, now *result.Result) error {
+func (v *verifier) compareAudio(reportDir, rebuilt, prefix string, stored, now *result.Result) error {
 	for i := range stored.Takes {
 		t := &stored.Takes[i]
 		if t.Published == nil {
@@ -450,10 +451,10 @@ func (v *verifier) compareAudio(reportDir, again, prefix string, stored, now *re
 			}
 			// What is there counts, not what the results say of it.
 			there := filepath.Join(reportDir, filepath.FromSlash(t.Published.Path))
-			if sum, _, err := analyze.SHA256File(v.ctx, there); err == nil && sum == p.SHA256 {
+			if sum, _, err := foreign.SHA256File(v.ctx, there); err == nil && sum == p.SHA256 {
 				continue
 			}
-			frame, steps, err := analyze.SameAudio(v.ctx, there, filepath.Join(again, filepath.FromSlash(p.Path)))
+			frame, steps, err := again.SameAudio(v.ctx, there, filepath.Join(rebuilt, filepath.FromSlash(p.Path)))
 			switch {
 			case v.ctx.Err() != nil:
 				return v.ctx.Err()

@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"evenhand/analyze"
+	"evenhand/analyze/again"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
@@ -58,7 +58,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored 
 	if err := disk.Mkdir(tmp, 0o700); err != nil {
 		return err
 	}
-	x, err := analyze.RemeasureFromPublished(v.ctx, dir, tmp, res, v.options())
+	x, err := again.FromPublished(v.ctx, dir, tmp, res, v.options())
 	if input := (*mistake.Error)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
 		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along its timeline: " + err.Error()}})
 		return nil
@@ -81,7 +81,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored 
 
 // measurePublished decodes and measures the audio of the report in dir.
 func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stored any) error {
-	again, err := analyze.RemeasurePublishedFiles(v.ctx, dir, res, v.options())
+	files, err := again.Files(v.ctx, dir, res, v.options().Run())
 	if err != nil {
 		return err
 	}
@@ -90,8 +90,8 @@ func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stor
 			v.r.NotCompared = append(v.r.NotCompared, fmt.Sprintf("takes[%s], its audio: withheld, because %s", t.Name, t.Withheld.Reason))
 		}
 	}
-	good := []analyze.PublishedAgain{}
-	for i, p := range again {
+	good := []again.File{}
+	for _, p := range files {
 		name := ""
 		for _, t := range res.Takes {
 			if t.Name == p.Name {
@@ -105,7 +105,7 @@ func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stor
 		if p.Pieces != "" {
 			v.r.AddFaults("", []pack.Fault{{File: name, What: p.Pieces}})
 		}
-		good = append(good, again[i])
+		good = append(good, p)
 		v.r.Published++
 	}
 	tree, err := verify.Tree(map[string]any{"takes": good})

@@ -11,11 +11,12 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -396,7 +397,7 @@ func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error 
 					return err
 				}
 			}
-			m.sha256, m.bytes, err = analyze.SHA256File(ctx, full)
+			m.sha256, m.bytes, err = foreign.SHA256File(ctx, full)
 			return err
 		})
 	}
@@ -404,7 +405,7 @@ func (p *plan) measure(ctx context.Context, dir string, step func(int64)) error 
 	for i := range p.voices {
 		m := &p.voices[i].measured
 		one(p.voices[i].file, m, !p.o.Shuffle, func(name string) (err error) {
-			m.Measurement, m.info, err = analyze.RemeasureWAV(ctx, name)
+			m.Measurement, m.info, err = publish.MeasureWAV(ctx, name)
 			return err
 		})
 	}

@@ -11,8 +11,9 @@ import (
 	"strings"
 	"testing"
 
-	"evenhand/analyze"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
@@ -165,7 +166,7 @@ func TestFilesMeasuredAgain(t *testing.T) {
 	for _, sc := range []*scenario{at48k, at44k} {
 		dir, rec := sc.edit(t)
 		for _, a := range rec.Audio {
-			m, info, err := analyze.RemeasureWAV(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
+			m, info, err := publish.MeasureWAV(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -178,7 +179,7 @@ func TestFilesMeasuredAgain(t *testing.T) {
 			if a.Measured.Integrated != m.Integrated || a.Measured.TruePeak != m.TruePeak || a.Frames != info.Frames {
 				t.Errorf("%s: recorded %+v, measured %v and %v", a.Path, a.Measured, m.Integrated, m.TruePeak)
 			}
-			sum, n, err := analyze.SHA256File(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
+			sum, n, err := foreign.SHA256File(t.Context(), filepath.Join(dir, filepath.FromSlash(a.Path)))
 			if err != nil || sum != a.SHA256 || n != a.Bytes {
 				t.Errorf("%s: sum %s of %d bytes, %v; recorded %s of %d", a.Path, sum, n, err, a.SHA256, a.Bytes)
 			}
@@ -193,7 +194,7 @@ func TestBextLoudness(t *testing.T) {
 	dir, rec := at48k.edit(t)
 	for _, a := range rec.Audio {
 		name := filepath.Join(dir, filepath.FromSlash(a.Path))
-		m, info, err := analyze.RemeasureWAV(t.Context(), name)
+		m, info, err := publish.MeasureWAV(t.Context(), name)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -5,7 +5,7 @@ import (
 	"path/filepath"
 	"testing"
 
-	"evenhand/analyze"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/unit"
 )
 
@@ -19,7 +19,7 @@ func TestClipsAsLoudAsFilesOfTheirOwn(t *testing.T) {
 		if err := writeMono(name, rec.SampleRate, edit[x.First:x.End]); err != nil {
 			t.Fatal(err)
 		}
-		m, _, err := analyze.RemeasureWAV(t.Context(), name)
+		m, _, err := publish.MeasureWAV(t.Context(), name)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -24,7 +24,6 @@ import (
 	"strings"
 	"syscall"
 
-	"evenhand/analyze"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/foreign"
 )
@@ -251,7 +250,7 @@ func mayLose(dst string, kind Kind) error {
 		case !e.Type().IsRegular():
 			return &NotOursError{Dir: dst, Path: path, Changed: true, Why: fmt.Sprintf("%s is not the file that evenhand wrote", path), Do: "move it elsewhere or name another folder"}
 		}
-		got, _, err := analyze.SHA256File(context.Background(), filepath.Join(dst, filepath.FromSlash(path)))
+		got, _, err := foreign.SHA256File(context.Background(), filepath.Join(dst, filepath.FromSlash(path)))
 		if err == nil && got != want {
 			err = &NotOursError{Dir: dst, Path: path, Changed: true, Why: fmt.Sprintf("%s was changed since evenhand wrote it and would be lost", path), Do: "move it elsewhere or name another folder"}
 		}
@@ -303,7 +302,7 @@ func ReadSums(dir string) ([]Sum, error) {
 func writeSums(dir string) error {
 	var lines []string
 	err := walk(dir, func(path string, e fs.DirEntry) error {
-		sum, _, err := analyze.SHA256File(context.Background(), filepath.Join(dir, filepath.FromSlash(path)))
+		sum, _, err := foreign.SHA256File(context.Background(), filepath.Join(dir, filepath.FromSlash(path)))
 		if err != nil {
 			return err
 		}

@@ -7,10 +7,10 @@
 // cmd/evenhand/build.go) and compared value by value within Tolerances.
 //
 // If some recordings are missing, the takes that are there are measured along the
-// stored timeline (analyze.RemeasurePresent).
+// stored timeline (again.Present).
 //
 // Without recordings, the published audio is decoded, its gain is undone, and a
-// session is built from it (analyze.RemeasureFromPublished). Sections, spectra, noise,
+// session is built from it (again.FromPublished). Sections, spectra, noise,
 // differences and likeness are compared within PublishedTolerances. Values that the
 // file's rounding reaches, also by moving a window across a gate of the loudness, are
 // not compared, and their number is given (TestFreshVerifies). The demo's 24-bit files

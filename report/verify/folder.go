@@ -11,7 +11,6 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"evenhand/analyze"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/mistake"
 	"evenhand/report/folder"
@@ -82,7 +81,7 @@ func checkFile(ctx context.Context, dir string, s folder.Sum) (what string, size
 	case !info.Mode().IsRegular():
 		return "it is not a file", 0, nil
 	}
-	sum, size, err := analyze.SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(s.Path)))
+	sum, size, err := foreign.SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(s.Path)))
 	if err != nil {
 		return "", size, err
 	}

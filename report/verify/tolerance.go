@@ -47,7 +47,7 @@ func Tolerances() []Tolerance {
 // PublishedTolerances are those for what was measured again from published
 // audio without the recordings: it was rounded to the depth of its file, and
 // its gain is known to four decimals. Levels that the rounding reaches are not
-// compared at all (see analyze.RemeasureFromPublished).
+// compared at all (see again.FromPublished).
 func PublishedTolerances() []Tolerance {
 	return []Tolerance{
 		{Quantity: "loudness", Suffix: "_lufs", Absolute: 0.05, Unit: "LU", level: true},

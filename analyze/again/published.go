@@ -1,19 +1,20 @@
-package analyze
+package again
 
 import (
 	"context"
 	"math"
 	"slices"
 
+	"evenhand/analyze"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
-// FromPublished is what a report's published audio gives again of its results
+// Published is what a report's published audio gives again of its results
 // without the recordings. The JSON has the fields of Result. Values that cannot
 // be told from the file's own rounding are NaN.
-type FromPublished struct {
+type Published struct {
 	Takes      []PublishedTake `json:"takes"`
 	Match      fromMatch       `json:"match"`
 	Resolution *fromResolution `json:"resolution,omitempty"`
@@ -86,7 +87,7 @@ type fromLikeness struct {
 	Coherence unit.Number `json:"coherence"`
 }
 
-// RemeasureFromPublished decodes a report's published audio in dir, takes its
+// FromPublished decodes a report's published audio in dir, takes its
 // gain back and measures it as the recordings were measured, section by
 // section: loudness, peaks, spectra and their differences, the noise in the
 // pauses, how alike the takes are. The timeline, the gains and the lags are
@@ -95,32 +96,23 @@ type fromLikeness struct {
 //
 // Errors: *mistake.Error when the results' timeline does not fit the audio, and
 // those of files, and ctx's.
-func RemeasureFromPublished(ctx context.Context, dir, tmp string, earlier *result.Result, opts Options) (*FromPublished, error) {
-	s, err := publishedSession(ctx, dir, tmp, earlier, opts)
+func FromPublished(ctx context.Context, dir, tmp string, earlier *result.Result, opts analyze.Options) (*Published, error) {
+	g, err := decode(ctx, dir, tmp, earlier, opts)
 	if err != nil {
 		return nil, err
 	}
-	out := &FromPublished{Takes: []PublishedTake{}, Match: fromMatch{[]result.Alternative{}}, Likeness: []fromLikeness{}}
-	if len(s.takes) == 0 {
+	out := &Published{Takes: []PublishedTake{}, Match: fromMatch{[]result.Alternative{}}, Likeness: []fromLikeness{}}
+	if len(g.Recordings.Takes) == 0 {
 		out.NotMeasured = append(out.NotMeasured, "everything that is measured: no audio is published that can be decoded")
 		return out, nil
 	}
-	s.roundedAt = func(i int, gate unit.LUFS) unit.DB {
-		return gateMargin(float64(gate)+float64(s.Result.Takes[i].Gain), s.roundingFloor(i))
+	g.RoundedAt = func(i int, gate unit.LUFS) unit.DB {
+		return gateMargin(float64(gate)+float64(g.Result.Takes[i].Gain), roundingFloor(g, i))
 	}
-	if err := s.measure(ctx); err != nil {
+	if err := g.Compare(ctx, opts); err != nil {
 		return nil, err
 	}
-	if err := s.finishNoise(ctx); err != nil {
-		return nil, err
-	}
-	if err := s.finishSpectra(ctx); err != nil {
-		return nil, err
-	}
-	if err := s.compareTakes(ctx); err != nil {
-		return nil, err
-	}
-	out.fill(s, earlier)
+	out.fill(g, earlier)
 	return out, nil
 }
 
@@ -160,29 +152,29 @@ func gateMargin(loudness, floor float64) unit.DB {
 
 // fill takes over what was measured. Levels that the file's rounding reaches
 // become NaN.
-func (out *FromPublished) fill(s *Session, earlier *result.Result) {
+func (out *Published) fill(g *analyze.Given, earlier *result.Result) {
 	floors := map[string]float64{} // of each take, in dB of full scale
-	for i, t := range s.Result.Takes {
-		floors[t.Name] = s.roundingFloor(i)
+	for i, t := range g.Result.Takes {
+		floors[t.Name] = roundingFloor(g, i)
 		take := PublishedTake{Name: t.Name, Measures: []result.AudioMeasures{}}
 		for k, m := range t.Measures {
-			out.hideGated(&m.AudioMeasures, s.Takes[i].NearGate[k])
-			out.hideBands(m.AudioMeasures, s, floors[t.Name])
+			out.hideGated(&m.AudioMeasures, g.Takes[i].NearGate[k])
+			out.hideBands(m.AudioMeasures, g, floors[t.Name])
 			out.hideSeries(m.Series, t.Gain, floors[t.Name])
 			take.Measures = append(take.Measures, m.AudioMeasures)
 		}
 		take.Noise = out.noise(t.Noise.AsRecorded, t.Noise.AsMatched, floors[t.Name])
 		out.Takes = append(out.Takes, take)
 	}
-	for _, l := range s.Result.Likeness {
+	for _, l := range g.Result.Likeness {
 		out.Likeness = append(out.Likeness, out.likeness(l, earlier, floors))
 	}
-	out.comparisons(s, earlier)
+	out.comparisons(g, earlier)
 }
 
 // reaches tells whether rounding reaches a level after matching, which is then
 // to be NaN, and counts it: where the level is below floor.
-func (out *FromPublished) reaches(floor, level float64) bool {
+func (out *Published) reaches(floor, level float64) bool {
 	if level < floor && !math.IsNaN(level) {
 		out.Rounding++
 		return true
@@ -192,32 +184,32 @@ func (out *FromPublished) reaches(floor, level float64) bool {
 
 // roundingFloor is the power that rounding added to a take's published file, in dB
 // of full scale.
-func (s *Session) roundingFloor(i int) float64 {
-	return unit.FromPower(roundingNoise(s.takes[i].info.Bits))
+func roundingFloor(g *analyze.Given, i int) float64 {
+	return unit.FromPower(roundingNoise(g.Recordings.Takes[i].Info.Bits))
 }
 
 // hideGated makes what rests on a gate NaN where rounding decides what passes it.
-func (out *FromPublished) hideGated(m *result.AudioMeasures, near fairness.NearGate) {
+func (out *Published) hideGated(m *result.AudioMeasures, near fairness.NearGate) {
 	if near.Integrated {
-		m.Integrated, m.PeakToLoudness = unit.LUFS(nan()), unit.LU(nan())
+		m.Integrated, m.PeakToLoudness = unit.LUFS(math.NaN()), unit.LU(math.NaN())
 		out.Rounding += 2
 	}
 	if near.LoudnessRange {
-		m.Range = unit.LU(nan())
+		m.Range = unit.LU(math.NaN())
 		out.Rounding++
 	}
 }
 
 // alternatives returns the other ways of matching, NaN where rounding decides what
 // passes a gate: those of the whole are in all of them.
-func (out *FromPublished) alternatives(s *Session) []result.Alternative {
-	list := alternatives(s.Result)
+func (out *Published) alternatives(g *analyze.Given) []result.Alternative {
+	list := analyze.Alternatives(g.Result)
 	near := func(span int) bool {
-		return slices.ContainsFunc(s.Takes, func(t fairness.TakeEvidence) bool { return t.NearGate[span].Integrated })
+		return slices.ContainsFunc(g.Takes, func(t fairness.TakeEvidence) bool { return t.NearGate[span].Integrated })
 	}
 	for i := range list {
 		x := &list[i]
-		span := i / len(s.takes)
+		span := i / len(g.Recordings.Takes)
 		hidden := []*unit.DB{}
 		if near(0) {
 			hidden = append(hidden, &x.Unweighted, &x.AWeighted, &x.Weighted468)
@@ -226,7 +218,7 @@ func (out *FromPublished) alternatives(s *Session) []result.Alternative {
 			hidden = append(hidden, &x.Loudness, &x.Spread)
 		}
 		for _, v := range hidden {
-			*v = unit.DB(nan())
+			*v = unit.DB(math.NaN())
 			out.Rounding++
 		}
 	}
@@ -235,13 +227,13 @@ func (out *FromPublished) alternatives(s *Session) []result.Alternative {
 
 // hideBands makes the band levels NaN that rounding reaches or that lie above
 // half the sample rate.
-func (out *FromPublished) hideBands(m result.AudioMeasures, s *Session, floor float64) {
-	nyquist := float64(s.Result.Timeline.SampleRate) / 2
+func (out *Published) hideBands(m result.AudioMeasures, g *analyze.Given, floor float64) {
+	nyquist := float64(g.Result.Timeline.SampleRate) / 2
 	for scale, levels := range [][]unit.DB{m.Third, m.Sixth, m.Twelfth} {
-		for b, band := range s.bands.scales()[scale] {
+		for b, band := range [][]result.Band{g.Result.Spectrum.Third, g.Result.Spectrum.Sixth, g.Result.Spectrum.Twelfth}[scale] {
 			width := math.Min(float64(band.High), nyquist) - float64(band.Low)
 			if width <= 0 || out.reaches(floor+unit.FromPower(width/nyquist)+bandClear, float64(levels[b])) {
-				levels[b] = unit.DB(nan())
+				levels[b] = unit.DB(math.NaN())
 			}
 		}
 	}
@@ -249,7 +241,7 @@ func (out *FromPublished) hideBands(m result.AudioMeasures, s *Session, floor fl
 
 // hideSeries makes the loudness NaN that rounding reaches. A span without a
 // series has nil.
-func (out *FromPublished) hideSeries(series *result.Series, gain unit.DB, floor float64) {
+func (out *Published) hideSeries(series *result.Series, gain unit.DB, floor float64) {
 	if series == nil {
 		return
 	}
@@ -258,20 +250,20 @@ func (out *FromPublished) hideSeries(series *result.Series, gain unit.DB, floor 
 			// K-weighting lifts white noise by some 3 dB, a second channel by
 			// 3 more.
 			if out.reaches(floor+6+levelClear, float64(list[k])+float64(gain)) {
-				list[k] = unit.LUFS(nan())
+				list[k] = unit.LUFS(math.NaN())
 			}
 		}
 	}
 }
 
 // noise returns the noise levels, NaN where rounding reaches them.
-func (out *FromPublished) noise(recorded, matched result.NoiseLevels, floor float64) publishedNoise {
+func (out *Published) noise(recorded, matched result.NoiseLevels, floor float64) publishedNoise {
 	x := publishedNoise{recorded, matched}
 	asRecorded, asMatched := listOf(&x.AsRecorded), listOf(&x.AsMatched)
 	for k := range asMatched {
 		// 468-weighting lifts white noise by up to 9 dB.
 		if out.reaches(floor+9+levelClear, float64(*asMatched[k])) {
-			*asMatched[k], *asRecorded[k] = unit.DBFS(nan()), unit.DBFS(nan())
+			*asMatched[k], *asRecorded[k] = unit.DBFS(math.NaN()), unit.DBFS(math.NaN())
 		}
 	}
 	return x
@@ -279,39 +271,39 @@ func (out *FromPublished) noise(recorded, matched result.NoiseLevels, floor floa
 
 // likeness returns how alike two takes are, NaN where rounding reaches what it
 // comes from. The takes' own measures must have been taken over before.
-func (out *FromPublished) likeness(l result.Likeness, earlier *result.Result, floors map[string]float64) fromLikeness {
+func (out *Published) likeness(l result.Likeness, earlier *result.Result, floors map[string]float64) fromLikeness {
 	x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
 	for _, t := range out.Takes {
 		if (t.Name == l.A || t.Name == l.B) && hears(earlier, t.Name, t.Measures[0].Third) && !math.IsNaN(float64(x.Spectral)) {
-			x.Spectral = unit.DB(nan())
+			x.Spectral = unit.DB(math.NaN())
 			out.Rounding++
 		}
 	}
 	// What two files differ by holds the rounding of both.
 	if out.reaches(floors[l.A]+3+levelClear, matchedLevel(earlier, l.A)+float64(l.Residual)) {
-		x.Residual = unit.DB(nan())
+		x.Residual = unit.DB(math.NaN())
 	}
 	return x
 }
 
 // comparisons takes over what rests on several takes, as far as they are there.
-func (out *FromPublished) comparisons(s *Session, earlier *result.Result) {
-	all := len(s.takes) == len(earlier.Takes)
+func (out *Published) comparisons(g *analyze.Given, earlier *result.Result) {
+	all := len(g.Recordings.Takes) == len(earlier.Takes)
 	if all {
-		out.Match.Alternatives = out.alternatives(s)
+		out.Match.Alternatives = out.alternatives(g)
 	} else {
 		out.NotMeasured = append(out.NotMeasured, "match.alternatives: not every take's audio is here")
 	}
 	// Differences rest on the reference, or else on all takes, and on every repeat.
-	rests := s.Result.Comparison.Reference == ""
+	rests := g.Result.Comparison.Reference == ""
 	for _, x := range earlier.Resolution.Repeats {
-		rests = rests || !s.has(x.Take) || !s.has(x.Of)
+		rests = rests || !has(g.Result, x.Take) || !has(g.Result, x.Of)
 	}
 	if !all && rests {
 		out.NotMeasured = append(out.NotMeasured, "spectrum.differences, resolution: not every take's audio is here")
 		return
 	}
-	out.differences(s, all)
+	out.differences(g, all)
 }
 
 // mostUncertain is the widest statistical band that says anything: beyond, it
@@ -319,9 +311,9 @@ func (out *FromPublished) comparisons(s *Session, earlier *result.Result) {
 const mostUncertain = unit.DB(20)
 
 // uncertain makes a half width that says nothing NaN.
-func (out *FromPublished) uncertain(v *unit.DB) {
+func (out *Published) uncertain(v *unit.DB) {
 	if *v > mostUncertain {
-		*v = unit.DB(nan())
+		*v = unit.DB(math.NaN())
 		out.Rounding++
 	}
 }
@@ -356,9 +348,9 @@ func matchedLevel(r *result.Result, take string) float64 {
 
 // wholeNearGate reports whether rounding decides what counts for the loudness of
 // the whole of a take.
-func (s *Session) wholeNearGate(take string) bool {
-	i := slices.IndexFunc(s.Result.Takes, func(t result.Take) bool { return t.Name == take })
-	return i >= 0 && s.Takes[i].NearGate[0].Integrated
+func wholeNearGate(g *analyze.Given, take string) bool {
+	i := slices.IndexFunc(g.Result.Takes, func(t result.Take) bool { return t.Name == take })
+	return i >= 0 && g.Takes[i].NearGate[0].Integrated
 }
 
 // listOf returns the levels, to be changed.
@@ -370,7 +362,7 @@ func listOf(n *result.NoiseLevels) []*unit.DBFS {
 // levels that they come from are clear of rounding: a difference those of its two
 // takes, a half width also those of every repeat in the band and beside it (see
 // neighbours).
-func (out *FromPublished) differences(s *Session, all bool) {
+func (out *Published) differences(g *analyze.Given, all bool) {
 	levels := map[string]result.AudioMeasures{}
 	for _, t := range out.Takes {
 		for _, m := range t.Measures {
@@ -382,7 +374,7 @@ func (out *FromPublished) differences(s *Session, all bool) {
 		list := [][]unit.DB{m.Third, m.Sixth, m.Twelfth}[scale]
 		return b >= 0 && b < len(list) && math.IsNaN(float64(list[b]))
 	}
-	repeats := s.Result.Resolution.Repeats
+	repeats := g.Result.Resolution.Repeats
 	repeatsReached := func(span string, scale, b int) bool {
 		return slices.ContainsFunc(repeats, func(x result.Repeat) bool {
 			for k := b - 1; k <= b+1; k++ {
@@ -395,24 +387,24 @@ func (out *FromPublished) differences(s *Session, all bool) {
 	}
 	// The median of all rests on every take.
 	against := func(take string) bool {
-		ref := s.Result.Comparison.Reference
+		ref := g.Result.Comparison.Reference
 		return ref == "" || take == ref
 	}
 	out.Spectrum = &fromSpectrum{[]fromDifference{}}
-	for _, d := range s.Result.Spectrum.Differences {
+	for _, d := range g.Result.Spectrum.Differences {
 		x := fromDifference{Span: d.Span, Take: d.Take}
 		for k, bands := range []result.BandDifferences{d.Third, d.Sixth, d.Twelfth} {
 			to := []*fromBands{&x.Third, &x.Sixth, &x.Twelfth}[k]
 			*to = fromBands{bands.Difference, bands.HalfWidth}
 			for b := range bands.Difference {
 				out.uncertain(&to.HalfWidth[b])
-				for _, t := range s.Result.Takes {
+				for _, t := range g.Result.Takes {
 					if (t.Name == d.Take || against(t.Name)) && reached(t.Name, d.Span, k, b) {
-						to.Difference[b], to.HalfWidth[b] = unit.DB(nan()), unit.DB(nan())
+						to.Difference[b], to.HalfWidth[b] = unit.DB(math.NaN()), unit.DB(math.NaN())
 					}
 				}
 				if repeatsReached(d.Span, k, b) {
-					to.HalfWidth[b] = unit.DB(nan())
+					to.HalfWidth[b] = unit.DB(math.NaN())
 				}
 			}
 		}
@@ -422,17 +414,17 @@ func (out *FromPublished) differences(s *Session, all bool) {
 		out.NotMeasured = append(out.NotMeasured, "resolution: not every take's audio is here")
 		return
 	}
-	whole := s.Result.Timeline.Spans[0].Name
-	r := s.Result.Resolution
+	whole := g.Result.Timeline.Spans[0].Name
+	r := g.Result.Resolution
 	out.Resolution = &fromResolution{Level: r.Level, Third: r.Third, Sixth: r.Sixth, Twelfth: r.Twelfth, Repeats: []fromRepeat{}}
 	for _, x := range repeats {
-		if s.wholeNearGate(x.Take) || s.wholeNearGate(x.Of) {
-			x.Level, out.Resolution.Level = unit.LU(nan()), unit.DB(nan())
+		if wholeNearGate(g, x.Take) || wholeNearGate(g, x.Of) {
+			x.Level, out.Resolution.Level = unit.LU(math.NaN()), unit.DB(math.NaN())
 			out.Rounding += 2
 		}
 		for b := range x.Third {
 			if reached(x.Take, whole, 0, b) || reached(x.Of, whole, 0, b) {
-				x.Third[b] = unit.DB(nan())
+				x.Third[b] = unit.DB(math.NaN())
 			}
 		}
 		out.Resolution.Repeats = append(out.Resolution.Repeats, fromRepeat(x))
@@ -442,7 +434,7 @@ func (out *FromPublished) differences(s *Session, all bool) {
 			out.uncertain(&list[b])
 			for _, t := range out.Takes {
 				if reached(t.Name, whole, k, b) || repeatsReached(whole, k, b) {
-					list[b] = unit.DB(nan())
+					list[b] = unit.DB(math.NaN())
 				}
 			}
 		}

@@ -1,4 +1,4 @@
-package analyze
+package again_test
 
 import (
 	"context"
@@ -9,18 +9,32 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
+	"evenhand/analyze"
+	"evenhand/analyze/again"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/publish"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/analyze/work"
 )
 
 // plainReport publishes a comparison of two takes of noise with a pause, 4 s,
 // 16 bits, and returns its result and folder.
 func plainReport(t *testing.T, text string) (*result.Result, string) {
+	t.Helper()
+	res, _, out := plainComparison(t, text, 1)
+	return res, out
+}
+
+// plainComparison is plainReport with the manifest, and with so many channels of the
+// second take: the one is noise far below the other.
+func plainComparison(t *testing.T, text string, channels int) (*result.Result, *manifest.Comparison, string) {
 	t.Helper()
 	const rate = 16000
 	dir := t.TempDir()
@@ -38,11 +52,19 @@ func plainReport(t *testing.T, text string) (*result.Result, string) {
 		for i := range y {
 			y[i] = math.Tanh(float64(k+1) * x[i])
 		}
-		w, err := wavio.Create(filepath.Join(dir, name), wavio.Spec{SampleRate: rate, Channels: 1, Bits: 16})
+		all := [][]float64{y}
+		if name == "two.wav" && channels == 2 {
+			noisy := slices.Clone(y)
+			for i := range noisy {
+				noisy[i] += 1e-4 * (r.Float64() - 0.5)
+			}
+			all = append(all, noisy)
+		}
+		w, err := wavio.Create(filepath.Join(dir, name), wavio.Spec{SampleRate: rate, Channels: len(all), Bits: 16})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := w.Write([][]float64{y}); err != nil {
+		if err := w.Write(all); err != nil {
 			t.Fatal(err)
 		}
 		if err := w.Close(); err != nil {
@@ -57,16 +79,16 @@ func plainReport(t *testing.T, text string) (*result.Result, string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := Measure(context.Background(), c, Options{})
+	s, err := analyze.Measure(context.Background(), c, analyze.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	out := filepath.Join(dir, "out")
-	if err := s.Publish(context.Background(), out, PublishOptions{Pieces: true}); err != nil {
+	if err := s.Publish(context.Background(), out, analyze.PublishOptions{Pieces: true}); err != nil {
 		t.Fatal(err)
 	}
 	s.Check()
-	return s.Result, out
+	return s.Result, c, out
 }
 
 const plainManifest = `title: Two
@@ -121,7 +143,7 @@ func TestHostileResults(t *testing.T) {
 				t.Fatal(err)
 			}
 			x.change(res)
-			got, err := RemeasureFromPublished(context.Background(), dir, t.TempDir(), res, Options{})
+			got, err := again.FromPublished(context.Background(), dir, t.TempDir(), res, analyze.Options{})
 			if x.want != "" {
 				if err == nil || !strings.Contains(err.Error(), x.want) {
 					t.Errorf("got %v, want an error with %q", err, x.want)
@@ -145,7 +167,7 @@ func TestWithheldIsNotWritten(t *testing.T) {
 		t.Fatalf("published %v and %v, withheld %v and %v", one.Published, two.Published, one.Withheld, two.Withheld)
 	}
 	p := open.Takes[1].Published
-	if w := two.Withheld; w.Integrated != p.Integrated || w.TruePeak != p.TruePeak || w.SamplePeak != p.SamplePeak || w.Deviation != p.Deviation || w.Reason != WithheldReason {
+	if w := two.Withheld; w.Integrated != p.Integrated || w.TruePeak != p.TruePeak || w.SamplePeak != p.SamplePeak || w.Deviation != p.Deviation || w.Reason != publish.WithheldReason {
 		t.Errorf("withheld %+v, published without the mark %+v", w, p)
 	}
 	if one.Published.SHA256 != open.Takes[0].Published.SHA256 || res.Match.WorstDeviation != open.Match.WorstDeviation {
@@ -204,9 +226,40 @@ func TestFileThatDecodesWithoutEnd(t *testing.T) {
 	}
 	for stated, want := range map[int64]string{p.Frames: "the results say", frames: "more than audio can be packed"} {
 		res.Takes[0].Published.Frames = stated
-		again, err := RemeasurePublishedFiles(context.Background(), dir, res, Options{})
-		if err != nil || !strings.Contains(again[0].Err, want) || again[1].Err != "" {
-			t.Errorf("%d frames: %+v, %v", stated, again, err)
+		files, err := again.Files(context.Background(), dir, res, work.Run{})
+		if err != nil || !strings.Contains(files[0].Err, want) || files[1].Err != "" {
+			t.Errorf("%d frames: %+v, %v", stated, files, err)
+		}
+	}
+}
+
+// What is measured again of a take alone counts it as two equal channels where it was
+// counted so, also by results that say it by the kind of signal alone.
+func TestPresentCountsEqualChannels(t *testing.T) {
+	res, c, _ := plainComparison(t, fmt.Sprintf(plainManifest, "}"), 2)
+	one := &res.Takes[0]
+	if !one.Widened || one.Signal != recording.WideMono {
+		t.Fatalf("widened %v, %s", one.Widened, one.Signal)
+	}
+	b, err := json.Marshal(res)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, without := range []string{"", `"widened":true,`} {
+		if !strings.Contains(string(b), without) {
+			t.Fatalf("the results do not have %s", without)
+		}
+		stored, err := result.Read(strings.NewReader(strings.Replace(string(b), without, "", 1)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		takes, _, err := again.Present(t.Context(), c, stored, func(path string) bool { return path == "two.wav" }, analyze.Options{})
+		if err != nil || len(takes) != 1 {
+			t.Fatal(takes, err)
+		}
+		got, want := takes[0].Measures[0].Integrated, one.Measures[0].Integrated
+		if takes[0].Signal != one.Signal || math.Abs(float64(got-want)) > 1e-4 {
+			t.Errorf("without %q: %s, %v, want %s, %v", without, takes[0].Signal, got, one.Signal, want)
 		}
 	}
 }

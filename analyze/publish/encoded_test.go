@@ -1,4 +1,4 @@
-package analyze
+package publish
 
 import (
 	"context"
@@ -6,9 +6,9 @@ import (
 	"runtime"
 	"testing"
 
-	"evenhand/analyze/fairness"
 	"evenhand/analyze/flacio"
-	"evenhand/analyze/manifest"
+	"evenhand/analyze/foreign"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
 )
@@ -30,8 +30,8 @@ func TestEncodedBytes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sig := &signal{sha256: "0123456789abcdef"}
-		q := flacio.NewQuantiser(bits, bits <= 16, sig.ditherSeed(0))
+		sig := &recording.Signal{SHA256: "0123456789abcdef"}
+		q := flacio.NewQuantiser(bits, bits <= 16, sig.DitherSeed(0))
 		x, ints, state := make([]float64, 20_000), make([]int32, 20_000), uint32(1)
 		level := 0.0
 		for i := range x {
@@ -49,7 +49,7 @@ func TestEncodedBytes(t *testing.T) {
 		if err := enc.Close(); err != nil {
 			t.Fatal(err)
 		}
-		got, n, err := SHA256File(context.Background(), path)
+		got, n, err := foreign.SHA256File(context.Background(), path)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -61,28 +61,25 @@ func TestEncodedBytes(t *testing.T) {
 
 // TestAudioKey: everything that the audio depends on is in the key.
 func TestAudioKey(t *testing.T) {
-	session := func(change func(s *Session, span *result.Span, bits *int)) string {
-		s := &Session{
-			Measured: fairness.Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{{Gain: -3}}}, Evidence: fairness.Evidence{Takes: []fairness.TakeEvidence{{Frame: 7}}}},
-			takes:    []*signal{{sha256: "abc", info: wavio.Info{SampleRate: 48000}, mix: [][]float64{{1, 0.5}}}},
-		}
-		span, bits := result.Span{FirstFrame: 10, Frames: 100}, 24
-		change(s, &span, &bits)
-		return s.audioKey(0, span, bits)
+	of := func(change func(t *Take, span *result.Span)) string {
+		take := Take{Signal: &recording.Signal{SHA256: "abc", Info: wavio.Info{SampleRate: 48000}, Mix: [][]float64{{1, 0.5}}}, Frame: 7, Gain: -3, Bits: 24}
+		span := result.Span{FirstFrame: 10, Frames: 100}
+		change(&take, &span)
+		return take.Key(span)
 	}
 	keys := map[string]string{}
-	for name, change := range map[string]func(s *Session, span *result.Span, bits *int){
-		"nothing":  func(*Session, *result.Span, *int) {},
-		"source":   func(s *Session, _ *result.Span, _ *int) { s.takes[0].sha256 = "abd" },
-		"gain":     func(s *Session, _ *result.Span, _ *int) { s.Result.Takes[0].Gain = -3.0000000000000004 },
-		"lag":      func(s *Session, _ *result.Span, _ *int) { s.Takes[0].Frame++ },
-		"frames":   func(_ *Session, span *result.Span, _ *int) { span.Frames++ },
-		"rate":     func(s *Session, _ *result.Span, _ *int) { s.takes[0].info.SampleRate = 44100 },
-		"bits":     func(_ *Session, _ *result.Span, bits *int) { *bits = 16 },
-		"blend":    func(s *Session, _ *result.Span, _ *int) { s.takes[0].mix[0][1] = 0.25 },
-		"channels": func(s *Session, _ *result.Span, _ *int) { s.takes[0].mix = append(s.takes[0].mix, s.takes[0].mix[0]) },
+	for name, change := range map[string]func(t *Take, span *result.Span){
+		"nothing":  func(*Take, *result.Span) {},
+		"source":   func(t *Take, _ *result.Span) { t.Signal.SHA256 = "abd" },
+		"gain":     func(t *Take, _ *result.Span) { t.Gain = -3.0000000000000004 },
+		"lag":      func(t *Take, _ *result.Span) { t.Frame++ },
+		"frames":   func(_ *Take, span *result.Span) { span.Frames++ },
+		"rate":     func(t *Take, _ *result.Span) { t.Signal.Info.SampleRate = 44100 },
+		"bits":     func(t *Take, _ *result.Span) { t.Bits = 16 },
+		"blend":    func(t *Take, _ *result.Span) { t.Signal.Mix[0][1] = 0.25 },
+		"channels": func(t *Take, _ *result.Span) { t.Signal.Mix = append(t.Signal.Mix, t.Signal.Mix[0]) },
 	} {
-		k := session(change)
+		k := of(change)
 		for other, have := range keys {
 			if have == k {
 				t.Errorf("%s and %s have the same key", name, other)
@@ -90,7 +87,7 @@ func TestAudioKey(t *testing.T) {
 		}
 		keys[name] = k
 	}
-	if session(func(*Session, *result.Span, *int) {}) != keys["nothing"] {
+	if of(func(*Take, *result.Span) {}) != keys["nothing"] {
 		t.Error("the same audio has two keys")
 	}
 }

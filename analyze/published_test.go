@@ -7,15 +7,16 @@ import (
 	"testing"
 
 	"evenhand/analyze"
+	"evenhand/analyze/again"
 	"evenhand/analyze/result"
 	"evenhand/report/verify"
 )
 
 // fromPublished compares what the published audio gives again with a result,
 // within the stated tolerances.
-func fromPublished(t *testing.T, res *result.Result, out string) (verify.Comparison, *analyze.FromPublished) {
+func fromPublished(t *testing.T, res *result.Result, out string) (verify.Comparison, *again.Published) {
 	t.Helper()
-	x, err := analyze.RemeasureFromPublished(context.Background(), out, t.TempDir(), res, analyze.Options{})
+	x, err := again.FromPublished(context.Background(), out, t.TempDir(), res, analyze.Options{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,4 +1,4 @@
-package analyze
+package again
 
 import (
 	"context"
@@ -7,26 +7,26 @@ import (
 	"os"
 	"path/filepath"
 
-	"golang.org/x/sync/errgroup"
-
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/foreign"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/analyze/work"
 )
 
-// PublishedAgain is a published file of a report, measured once more. The JSON
+// File is a published file of a report, measured once more. The JSON
 // has the fields of a take's published file that were measured.
-type PublishedAgain struct {
-	Name      string           `json:"name"`
-	Published *publishedFigure `json:"published"`
+type File struct {
+	Name      string   `json:"name"`
+	Published *figures `json:"published"`
 	// Err says why the file could not be decoded; Pieces what is wrong with
 	// the pieces that a player uses. "" for nothing.
 	Err    string `json:"-"`
 	Pieces string `json:"-"`
 }
 
-type publishedFigure struct {
+type figures struct {
 	SHA256     string    `json:"sha256"`
 	Bytes      int64     `json:"bytes"`
 	Channels   int       `json:"channels"`
@@ -39,23 +39,21 @@ type publishedFigure struct {
 	Deviation  unit.LU   `json:"deviation_lu"`
 }
 
-// RemeasurePublishedFiles decodes and measures every published file that a result
-// names in the report folder dir, as Publish did after writing them, and
+// Files decodes and measures every published file that a result names in the report
+// folder dir, as it was measured after it was written, and
 // compares the samples of the pieces with those of the file. Paths that lead
 // out of dir are not opened. The error is ctx's.
-func RemeasurePublishedFiles(ctx context.Context, dir string, res *result.Result, opts Options) ([]PublishedAgain, error) {
-	s := &Session{workers: opts.workers(), onProgress: opts.Progress}
-	var out []PublishedAgain
+func Files(ctx context.Context, dir string, res *result.Result, run work.Run) ([]File, error) {
+	var out []File
 	var files []*result.Published
 	for i := range res.Takes {
 		if p := res.Takes[i].Published; p != nil {
-			out = append(out, PublishedAgain{Name: res.Takes[i].Name})
+			out = append(out, File{Name: res.Takes[i].Name})
 			files = append(files, p)
 		}
 	}
-	step := s.progress("measuring published audio", int64(len(out)))
-	g, gctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	step := run.Stage("measuring published audio", int64(len(out)))
+	g, gctx := run.Group(ctx)
 	for i := range out {
 		g.Go(func() error {
 			again, err := remeasure(gctx, dir, files[i], res.Match.Target)
@@ -120,21 +118,21 @@ func openPublished(dir, path string, frames int64) (*flacio.Decoder, error) {
 	return nil, errors.Join(err, d.Close())
 }
 
-func remeasure(ctx context.Context, dir string, p *result.Published, target unit.LUFS) (*publishedFigure, error) {
+func remeasure(ctx context.Context, dir string, p *result.Published, target unit.LUFS) (*figures, error) {
 	d, err := openPublished(dir, p.Path, p.Frames)
 	if err != nil {
 		return nil, err
 	}
 	defer d.Close()
 	info := d.Info()
-	m, frames, err := measureWhole(ctx, d, info.SampleRate, info.Channels, nil)
+	m, frames, err := publish.MeasureBlocks(ctx, d, info.SampleRate, info.Channels)
 	if err != nil {
 		return nil, err
 	}
-	again := &publishedFigure{
-		Channels: info.Channels, SampleRate: info.SampleRate, Encoding: encodingName(info.Bits), Frames: frames,
+	again := &figures{
+		Channels: info.Channels, SampleRate: info.SampleRate, Encoding: publish.EncodingName(info.Bits), Frames: frames,
 		Integrated: m.Integrated, TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, Deviation: unit.LU(m.Integrated - target),
 	}
-	again.SHA256, again.Bytes, err = SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(p.Path)))
+	again.SHA256, again.Bytes, err = foreign.SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(p.Path)))
 	return again, err
 }

@@ -1,4 +1,4 @@
-package analyze
+package again
 
 import (
 	"context"
@@ -6,34 +6,36 @@ import (
 	"fmt"
 	"math"
 
-	"evenhand/analyze/fairness"
+	"evenhand/analyze"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
+	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )
 
-// TakeAgain is what of a take can be measured without the recordings that are
+// Take is what of a take can be measured without the recordings that are
 // not there, on the timeline and at the gains of an earlier result. The JSON
 // has the fields of Take.
-type TakeAgain struct {
+type Take struct {
 	Name     string            `json:"name"`
 	Slug     string            `json:"slug"`
 	File     string            `json:"file"`
 	Signal   string            `json:"signal"`
 	Measures []result.Measures `json:"measures"`
 	Gain     unit.DB           `json:"gain_db"`
-	Noise    NoiseAgain        `json:"noise"`
+	Noise    Noise             `json:"noise"`
 }
 
-// NoiseAgain has those fields of Noise that come from the take alone.
-type NoiseAgain struct {
+// Noise has those fields of Noise that come from the take alone.
+type Noise struct {
 	AsRecorded result.NoiseLevels `json:"as_recorded"`
 	AsMatched  result.NoiseLevels `json:"as_matched"`
 }
 
-// RemeasurePresent measures the takes of a comparison whose recordings are
+// Present measures the takes of a comparison whose recordings are
 // there, when others are not: along the timeline, the lags and to the target
 // of the earlier result, which cannot be found again without all of them.
 // missing tells which paths of the manifest are not there. It returns the takes
@@ -41,7 +43,7 @@ type NoiseAgain struct {
 //
 // Errors: *mistake.Error when the earlier result's timeline does not lie in the
 // recordings or names other takes, and those of Measure.
-func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *result.Result, missing func(path string) bool, opts Options) ([]TakeAgain, []result.File, error) {
+func Present(ctx context.Context, c *manifest.Comparison, earlier *result.Result, missing func(path string) bool, opts analyze.Options) ([]Take, []result.File, error) {
 	part := *c
 	part.Takes = nil
 	var stored []*result.Take
@@ -69,66 +71,67 @@ func RemeasurePresent(ctx context.Context, c *manifest.Comparison, earlier *resu
 	if len(part.Takes) == 0 {
 		return nil, nil, nil
 	}
-	s := &Session{Measured: fairness.Measured{Manifest: &part}, workers: opts.workers(), onProgress: opts.Progress, absent: opts.Absent}
-	defer s.Close()
-	s.Result = fairness.NewResult(&part, opts.Version)
-	if err := s.readFiles(ctx); err != nil {
+	g, err := analyze.Open(ctx, &part, opts)
+	if err != nil {
 		return nil, nil, err
 	}
-	if err := s.adoptTimeline(earlier, stored); err != nil {
+	defer g.Close()
+	if err := adoptTimeline(g, earlier, stored); err != nil {
 		return nil, nil, &mistake.Error{Problems: []error{err}}
 	}
-	if err := s.measure(ctx); err != nil {
+	if err := g.Meters(ctx, opts); err != nil {
 		return nil, nil, err
 	}
-	var out []TakeAgain
-	for i := range s.Result.Takes {
-		t := &s.Result.Takes[i]
-		t.Gain = GainTo(s.Takes[i].Whole, earlier.Match.Target)
+	var out []Take
+	for i := range g.Result.Takes {
+		t := &g.Result.Takes[i]
+		t.Gain = analyze.GainTo(g.Takes[i].Whole, earlier.Match.Target)
 		for k := range t.Measures {
 			m := &t.Measures[k]
-			m.Third, m.Sixth, m.Twelfth = s.levels(i, k, 0), s.levels(i, k, 1), s.levels(i, k, 2)
+			for scale, levels := range []*[]unit.DB{&m.Third, &m.Sixth, &m.Twelfth} {
+				*levels = spectrum.Levels(g.Takes[i].Powers[k][scale].Power, t.Gain)
+			}
 		}
-		out = append(out, TakeAgain{
+		out = append(out, Take{
 			Name: t.Name, Slug: t.Slug, File: t.File, Signal: t.Signal, Measures: t.Measures, Gain: t.Gain,
-			Noise: NoiseAgain{noiseLevels(s.Takes[i].Noise, 0), noiseLevels(s.Takes[i].Noise, t.Gain)},
+			Noise: Noise{analyze.NoiseLevels(g.Takes[i].Noise, 0), analyze.NoiseLevels(g.Takes[i].Noise, t.Gain)},
 		})
 	}
-	return out, s.Result.Files, nil
+	return out, g.Result.Files, nil
 }
 
 // adoptTimeline takes over where an earlier result found things.
-func (s *Session) adoptTimeline(earlier *result.Result, stored []*result.Take) error {
+func adoptTimeline(g *analyze.Given, earlier *result.Result, stored []*result.Take) error {
 	tl := earlier.Timeline
 	if err := plausible(tl); err != nil {
 		return err
 	}
-	if tl.SampleRate != s.Result.Timeline.SampleRate {
-		return fmt.Errorf("the results are at %d Hz, the recordings at %d Hz", tl.SampleRate, s.Result.Timeline.SampleRate)
+	if tl.SampleRate != g.Result.Timeline.SampleRate {
+		return fmt.Errorf("the results are at %d Hz, the recordings at %d Hz", tl.SampleRate, g.Result.Timeline.SampleRate)
 	}
 	whole := tl.Spans[0]
-	s.Result.Timeline = tl
-	for i, sig := range s.takes {
+	g.Result.Timeline = tl
+	for i, sig := range g.Recordings.Takes {
 		lag := stored[i].Alignment.Frames()
-		if math.IsNaN(float64(stored[i].Alignment.Applied)) || max(lag, -lag) > sig.info.Frames {
+		if math.IsNaN(float64(stored[i].Alignment.Applied)) || max(lag, -lag) > sig.Info.Frames {
 			return fmt.Errorf("take %q has a lag of %v samples", stored[i].Name, stored[i].Alignment.Applied)
 		}
-		s.Takes[i].Frame = lag
-		edge := int64(float64(keptEdge) * float64(tl.SampleRate))
-		if first := s.firstFrame(i, whole); first < -edge || first > sig.info.Frames-int64(whole.Frames)+edge {
+		g.Takes[i].Frame = lag
+		edge := int64(float64(analyze.KeptEdge) * float64(tl.SampleRate))
+		if first := int64(whole.FirstFrame) + lag; first < -edge || first > sig.Info.Frames-int64(whole.Frames)+edge {
 			return fmt.Errorf("the time that all takes share is outside the recording of %q", stored[i].Name)
 		}
 		// The first results said it by the kind of signal alone.
-		if t := stored[i]; t.Widened || t.Signal == signalWideMono || t.Signal == signalWideBlend {
-			sig.widen()
-			s.Result.Takes[i].Signal = sig.label
+		if t := stored[i]; t.Widened || t.Signal == recording.WideMono || t.Signal == recording.WideBlend {
+			sig.Widen()
+			g.Result.Takes[i].Signal = sig.Label
 		}
 	}
-	if d := s.dry; d != nil && (whole.FirstFrame < 0 || int64(whole.FirstFrame) > d.info.Frames-int64(whole.Frames)) {
+	if d := g.Recordings.Dry; d != nil && (whole.FirstFrame < 0 || int64(whole.FirstFrame) > d.Info.Frames-int64(whole.Frames)) {
 		return errors.New("the time that all takes share is outside the dry recording")
 	}
 	for _, p := range tl.Pauses {
-		s.Quiet = append(s.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
+		g.Quiet = append(g.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
 	}
 	return nil
 }

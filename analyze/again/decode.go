@@ -1,4 +1,4 @@
-package analyze
+package again
 
 import (
 	"cmp"
@@ -7,9 +7,9 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 
-	"golang.org/x/sync/errgroup"
-
+	"evenhand/analyze"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
@@ -21,25 +21,25 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// publishedSession lays a session over the published audio.
-func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Result, opts Options) (*Session, error) {
+// decode returns the published audio as a comparison whose places and gains are known.
+func decode(ctx context.Context, dir, tmp string, earlier *result.Result, opts analyze.Options) (*analyze.Given, error) {
 	mains := unit.Hertz(0)
 	if earlier.Parameters.Noise.MainsSource == "stated" {
 		mains = earlier.Parameters.Noise.Mains
 	}
 	c := &manifest.Comparison{Mains: mains, Varies: manifest.Varies{Slot: earlier.Comparison.Slot}}
-	s := &Session{Measured: fairness.Measured{Manifest: c, Result: fairness.NewResult(c, opts.Version)}, workers: opts.workers(), onProgress: opts.Progress, pageTakes: len(earlier.Takes)}
+	g := &analyze.Given{Measured: fairness.Measured{Manifest: c, Result: fairness.NewResult(c, opts.Version)}, PageTakes: len(earlier.Takes)}
 	if err := plausible(earlier.Timeline); err != nil {
 		return nil, &mistake.Error{Problems: []error{err}}
 	}
 	tl := earlier.Timeline
-	s.Result.Timeline = tl
+	g.Result.Timeline = tl
 	for _, p := range tl.Pauses {
-		s.Quiet = append(s.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
+		g.Quiet = append(g.Quiet, noise.Stretch{First: int64(p.FirstFrame), Frames: int64(p.Frames)})
 	}
-	s.Result.Match.Target = earlier.Match.Target
-	s.Result.Comparison.Tuning = earlier.Comparison.Tuning
-	s.Result.Parameters.PairsWith = earlier.Parameters.PairsWith
+	g.Result.Match.Target = earlier.Match.Target
+	g.Result.Comparison.Tuning = earlier.Comparison.Tuning
+	g.Result.Parameters.PairsWith = earlier.Parameters.PairsWith
 	var stored []*result.Take
 	for i := range earlier.Takes {
 		if earlier.Takes[i].Published != nil {
@@ -50,18 +50,18 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Resu
 	if len(stored) > most {
 		return nil, mistake.Errorf("the results have %d takes; at most %d can be measured", len(stored), most)
 	}
-	signals := make([]*signal, len(stored))
-	step := s.progress("decoding published audio", int64(len(stored)))
-	g, gctx := errgroup.WithContext(ctx)
-	g.SetLimit(s.workers)
+	signals := make([]*recording.Signal, len(stored))
+	run := opts.Run()
+	step := run.Stage("decoding published audio", int64(len(stored)))
+	group, gctx := run.Group(ctx)
 	for i, t := range stored {
-		g.Go(func() (err error) {
+		group.Go(func() (err error) {
 			defer step(1)
 			signals[i], err = decodePublished(gctx, dir, filepath.Join(tmp, fmt.Sprintf("take%d.wav", i)), t, tl)
 			return err
 		})
 	}
-	if err := g.Wait(); err != nil {
+	if err := group.Wait(); err != nil {
 		return nil, err
 	}
 	first, anchor := tl.Spans[0].FirstFrame, earlier.AnchorTake()
@@ -70,12 +70,12 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Resu
 			continue
 		}
 		if anchor >= 0 && t == &earlier.Takes[anchor] {
-			s.Anchor = len(s.takes)
+			g.Anchor = len(g.Recordings.Takes)
 		}
 		if t.Name == earlier.Comparison.Reference {
-			s.Result.Comparison.Reference = t.Name
+			g.Result.Comparison.Reference = t.Name
 		}
-		s.takes = append(s.takes, signals[i])
+		g.Recordings.Takes = append(g.Recordings.Takes, signals[i])
 		// What is heard was decided over the floor of the recording. Versions that did
 		// not store it counted every band.
 		var floor []unit.DB
@@ -85,35 +85,31 @@ func publishedSession(ctx context.Context, dir, tmp string, earlier *result.Resu
 		if len(floor) != len(earlier.Spectrum.Third) {
 			floor = nil
 		}
-		e := fairness.NewTakeEvidence(signals[i].recording())
+		e := fairness.NewTakeEvidence(fairness.Recording{Path: signals[i].Path, Info: signals[i].Info})
 		e.Floor, e.Frame = floor, -int64(first)
-		s.Takes = append(s.Takes, e)
+		g.Takes = append(g.Takes, e)
 		take := result.Take{Name: t.Name, Role: t.Role, RepeatOf: t.RepeatOf, Gain: t.Gain, Measures: []result.Measures{}, Alignment: t.Alignment}
 		// The file is aligned to the nearest frame; the rest of the lag is in it.
 		take.Alignment.Applied = t.Alignment.Applied - unit.Samples(t.Alignment.Frames()) - unit.Samples(first)
-		s.Result.Takes = append(s.Result.Takes, take)
+		g.Result.Takes = append(g.Result.Takes, take)
 	}
-	s.unsteady = earlier.Resolution.LeftOut
-	for i := range s.Result.Takes {
-		if t := &s.Result.Takes[i]; t.RepeatOf != "" && !s.has(t.RepeatOf) {
+	g.Result.Resolution.LeftOut = earlier.Resolution.LeftOut
+	for i := range g.Result.Takes {
+		if t := &g.Result.Takes[i]; t.RepeatOf != "" && !has(g.Result, t.RepeatOf) {
 			t.RepeatOf = ""
 		}
 	}
-	return s, nil
+	return g, nil
 }
 
-func (s *Session) has(take string) bool {
-	for i := range s.Result.Takes {
-		if s.Result.Takes[i].Name == take {
-			return true
-		}
-	}
-	return false
+// has tells whether a result has a take of that name.
+func has(r *result.Result, take string) bool {
+	return slices.ContainsFunc(r.Takes, func(t result.Take) bool { return t.Name == take })
 }
 
 // decodePublished writes a published file as WAVE and returns the signal that
 // it was before the gain; nil when it cannot be decoded.
-func decodePublished(ctx context.Context, dir, wav string, t *result.Take, tl result.Timeline) (sig *signal, err error) {
+func decodePublished(ctx context.Context, dir, wav string, t *result.Take, tl result.Timeline) (sig *recording.Signal, err error) {
 	d, err := openPublished(dir, t.Published.Path, int64(tl.Spans[0].Frames))
 	if err != nil {
 		return nil, nil
@@ -144,16 +140,16 @@ func decodePublished(ctx context.Context, dir, wav string, t *result.Take, tl re
 	if err != nil {
 		return nil, err
 	}
-	sig, err = newSignal(wav, in, nil, nil)
+	sig, err = recording.NewSignal(wav, in, nil, nil)
 	if err != nil {
 		return nil, err
 	}
 	back := unit.ToAmplitude(-float64(t.Gain))
-	for c := range sig.mix {
-		sig.mix[c][c] = back
+	for c := range sig.Mix {
+		sig.Mix[c][c] = back
 	}
 	// Its own depth tells how coarsely it was rounded.
-	sig.info.Bits = info.Bits
+	sig.Info.Bits = info.Bits
 	return sig, nil
 }
 

@@ -1,4 +1,4 @@
-package analyze
+package again
 
 import (
 	"context"
@@ -8,6 +8,7 @@ import (
 	"math"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 )
 
@@ -85,7 +86,7 @@ func (c *chain) next() ([][]float64, error) {
 			if n := c.dec.Info().Channels; len(c.buf) != n {
 				c.buf = make([][]float64, n)
 				for i := range c.buf {
-					c.buf[i] = make([]float64, blockFrames)
+					c.buf[i] = make([]float64, recording.BlockFrames)
 				}
 			}
 		}

@@ -1,0 +1,106 @@
+package analyze
+
+import (
+	"context"
+	"math"
+
+	"evenhand/analyze/publish"
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+)
+
+// PublishOptions say what is published.
+type PublishOptions struct {
+	// Pieces writes the pieces that the player loads too, see publish.Plan.Write.
+	Pieces bool
+}
+
+// Publish writes the comparison's audio into dir as its plan says, see
+// publish.Plan.Write. It fills in Take.Published and Take.Withheld, and
+// Match.WorstDeviation.
+//
+// Depth: 24 bits when a take's source is deeper than 16, otherwise 16 bits with
+// dither, since gain was applied.
+func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) error {
+	res := s.Result
+	plan := s.plan()
+	made, err := plan.Write(ctx, dir, opts.Pieces, s.run)
+	if err := s.orChanged(err); err != nil {
+		return err
+	}
+	res.Match.WorstDeviation = 0
+	res.Parameters.Match.Dither = "none: every file has 24 bits"
+	for i, m := range made {
+		t := &res.Takes[i]
+		t.Published, t.Withheld = m.Published, m.Withheld
+		d := unit.LU(0)
+		if m.Published != nil {
+			d = m.Published.Deviation
+		} else {
+			d = m.Withheld.Deviation
+		}
+		if math.Abs(float64(d)) > math.Abs(float64(res.Match.WorstDeviation)) {
+			res.Match.WorstDeviation = d
+		}
+		if m.Reused {
+			s.reused++
+		}
+		if plan.Takes[i].Bits == 16 {
+			res.Parameters.Match.Dither = "16-bit files: triangular, ±1 step, seeded from the recording's SHA-256; 24-bit files: none"
+		}
+	}
+	return nil
+}
+
+// plan is what is published, by what was measured.
+func (s *Session) plan() *publish.Plan {
+	p := &publish.Plan{Timeline: s.Result.Timeline, Target: s.Result.Match.Target, Ceiling: s.Result.Parameters.Match.Ceiling}
+	for i := range s.takes {
+		p.Takes = append(p.Takes, s.audioOf(i))
+	}
+	return p
+}
+
+// audioOf is what is published of take i.
+func (s *Session) audioOf(i int) publish.Take {
+	t := publish.Take{Name: s.Result.Takes[i].Name, Slug: s.Result.Takes[i].Slug, Signal: s.takes[i], Frame: s.Takes[i].Frame,
+		Gain: s.Result.Takes[i].Gain, Bits: 16, Withheld: s.Withheld(i)}
+	if info := t.Signal.Info; info.Bits > 16 || info.Float {
+		t.Bits = 24
+	}
+	m := s.Manifest.Takes[i]
+	if m.Mics == nil {
+		return t
+	}
+	t.Mics = &[2]publish.Mic{{Channel: 1, Blend: m.Mics.Left.Blend}, {Channel: 2, Blend: m.Mics.Right.Blend}}
+	for k, c := range m.Channels {
+		t.Mics[k].Channel = c
+	}
+	return t
+}
+
+// Withheld tells whether the recording of take i may not be passed on: when it,
+// or a file of the same content such as the dry recording, is marked
+// redistribute: no.
+func (s *Session) Withheld(i int) bool {
+	for _, f := range s.Result.Files {
+		if !f.Redistribute && f.SHA256 == s.takes[i].SHA256 {
+			return true
+		}
+	}
+	return false
+}
+
+// Play hands the matched, aligned audio of take i in a span of the timeline to f, see
+// publish.Take.Play. Every take has the same number of frames in a span, at the
+// timeline's sample rate, and one or two channels, as Take.Signal tells.
+func (s *Session) Play(ctx context.Context, i int, span result.Span, f func(block [][]float64) error) error {
+	t := s.audioOf(i)
+	return t.Play(ctx, span, f)
+}
+
+// Channels returns how many channels Play hands out for take i.
+func (s *Session) Channels(i int) int { return s.takes[i].Channels() }
+
+// Reused returns how many published files came from the store.
+func (s *Session) Reused() int { return s.reused }
