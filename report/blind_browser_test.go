@@ -23,6 +23,9 @@ import (
 // opened clicks a part of the tools open and waits for what it loads.
 func opened(t *testing.T, ctx context.Context, id string) {
 	t.Helper()
+	if strings.HasPrefix(id, "blind-") && !eval[bool](t, ctx, `document.getElementById('blind').open`) {
+		click(t, ctx, "#try")
+	}
 	click(t, ctx, "#"+id+" > summary")
 	until(t, ctx, `document.querySelector('#`+id+` button')`)
 }

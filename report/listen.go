@@ -1,12 +1,15 @@
 package report
 
 import (
+	"html/template"
 	"math"
 	"strings"
 	"unicode/utf8"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/settings"
 )
 
 // listenView is the listening area.
@@ -20,8 +23,14 @@ type listenView struct {
 
 type listenTake struct {
 	Label    label
+	Class    string // its colour and dash
+	First    bool   // shown until a reader chooses
 	Device   string
 	Role     string
+	Line     string // how it differs, in a sentence
+	Dials    []listenDial
+	Inside   string // what is folded
+	Size     string // of the file
 	Signal   string
 	Gain     string
 	Level    string
@@ -33,6 +42,12 @@ type listenTake struct {
 	Polarity string // "" when the same as the reference's
 	Withheld string // why the audio is not published; "" when it is
 	Player   int    // number of the take in the player, see newPlayerData
+}
+
+// listenDial is a control of the device under test.
+type listenDial struct {
+	Drawing     template.HTML
+	Value, Name string
 }
 
 // folded is a text that stands behind its summary where it is long. Lines stay.
@@ -64,7 +79,7 @@ func (b *builder) listen() listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Role: partWords(&t), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: fold(t.Notes), Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: fold(t.Notes), Mics: len(t.Mics)}
 		if e := t.EqualChannels; e != nil {
 			l.Signal += ", " + e.String()
 		}
@@ -87,16 +102,58 @@ func (b *builder) listen() listenView {
 			v.Missing = false
 			l.Path, l.Encoding = p.Path, p.Encoding
 			l.Level = unit.Format(float64(p.Integrated), 2) + " LUFS, " + p.TruePeak.String()
-			l.Player = player
+			l.Player, l.First, l.Size = player, player == 0, byteWords(p.Bytes)
 			player++
 		}
 		if t.Withheld != nil {
 			l.Withheld = "Not published: the author of this page may not pass the recording on. Its numbers and its hash are here all the same."
 		}
+		l.Inside = insideWords(&l)
 		v.Takes = append(v.Takes, l)
 	}
 	v.Alike = alikeTakes(v.Takes)
 	return v
+}
+
+// dials are the controls of the device under test as they stood in a take.
+func (b *builder) dials(take int) []listenDial {
+	out := []listenDial{}
+	for _, s := range b.res.Settings.Slots {
+		if s.Slot != b.res.Comparison.Slot {
+			continue
+		}
+		for _, r := range s.Rows {
+			if !r.Control || take >= len(r.Values) || r.Values[take].Absent {
+				continue
+			}
+			x := r.Values[take]
+			out = append(out, listenDial{settings.Drawing(manifest.ValueKind(x.Kind), knob(x)), orElse(x.Written, "not stated"), r.Name})
+		}
+	}
+	return out
+}
+
+// insideWords names what is folded below a take.
+func insideWords(l *listenTake) string {
+	s := "Level"
+	if l.Mics > 0 {
+		s += ", microphones"
+	}
+	if l.Polarity != "" {
+		s += ", polarity"
+	}
+	if l.Path != "" {
+		s += ", download (" + l.Size + ")"
+	}
+	return s
+}
+
+// byteWords prints a size in decimal units.
+func byteWords(n int64) string {
+	if n < 100_000 {
+		return unit.Format(float64(n)/1000, 1) + " kB"
+	}
+	return unit.Format(float64(n)/1e6, 1) + " MB"
 }
 
 // gainWords says what the match did to a take's level: a figure with a sign alone

@@ -213,6 +213,9 @@ func (d *playerData) Contestants() int {
 	return n
 }
 
+// Tests reports whether there is a blind test for these takes.
+func (d *playerData) Tests() bool { return d.Contestants() > 1 || d.Repeated() || d.Rated() }
+
 // Repeated reports whether the player has a take and its repeat.
 func (d *playerData) Repeated() bool {
 	return slices.ContainsFunc(d.Takes, func(t playerTake) bool { return t.Repeats > 0 })

@@ -16,7 +16,8 @@ import (
 
 // TestPlayerScreenshots writes pictures of the listening area into the folder
 // that EVENHAND_SHOTS names, for looking at. EVENHAND_SHOTS_REPORT names a
-// report to take them of.
+// report to take them of; with EVENHAND_SHOTS_FIRST only the first screen and the
+// player at rest are taken.
 func TestPlayerScreenshots(t *testing.T) {
 	out := os.Getenv("EVENHAND_SHOTS")
 	if out == "" {
@@ -36,8 +37,19 @@ func TestPlayerScreenshots(t *testing.T) {
 		for _, scheme := range []string{"light", "dark"} {
 			tag := fmt.Sprintf("-%d-%s", width, scheme)
 			ctx := browser(t)
-			must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromium.ColourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
+			height := map[int64]int64{360: 740}[width]
+			if height == 0 {
+				height = 900
+			}
+			must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, height), chromium.ColourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
+			time.Sleep(200 * time.Millisecond)
+			first, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+			must(t, err)
+			must(t, os.WriteFile(filepath.Join(out, "first"+tag+".png"), first, 0o644))
 			shot(ctx, "idle"+tag)
+			if os.Getenv("EVENHAND_SHOTS_FIRST") != "" {
+				continue
+			}
 			click(t, ctx, `.pick[data-take="1"]`)
 			until(t, ctx, `Evenhand.player.deck.playing`)
 			click(t, ctx, `[data-part="1"]`)

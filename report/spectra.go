@@ -123,14 +123,43 @@ func (b *builder) brightness() string {
 	return brightnessWords(points, repeats, b.res.Parameters.Spectrum.MidHigh)
 }
 
-// toneWords are the sentence about a difference.
+// toneWords are the sentences about a difference.
 func (b *builder) toneWords(d result.Difference, heard result.Audibility) string {
-	res := b.res
-	span := slices.IndexFunc(res.Timeline.Spans, func(s result.Span) bool { return s.Name == d.Span })
-	own, others, most := math.NaN(), []float64{}, mostRuns
-	if span > 0 {
+	most := mostRuns
+	if b.spanOf(d) > 0 {
 		most = mostSectionRuns
 	}
+	return spectrumWords(d.Take, b.againstWords(), b.res.Spectrum.Third, d.Third, heard, b.balance(d), most)
+}
+
+// toneLine is one sentence on how a take differs over the whole; "" for a take that is
+// compared with none.
+func (b *builder) toneLine(take string) string {
+	if take == b.res.Comparison.Reference {
+		if len(b.res.Takes) < 2 {
+			return ""
+		}
+		return "The other takes are compared with this one."
+	}
+	for _, d := range b.differences(b.wholeName()) {
+		if d.Take == take {
+			s, _ := toneLead(d.Take, b.againstWords(), b.res.Spectrum.Third, d.Third, b.res.AudibleIn(d), b.balance(d))
+			return s
+		}
+	}
+	return ""
+}
+
+// spanOf is the number of a difference's span, −1 for none.
+func (b *builder) spanOf(d result.Difference) int {
+	return slices.IndexFunc(b.res.Timeline.Spans, func(s result.Span) bool { return s.Name == d.Span })
+}
+
+// balance is by how many dB the part of a take's power above brightFrom is greater than
+// in what it is compared with.
+func (b *builder) balance(d result.Difference) float64 {
+	res, span := b.res, b.spanOf(d)
+	own, others := math.NaN(), []float64{}
 	for i := range res.Takes {
 		t := &res.Takes[i]
 		if span < 0 || span >= len(t.Measures) {
@@ -144,7 +173,7 @@ func (b *builder) toneWords(d result.Difference, heard result.Audibility) string
 			others = append(others, high)
 		}
 	}
-	return spectrumWords(d.Take, b.againstWords(), res.Spectrum.Third, d.Third, heard, own-middle(others), most)
+	return own - middle(others)
 }
 
 // middle is the median of values, NaN for none.

@@ -170,28 +170,36 @@ const (
 	mostSectionRuns = 2
 )
 
-// spectrumWords says how a take sounds beside what it is compared with: the most audible
-// difference first, in a word, then others, and where it is the noise that differs.
-// balance is by how many dB the part of its power above brightFrom is greater; most runs
-// are named.
-func spectrumWords(take, against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64, most int) string {
+// toneLead says how a take sounds beside what it is compared with, in one sentence: the
+// most audible difference, in a word. balance is by how many dB the part of its power above
+// brightFrom is greater. The runs are all that are heard, that of the sentence first; none
+// where no difference is heard.
+func toneLead(take, against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64) (string, []run) {
 	if !slices.Contains(d.Resolved, true) {
-		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against)
+		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against), nil
 	}
 	if len(heard.Weight) != len(bands) || len(d.Resolved) != len(bands) {
-		return fmt.Sprintf("%s: what is heard of the difference from %s is not measured.", take, against)
+		return fmt.Sprintf("%s: what is heard of the difference from %s is not measured.", take, against), nil
 	}
 	runs, noisy := toneRuns(bands, d, heard), noiseRuns(bands, d, heard)
 	switch {
 	case len(runs) == 0 && len(noisy) == 0:
-		return fmt.Sprintf("%s: no difference from %s is heard. Those that are resolved are too far below the rest of the sound, or in noise.", take, against)
+		return fmt.Sprintf("%s: no difference from %s is heard. Those that are resolved are too far below the rest of the sound, or in noise.", take, against), nil
 	case len(runs) == 0:
-		return fmt.Sprintf("%s: no difference from %s is heard but in noise, %s.", take, against, manifest.List(noisy))
+		return fmt.Sprintf("%s: no difference from %s is heard but in noise, %s.", take, against, manifest.List(noisy)), nil
 	}
 	sort.SliceStable(runs, func(i, j int) bool { return runs[i].score > runs[j].score })
+	return fmt.Sprintf("%s %s than %s: %s.", take, runs[0].character(bands, balance), against, runs[0].figure(bands)), runs
+}
+
+// spectrumWords are toneLead's sentence and others, about what is heard less and where it
+// is the noise that differs; most runs are named.
+func spectrumWords(take, against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64, most int) string {
+	s, runs := toneLead(take, against, bands, d, heard, balance)
+	if len(runs) == 0 {
+		return s
+	}
 	rest := max(0, len(runs)-most)
-	first := runs[0]
-	s := fmt.Sprintf("%s %s than %s: %s.", take, first.character(bands, balance), against, first.figure(bands))
 	var amounts []string
 	figures := map[string][]string{} // of several runs in one region
 	for _, r := range runs[1 : len(runs)-rest] {
@@ -209,7 +217,7 @@ func spectrumWords(take, against string, bands []result.Band, d result.BandDiffe
 	if rest > 0 {
 		s += " " + plural(rest, "further difference is heard less.", "further differences are heard less.")
 	}
-	if len(noisy) > 0 {
+	if noisy := noiseRuns(bands, d, heard); len(noisy) > 0 {
 		s += " What differs " + manifest.List(noisy) + " is noise."
 	}
 	return s

@@ -60,7 +60,7 @@
   // A voice plays the pieces of one file; it never resamples.
   const voiceOf = (pieces, channels) => ({ pieces, channels, buffer: k => store.buffer(pieces[k]) });
 
-  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: -1, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text };
+  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: 0, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text };
   // Voices: the takes, then the single microphones of those that have them.
   const voices = takes.map(t => voiceOf(t.pieces, t.channels));
   const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces, 1)) - 1 : -1);
@@ -95,7 +95,7 @@
   function want() {
     const size = new Map(); // piece → bytes decoded
     for (const k of player.deck.pieces(player.deck.position())) {
-      for (const i of [Math.max(0, player.wanted), ...takes.keys()]) for (const v of voicesOf(i)) size.set(voices[v].pieces[k], voices[v].pieces[k].frames * 4 * voices[v].channels);
+      for (const i of [player.wanted, ...takes.keys()]) for (const v of voicesOf(i)) size.set(voices[v].pieces[k], voices[v].pieces[k].frames * 4 * voices[v].channels);
     }
     const order = [...size.keys()];
     let bytes = 0;
@@ -141,7 +141,6 @@
   player.play = function () {
     makeDeck();
     context();
-    if (player.wanted < 0) player.wanted = 0;
     if (player.take < 0) hear(player.wanted);
     player.deck.level = headroom();
     want();
@@ -152,25 +151,33 @@
   player.pause = function () { player.deck.stop(); show(); remember(); };
   player.toggle = () => player.deck.playing || player.deck.stalled ? player.pause() : player.play();
   player.seek = function (frame) { player.deck.seek(frame); want(); show(); remember(); };
+  // A place in the picture: its section is the one that repeats.
+  player.point = function (frame) {
+    if (player.part >= 0 || player.deck.loop) setPart(partAt(frame));
+    player.seek(frame);
+  };
 
   const partSpan = k => k < 0 ? [0, data.frames] : [data.sections[k].first, data.sections[k].first + data.sections[k].frames];
-  const partName = k => k < 0 ? "Whole" : data.sections[k].name;
+  const partName = k => k < 0 ? "all sections" : data.sections[k].name;
   function partAt(f) {
     for (let k = data.sections.length - 1; k >= 0; k--) { const [a, b] = partSpan(k); if (f >= a && f < b) return k; }
     return -1;
   }
-  player.jump = function (k) {
+  function setPart(k) {
     player.part = k;
     player.deck.range = partSpan(k);
+  }
+  player.jump = function (k) {
+    setPart(k);
     player.seek(player.deck.range[0]);
-    say(`${partName(k)}, ${clock(player.deck.range[0])}`);
+    say(k < 0 ? "From the start" : `${partName(k)}, ${clock(player.deck.range[0])}`);
   };
   player.setLoop = function (on) {
     if (on && player.part < 0 && data.sections.length) {
       const k = partAt(player.deck.position());
       if (k >= 0) player.part = k;
     }
-    player.deck.range = partSpan(player.part);
+    setPart(player.part);
     player.deck.loop = on;
     const pos = player.deck.position(), [a, b] = player.deck.range;
     if (on && (pos < a || pos >= b)) player.seek(a); else player.deck.replan();
@@ -182,7 +189,7 @@
     player.recorded = on;
     for (const r of all("input[name=levels]")) r.checked = (r.value === "recorded") === on;
     if (player.deck.real) player.deck.mix(mixture());
-    say(on ? "Levels as recorded: the louder take will seem better" : `Levels matched to ${minus(data.target.toFixed(1))} LUFS`);
+    say(on ? "As recorded: the louder take will seem better" : `Equally loud: all at ${minus(data.target.toFixed(1))} LUFS`);
     show();
   };
   player.setFlip = function (i, on) {
@@ -206,7 +213,7 @@
   const seek = $("seek"), play = $("play"), loop = $("loop"), spot = $("spot");
   const address = () => {
     const p = new URLSearchParams();
-    if (player.wanted >= 0) p.set("take", takes[player.wanted].slug);
+    p.set("take", takes[player.wanted].slug);
     if (player.part >= 0) p.set("section", data.sections[player.part].slug);
     p.set("t", (player.deck.position() / rate).toFixed(2));
     return "#" + p;
@@ -218,12 +225,13 @@
     try { history.replaceState(null, "", address()); } catch (e) { /* the link still holds it */ }
   }
   function restore() {
-    const p = new URLSearchParams(location.hash.slice(1));
+    const p = new URLSearchParams(location.hash.slice(1)), anchor = takes.find(t => "#take-" + t.slug === location.hash);
+    if (anchor) return player.choose(takes.indexOf(anchor));
     if (!p.has("take") && !p.has("t") && !p.has("section")) return;
     const i = takes.findIndex(t => t.slug === p.get("take"));
-    if (i >= 0) { player.wanted = i; if (player.deck.real) player.choose(i); else player.take = i; }
+    if (i >= 0) { if (player.deck.real) player.choose(i); else player.take = player.wanted = i; }
     const k = data.sections.findIndex(s => s.slug === p.get("section"));
-    if (k >= 0) { player.part = k; player.deck.range = partSpan(k); }
+    if (k >= 0) setPart(k);
     const t = parseFloat(p.get("t"));
     player.deck.seek(Number.isFinite(t) ? t * rate : player.deck.range[0]);
     if (i >= 0 || k >= 0 || Number.isFinite(t)) listen.scrollIntoView({ behavior: "instant" });
@@ -234,30 +242,26 @@
   const isOpen = () => !(Evenhand.blind && Evenhand.blind.running);
   const tell = (what, detail) => { if (isOpen()) document.dispatchEvent(new CustomEvent("evenhand:" + what, { detail })); };
   const follow = (what, act) => document.addEventListener("evenhand:" + what, e => { if (isOpen()) act(e.detail); });
-  follow("take", slug => { const i = takes.findIndex(t => t.slug === slug); if (i !== player.wanted) player.choose(i); });
-  follow("seek", seconds => player.seek(seconds * rate));
+  follow("take", slug => { const i = takes.findIndex(t => t.slug === slug); if (i !== toldTake) player.choose(i); });
+  follow("seek", seconds => player.point(seconds * rate));
   follow("play", () => { if (!player.deck.playing) player.play(); });
 
-  let shownPart = -1, toldTake = -1;
+  const picks = all(".pick"), panels = takes.map(t => $("take-" + t.slug));
+  let toldTake = -1; // none is chosen at the start
   function show() {
     const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
-    if (player.wanted !== toldTake) { toldTake = player.wanted; tell("take", takes[toldTake].slug); }
+    if (player.take >= 0 && player.wanted !== toldTake) { toldTake = player.wanted; tell("take", takes[toldTake].slug); }
     tell("time", pos / rate);
     text(play, on ? "Pause" : "Play");
     loop.setAttribute("aria-pressed", deck.loop);
-    for (const b of all(".pick")) b.setAttribute("aria-pressed", Number(b.dataset.take) === player.wanted);
+    picks.forEach((b, i) => { b.setAttribute("aria-pressed", i === player.wanted); panels[i].classList.toggle("on", i === player.wanted); });
     const here = partAt(pos);
     for (const b of all("[data-part]")) {
       b.setAttribute("aria-pressed", Number(b.dataset.part) === player.part);
-      b.classList.toggle("here", Number(b.dataset.part) === here && player.part < 0);
+      b.classList.toggle("here", Number(b.dataset.part) === here);
     }
-    if (here !== shownPart) { // on a phone the row of sections scrolls along
-      shownPart = here;
-      const b = document.querySelector(`[data-part="${here}"]`);
-      if (b) b.parentNode.scrollLeft = b.offsetLeft - b.parentNode.offsetLeft - 60;
-    }
-    text($("clock"), `${clock(pos)} of ${clock(data.frames)}`);
-    $("level-note").classList.toggle("alarm", player.recorded);
+    text($("clock"), `${clock(pos)} / ${clock(data.frames)}`);
+    $("level-note").hidden = !player.recorded;
     if (seek && seek !== document.activeElement || on) seek.value = pos;
     if (seek) {
       // Whole seconds, so that a screen reader is not told ten times a second.
@@ -275,7 +279,7 @@
     bar.value = s.size ? s.got / s.size : 0;
     bar.setAttribute("aria-valuetext", `${s.ready} of ${s.all} files`);
     const here = player.deck.real ? player.deck.pieces(player.deck.position()) : [];
-    const wanted = player.wanted < 0 ? null : failure(voicesOf(player.wanted).flatMap(v => here.map(k => voices[v].pieces[k])));
+    const wanted = failure(voicesOf(player.wanted).flatMap(v => here.map(k => voices[v].pieces[k])));
     const bad = wanted || failure(list.filter(p => !told.has(p.path)));
     if (!bad || bad.passing && !wanted) return; // the others are asked for again when they are chosen
     for (const p of list) if (store.failure(p)) told.add(p.path); // once is enough
@@ -317,13 +321,35 @@
 
   play.addEventListener("click", player.toggle);
   loop.addEventListener("click", () => player.setLoop(!player.deck.loop));
-  if (seek) seek.addEventListener("input", () => player.seek(Number(seek.value)));
-  for (const b of all(".pick")) b.addEventListener("click", () => {
-    const i = Number(b.dataset.take), fresh = !player.deck.real;
+  if (seek) seek.addEventListener("input", () => player.point(Number(seek.value)));
+  picks.forEach((b, i) => b.addEventListener("click", () => {
+    const fresh = !player.deck.real;
     player.choose(i);
     if (fresh) player.play(); // one tap from sound
+  }));
+  for (const b of all("[data-part]")) {
+    const k = Number(b.dataset.part);
+    b.addEventListener("click", () => {
+      if (k >= 0) return player.jump(k);
+      setPart(-1);
+      player.deck.replan();
+      say("All sections");
+      show();
+    });
+    if (k >= 0) { // below its part of the picture
+      const [from, to] = partSpan(k);
+      b.style.left = `${100 * from / data.frames}%`;
+      b.style.width = `${100 * (to - from) / data.frames}%`;
+    }
+  }
+  // Where a section is too narrow for a finger, the names stand in rows of their own.
+  const parts = document.querySelector(".parts");
+  if (parts) new ResizeObserver(() => parts.classList.toggle("rows", data.sections.some(s => s.frames / data.frames * parts.parentNode.clientWidth < 24))).observe(parts.parentNode);
+  if ($("try")) $("try").addEventListener("click", () => {
+    $("blind").open = true;
+    $("blind").firstElementChild.focus({ preventScroll: true });
+    $("blind").scrollIntoView();
   });
-  for (const b of all("[data-part]")) b.addEventListener("click", () => player.jump(Number(b.dataset.part)));
   // What a browser kept ticked from before a reload is set back.
   for (const r of all("input[name=levels]")) { r.checked = r.value === "matched"; r.addEventListener("change", () => player.setRecorded(r.value === "recorded")); }
   for (const c of all(".flip")) { c.checked = false; c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked)); }

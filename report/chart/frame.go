@@ -22,6 +22,7 @@ type frame struct {
 	left, right, top, bottom float64
 	x, y                     axis
 	class                    string
+	stretch                  bool    // to the box that the page gives it
 	axes                     *shared // axes drawn once for several frames; nil to draw them
 }
 
@@ -31,6 +32,9 @@ func (f frame) render(t Text, behind, layers []plot.Plotter) string {
 	by := ""
 	if t.By != "" {
 		by = fmt.Sprintf(` aria-describedby="%s"`, html.EscapeString(t.By))
+	}
+	if f.stretch {
+		by += ` preserveAspectRatio="none"`
 	}
 	fmt.Fprintf(c, `<svg class="plot %s" viewBox="0 -%g %g %g" role="img" aria-label="%s"%s>`,
 		f.class, f.height, f.width, f.height, html.EscapeString(strings.TrimSpace(t.Title+". "+t.Desc)), by)
@@ -275,7 +279,7 @@ type Section struct {
 	From, To float64
 }
 
-// sectionBands shades the sections and writes their names on top.
+// sectionBands shades the sections and writes their names on top, where they have one.
 type sectionBands struct {
 	sections []Section
 	f        frame
@@ -302,6 +306,9 @@ func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 		w.line(grid(x1), bottom)
 		w.line(grid(x0), bottom)
 		w.shut()
+		if sec.Name == "" {
+			continue
+		}
 		room := int((x1 - x0) / 10.5) // units per letter at the size used on narrow screens
 		mid, short, full := (x0+x1)/2, shorten(sec.Name, room), shorten(sec.Name, int((x1-x0)/5.5))
 		if full == short { // else one for wide screens, the other for narrow ones

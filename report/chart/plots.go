@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"math"
+	"slices"
 
 	"gonum.org/v1/plot"
 	"gonum.org/v1/plot/vg"
@@ -176,7 +177,8 @@ func Loudness(t Text, curves []Curve, sections []Section, from, to float64) stri
 }
 
 // Overview draws the peak level over time, linear 0 to 1, as a filled shape
-// with the sections behind.
+// with the sections behind. It has neither axes nor names, and the page may stretch
+// it to any width and height.
 func Overview(t Text, peaks []float64, sections []Section, from, to float64) string {
 	const columns = 300
 	n := min(columns, len(peaks))
@@ -195,9 +197,12 @@ func Overview(t Text, peaks []float64, sections []Section, from, to float64) str
 	if top == 0 {
 		top = 1
 	}
-	f := frame{width: 600, height: 144, left: 28, right: 16, top: 28, bottom: 36,
-		x: timeAxis(from, to), y: axis{min: -0.02 * top, max: top * 1.05}, class: "wide"}
-	return f.render(t, []plot.Plotter{sectionBands{sections, f}}, []plot.Plotter{area{"wave", x, lo, hi, false}})
+	f := frame{width: 600, height: 80, x: axis{min: from, max: to}, y: axis{min: 0, max: top * 1.05}, class: "contour", stretch: true}
+	shades := slices.Clone(sections)
+	for i := range shades {
+		shades[i].Name = ""
+	}
+	return f.render(t, []plot.Plotter{sectionBands{shades, f}}, []plot.Plotter{area{"wave", x, lo, hi, false}})
 }
 
 // Row is one line of a level plot: a take with two values in dB, either of
