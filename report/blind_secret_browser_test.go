@@ -361,6 +361,7 @@ func TestTouchTargets(t *testing.T) {
 		}
 	}
 	small("idle")
+	about(t, ctx, 1)
 	click(t, ctx, `.blend[data-take="1"] summary`)
 	until(t, ctx, `document.querySelector('.blend input')`)
 	for _, id := range []string{"blind-trials", "blind-preference", "blind-ratings", "recheck"} {

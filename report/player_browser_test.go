@@ -94,6 +94,14 @@ func click(t *testing.T, ctx context.Context, selector string) {
 	must(t, chromedp.Do(ctx, chromedp.Click(chromedp.CSS(selector))))
 }
 
+// about chooses a take and opens what is folded in its panel.
+func about(t *testing.T, ctx context.Context, take int) {
+	t.Helper()
+	click(t, ctx, fmt.Sprintf(`.pick[data-take="%d"]`, take))
+	until(t, ctx, `document.querySelector('.take.on .flip, .take.on .blend')`)
+	click(t, ctx, ".take.on .about > summary")
+}
+
 func press(t *testing.T, ctx context.Context, keys string) {
 	t.Helper()
 	must(t, chromedp.Do(ctx, chromedp.KeyEvent(keys)))
@@ -224,10 +232,12 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 				t.Errorf("take %d is heard from the link", got)
 			}
 			// Polarity and blend.
+			about(t, ctx, 2)
 			click(t, ctx, `.flip[data-take="2"]`)
 			if !eval[bool](t, ctx, `Evenhand.player.flips[2]`) {
 				t.Error("polarity is not turned round")
 			}
+			about(t, ctx, 1)
 			click(t, ctx, `.blend[data-take="1"] summary`)
 			until(t, ctx, `document.querySelector('.blend input')`)
 			must(t, chromedp.Do(ctx, chromedp.Focus(chromedp.CSS(`.blend input`))))

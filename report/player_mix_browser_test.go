@@ -74,6 +74,7 @@ func TestBlendIsMatchedWhereverItStands(t *testing.T) {
 	whole := samples(t, filepath.Join(dir, d.Takes[1].Path))[0]
 	alone := loneMicrophone(t, dir, d.Takes[1].Blend)
 	ctx, bad := visit(t, dir, false, 1000, "")
+	about(t, ctx, 1)
 	click(t, ctx, `.blend[data-take="1"] summary`)
 	until(t, ctx, `document.querySelector('.blend input')`)
 	type gains struct{ Take, Mic, Peak float64 }

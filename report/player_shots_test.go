@@ -55,6 +55,7 @@ func TestPlayerScreenshots(t *testing.T) {
 			click(t, ctx, `[data-part="1"]`)
 			press(t, ctx, "r")
 			press(t, ctx, "a")
+			about(t, ctx, 1)
 			click(t, ctx, `.blend[data-take="1"] summary`)
 			click(t, ctx, `#keys summary`)
 			click(t, ctx, `#silent summary`)

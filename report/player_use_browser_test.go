@@ -1,6 +1,7 @@
 package report
 
 import (
+	"context"
 	"fmt"
 	"net/http"
 	"net/http/httptest"
@@ -8,6 +9,8 @@ import (
 	"sync/atomic"
 	"testing"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
@@ -144,4 +147,96 @@ func TestConnectionLost(t *testing.T) {
 	down.Store(false)
 	click(t, ctx, "#play")
 	until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.playing && Evenhand.player.deck.position() > %d && %s === 'Splitting'`, cut, says))
+}
+
+// After the first Play a bar stays at the foot of the page, from which one plays and
+// switches while reading on. It covers nothing that has the focus, nor the end of the
+// page, and is not printed. Keys work in it.
+func TestBarAtTheFoot(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	for _, width := range []int64{360, 1400} {
+		ctx, bad := visit(t, dir, true, width, "")
+		const visible = `!!document.getElementById('foot') && document.getElementById('foot').checkVisibility()`
+		click(t, ctx, "#loop")
+		if eval[bool](t, ctx, visible) {
+			t.Errorf("%d px: the bar is there before the first Play", width)
+		}
+		click(t, ctx, "#play")
+		until(t, ctx, `Evenhand.player.deck.playing && `+visible)
+		state := `[...document.querySelectorAll('#foot button, #foot strong')].map(e => e.getAttribute('aria-label') || e.textContent).join()`
+		if got := eval[string](t, ctx, state); got != "Pause,Previous take,Leaning,Next take" {
+			t.Errorf("%d px: the bar has %s", width, got)
+		}
+		if small := eval[[]string](t, ctx, `[...document.querySelectorAll('#foot button')].map(b => b.getBoundingClientRect()).filter(r => r.width < 44 || r.height < 44 || r.left < 0 || r.right > innerWidth).map(r => r.left + ' ' + r.right + ' ' + r.width + ' ' + r.height)`); len(small) > 0 {
+			t.Errorf("%d px: buttons of %q px", width, small)
+		}
+		accessible(t, ctx, "the bar")
+		press := func(selector string) { // without scrolling to it
+			box := eval[[]float64](t, ctx, fmt.Sprintf(`(r => [r.x + r.width / 2, r.y + r.height / 2])(document.querySelector(%q).getBoundingClientRect())`, selector))
+			must(t, chromedp.Do(ctx, chromedp.MouseClickXY(box[0], box[1])))
+		}
+		press("#foot button[aria-label^=Next]")
+		until(t, ctx, `Evenhand.player.take === 1 && `+state+`.includes('Splitting')`)
+		press("#foot button[aria-label^=Previous]")
+		until(t, ctx, `Evenhand.player.take === 0`)
+		press("#foot button[aria-label^=Previous]")
+		until(t, ctx, `Evenhand.player.take === 3`)
+		must(t, chromedp.Do(ctx, chromedp.KeyEvent("3")))
+		until(t, ctx, `Evenhand.player.take === 2`)
+		// Each link of the page in turn has the focus: none is behind the bar.
+		for _, s := range eval[[]string](t, ctx, `document.documentElement.style.scrollBehavior = 'auto', [...document.querySelectorAll('main a, main summary, footer a')].filter(e => e.checkVisibility({visibilityProperty: true})).map(e => { e.focus(); return [e, e.getBoundingClientRect().bottom - document.getElementById('foot').getBoundingClientRect().top]; }).filter(([e, over]) => over > 0).map(([e, over]) => e.textContent + ' by ' + over)`) {
+			t.Errorf("%d px: the bar covers %s px", width, s)
+		}
+		if over := eval[float64](t, ctx, `scrollTo({top: 1e6, behavior: 'instant'}), document.querySelector('footer').lastElementChild.getBoundingClientRect().bottom - document.getElementById('foot').getBoundingClientRect().top`); over > 0 {
+			t.Errorf("%d px: the bar covers the end of the page by %v px", width, over)
+		}
+		press("#foot .main")
+		until(t, ctx, `!Evenhand.player.deck.playing && `+state+`.startsWith('Play,') && `+visible)
+		must(t, chromedp.Do(ctx, chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+			_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+			return err
+		})))
+		if eval[bool](t, ctx, visible) {
+			t.Error("the bar is printed")
+		}
+		quietBrowser(t, bad)
+	}
+}
+
+// The player's first screen: what it takes from its top to the fourth take leaves a
+// phone's screen room for the title and the verdict; takes are two a row, high enough
+// for a finger, and nothing scrolls by itself. One panel is shown, that of the chosen
+// take.
+func TestFirstScreenOfThePlayer(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	for _, c := range []struct{ width, most, row int64 }{{360, 330, 2}, {800, 330, 3}, {1400, 300, 4}} {
+		ctx, bad := visit(t, dir, true, c.width, "")
+		const top = `document.querySelector('.desk').getBoundingClientRect().top`
+		if got := eval[float64](t, ctx, `document.querySelectorAll('.pick')[3].getBoundingClientRect().bottom - `+top); got > float64(c.most) {
+			t.Errorf("%d px: the fourth take ends %v px below the player's top, allowed are %d", c.width, got, c.most)
+		}
+		if got := eval[[]float64](t, ctx, `(p => [p.filter(r => r.top === p[0].top).length, Math.min(...p.map(r => r.height))])([...document.querySelectorAll('.pick')].map(b => b.getBoundingClientRect()))`); got[0] < float64(c.row) || got[1] < 44 {
+			t.Errorf("%d px: takes in a row and their least height are %v", c.width, got)
+		}
+		if got := eval[[]string](t, ctx, `[...document.querySelectorAll('.desk, .desk *')].filter(e => e.scrollHeight > e.clientHeight + 1 && ['auto', 'scroll'].includes(getComputedStyle(e).overflowY)).map(e => e.className)`); len(got) > 0 {
+			t.Errorf("%d px: %q scroll by themselves", c.width, got)
+		}
+		const shown = `[...document.querySelectorAll('.take')].filter(e => e.checkVisibility({visibilityProperty: true})).map(e => e.id).join()`
+		if got := eval[string](t, ctx, shown); got != "take-leaning" {
+			t.Errorf("%d px: panels %s at the start", c.width, got)
+		}
+		click(t, ctx, `.pick[data-take="1"]`)
+		until(t, ctx, shown+` === 'take-splitting'`)
+		line := eval[string](t, ctx, `document.querySelector('#take-splitting .line').textContent`)
+		if !strings.HasPrefix(line, "Splitting ") || strings.Count(line, ". ") > 0 {
+			t.Errorf("the panel says %q", line)
+		}
+		quietBrowser(t, bad)
+	}
 }

@@ -10,6 +10,7 @@
 //	at the start        sound.js (files, decoding, the deck), listen-data.js
 //	                    (written by report/player.go), listen.js; below 35 kB
 //	                    (TestStartWeight)
+//	with a touch or key hand.js (keys, and the bar at the foot of the page)
 //	with a blend        listen-more.js (hashes and blends), blends.js
 //	with a blind test   hash.js, statistics.js, answers.js, meter.js, blind.js,
 //	                    tests.js
@@ -26,7 +27,7 @@
 // Keys: digits choose takes, brackets choose sections, and initials of words on the
 // controls do the rest. Letters that people know from editing video (J, K, L, M, I,
 // O) do nothing, and arrows are left to controls. Keys work while the focus is in the
-// player. A switch, off at first, extends all but Space to the whole page (WCAG 2.2,
+// player or its bar at the foot of the page. A switch, off at first, extends all but Space to the whole page (WCAG 2.2,
 // 2.1.4).
 //
 // In a blind test the key, which says what is what, is drawn and sealed before the

@@ -60,7 +60,7 @@
   // A voice plays the pieces of one file; it never resamples.
   const voiceOf = (pieces, channels) => ({ pieces, channels, buffer: k => store.buffer(pieces[k]) });
 
-  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: 0, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text };
+  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: 0, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text, clock };
   // Voices: the takes, then the single microphones of those that have them.
   const voices = takes.map(t => voiceOf(t.pieces, t.channels));
   const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces, 1)) - 1 : -1);
@@ -141,6 +141,7 @@
   player.play = function () {
     makeDeck();
     context();
+    hand({});
     if (player.take < 0) hear(player.wanted);
     player.deck.level = headroom();
     want();
@@ -167,6 +168,7 @@
     player.part = k;
     player.deck.range = partSpan(k);
   }
+  player.partAt = partAt;
   player.jump = function (k) {
     setPart(k);
     player.seek(player.deck.range[0]);
@@ -246,7 +248,7 @@
   follow("seek", seconds => player.point(seconds * rate));
   follow("play", () => { if (!player.deck.playing) player.play(); });
 
-  const picks = all(".pick"), panels = takes.map(t => $("take-" + t.slug));
+  const picks = all(".pick"), sections = all("[data-part]"), panels = takes.map(t => $("take-" + t.slug));
   let toldTake = -1; // none is chosen at the start
   function show() {
     const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
@@ -256,7 +258,7 @@
     loop.setAttribute("aria-pressed", deck.loop);
     picks.forEach((b, i) => { b.setAttribute("aria-pressed", i === player.wanted); panels[i].classList.toggle("on", i === player.wanted); });
     const here = partAt(pos);
-    for (const b of all("[data-part]")) {
+    for (const b of sections) {
       b.setAttribute("aria-pressed", Number(b.dataset.part) === player.part);
       b.classList.toggle("here", Number(b.dataset.part) === here);
     }
@@ -327,7 +329,7 @@
     player.choose(i);
     if (fresh) player.play(); // one tap from sound
   }));
-  for (const b of all("[data-part]")) {
+  for (const b of sections) {
     const k = Number(b.dataset.part);
     b.addEventListener("click", () => {
       if (k >= 0) return player.jump(k);
@@ -344,7 +346,8 @@
   }
   // Where a section is too narrow for a finger, the names stand in rows of their own.
   const parts = document.querySelector(".parts");
-  if (parts) new ResizeObserver(() => parts.classList.toggle("rows", data.sections.some(s => s.frames / data.frames * parts.parentNode.clientWidth < 24))).observe(parts.parentNode);
+  parts.classList.add("placed");
+  new ResizeObserver(() => parts.classList.toggle("rows", data.sections.some(s => s.frames / data.frames * parts.parentNode.clientWidth < 24))).observe(parts.parentNode);
   if ($("try")) $("try").addEventListener("click", () => {
     $("blind").open = true;
     $("blind").firstElementChild.focus({ preventScroll: true });
@@ -362,29 +365,16 @@
   for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["hash.js", "statistics.js", "answers.js", "meter.js", "blind.js", "tests.js"]));
   $("recheck").addEventListener("toggle", () => open(["listen-more.js", "hash.js", "meter.js", "recheck.js"]));
 
-  // Keys work while the focus is in the listening part and not in a field that takes
-  // letters; on the whole page only for who asks for it (WCAG 2.2, 2.1.4), and there
-  // without Space. Arrows are left to controls. A blind test has keys of its own.
+  // The keys, and the bar at the foot of the page, come with the first touch or key.
+  async function hand(e) {
+    if (!player.key) try { await Evenhand.need("hand.js"); } catch (x) { return; } // works without
+    if (e.type === "keydown") player.key(e);
+  }
+  for (const type of ["focusin", "pointerdown"]) listen.addEventListener(type, hand);
+  document.addEventListener("keydown", hand);
   const anywhere = $("anywhere");
   try { anywhere.checked = localStorage.getItem("evenhand:keys") === "page"; } catch (e) { /* off */ }
   anywhere.addEventListener("change", () => { try { localStorage.setItem("evenhand:keys", anywhere.checked ? "page" : ""); } catch (e) { /* until the page is closed */ } });
-  document.addEventListener("keydown", e => {
-    if (e.ctrlKey || e.altKey || e.metaKey || Evenhand.blind && Evenhand.blind.running) return;
-    if (!anywhere.checked && !listen.contains(e.target)) return;
-    if (e.target.matches("input:not([type=range]):not([type=radio]):not([type=checkbox]), select, textarea")) return;
-    const pos = () => player.deck.position(), part = () => player.part < 0 ? partAt(pos()) : player.part;
-    const step = e.target === seek && { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1 }[e.key] * (e.shiftKey ? 5 : 1); // seconds
-    const digit = "1234567890".indexOf(e.key);
-    const action = step ? () => { player.seek(pos() + step * rate); seek.value = pos(); } : digit >= 0 ? () => player.choose(digit) : {
-      p: player.toggle, " ": e.target === listen || e.target === seek ? player.toggle : null,
-      r: () => player.setLoop(!player.deck.loop), a: () => player.setRecorded(!player.recorded),
-      "[": () => player.jump(Math.max(-1, part() - 1)),
-      "]": () => player.jump(Math.min(data.sections.length - 1, part() + 1)),
-    }[e.key.toLowerCase()];
-    if (!action) return;
-    e.preventDefault();
-    action();
-  });
   listen.tabIndex = -1; // a click anywhere in it brings the keys
   addEventListener("hashchange", restore);
   addEventListener("pagehide", () => { if (touched && player.deck.real) player.deck.stop(); });
