@@ -259,7 +259,10 @@ func TestBlindByKeysAlone(t *testing.T) {
 		}
 		t.Fatalf("Tab does not reach %s", what)
 	}
-	eval[bool](t, ctx, `document.getElementById('spot').focus(), true`)
+	eval[bool](t, ctx, `document.getElementById('clock').tabIndex = -1, document.getElementById('clock').focus(), true`)
+	goTo("Try it blind")
+	press(t, ctx, enter)
+	until(t, ctx, `document.activeElement.parentNode.id === 'blind'`)
 	goTo("Can you tell")
 	press(t, ctx, enter)
 	until(t, ctx, `document.querySelector('#blind-trials button.main')`)
