@@ -26,6 +26,7 @@ func TestArrows(t *testing.T) {
 		"report/chart":    {"analyze/unit"},
 		"report/csvtext":  {},
 		"report/terminal": {},
+		"report/timeline": {},
 		"report/view":     {"templates"},
 		"templates":       {},
 		"analyze":         {"analyze"},

@@ -47,6 +47,7 @@ func cutCommand() *cobra.Command {
   takes/           each take in full length; all files begin and end together,
                    so you can stack them below the edit and cut freely
                    (with --shuffle only the takes to guess)
+  edit.otio        the edit and its cuts as a timeline, OpenTimelineIO
   captions.vtt     captions with the take and its settings in two lines, WebVTT
   captions.srt     the same, SubRip
   chapters.txt     chapters by take or by section, none shorter than 10 s

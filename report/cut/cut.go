@@ -1,7 +1,7 @@
 // Package cut writes what a video editor needs of a measured comparison: one
 // recording that changes takes at stated places, every take in full
-// length to stack below it, and the captions, chapters, cue list and text that
-// go with them. Check the options, then call Write.
+// length to stack below it, a timeline that puts both in place, and the captions,
+// chapters, cue list and text that go with them. Check the options, then call Write.
 //
 // There are two edits. The switching edit plays the performance once through and
 // changes takes in it. With Options.Turns each take plays the same section in turn,
@@ -53,9 +53,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"maps"
 	"math"
 	"net/url"
 	"path/filepath"
+	"slices"
 	"strings"
 	"unicode"
 
@@ -289,9 +291,15 @@ func Write(ctx context.Context, dir string, s *analyze.Session, o Options) (*Rec
 		chaptersFile:    chapterLines(rec.Chapters),
 		cueFile:         cueList(rec),
 		descriptionFile: p.describe(rec),
+		readMeFile:      p.readMe(rec),
 	}
-	for _, name := range []string{captionsVTT, captionsSRT, chaptersFile, cueFile, descriptionFile} {
-		if err := disk.WriteFile(filepath.Join(dir, name), []byte(files[name]), 0o666); err != nil {
+	otio, err := p.timeline(rec).JSON()
+	if err != nil {
+		return nil, err
+	}
+	files[timelineFile] = string(otio)
+	for _, name := range slices.Sorted(maps.Keys(files)) {
+		if err := disk.WriteFile(filepath.Join(dir, filepath.FromSlash(name)), []byte(files[name]), 0o666); err != nil {
 			return nil, err
 		}
 	}
@@ -307,6 +315,8 @@ func Write(ctx context.Context, dir string, s *analyze.Session, o Options) (*Rec
 const (
 	editFile        = "edit.wav"
 	takesDir        = "takes"
+	readMeFile      = takesDir + "/README.txt"
+	timelineFile    = "edit.otio"
 	captionsVTT     = "captions.vtt"
 	captionsSRT     = "captions.srt"
 	chaptersFile    = "chapters.txt"

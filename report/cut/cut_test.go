@@ -3,6 +3,7 @@ package cut
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"io/fs"
 	"math"
 	"os"
@@ -231,8 +232,8 @@ func TestBextLoudness(t *testing.T) {
 func TestConversionKeepsTime(t *testing.T) {
 	a, _ := write(t, at44k, Options{Rate: 44100})
 	b, rec := at44k.edit(t)
-	before, _ := mono(t, a, "takes/leaning.wav")
-	after, _ := mono(t, b, "takes/leaning.wav")
+	before, _ := mono(t, a, "takes/01_Leaning_matched_44.1k24.wav")
+	after, _ := mono(t, b, "takes/01_Leaning_matched_48k24.wav")
 	if want := (len(before)*160 + 146) / 147; len(after) != want {
 		t.Errorf("%d samples became %d, want %d", len(before), len(after), want)
 	}
@@ -314,13 +315,13 @@ func TestGuessGivesNothingAway(t *testing.T) {
 	}
 	// The key is true: a letter's file is the take's own of an open edit.
 	open, _ := at48k.edit(t)
-	plain := map[string]string{"Leaning": "leaning", "Splitting <b>": "splitting-b", "Plain wire": "plain-wire"}
+	plain := map[string]string{"Leaning": "01_Leaning", "Splitting <b>": "02_Splitting-b", "Plain wire": "03_Plain-wire"}
 	for i, k := range key.Takes {
 		if want := string(rune('A' + i)); k.Letter != want || rec.Parts[i].Take != want {
 			t.Errorf("take %d heard is %s, in the key %s; want %s", i+1, rec.Parts[i].Take, k.Letter, want)
 		}
-		x, _ := mono(t, dir, "takes/"+strings.ToLower(k.Letter)+".wav")
-		y, _ := mono(t, open, "takes/"+plain[k.Take]+".wav")
+		x, _ := mono(t, dir, fmt.Sprintf("takes/%02d_%s_matched_48k24.wav", i+1, k.Letter))
+		y, _ := mono(t, open, "takes/"+plain[k.Take]+"_matched_48k24.wav")
 		if !equal(x, y) {
 			t.Errorf("%s is not %s", k.Letter, k.Take)
 		}

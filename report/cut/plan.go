@@ -46,6 +46,7 @@ type plan struct {
 type voice struct {
 	take  int    // place in the manifest
 	shown string // name, or letter
+	stem  string // the beginning of the names of its files
 	file  string
 	trim  unit.DB // beyond the session's gain, for what the conversion did
 	measured
@@ -167,11 +168,12 @@ func (p *plan) cast(order []int, parts int) {
 		}
 	}
 	for k, t := range takes {
-		v := voice{take: t, shown: p.res.Takes[t].Name, file: path.Join(takesDir, p.res.Takes[t].Slug+".wav")}
+		v := voice{take: t, shown: p.res.Takes[t].Name}
 		if p.o.Shuffle {
 			v.shown = letter(k)
-			v.file = path.Join(takesDir, strings.ToLower(v.shown)+".wav")
 		}
+		v.stem = stem(k+1, len(takes), v.shown)
+		v.file = path.Join(takesDir, v.stem+"_matched_"+format(p.rate)+".wav")
 		p.voices = append(p.voices, v)
 	}
 	if aside := len(p.res.Takes) - len(takes); p.o.Shuffle && aside > 0 {
