@@ -133,7 +133,7 @@ func newestIn(dir string) (newest time.Time, err error) {
 }
 
 // temps are what temporary folders are made for.
-var temps = []string{"pack", "verify", "tally", "withheld", "recordings"}
+var temps = []string{"pack", "verify", "tally", "withheld", "recordings", "preview"}
 
 // Temp makes a folder for temporary files, for one of the purposes in temps, and
 // removes those that killed programs left. The caller removes it.

@@ -61,12 +61,32 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 	w := parse(path, src, true)
 	w.findFiles(filepath.Dir(path))
 	w.c.SHA256 = fmt.Sprintf("%x", sha256.Sum256(src))
-	w.c.Inputs = append(w.c.Inputs, path)
-	for _, f := range w.files {
-		w.c.Inputs = append(w.c.Inputs, OnDisk(filepath.Dir(path), f.path))
-	}
+	w.c.Inputs = w.inputs(path)
 	w.checkLimits(rule)
 	return w.result()
+}
+
+// Inputs returns what Load would put into Comparison.Inputs, also where files are
+// missing or the manifest has mistakes: then it has the files that could be read out of
+// it. It is nil where the manifest cannot be read at all.
+func Inputs(path string) []string {
+	info, err := os.Stat(path)
+	if err != nil || !info.Mode().IsRegular() || info.Size() > MaxSize {
+		return nil
+	}
+	src, err := os.ReadFile(path)
+	if err != nil {
+		return nil
+	}
+	return parse(path, src, true).inputs(path)
+}
+
+func (w *walker) inputs(path string) []string {
+	out := []string{path}
+	for _, f := range w.files {
+		out = append(out, OnDisk(filepath.Dir(path), f.path))
+	}
+	return out
 }
 
 // notManifest says that what was named as a manifest is something else.

@@ -30,9 +30,10 @@ const (
 
 func serveCommand() *cobra.Command {
 	var addr string
+	var opts buildOptions
 	cmd := &cobra.Command{
-		Use:   "serve [DIR]",
-		Short: "Show a report in a browser on this computer",
+		Use:   "serve [DIR | MANIFEST]",
+		Short: "Show a report, or the preview of one, in a browser on this computer",
 		Long: `Serve shows the report in DIR, by default the current folder, at a web address
 that only this computer can reach, and prints the address. It runs until you
 press Ctrl-C. If you build the report again meanwhile, reload the page. Serve
@@ -40,10 +41,15 @@ gives out only the files of the report.
 
 --addr sets a fixed port, or shows the report to other computers, such as a
 phone in the same network: --addr 0.0.0.0:8080. Then everyone who reaches this
-computer can read the report.`,
+computer can read the report.
+
+Given a manifest, serve shows a preview. It builds the report into a temporary
+folder, builds it again when you save the manifest, its notes, a photo or a
+recording, and reloads the page. It shows mistakes above the last good page.
+A preview is for this computer alone, and Ctrl-C removes it.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 1 {
-				return usageError{fmt.Errorf("serve takes one folder, got %s; type: %s", given(args), usageOf(cmd))}
+				return usageError{fmt.Errorf("serve takes one folder or manifest, got %s; type: %s", given(args), usageOf(cmd))}
 			}
 			return nil
 		},
@@ -52,9 +58,14 @@ computer can read the report.`,
 			if len(args) == 1 {
 				dir = args[0]
 			}
+			if previewed(dir) {
+				return preview(cmd, dir, addr, opts)
+			}
 			return serve(cmd, dir, addr)
 		},
 	}
+	cmd.Flags().IntVar(&opts.workers, "workers", 0, "for a preview: takes to process at once; 0: one for each processor")
+	opts.store.flags(cmd)
 	cmd.Flags().StringVar(&addr, "addr", loopbackAddr, "address and port to serve on; port 0: any free one")
 	return cmd
 }
@@ -77,6 +88,17 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 	if _, err := os.Stat(filepath.Join(dir, indexName)); err != nil {
 		return usageError{fmt.Errorf("%s has no index.html; name the folder that build wrote", dir)}
 	}
+	return serveOn(cmd, addr, func(local bool) (http.Handler, error) {
+		if !local {
+			fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: warning: other computers can read this report until serve ends")
+		}
+		return reportHandler{dir: dir, local: local}, nil
+	})
+}
+
+// serveOn serves on an address until the command's context ends. handler makes what
+// answers; it is told whether this computer alone can reach the address.
+func serveOn(cmd *cobra.Command, addr string, handler func(local bool) (http.Handler, error)) error {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
 		return usageError{fmt.Errorf("--addr: %q; allowed: an address and a port, such as 127.0.0.1:8080 or [::1]:0", addr)}
@@ -94,15 +116,15 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 	if err != nil {
 		return errors.Join(err, listener.Close())
 	}
-	local := bound.Addr().Unmap().IsLoopback()
-	if !local {
-		fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: warning: other computers can read this report until serve ends")
+	answer, err := handler(bound.Addr().Unmap().IsLoopback())
+	if err != nil {
+		return errors.Join(err, listener.Close())
 	}
 	fmt.Fprintf(cmd.OutOrStdout(), "http://%s/\n", listener.Addr())
 	fmt.Fprintln(cmd.ErrOrStderr(), "evenhand: serving; stop with Ctrl-C")
 
 	server := &http.Server{
-		Handler:           reportHandler{dir: dir, local: local},
+		Handler:           answer,
 		ReadHeaderTimeout: 10 * time.Second,
 		IdleTimeout:       2 * time.Minute,
 		MaxHeaderBytes:    64 << 10,
@@ -132,50 +154,64 @@ type reportHandler struct {
 	local bool // reachable by this computer alone
 }
 
-func (h reportHandler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+// admit sets the headers that all answers have. It answers requests that must have no
+// other answer, and returns false for them.
+func (h reportHandler) admit(w http.ResponseWriter, r *http.Request) bool {
 	head := w.Header()
 	head.Set("Content-Security-Policy", report.ContentPolicy)
 	head.Set("X-Content-Type-Options", "nosniff")
 	head.Set("Referrer-Policy", "no-referrer")
 	head.Set("Cache-Control", "no-cache") // the report may be built anew
-	refuse := func(status int) { http.Error(w, http.StatusText(status), status) }
 	// A page elsewhere could make its own host name mean this computer, and so
 	// read what only this computer may.
 	if h.local && !localHost(r.Host) {
-		refuse(http.StatusMisdirectedRequest)
-		return
+		refuse(w, http.StatusMisdirectedRequest)
+		return false
 	}
 	if r.Method != http.MethodGet && r.Method != http.MethodHead {
 		head.Set("Allow", "GET, HEAD")
-		refuse(http.StatusMethodNotAllowed)
+		refuse(w, http.StatusMethodNotAllowed)
+		return false
+	}
+	return true
+}
+
+func refuse(w http.ResponseWriter, status int) { http.Error(w, http.StatusText(status), status) }
+
+// lists tells whether a file is one of the report. Its list is read for each request,
+// since a new build puts another folder in place.
+func (h reportHandler) lists(name string) bool {
+	if foreign.Path(name) != nil || hidden(name) {
+		return false
+	}
+	sums, err := folder.ReadSums(h.dir)
+	return err == nil && (name == folder.Sums || slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == name }))
+}
+
+func (h reportHandler) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if !h.admit(w, r) {
 		return
 	}
 	name, ok := strings.CutPrefix(r.URL.Path, "/")
 	if name == "" {
 		name = indexName
 	}
-	if !ok || foreign.Path(name) != nil || hidden(name) {
-		refuse(http.StatusNotFound)
-		return
-	}
-	// Read for each request, since a new build puts another folder in place.
-	sums, err := folder.ReadSums(h.dir)
-	if err != nil || name != folder.Sums && !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == name }) {
-		refuse(http.StatusNotFound)
+	if !ok || !h.lists(name) {
+		refuse(w, http.StatusNotFound)
 		return
 	}
 	f, err := foreign.OpenIn(h.dir, name)
 	if err != nil {
-		refuse(http.StatusNotFound)
+		refuse(w, http.StatusNotFound)
 		return
 	}
 	defer f.Close()
 	info, err := f.Stat()
 	if err != nil || !info.Mode().IsRegular() {
-		refuse(http.StatusNotFound)
+		refuse(w, http.StatusNotFound)
 		return
 	}
-	head.Set("Content-Type", contentType(name))
+	w.Header().Set("Content-Type", contentType(name))
 	http.ServeContent(w, r, "", info.ModTime(), f)
 }
 
