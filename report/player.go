@@ -49,6 +49,12 @@ type playerSection struct {
 	Slug   string `json:"slug"`
 	First  int64  `json:"first"`
 	Frames int64  `json:"frames"`
+	// Raised is by how many dB each take is raised where the section is matched by
+	// itself; without it, it plays as over the whole.
+	Raised []float64 `json:"raised,omitempty"`
+
+	level  unit.LUFS
+	reason string // why it is not matched by itself
 }
 
 type playerTake struct {
@@ -126,13 +132,24 @@ func newPlayerData(res *result.Result) *playerData {
 	}
 	whole := res.Timeline.Spans[0]
 	used := map[string]bool{"whole": true}
-	for _, s := range res.Timeline.Spans[1:] {
+	published := []*result.Take{}
+	for i := range res.Takes {
+		if res.Takes[i].Published != nil {
+			published = append(published, &res.Takes[i])
+		}
+	}
+	for i, s := range res.Timeline.Spans[1:] {
 		slug := manifest.Slug(s.Name)
 		for n := 2; used[slug]; n++ {
 			slug = fmt.Sprintf("%s-%d", manifest.Slug(s.Name), n)
 		}
 		used[slug] = true
-		d.Sections = append(d.Sections, playerSection{s.Name, slug, int64(s.FirstFrame - whole.FirstFrame), int64(s.Frames)})
+		m := matchSection(published, i+1, s.To-s.From, res.Match.Target, res.Parameters.Match.Ceiling)
+		out := playerSection{Name: s.Name, Slug: slug, First: int64(s.FirstFrame - whole.FirstFrame), Frames: int64(s.Frames), level: m.Level, reason: m.Reason}
+		for _, by := range m.Raised {
+			out.Raised = append(out.Raised, rounded(float64(by), 3))
+		}
+		d.Sections = append(d.Sections, out)
 	}
 	heard := res.Heard()
 	for _, t := range res.Takes {

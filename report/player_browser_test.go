@@ -173,10 +173,10 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 			press(t, ctx, "2")
 			until(t, ctx, heard+` === 1`)
 			press(t, ctx, "a")
-			until(t, ctx, `Evenhand.player.recorded && document.querySelector('input[value=recorded]').checked`)
+			until(t, ctx, `Evenhand.player.levels === "recorded" && document.querySelector('input[value=recorded]').checked`)
 			accessible(t, ctx, "playing, as recorded")
 			press(t, ctx, "a")
-			until(t, ctx, `!Evenhand.player.recorded`)
+			until(t, ctx, `Evenhand.player.levels === "whole"`)
 			click(t, ctx, `[data-part="0"]`)
 			until(t, ctx, deckPos+` >= 0.4 && `+deckPos+` < 3 && Evenhand.player.part === 0`)
 			press(t, ctx, "]")
@@ -259,7 +259,7 @@ func TestKeysOnThePage(t *testing.T) {
 	}
 	_, dir := playedReport(t)
 	ctx, bad := visit(t, dir, true, 1000, "")
-	state := `(d => [d.playing, d.loop, Evenhand.player.recorded, Evenhand.player.wanted, Evenhand.player.part, d.playing ? 0 : d.position()].join())(Evenhand.player.deck)`
+	state := `(d => [d.playing, d.loop, Evenhand.player.levels, Evenhand.player.wanted, Evenhand.player.part, d.playing ? 0 : d.position()].join())(Evenhand.player.deck)`
 	outside := `(document.querySelector('#method') || document.querySelector('main a:not(#listen a)')).focus(), !document.getElementById('listen').contains(document.activeElement)`
 	same := func(where string, keys ...string) {
 		t.Helper()

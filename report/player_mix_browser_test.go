@@ -44,10 +44,10 @@ func TestPlayerLevelsAndPolarity(t *testing.T) {
 				}
 				got := rendered(t, ctx, fmt.Sprintf(`
 					const P = Evenhand.player;
-					P.take = %[1]d; P.recorded = %[2]v; P.flips[%[1]d] = %[3]v;
+					P.take = %[1]d; P.levels = %[2]v ? "recorded" : "whole"; P.flips[%[1]d] = %[3]v;
 					const off = new OfflineAudioContext(1, rate / 2, rate), deck = S.Deck(off, voices, cuts);
 					deck.pos = %[4]d; deck.preset(P.mixture().slice(0, voices.length)); deck.start();
-					P.take = -1; P.recorded = false; P.flips[%[1]d] = false;
+					P.take = -1; P.levels = "whole"; P.flips[%[1]d] = false;
 					const out = await off.startRendering();`, i, recorded, flip, at))
 				// From 50 ms on the start's fade is below −200 dB.
 				worst := 0.0

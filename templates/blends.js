@@ -21,6 +21,19 @@
     return { take: t, mic: (alone - t * b.alone) / b.scale, peak: k0 + (k1 - k0) * x };
   };
 
+  player.setBlend = async function (i, position) {
+    player.blends[i] = position;
+    player.want();
+    if (position !== null && player.levels === "sections") player.setLevels("whole"); // blends are measured over the whole
+    if (position !== null && player.deck.real) {
+      const pieces = player.voices[player.mics[i]].pieces;
+      try { await Promise.all(player.deck.pieces(player.deck.position()).map(k => player.store.promise(pieces[k]))); } catch (e) { return; }
+    }
+    if (!player.deck.real) return;
+    player.deck.setLevel(player.headroom());
+    player.deck.mix(player.mixture());
+  };
+
   // Fills the opened part of a take with its slider.
   player.openBlend = function (details) {
     const i = Number(details.dataset.take), { name, blend: b } = Evenhand.comparison.takes[i];

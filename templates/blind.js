@@ -38,12 +38,14 @@
 
   // --- The key ---
 
+  // Whatever the player is set to, tests play all takes equally loud, see Booth.
+  const levels = "equally loud, matched over the whole and then in the section of the test";
   const utf8 = s => new TextEncoder().encode(s);
   // Seals what a test will do: the text, with a random number so that it
   // cannot be guessed, and its SHA-256, which is shown before the start.
   function seal(key) {
     const nonce = Array.from(crypto.getRandomValues(new Uint8Array(16)), b => b.toString(16).padStart(2, "0")).join("");
-    const words = JSON.stringify({ ...key, comparison: data.id, random: nonce });
+    const words = JSON.stringify({ ...key, levels, comparison: data.id, random: nonce });
     return { text: words, hash: sha256(utf8(words)) };
   }
   const opens = sealed => sha256(utf8(sealed.text)) === sealed.hash;
@@ -189,7 +191,7 @@
   // The foot of a result: the opened key, the code to copy, the file to save.
   function finish(answer, sealed, extra) {
     const code = data.takes.length > Evenhand.answers.most ? "" : Evenhand.answers.encode({ comparison: data.id.slice(0, 10), nonce: reader(), takes: data.takes.length, ...answer });
-    const record = { comparison: data.id, title: data.title, code, answer, key: sealed.text, sealed: sealed.hash, ...extra };
+    const record = { comparison: data.id, title: data.title, code, answer, levels, key: sealed.text, sealed: sealed.hash, ...extra };
     keep("answers", [...recall("answers", []), record]);
     const shown = el("output", { class: "seal code", "aria-label": "Answer code" }, code), told = el("span", { role: "status" });
     const copy = async () => {

@@ -10,7 +10,8 @@
 //	at the start        sound.js (files, decoding, the deck), listen-data.js
 //	                    (written by report/player.go), listen.js; below 35 kB
 //	                    (TestStartWeight)
-//	with a touch or key hand.js (keys, and the bar at the foot of the page)
+//	with a touch or key hand.js (keys, levels, and the bar at the foot of the page)
+//	from a disk         disk.js
 //	with a blend        listen-more.js (hashes and blends), blends.js
 //	with a blind test   hash.js, statistics.js, answers.js, meter.js, blind.js,
 //	                    tests.js
@@ -20,15 +21,16 @@
 // exponentials of 2 ms. Pieces of at most 20 s are cut at the same frames in all
 // takes; two are in memory at a time (61 MB for eight mono takes). Over http a piece
 // is fetched. From a disk it comes as a script with the same bytes in base64.
-// Nothing needs a secure context. Published takes are shifted by whole frames. The
-// remaining half sample at most does not matter, since takes are mixed only for the
-// few milliseconds of a switch.
+// Each take has a second gain for the match by section (report/bysection.go), which
+// changes at the sections' frames. Nothing needs a secure context. Published takes are
+// shifted by whole frames. The remaining half sample at most does not matter, since
+// takes are mixed only for the few milliseconds of a switch.
 //
 // Keys: digits choose takes, brackets choose sections, and initials of words on the
 // controls do the rest. Letters that people know from editing video (J, K, L, M, I,
 // O) do nothing, and arrows are left to controls. Keys work while the focus is in the
-// player or its bar at the foot of the page. A switch, off at first, extends all but Space to the whole page (WCAG 2.2,
-// 2.1.4).
+// player or its bar at the foot of the page. A switch, off at first, extends all but
+// Space to the whole page (WCAG 2.2, 2.1.4).
 //
 // In a blind test the key, which says what is what, is drawn and sealed before the
 // start, everything is loaded before the first answer, and takes are matched over the

@@ -20,7 +20,7 @@
     const digit = "1234567890".indexOf(e.key);
     const action = step ? () => { player.point(pos() + step * data.rate); seek.value = pos(); } : digit >= 0 ? () => player.choose(digit) : {
       p: player.toggle, " ": e.target === listen || e.target === seek ? player.toggle : null,
-      r: () => player.setLoop(!player.deck.loop), a: () => player.setRecorded(!player.recorded),
+      r: () => player.setLoop(!player.deck.loop), a: () => player.setLevels(player.levels === "recorded" ? "whole" : "recorded"),
       "[": () => player.jump(Math.max(-1, part() - 1)),
       "]": () => player.jump(Math.min(data.sections.length - 1, part() + 1)),
     }[e.key.toLowerCase()];
@@ -28,6 +28,33 @@
     e.preventDefault();
     action();
   };
+
+  // --- Levels ---
+
+  // How loud takes play: "whole", "sections" or "recorded".
+  const loud = {
+    whole: `Equally loud: all at ${data.target.toFixed(1).replace("-", "−")} LUFS`,
+    sections: "Equally loud in each section",
+    recorded: "As recorded: the louder take will seem better",
+  };
+  player.setLevels = function (how) {
+    if (how === "sections" && player.blends.some(b => b !== null)) {
+      player.say("Blends are equally loud only over the whole. Put them back to “as published” first.");
+      return player.show();
+    }
+    player.levels = how;
+    if (player.deck.real) {
+      player.deck.mix(player.mixture(), Evenhand.sound.slow);
+      player.deck.retrim();
+    }
+    player.say(loud[how]);
+    player.show();
+    player.remember();
+  };
+  for (const r of document.querySelectorAll("input[name=levels]")) {
+    r.addEventListener("change", () => player.setLevels(r.value));
+    if (r.checked && r.value !== player.levels) player.setLevels(r.value); // while this was loaded
+  }
 
   // --- The bar ---
 

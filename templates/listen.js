@@ -11,7 +11,6 @@
 
   // --- Words ---
 
-  const minus = s => s.replace("-", "−");
   function clock(frame) {
     const tenths = Math.round(frame / rate * 10), s = Math.floor(tenths / 10);
     return `${Math.floor(s / 60)}:${String(s % 60).padStart(2, "0")}.${tenths % 10}`;
@@ -60,7 +59,7 @@
   // A voice plays the pieces of one file; it never resamples.
   const voiceOf = (pieces, channels) => ({ pieces, channels, buffer: k => store.buffer(pieces[k]) });
 
-  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: 0, part: -1, recorded: false, flips: takes.map(() => false), blends: takes.map(() => null), context, el, text, clock };
+  const player = Evenhand.player = { deck: null, store, budget, take: -1, wanted: 0, part: -1, levels: "whole", flips: takes.map(() => false), blends: takes.map(() => null), context, el, text, clock };
   // Voices: the takes, then the single microphones of those that have them.
   const voices = takes.map(t => voiceOf(t.pieces, t.channels));
   const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces, 1)) - 1 : -1);
@@ -80,13 +79,19 @@
     if (i < 0) return m;
     const g = gainsOf(i);
     // As recorded, the loudest take stays where it is and the others fall back.
-    const level = (player.flips[i] ? -1 : 1) * (player.recorded ? amplitude(loudestGain - takes[i].gain) : 1);
+    const level = (player.flips[i] ? -1 : 1) * (player.levels === "recorded" ? amplitude(loudestGain - takes[i].gain) : 1);
     m[i] = g.take * level;
     if (mics[i] >= 0) m[mics[i]] = g.mic * level;
     return m;
   }
 
-  player.mixture = mixture;
+  // By what a voice is raised at frame f of the music: a take's, or its microphone's.
+  function trimmed(v, f) {
+    const raised = player.levels === "sections" && (data.sections[partAt(f)] || {}).raised;
+    return raised ? amplitude(raised[v < takes.length ? v : mics.indexOf(v)]) : 1;
+  }
+
+  Object.assign(player, { mixture, trimmed, want, say, show, remember, headroom, voices, mics });
   const blended = i => mics[i] >= 0 && player.blends[i] !== null;
   const voicesOf = i => blended(i) ? [i, mics[i]] : [i];
 
@@ -108,6 +113,8 @@
     if (player.deck && player.deck.real) return;
     const old = player.deck, deck = Deck(context(), voices, data.cuts);
     deck.real = true;
+    deck.edges = data.sections.flatMap((_, k) => partSpan(k));
+    deck.trimmed = trimmed;
     deck.needs = () => voicesOf(player.take);
     if (old) Object.assign(deck, { pos: old.pos, range: old.range, loop: old.loop });
     deck.level = headroom();
@@ -135,7 +142,7 @@
   function hear(i) {
     player.take = player.wanted = i;
     if (player.deck.real) player.deck.mix(mixture());
-    say(`${takes[i].name}${player.recorded ? ", as recorded" : ""}`);
+    say(`${takes[i].name}${player.levels === "recorded" ? ", as recorded" : ""}`);
   }
 
   player.play = function () {
@@ -187,29 +194,11 @@
     say(on ? `Repeating ${partName(player.part)}` : "Not repeating");
     show();
   };
-  player.setRecorded = function (on) {
-    player.recorded = on;
-    for (const r of all("input[name=levels]")) r.checked = (r.value === "recorded") === on;
-    if (player.deck.real) player.deck.mix(mixture());
-    say(on ? "As recorded: the louder take will seem better" : `Equally loud: all at ${minus(data.target.toFixed(1))} LUFS`);
-    show();
-  };
   player.setFlip = function (i, on) {
     player.flips[i] = on;
     if (player.deck.real) player.deck.mix(mixture());
     say(`${takes[i].name}: polarity ${on ? "inverted, to match the reference" : "as recorded"}`);
   };
-  player.setBlend = async function (i, position) {
-    player.blends[i] = position;
-    want();
-    if (position !== null && player.deck.real) {
-      try { await Promise.all(player.deck.pieces(player.deck.position()).map(k => store.promise(voices[mics[i]].pieces[k]))); } catch (e) { return; }
-    }
-    if (!player.deck.real) return;
-    player.deck.setLevel(headroom());
-    player.deck.mix(mixture());
-  };
-
   // --- The page ---
 
   const seek = $("seek"), play = $("play"), loop = $("loop"), spot = $("spot");
@@ -217,6 +206,7 @@
     const p = new URLSearchParams();
     p.set("take", takes[player.wanted].slug);
     if (player.part >= 0) p.set("section", data.sections[player.part].slug);
+    if (player.levels !== "whole") p.set("levels", player.levels);
     p.set("t", (player.deck.position() / rate).toFixed(2));
     return "#" + p;
   };
@@ -229,11 +219,12 @@
   function restore() {
     const p = new URLSearchParams(location.hash.slice(1)), anchor = takes.find(t => "#take-" + t.slug === location.hash);
     if (anchor) return player.choose(takes.indexOf(anchor));
-    if (!p.has("take") && !p.has("t") && !p.has("section")) return;
+    if (!["take", "section", "levels", "t"].some(k => p.has(k))) return;
     const i = takes.findIndex(t => t.slug === p.get("take"));
     if (i >= 0) { if (player.deck.real) player.choose(i); else player.take = player.wanted = i; }
     const k = data.sections.findIndex(s => s.slug === p.get("section"));
     if (k >= 0) setPart(k);
+    if (radios.some(r => r.value === p.get("levels"))) player.setLevels ? player.setLevels(p.get("levels")) : player.levels = p.get("levels");
     const t = parseFloat(p.get("t"));
     player.deck.seek(Number.isFinite(t) ? t * rate : player.deck.range[0]);
     if (i >= 0 || k >= 0 || Number.isFinite(t)) listen.scrollIntoView({ behavior: "instant" });
@@ -248,7 +239,7 @@
   follow("seek", seconds => player.point(seconds * rate));
   follow("play", () => { if (!player.deck.playing) player.play(); });
 
-  const picks = all(".pick"), sections = all("[data-part]"), panels = takes.map(t => $("take-" + t.slug));
+  const radios = all("input[name=levels]"), picks = all(".pick"), sections = all("[data-part]"), panels = takes.map(t => $("take-" + t.slug));
   let toldTake = -1; // none is chosen at the start
   function show() {
     const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
@@ -263,7 +254,10 @@
       b.classList.toggle("here", Number(b.dataset.part) === here);
     }
     text($("clock"), `${clock(pos)} / ${clock(data.frames)}`);
-    $("level-note").hidden = !player.recorded;
+    for (const r of radios) {
+      r.checked = r.value === player.levels;
+      if ($("note-" + r.value)) $("note-" + r.value).hidden = !r.checked;
+    }
     if (seek && seek !== document.activeElement || on) seek.value = pos;
     if (seek) {
       // Whole seconds, so that a screen reader is not told ten times a second.
@@ -354,7 +348,6 @@
     $("blind").scrollIntoView();
   });
   // What a browser kept ticked from before a reload is set back.
-  for (const r of all("input[name=levels]")) { r.checked = r.value === "matched"; r.addEventListener("change", () => player.setRecorded(r.value === "recorded")); }
   for (const c of all(".flip")) { c.checked = false; c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked)); }
 
   // What few readers open is loaded when they open it.

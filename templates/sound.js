@@ -49,35 +49,7 @@
 
   // --- Files ---
 
-  // A page opened from a disk may not fetch, but may load scripts: beside each
-  // piece stands a script that hands over the same bytes in base64.
-  const onDisk = location.protocol === "file:";
-  const scripts = new Map(); // path → {text: promise of base64, found}
-  Evenhand.audio = (name, base64) => { const f = scripts.get(name); if (f) f.found(base64); };
-
-  function fromBase64(text) {
-    if (Uint8Array.fromBase64) return Uint8Array.fromBase64(text);
-    const raw = atob(text), out = new Uint8Array(raw.length);
-    for (let i = 0; i < raw.length; i++) out[i] = raw.charCodeAt(i);
-    return out;
-  }
-
-  // Whoever asks for a piece that is already on its way waits for the same script.
-  function viaScript(path) {
-    let one = scripts.get(path);
-    if (!one) {
-      scripts.set(path, one = {});
-      const s = document.createElement("script");
-      one.text = new Promise((resolve, reject) => {
-        one.found = resolve;
-        s.onerror = () => reject(new Error(`${path} is missing`));
-        s.onload = () => reject(new Error(`${path} holds no audio`)); // too late when it was found
-      }).finally(() => { scripts.delete(path); s.remove(); });
-      s.src = path.replace(/\.flac$/, ".js");
-      document.head.append(s);
-    }
-    return one.text.then(fromBase64);
-  }
+  const onDisk = location.protocol === "file:"; // there disk.js gets the bytes
 
   // What may pass, and is worth another try, says so.
   const passing = words => Object.assign(new Error(words), { passing: true });
@@ -102,7 +74,7 @@
 
   // The bytes of a piece; tell(n) reports how many are there so far.
   function bytesOf(path, tell, signal) {
-    return onDisk ? viaScript(path) : viaFetch(path, tell || (() => {}), signal);
+    return onDisk ? Evenhand.need("disk.js").then(() => Evenhand.fromDisk(path)) : viaFetch(path, tell || (() => {}), signal);
   }
 
   let decoder = null;
@@ -184,6 +156,7 @@
   // --- Deck: takes in step, one of them heard ---
 
   const smooth = .002; // s, time constant of a switch: −60 dB after 14 ms
+  const slow = .1;     // s, the same of a change of levels: done in 0.5 s
   const edge = .004;   // s, half the dip where the music jumps
 
   // A deck plays voices: {buffer(k) → AudioBuffer or null} for piece k. All
@@ -197,14 +170,15 @@
     out.gain.value = 0;
     dip.connect(out);
     out.connect(ctx.destination);
-    const gains = voices.map(() => {
+    const node = (value, to) => {
       const g = ctx.createGain();
-      g.gain.value = 0;
-      g.connect(dip);
+      g.gain.value = value;
+      g.connect(to);
       return g;
-    });
+    };
+    const gains = voices.map(() => node(0, dip)), trims = gains.map(g => node(1, g));
     const end = cuts[cuts.length - 1];
-    const deck = { playing: false, stalled: false, pos: 0, range: [0, end], loop: false, lookahead: 4, needs: () => [], level: 1 };
+    const deck = { playing: false, stalled: false, edges: [], trimmed: () => 1, pos: 0, range: [0, end], loop: false, lookahead: 4, needs: () => [], level: 1 };
     let units = [];  // planned stretches, in order: {piece, from, to, at, sources}
     let cursor = 0;  // next frame of the music to plan
     let at = 0;      // frame of the context at which it sounds
@@ -237,7 +211,7 @@
       if (skip > 0 && frames <= 0) return;
       const s = ctx.createBufferSource();
       s.buffer = buffer;
-      s.connect(gains[v]);
+      s.connect(trims[v]);
       s.onended = () => { s.disconnect(); };
       const offset = (unit.from + skip - cuts[unit.piece]) / rate;
       if (unit.to === cuts[unit.piece + 1]) s.start(first / rate, offset); // up to the last frame
@@ -252,6 +226,22 @@
         if (b) startSource(unit, i, b);
       });
     }
+
+    // The trims of voices along a stretch, from frame f of the music on: trimmed(v, f)
+    // is that of voice v, and edges are the frames where trims change. tau is the time
+    // constant of the first step.
+    function trim(unit, f, tau) {
+      for (const e of [f, ...deck.edges.filter(e => e > f && e < unit.to)]) {
+        const t = Math.max(ctx.currentTime, (unit.at + e - unit.from) / rate);
+        trims.forEach((g, v) => g.gain.setTargetAtTime(deck.trimmed(v, e), t, e === f ? tau : smooth));
+      }
+    }
+    // After trimmed has changed: from what sounds now to the new trims in 0.5 s.
+    deck.retrim = () => {
+      for (const g of trims) g.gain.cancelScheduledValues(ctx.currentTime);
+      const f = deck.position(), t = now();
+      if (deck.playing) units.filter(u => t < u.at + u.to - u.from).forEach((u, i) => trim(u, i ? u.from : f, i ? smooth : slow));
+    };
 
     // Plans ahead; to be called often while playing.
     deck.pump = () => {
@@ -278,6 +268,7 @@
         }
         const unit = { piece: f.piece, from: f.from, to: f.to, at, sources: [] };
         units.push(unit);
+        trim(unit, unit.from, smooth);
         fill(unit);
         cursor = f.to;
         at += f.to - f.from;
@@ -317,6 +308,7 @@
       out.gain.cancelScheduledValues(t); // a start that has not come yet
       out.gain.setTargetAtTime(0, t, smooth);
       for (const u of units) for (const s of u.sources) if (s) s.stop(t + .03);
+      for (const g of trims) g.gain.cancelScheduledValues(t);
       units = [];
       dip.gain.cancelScheduledValues(t + .03);
       dip.gain.setValueAtTime(1, t + .03);
@@ -332,9 +324,9 @@
     deck.replan = () => { if (deck.playing) deck.seek(deck.position()); };
 
     // Gains of all voices from now on.
-    deck.mix = amplitudes => {
+    deck.mix = (amplitudes, tau) => {
       const t = ctx.currentTime;
-      gains.forEach((g, k) => g.gain.setTargetAtTime(amplitudes[k] || 0, t, smooth));
+      gains.forEach((g, k) => g.gain.setTargetAtTime(amplitudes[k] || 0, t, tau || smooth));
     };
     // The same at once, before anything sounds.
     deck.preset = amplitudes => gains.forEach((g, k) => { g.gain.value = amplitudes[k] || 0; });
@@ -346,5 +338,5 @@
     return deck;
   }
 
-  Evenhand.sound = { bytesOf, decode, Store, Deck, onDisk };
+  Evenhand.sound = { bytesOf, decode, Store, Deck, onDisk, slow };
 })(globalThis);

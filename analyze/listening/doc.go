@@ -28,6 +28,10 @@
 // people (D. Crockford, "Base 32"), from memory; U is there left without a
 // value.
 //
+// A blind test plays all takes equally loud: matched over the whole, and then in the
+// section that the test uses. How the player outside the test was set does not matter to
+// it, so a code of version 1 always says: equally loud.
+//
 // The code begins with the four characters EVNH, which belong to no field.
 // The rest is one string of bits, the most significant bit of each field and
 // of each character first:
