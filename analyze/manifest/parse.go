@@ -36,7 +36,12 @@ type LimitRule func(id, written string) (message, hint string)
 // judged by the rule, nil for any limit. It returns either a comparison or an
 // *Errors with every problem found; when the manifest itself cannot be read, the
 // error matches mistake.Err or is the system's.
-func Load(path string, rule LimitRule) (*Comparison, error) {
+func Load(path string, rule LimitRule) (*Comparison, error) { return load(path, rule, true) }
+
+// LoadPlan is Load for a comparison of which some or all files are still to come.
+func LoadPlan(path string, rule LimitRule) (*Comparison, error) { return load(path, rule, false) }
+
+func load(path string, rule LimitRule, all bool) (*Comparison, error) {
 	info, err := os.Stat(path) // first, because opening a named pipe would wait for its writer
 	switch {
 	case err != nil:
@@ -59,7 +64,9 @@ func Load(path string, rule LimitRule) (*Comparison, error) {
 		return nil, notManifest(path, "a recording", "name the manifest that lists the recordings; evenhand new FOLDER writes one")
 	}
 	w := parse(path, src, true)
-	w.findFiles(filepath.Dir(path))
+	if all {
+		w.findFiles(filepath.Dir(path))
+	}
 	w.c.SHA256 = fmt.Sprintf("%x", sha256.Sum256(src))
 	w.c.Inputs = w.inputs(path)
 	w.checkLimits(rule)

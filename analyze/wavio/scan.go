@@ -298,7 +298,9 @@ func (s *scanner) measure(info *Info, lay *layout) error {
 	}
 	seconds := func(frames float64) float64 { return frames / float64(info.SampleRate) }
 	present := seconds(float64(info.Frames))
-	switch missing := uint64(s.data.size) < s.declared; {
+	missing := uint64(s.data.size) < s.declared
+	info.Unfinished = s.streamed || missing
+	switch {
 	case s.streamed:
 		s.warn("the length was never written (streamed file): all %.1f s up to the end of the file are used", present)
 	case missing:

@@ -45,6 +45,7 @@ type Info struct {
 	SampleRate  int // Hz, MinRate to MaxRate
 	Channels    int // 1 to MaxChannels
 	Frames      int64
+	Unfinished  bool   // the header states no length, or more than the file holds, as of a recording that goes on
 	ChannelMask uint32 // speaker positions of an extensible file, 0 if none are given
 	Cues        []Cue  // in time order
 	Bext        *Bext  // nil if the file has none

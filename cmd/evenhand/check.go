@@ -20,6 +20,7 @@ import (
 
 func checkCommand() *cobra.Command {
 	var asJSON, all bool
+	var take string
 	var kept storeOptions
 	var workers int
 	cmd := &cobra.Command{
@@ -31,9 +32,15 @@ reservation with what to do about it. Check writes no files. The exit status
 is 1 if a check failed.
 
 You can set limits in the manifest under limits:, by the id of the check. --all
-prints the ids in brackets.`,
+prints the ids in brackets.
+
+--take NAME checks one take in a few lines, as watch does, with the recordings
+that exist so far.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
+			if take != "" {
+				return checkTake(cmd, args[0], take, watcher{store: kept, workers: workers, json: asJSON})
+			}
 			c, err := manifest.Load(args[0], fairness.CheckLimit)
 			if err != nil {
 				return err
@@ -75,6 +82,7 @@ prints the ids in brackets.`,
 		},
 	}
 	kept.flags(cmd)
+	cmd.Flags().StringVar(&take, "take", "", "check this take alone")
 	cmd.Flags().BoolVar(&asJSON, "json", false, "print checks and exclusions as JSON")
 	cmd.Flags().BoolVar(&all, "all", false, "also list each check that passed, with ids, limits and sources, and what the comparison excludes")
 	cmd.Flags().IntVar(&workers, "workers", 0, "takes to process at once; 0: one for each processor")

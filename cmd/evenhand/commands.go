@@ -22,7 +22,7 @@ import (
 )
 
 func commands() []*cobra.Command {
-	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), reampLevelCommand(), cutCommand(), demoCommand(), newCommand(), settingsCommand(), schemaCommand(), manualTopic()}
+	return []*cobra.Command{checkCommand(), buildCommand(), packCommand(), verifyCommand(), tallyCommand(), serveCommand(), reampLevelCommand(), watchCommand(), cutCommand(), demoCommand(), newCommand(), settingsCommand(), schemaCommand(), manualTopic()}
 }
 
 func buildCommand() *cobra.Command {
