@@ -57,6 +57,8 @@ func TestArrows(t *testing.T) {
 		"analyze/activity":       {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/align":          {"analyze/unit", "analyze/internal/dsp"},
 		"analyze/spectrum":       {"analyze/unit", "analyze/internal/dsp", "analyze/weighting"},
+		"analyze/touch":          {"analyze/unit", "analyze/internal/dsp", "analyze/align"},
+		"analyze/drive":          {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum", "analyze/touch"},
 		"analyze/leftover":       {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum"},
 		"analyze/noise":          {"analyze/unit", "analyze/internal/dsp", "analyze/weighting", "analyze/spectrum"},
 		"analyze/again":          {"analyze"},

@@ -1,0 +1,5 @@
+//go:build race
+
+package drive_test
+
+const raced = true

@@ -1,0 +1,5 @@
+//go:build race
+
+package touch_test
+
+const raced = true
