@@ -2,6 +2,7 @@ package report
 
 import (
 	"regexp"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -34,6 +35,11 @@ func (a answerView) Shown() bool {
 		}
 	}
 	return false
+}
+
+// Valued tells whether the subjects' values say what was found.
+func (a answerView) Valued() bool {
+	return !slices.ContainsFunc(a.Items, func(x itemView) bool { return x.Value == "" })
 }
 
 // figureInText is a number with what makes it one quantity: its sign, its

@@ -5,9 +5,11 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
 	"evenhand/report/verdict"
 )
 
@@ -45,13 +47,84 @@ func viewOutcome(o result.Outcome) outcomeView {
 
 func (b *builder) head() headView {
 	c := b.res.Comparison
-	v := headView{Title: b.title(), Line: []string{}, Sentence: b.comparedUpTo(0), Verdict: b.verdict()}
-	for _, s := range []string{c.By, c.Date, c.Instrument} {
+	v := headView{Title: b.title(), Line: []string{}, Sentence: b.leadWords(), Verdict: b.verdict()}
+	for _, s := range []string{c.By, c.Date, shortDisclosure(c.Disclosure), c.Instrument} {
 		if s != "" {
 			v.Line = append(v.Line, s)
 		}
 	}
 	return v
+}
+
+// mostDisclosed is how many letters a disclosure's first sentence may have to appear
+// under the title.
+const mostDisclosed = 40
+
+// shortDisclosure is the first sentence of a disclosure, without its full stop; ""
+// where it is long.
+func shortDisclosure(text string) string {
+	first, _, _ := strings.Cut(strings.TrimSuffix(oneLine(text), "."), ". ")
+	if utf8.RuneCountInString(first) > mostDisclosed {
+		return ""
+	}
+	return first
+}
+
+// leadWords say in one sentence what was compared, what else changed and whether the
+// takes are equally loud.
+func (b *builder) leadWords() string {
+	c := b.res.Comparison
+	source := "One performance"
+	if slices.ContainsFunc(b.res.Files, func(f result.File) bool { return f.Use == "dry" }) {
+		source = "One recorded performance"
+	}
+	if len(b.res.Takes) == 1 {
+		return source + " in one take, with nothing to compare it with."
+	}
+	through := " through each " + orElse(c.Slot, "device")
+	if c.Control != "" {
+		through = " at each setting of the " + c.Slot + "’s " + c.Control
+	}
+	return source + through + ": " + b.changedWords() + ", and " + b.equalWords() + "."
+}
+
+// changedWords say within a sentence what differs that is not under test.
+func (b *builder) changedWords() string {
+	if moved := append(b.uncontrolled(), b.allowed()...); len(moved) > 0 {
+		return "the " + listUpTo(moved, 3) + " changed too"
+	}
+	if !slices.ContainsFunc(b.res.Settings.Slots, func(s result.SlotSettings) bool { return s.Slot != b.res.Comparison.Slot }) {
+		return "no other part of the chain is written down"
+	}
+	return "as written down, nothing else changed"
+}
+
+// equalWords say within a sentence whether the takes that are published, or were made
+// to be, are equally loud.
+func (b *builder) equalWords() string {
+	if v, ok := b.firstIntegrated(); !ok || math.IsNaN(v) {
+		return "levels were not matched"
+	}
+	made := 0
+	for _, t := range b.res.Takes {
+		deviation := unit.LU(0)
+		switch {
+		case t.Published != nil:
+			deviation = t.Published.Deviation
+		case t.Withheld != nil:
+			deviation = t.Withheld.Deviation
+		default:
+			continue
+		}
+		made++
+		if !(math.Abs(float64(deviation)) <= float64(b.res.Parameters.Match.Tolerance)) {
+			return "not all takes play equally loud"
+		}
+	}
+	if made == 0 {
+		return "nothing is published to hear"
+	}
+	return "all takes play equally loud"
 }
 
 func (b *builder) verdict() verdictView {
@@ -77,12 +150,9 @@ func (b *builder) colophon() colophonView {
 			v.Block = append(v.Block, fact{Name: name, Value: value})
 		}
 	}
-	add("By", c.By)
-	add("Date", c.Date)
 	add("Under test", orElse(c.Varies, c.Slot))
 	add("Takes", number(len(res.Takes)))
-	add("Compared with", res.Spectrum.Against)
-	add("Instrument", c.Instrument)
+	add("Reference", res.Spectrum.Against)
 	add("Tuning", c.Tuning)
 	add("Pickup", c.Pickup)
 	add("Controls set", c.SetBy)
@@ -139,7 +209,6 @@ func (b *builder) comparedUpTo(most int) string {
 // heldWords lists the slots that are the same in every take.
 func (b *builder) heldWords() string {
 	held := []string{}
-	allowed := []string{}
 	others := false
 	for _, s := range b.res.Settings.Slots {
 		others = others || s.Slot != b.res.Comparison.Slot
@@ -147,9 +216,6 @@ func (b *builder) heldWords() string {
 		for _, r := range s.Rows {
 			if r.Differs {
 				same = false
-			}
-			if r.Differs && r.Allowed && !r.Varied {
-				allowed = append(allowed, s.Slot+" "+r.Name)
 			}
 			for i, v := range r.Values {
 				// The room is held against none.
@@ -174,8 +240,8 @@ func (b *builder) heldWords() string {
 	} else {
 		s = "The manifest names no other part of the chain."
 	}
-	if len(allowed) > 0 {
-		s += " Allowed to move, and shown below: " + manifest.List(allowed) + "."
+	if allowed := b.allowed(); len(allowed) > 0 {
+		s += " Allowed to move: " + manifest.List(allowed) + "."
 	}
 	return s
 }
@@ -183,10 +249,19 @@ func (b *builder) heldWords() string {
 // uncontrolled lists settings that differ although they are neither under
 // test nor allowed to.
 func (b *builder) uncontrolled() []string {
+	return b.differing(func(r result.SettingRow) bool { return !r.Allowed })
+}
+
+// allowed lists settings that differ, are not under test, and may differ.
+func (b *builder) allowed() []string {
+	return b.differing(func(r result.SettingRow) bool { return r.Allowed })
+}
+
+func (b *builder) differing(is func(result.SettingRow) bool) []string {
 	out := []string{}
 	for _, s := range b.res.Settings.Slots {
 		for _, r := range s.Rows {
-			if r.Differs && !r.Varied && !r.Allowed {
+			if r.Differs && !r.Varied && is(r) {
 				out = append(out, s.Slot+" "+r.Name)
 			}
 		}

@@ -11,11 +11,6 @@ import (
 
 // headForms are the sentences of the page's first paragraph.
 func headForms() []form {
-	numbers := []string{"No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve"}
-	source := func(r *results, text string) string {
-		dry := slices.ContainsFunc(r.Files, func(f struct{ Use string }) bool { return f.Use == "dry" })
-		return unless(dry == (text == "one dry recording of one performance"), "a dry recording: %v", dry)
-	}
 	outcomes := func(r *results) map[string]int {
 		n := map[string]int{}
 		for _, c := range r.Checks {
@@ -58,19 +53,48 @@ func headForms() []form {
 		sentence("head", `Not checked: no check was made\.`, func(r *results, _ said, _ []string) string {
 			return unless(len(r.Checks) == 0, "%d were", len(r.Checks))
 		}),
-		sentence("head", `(\w+) takes of (one performance|one dry recording of one performance), meant to differ in the (.+?) alone\.`, func(r *results, _ said, m []string) string {
-			what := r.Comparison.Slot
+		sentence("head", `(One performance|One recorded performance) (through each|at each setting of the) (.+?): (.+), and (.+)\.`, func(r *results, _ said, m []string) string {
+			source := "One performance"
+			if slices.ContainsFunc(r.Files, func(f struct{ Use string }) bool { return f.Use == "dry" }) {
+				source = "One recorded performance"
+			}
+			way, what := "through each", r.Comparison.Slot
 			if c := r.Comparison.Control; c != "" {
-				what = c + " of the " + what
+				way, what = "at each setting of the", r.Comparison.Slot+"’s "+c
 			}
-			count := strconv.Itoa(len(r.Takes))
-			if len(r.Takes) < len(numbers) {
-				count = numbers[len(r.Takes)]
+			moved := append(rows(r, func(differs, varied, allowed bool) bool { return differs && !allowed && !varied }),
+				rows(r, func(differs, varied, allowed bool) bool { return differs && allowed && !varied })...)
+			changed := ""
+			switch names, ok := strings.CutSuffix(strings.TrimPrefix(m[4], "the "), " changed too"); {
+			case ok:
+				named, others := list(names)
+				changed = unless(len(named)+others == len(moved) && len(moved) > 0 && slices.Equal(named, moved[:len(named)]), "%q changed", moved)
+			case m[4] == "no other part of the chain is written down":
+				for _, s := range r.Settings.Slots {
+					changed = why(changed, unless(s.Slot == r.Comparison.Slot, "%s is", s.Slot))
+				}
+			case m[4] == "as written down, nothing else changed":
+				changed = unless(len(moved) == 0, "%q changed", moved)
+			default:
+				changed = "unknown"
 			}
-			return why(unless(m[1] == count, "there are %d", len(r.Takes)), source(r, m[2]), unless(m[3] == what, "it is %s", what))
+			loud := ""
+			for _, t := range r.Takes {
+				written := t.Published
+				if t.Withheld != nil {
+					written = t.Withheld
+				}
+				if m[5] == "all takes play equally loud" {
+					loud = why(loud, unless(written != nil && math.Abs(float64(written.Integrated-r.Match.Target)) <= 0.05+1e-9, "%s does not", t.Name))
+				}
+				if m[5] == "levels were not matched" {
+					loud = why(loud, unless(written == nil, "%s was", t.Name))
+				}
+			}
+			return why(unless(m[1] == source, "it is %s", source), unless(m[2] == way && m[3] == what, "it is %s %s", way, what), changed, loud)
 		}),
-		sentence("head", `One take, {name}, of (one performance|one dry recording of one performance): with nothing beside it there is nothing to compare, only to measure\.`, func(r *results, _ said, m []string) string {
-			return why(unless(len(r.Takes) == 1 && r.Takes[0].Name == m[1], "there are %d", len(r.Takes)), source(r, m[2]))
+		sentence("head", `(One performance|One recorded performance) in one take, with nothing to compare it with\.`, func(r *results, _ said, m []string) string {
+			return unless(len(r.Takes) == 1, "there are %d", len(r.Takes))
 		}),
 		sentence("head", `Held equal, as written down: (.+)\.`, func(r *results, _ said, m []string) string {
 			held := 0
@@ -132,7 +156,7 @@ func headForms() []form {
 			}
 			return ""
 		}),
-		sentence("head", `Allowed to move, and shown below: (.+)\.`, func(r *results, _ said, m []string) string {
+		sentence("head", `Allowed to move: (.+)\.`, func(r *results, _ said, m []string) string {
 			named, _ := list(m[1])
 			want := rows(r, func(differs, varied, allowed bool) bool { return differs && allowed && !varied })
 			return unless(slices.Equal(named, want), "they are %q", want)

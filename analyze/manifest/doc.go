@@ -65,6 +65,9 @@
 //	match: {target: -16 LUFS, ceiling: -1 dBTP}
 //	limits: {lag: 1 ms}             # of a check, by the id of the check
 //
+// A first sentence of the disclosure with at most 40 letters, such as "Paid by the
+// manufacturer.", appears under the title of the page.
+//
 // varies names what is under test: a slot of the chain, or one control of a slot,
 // written slot.control. The name of the slot ends at the first point.
 //
