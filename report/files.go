@@ -50,13 +50,13 @@ func (b *builder) files() filesView {
 		}
 		rows = append(rows, row{Cells: []cell{{Text: f.Path, Head: true, Refs: b.notes.about(f.Path)}, {Text: f.Use, Class: "t"}, {Text: format, Class: "t"}, {Text: fmt.Sprint(f.Bytes)}, {Text: pub, Class: "t"}, {Text: f.SHA256, Class: "hash"}}})
 	}
-	v.Read = newTable("Files that were read", heads("File", "<Use", "<Format", "Bytes", "<Redistribution", "<SHA-256"), rows)
+	v.Read = newTable("Files that were read", heads("File", "<Use", "<Format", "Bytes", "<Redistribution", "<SHA-256"), rows).Alike()
 	rows = []row{}
 	for _, t := range b.res.Takes {
 		if p := t.Published; p != nil {
 			rows = append(rows, row{Cells: []cell{{Text: p.Path, Head: true}, {Text: fmt.Sprintf("%s, %d Hz, %s", p.Encoding, p.SampleRate, plural(p.Channels, "channel", "channels")), Class: "t"}, {Text: unit.Format(float64(p.Integrated), 2)}, {Text: unit.Signed(float64(p.Deviation), 3)}, {Text: unit.Format(float64(p.TruePeak), 2)}, {Text: fmt.Sprint(p.Bytes)}, {Text: p.SHA256, Class: "hash"}}})
 		}
 	}
-	v.Written = newTable("Files that are published here, measured again", heads("File", "<Format", "Integrated, LUFS", "Off target, LU", "True peak, dBTP", "Bytes", "<SHA-256"), rows)
+	v.Written = newTable("Files that are published here, measured again", heads("File", "<Format", "Integrated, LUFS", "Off target, LU", "True peak, dBTP", "Bytes", "<SHA-256"), rows).Alike()
 	return v
 }

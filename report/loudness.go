@@ -43,8 +43,8 @@ func (b *builder) loudness() loudnessView {
 			unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1), unit.Signed(float64(t.Gain), 2), again, peak)...)})
 		dynamics = append(dynamics, row{Cells: append([]cell{takeCell(b.labels[i])}, figureCells(m.AudioMeasures, t.Gain)...)})
 	}
-	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels)
-	v.Dynamics = newTable("Dynamics", append(heads("Take"), figureHeads(result.AudioMeasures{})...), dynamics)
+	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels).Alike()
+	v.Dynamics = newTable("Dynamics", append(heads("Take"), figureHeads(result.AudioMeasures{})...), dynamics).Alike()
 	if len(integrated) > 0 || len(levels) == 0 {
 		v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
 	}

@@ -68,7 +68,7 @@ func (b *builder) noise() noiseView {
 			cell{Text: why, Class: "t"})...)})
 	}
 	v.Table = newTable("Noise in the pauses, dBFS", slices.Concat(heads("Take", "A-weighted, as recorded"), matched, heads("<Pauses")), rows)
-	v.Split = newTable("Where the noise comes from, dBFS as recorded", heads("Take", "Carried in by the dry recording", "Added by the chain", "Mains", "Hum", "Hiss", "<Not told apart because"), split)
+	v.Split = newTable("Where the noise comes from, dBFS as recorded", heads("Take", "Carried in by the dry recording", "Added by the chain", "Mains", "Hum", "Hiss", "<Not told apart because"), split).Alike()
 	if v.Measured {
 		v.Levels = figure{ID: "noise-levels", Title: "Noise in the pauses", Axes: "A-weighted noise in dBFS. Hollow marks: as recorded; filled marks: as matched, which is what is heard here; grey: closed by a gate.",
 			SVG:    svg(chart.Levels(chart.Text{Title: "Noise in the pauses of " + plural(len(shown), "take", "takes"), By: figure{ID: "noise-levels"}.AxesID()}, shown)),

@@ -220,7 +220,7 @@ func sentencesOf(t *testing.T, page string, r *results) []said {
 			switch text := plain(p[3]); {
 			case p[1] == "h4":
 				span = slices.IndexFunc(r.Timeline.Spans, func(s struct{ Name string }) bool { return s.Name == text })
-			case strings.Contains(p[2], "axes"), strings.Contains(p[2], "who"), strings.Contains(p[3], "<a "):
+			case strings.Contains(p[2], "axes"), strings.Contains(p[2], "same"), strings.Contains(p[2], "who"), strings.Contains(p[3], "<a "):
 			default:
 				if strings.Contains(p[2], `"small"`) {
 					span = 0 // behind the sections

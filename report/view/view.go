@@ -58,6 +58,46 @@ type Table struct {
 	Head    []Cell
 	Rows    []Row
 	Columns int
+	Same    []Fact // columns that were taken out, since every line has the same value there
+}
+
+// Alike returns a table without the columns of numbers and words that are the same in
+// every line, which Same then names. One of fewer than two lines, with headings over
+// several columns or with cells that span several stays as it is.
+func (t Table) Alike() Table {
+	if len(t.Rows) < 2 || t.Over != nil {
+		return t
+	}
+	for _, r := range t.Rows {
+		if len(r.Cells) != t.Columns {
+			return t
+		}
+	}
+	out := t
+	out.Head, out.Rows, out.Same = nil, make([]Row, len(t.Rows)), nil
+	for i, r := range t.Rows {
+		out.Rows[i] = Row{Group: r.Group, Class: r.Class}
+	}
+	for k, head := range t.Head {
+		same := k > 0
+		for _, r := range t.Rows {
+			same = same && r.Cells[k].Text == t.Rows[0].Cells[k].Text && r.Cells[k].Soft == t.Rows[0].Cells[k].Soft
+		}
+		if same {
+			f := Fact{Name: head.Text, Value: t.Rows[0].Cells[k].Text}
+			if at := strings.LastIndex(f.Name, ", "); at >= 0 { // "Gain, dB"
+				f.Name, f.Value = f.Name[:at], f.Value+f.Name[at+1:]
+			}
+			out.Same = append(out.Same, f)
+			continue
+		}
+		out.Head = append(out.Head, head)
+		for i, r := range t.Rows {
+			out.Rows[i].Cells = append(out.Rows[i].Cells, r.Cells[k])
+		}
+	}
+	out.Columns = len(out.Head)
+	return out
 }
 
 // NewTable returns a table with a column for each cell of its head.
