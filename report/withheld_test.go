@@ -58,10 +58,10 @@ func TestWithheldTake(t *testing.T) {
 	if at(res.Takes[2].Slug, "Not published") || !at(res.Takes[2].Slug, "<audio") {
 		t.Error("another take is not published either")
 	}
-	if got := strings.Count(html, `class="pick"`); got != len(d.Takes) {
+	if got := strings.Count(html, `class="pick `); got != len(d.Takes) {
 		t.Errorf("%d takes to pick, want %d", got, len(d.Takes))
 	}
-	_, picks, _ := strings.Cut(html, `class="picks"`)
+	_, picks, _ := strings.Cut(html, `class="live picks"`)
 	picks, _, _ = strings.Cut(picks, "</div>")
 	if !strings.Contains(picks, `data-take="1"`) || strings.Contains(picks, `data-take="3"`) || strings.Contains(picks, gone.Name) {
 		t.Errorf("the takes to pick are not numbered as the player does: %s", picks)
