@@ -31,6 +31,7 @@ type cutFlags struct {
 	excerpt, total, title, closing               time.Duration
 	beats, rate, workers                         int
 	shuffle, asJSON, turns, referenceFirst       bool
+	pictures                                     bool
 	seed                                         uint64
 	store                                        storeOptions
 }
@@ -39,7 +40,7 @@ func cutCommand() *cobra.Command {
 	var f cutFlags
 	cmd := &cobra.Command{
 		Use:   "cut MANIFEST -o DIR",
-		Short: "Write the sound for a video: an edit, aligned takes, captions",
+		Short: "Write sound and pictures for a video: an edit, aligned takes, captions",
 		Long: `Cut writes a folder for the video editor, complete or not at all:
 
   edit.wav         the performance once through, switching between takes, or
@@ -48,6 +49,8 @@ func cutCommand() *cobra.Command {
                    so you can stack them below the edit and cut freely
                    (with --shuffle only the takes to guess)
   edit.otio        the edit and its cuts as a timeline, OpenTimelineIO
+  pictures/        a picture for each take, a title and a closing card, 1920x1080 and
+                   1080x1920, and a lower third; a text alternative next to each
   captions.vtt     captions with the take and its settings in two lines, WebVTT
   captions.srt     the same, SubRip
   chapters.txt     chapters by take or by section, none shorter than 10 s
@@ -124,6 +127,7 @@ how much, for the edit and for each take as a clip of its own.`,
 	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), fmt.Sprintf("how far cut may move a change of takes, 0s to 5s; with --every the default is %v", duration(cut.DefaultEveryReach)))
 	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames per second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame, 23.98 is 23.976")
 	fl.StringVar(&f.start, "start", cut.DefaultStart, "timecode of the first sample")
+	fl.BoolVar(&f.pictures, "pictures", true, "draw the pictures; --pictures=false leaves them out")
 	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
 	fl.BoolVar(&f.asJSON, "json", false, "print cut.json")
 	f.store.flags(cmd)
@@ -143,7 +147,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 		return nil, noOutput(cmd, []string{path}, "a folder", "DIR")
 	}
 	o := cut.Options{
-		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report,
+		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report, Pictures: f.pictures,
 		Turns: f.turns, ReferenceFirst: f.referenceFirst, Sections: words(f.sections), Include: words(f.include),
 		Excerpt: unit.Seconds(f.excerpt.Seconds()), Total: unit.Seconds(f.total.Seconds()), Title: unit.Seconds(f.title.Seconds()), Closing: unit.Seconds(f.closing.Seconds()),
 		Fade: unit.Seconds(f.fade.Seconds()), Reach: unit.Seconds(f.reach.Seconds()), Workers: f.workers,

@@ -67,17 +67,17 @@ func rgb(hex string) color.Color {
 	return c
 }
 
-// outcomeColour is the colour of an outcome by its class, as in the style sheet.
-func outcomeColour(class string) color.Color {
+// Outcome returns the colour of an outcome by its class, as in the style sheet.
+func Outcome(class string) string {
 	switch class {
 	case "passed":
-		return rgb("#23613b")
+		return "#23613b"
 	case "caution":
-		return rgb("#805200")
+		return "#805200"
 	case "failed":
-		return rgb("#a3201c")
+		return "#a3201c"
 	}
-	return rgb("#55636c")
+	return Dim
 }
 
 // letters is a style of text.
@@ -93,7 +93,7 @@ func letters(size vg.Length, bold bool, c color.Color) text.Style {
 func (p Preview) PNG() ([]byte, error) {
 	img := vgimg.NewWith(vgimg.UseWH(PreviewWidth, PreviewHeight), vgimg.UseDPI(72)) // a point is a pixel
 	dc := draw.New(img)
-	ink, dim := rgb("#17222b"), rgb("#55636c")
+	ink, dim := rgb(Ink), rgb(Dim)
 
 	y := vg.Length(PreviewHeight - previewEdge)
 	write := func(sty text.Style, lines []string) {
@@ -108,7 +108,7 @@ func (p Preview) PNG() ([]byte, error) {
 	lines, _ := wrap(title, p.Title, wide, 2)
 	write(title, lines)
 	y -= 14
-	verdict := letters(previewText, true, outcomeColour(p.Class))
+	verdict := letters(previewText, true, rgb(Outcome(p.Class)))
 	lines, whole := wrap(verdict, p.Verdict, wide-28, 2)
 	if !whole && p.Brief != "" {
 		lines, _ = wrap(verdict, p.Brief, wide-28, 2)
@@ -187,58 +187,10 @@ func (p Preview) plot(dc draw.Canvas, curves []Curve, top vg.Length, small text.
 	}
 	const left, bottom = previewEdge + 70, previewEdge + 34
 	right := vg.Length(PreviewWidth - previewEdge - previewLegend - 40)
-	inside := draw.Crop(dc, left, right-PreviewWidth, bottom, top-PreviewHeight)
-
-	area := plot.New()
-	area.BackgroundColor = nil
-	area.HideAxes()
-	area.X.Padding, area.Y.Padding = 0, 0
-	if p.Log {
-		area.X.Scale = plot.LogScale{}
-	}
-	area.X.Min, area.X.Max, area.Y.Min, area.Y.Max = x.min, x.max, y.min, y.max
-	tx, ty := area.Transforms(&inside)
-	grid, zero := rgb("#dde5e8"), rgb("#17222b")
-	// Every nth label, so that there are five at most, from the middle, which is zero
-	// among differences.
-	labels := func(ticks []tick) []tick {
-		named := slices.DeleteFunc(slices.Clone(ticks), func(t tick) bool { return t.label == "" })
-		every, out := (len(named)+4)/5, []tick{}
-		for i := range named {
-			if (i-len(named)/2)%every == 0 {
-				out = append(out, named[i])
-			}
-		}
-		return out
-	}
-	below := small
-	below.XAlign, below.YAlign = text.XCenter, text.YTop
-	for _, t := range labels(x.ticks) {
-		dc.StrokeLine2(draw.LineStyle{Color: grid, Width: 2}, tx(t.at), bottom, tx(t.at), top)
-		dc.FillText(below, vg.Point{X: tx(t.at), Y: bottom - 6}, t.label)
-	}
-	beside := small
-	beside.XAlign, beside.YAlign = text.XRight, text.YCenter
-	for _, t := range labels(y.ticks) {
-		c := grid
-		if t.at == 0 && p.Log {
-			c = zero
-		}
-		dc.StrokeLine2(draw.LineStyle{Color: c, Width: 2}, left, ty(t.at), right, ty(t.at))
-		dc.FillText(beside, vg.Point{X: left - 10, Y: ty(t.at) + 3}, t.label)
-	}
-	stroke := func(style draw.LineStyle, xs, values []float64) {
-		xs, values = drawable(xs, values, area, p.Log)
-		for _, run := range runs(xs, values) {
-			points := make([]vg.Point, len(run))
-			for k, v := range run {
-				points[k] = vg.Point{X: tx(v.X), Y: ty(v.Y)}
-			}
-			inside.StrokeLines(style, inside.ClipLinesXY(points)...)
-		}
-	}
+	r := vg.Rectangle{Min: vg.Point{X: left, Y: bottom}, Max: vg.Point{X: right, Y: top}}
+	stroke := axesOn(dc, r, x, y, p.Log, small)
 	for i, c := range curves {
-		stroke(draw.LineStyle{Color: rgb("#c6d0d3"), Width: 3}, c.X, p.sure(i, false))
+		stroke(draw.LineStyle{Color: rgb(Rule), Width: 3}, c.X, p.sure(i, false))
 	}
 	for i, c := range curves {
 		stroke(lineOf(c.Take, 6), c.X, p.sure(i, true))
@@ -299,13 +251,23 @@ func fit(sty text.Style, s string, wide vg.Length) string {
 
 // encode writes the picture with a palette, which makes a file a fraction as long: the
 // shades that most points have, and for the others, at the edges of letters and lines,
-// the nearest of these.
+// the nearest of these. A point is opaque or, where nothing was drawn, transparent.
 func encode(img *image.RGBA) ([]byte, error) {
-	points := map[color.RGBA]int{}
-	for i := 0; i < len(img.Pix); i += 4 {
-		points[color.RGBA{img.Pix[i], img.Pix[i+1], img.Pix[i+2], 255}]++
+	shade := func(i int) color.RGBA {
+		if img.Pix[i+3] == 0 {
+			return color.RGBA{}
+		}
+		return color.RGBA{img.Pix[i], img.Pix[i+1], img.Pix[i+2], 255}
 	}
-	value := func(c color.RGBA) int { return int(c.R)<<16 | int(c.G)<<8 | int(c.B) }
+	points := map[color.RGBA]int{}
+	for i := 0; i < len(img.Pix); {
+		c, run := shade(i), 1
+		for i += 4; i < len(img.Pix) && shade(i) == c; i += 4 {
+			run++
+		}
+		points[c] += run
+	}
+	value := func(c color.RGBA) int { return int(c.A)<<24 | int(c.R)<<16 | int(c.G)<<8 | int(c.B) }
 	shades := slices.SortedFunc(maps.Keys(points), func(a, b color.RGBA) int {
 		return cmp.Or(points[b]-points[a], value(a)-value(b))
 	})
@@ -317,8 +279,12 @@ func encode(img *image.RGBA) ([]byte, error) {
 	for _, c := range shades {
 		place[c] = uint8(out.Palette.Index(c))
 	}
+	last, at := shade(0), place[shade(0)]
 	for i := range out.Pix {
-		out.Pix[i] = place[color.RGBA{img.Pix[4*i], img.Pix[4*i+1], img.Pix[4*i+2], 255}]
+		if c := shade(4 * i); c != last {
+			last, at = c, place[c]
+		}
+		out.Pix[i] = at
 	}
 	var b bytes.Buffer
 	err := png.Encode(&b, out)

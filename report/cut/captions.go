@@ -183,7 +183,7 @@ func subRip(r *Record) string {
 func cueList(r *Record) string {
 	var b bytes.Buffer
 	w := csv.NewWriter(&b)
-	w.Write([]string{"number", "take", "section", "timecode in", "timecode out", "first sample", "end sample", "fade first sample", "fade end sample", "from s", "to s", "file", "settings", "first sample in file", "fade correlation"})
+	w.Write([]string{"number", "take", "section", "timecode in", "timecode out", "first sample", "end sample", "fade first sample", "fade end sample", "from s", "to s", "file", "settings", "first sample in file", "fade correlation", "picture"})
 	n := func(v int64) string { return strconv.FormatInt(v, 10) }
 	s := func(sample int64) string {
 		// Microseconds, so that a sample can be told from the next.
@@ -191,7 +191,7 @@ func cueList(r *Record) string {
 		return fmt.Sprintf("%d.%06d", us/1000000, us%1000000)
 	}
 	for i, x := range r.Parts {
-		w.Write([]string{strconv.Itoa(i + 1), csvtext.Cell(x.Take), csvtext.Cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), csvtext.Cell(x.File), csvtext.Cell(x.Settings), n(x.Source), strconv.FormatFloat(float64(x.Correlation), 'f', 3, 64)})
+		w.Write([]string{strconv.Itoa(i + 1), csvtext.Cell(x.Take), csvtext.Cell(x.Section), x.In, x.Out, n(x.First), n(x.End), n(x.FadeIn[0]), n(x.FadeIn[1]), s(x.First), s(x.End), csvtext.Cell(x.File), csvtext.Cell(x.Settings), n(x.Source), strconv.FormatFloat(float64(x.Correlation), 'f', 3, 64), x.Picture})
 	}
 	w.Flush()
 	return b.String()

@@ -1,7 +1,7 @@
 // Package cut writes what a video editor needs of a measured comparison: one
 // recording that changes takes at stated places, every take in full
-// length to stack below it, a timeline that puts both in place, and the captions,
-// chapters, cue list and text that go with them. Check the options, then call Write.
+// length to stack below it, a picture for each, a timeline that puts all in place, and the
+// captions, chapters, cue list and text that go with them. Check the options, then call Write.
 //
 // There are two edits. The switching edit plays the performance once through and
 // changes takes in it. With Options.Turns each take plays the same section in turn,
@@ -127,7 +127,9 @@ type Options struct {
 	FPS            string       // one of timecode.Names; "": DefaultFPS
 	Start          string       // timecode of the first sample; "": DefaultStart
 	Report         string       // where the report is published, "" if nowhere
-	Workers        int          // takes worked on at once; below 1: one
+	// Pictures draws a picture for each take, in three shapes, a title and a closing card.
+	Pictures bool
+	Workers  int // takes worked on at once; below 1: one
 	// Progress as in analyze.Options; may be nil.
 	Progress func(stage string, done, total int64)
 }
@@ -283,6 +285,11 @@ func Write(ctx context.Context, dir string, s *analyze.Session, o Options) (*Rec
 	p.noteDips()
 	if err := p.measure(ctx, dir, step); err != nil {
 		return nil, err
+	}
+	if o.Pictures {
+		if err := p.writePictures(ctx, dir); err != nil {
+			return nil, err
+		}
 	}
 	rec := p.record()
 	files := map[string]string{

@@ -254,7 +254,7 @@ func TestConversionKeepsTime(t *testing.T) {
 
 // The same input gives the same bytes, with any number of workers.
 func TestSameBytes(t *testing.T) {
-	o := Options{Reach: DefaultReach, Shuffle: true, Seed: 9}
+	o := Options{Reach: DefaultReach, Shuffle: true, Seed: 9, Pictures: true}
 	a, _ := write(t, at48k, o)
 	o.Workers = 3
 	b, _ := write(t, at48k, o)
@@ -284,7 +284,7 @@ func contents(t *testing.T, dir string) map[string][]byte {
 
 // Only the key tells which take is which.
 func TestGuessGivesNothingAway(t *testing.T) {
-	dir, rec := write(t, at48k, Options{Shuffle: true, Seed: 3, Reach: DefaultReach, Report: "https://example.org/r/"})
+	dir, rec := write(t, at48k, Options{Shuffle: true, Seed: 3, Reach: DefaultReach, Report: "https://example.org/r/", Pictures: true})
 	files := contents(t, dir)
 	secrets := []string{"leaning", "splitting", "plain", "wire", "render-", "patch", "sustain", "heat", "2:30", "hard corners", "gain_db", "seed"}
 	for name, b := range files {

@@ -25,10 +25,7 @@ func (p *plan) describe(r *Record) string {
 	for _, v := range p.voices {
 		names = append(names, oneLine(v.shown))
 	}
-	same := "one recorded performance"
-	if p.s.Manifest.Performance.Dry != nil {
-		same = "one dry recording of one performance"
-	}
+	same := p.same()
 	if p.o.Shuffle {
 		line("Guess which: %d takes of %s, called %s. What is compared is the %s. Which is which stands in a separate key.", len(names), same, manifest.List(names), c.Varies)
 	} else {
@@ -101,7 +98,25 @@ func (p *plan) describe(r *Record) string {
 		line("If you repeat this: %s", strings.Join(cautions, "\n"))
 	}
 	line("Video sites process sound: a small difference that can be heard in the files may be gone here.")
+	if rest := missing(p.shortened, b.String()); rest != nil {
+		line("")
+		line("SHORTENED IN THE PICTURES")
+		for _, s := range rest {
+			line("%s", s)
+		}
+	}
 	return b.String()
+}
+
+// missing returns the texts that another does not hold, each in a line.
+func missing(texts []string, in string) []string {
+	var out []string
+	for _, s := range texts {
+		if s = oneLine(s); !strings.Contains(in, s) {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 // invertedTakes says which takes are upside down, since that is not turned
@@ -125,17 +140,23 @@ func (p *plan) invertedTakes() string {
 // toldChecks is how many checks the description tells one by one.
 const toldChecks = 8
 
-// checksFound is the verdict of the comparison's checks with the answers that
-// failed or ask for caution; nil when none were made. The level match is left out:
-// it is measured again from the edit's own files. When takes are to be guessed
-// nothing is said about a single one.
-func (p *plan) checksFound() []string {
-	var checks []result.Check
+// askedChecks are the comparison's checks without the level match, which is measured again
+// from the edit's own files.
+func (p *plan) askedChecks() []result.Check {
+	var out []result.Check
 	for _, c := range p.res.Checks {
 		if c.ID != fairness.IDMatch {
-			checks = append(checks, c)
+			out = append(out, c)
 		}
 	}
+	return out
+}
+
+// checksFound is the verdict of the comparison's checks with the answers that
+// failed or ask for caution; nil when none were made. When takes are to be guessed
+// nothing is said about a single one.
+func (p *plan) checksFound() []string {
+	checks := p.askedChecks()
 	if len(checks) == 0 {
 		return nil
 	}

@@ -20,24 +20,25 @@ import (
 
 // plan is an edit being made.
 type plan struct {
-	s      *analyze.Session
-	res    *result.Result
-	o      Options
-	fps    timecode.Rate
-	start  int64 // frame of the camera at the first sample
-	rate   int
-	frames int64 // of every take's file
-	lead   int64 // of the title: the frame of the edit at which the first take begins
-	sound  int64 // the frame of the edit after the last take
-	length int64 // frames of the edit, with the closing
-	fade   int64 // frames, even
-	whole  result.Span
-	target unit.LUFS // of every take's file
-	voices []voice
-	parts  []part
-	turns  []section // with Options.Turns: what the parts play, section after section
-	edit   measured
-	notes  []string
+	s         *analyze.Session
+	res       *result.Result
+	o         Options
+	fps       timecode.Rate
+	start     int64 // frame of the camera at the first sample
+	rate      int
+	frames    int64 // of every take's file
+	lead      int64 // of the title: the frame of the edit at which the first take begins
+	sound     int64 // the frame of the edit after the last take
+	length    int64 // frames of the edit, with the closing
+	fade      int64 // frames, even
+	whole     result.Span
+	target    unit.LUFS // of every take's file
+	voices    []voice
+	parts     []part
+	turns     []section // with Options.Turns: what the parts play, section after section
+	edit      measured
+	notes     []string
+	shortened []string // texts that the pictures have in part, whole
 	// unheard are the takes, as shown, that are there as files only.
 	unheard []string
 }

@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/picture"
 )
 
 // RecordFormat is the version of the layout of cut.json and key.json. It grows
@@ -64,6 +65,7 @@ type Record struct {
 type Part struct {
 	Take     string   `json:"take"` // name or letter
 	File     string   `json:"file"`
+	Picture  string   `json:"picture"` // "" where none was drawn
 	Section  string   `json:"section"`
 	Settings string   `json:"settings"` // what sets it apart; "" when takes are to be guessed
 	First    int64    `json:"first_sample"`
@@ -178,6 +180,9 @@ func (p *plan) record() *Record {
 			In: p.timecode(x.cut), Out: p.timecode(p.end(i)),
 			Wanted: x.nominal, InPause: x.inPause, Level: x.level, Rise: x.rise,
 			From: p.seconds(x.cut), To: p.seconds(p.end(i)),
+		}
+		if p.o.Pictures {
+			out.Picture = picturePath(picture.Landscape, v.stem)
 		}
 		out.FadeIn[0], out.FadeIn[1] = p.fadeIn(i)
 		out.FadeOut[0], out.FadeOut[1] = p.fadeOut(i)

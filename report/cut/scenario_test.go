@@ -239,9 +239,9 @@ func mono(t *testing.T, dir, name string) ([]float64, wavio.Info) {
 
 // cue is a line of cues.csv as a reader takes it.
 type cue struct {
-	take, section, in, out, file, settings string
-	first, end, fadeFirst, fadeEnd, source int
-	correlation                            float64
+	take, section, in, out, file, settings, picture string
+	first, end, fadeFirst, fadeEnd, source          int
+	correlation                                     float64
 }
 
 func readCues(t *testing.T, dir string) []cue {
@@ -272,7 +272,7 @@ func readCues(t *testing.T, dir string) []cue {
 			t.Fatal(err)
 		}
 		text := func(name string) string { return row[column[name]] }
-		out = append(out, cue{text("take"), text("section"), text("timecode in"), text("timecode out"), text("file"), text("settings"),
+		out = append(out, cue{text("take"), text("section"), text("timecode in"), text("timecode out"), text("file"), text("settings"), text("picture"),
 			n("first sample"), n("end sample"), n("fade first sample"), n("fade end sample"), n("first sample in file"), r})
 	}
 	return out

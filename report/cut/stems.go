@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
+	"evenhand/report/picture"
 	"evenhand/report/timeline"
 )
 
@@ -86,6 +87,11 @@ func (p *plan) timeline(r *Record) timeline.Timeline {
 	// Frames that a file has whole.
 	edit, whole := at(p.length), at(p.frames)
 	lead := at(p.lead)
+	if p.o.Pictures {
+		for _, shape := range []picture.Shape{picture.Landscape, picture.LowerThird} {
+			t.Tracks = append(t.Tracks, p.pictureTrack(r, shape, at))
+		}
+	}
 	t.Tracks = append(t.Tracks, timeline.Track{Name: "Edit", Sound: true, Enabled: true, Items: []timeline.Item{sound("edit", editFile, 0, edit, edit)}})
 
 	// A cut is within a sample of a frame of the takes' files where a title comes first.
@@ -112,5 +118,30 @@ func (p *plan) timeline(r *Record) timeline.Timeline {
 				Items: append(gap(lead), sound(oneLine(v.shown), v.file, 0, whole, whole))})
 		}
 	}
+	return t
+}
+
+// pictureTrack shows the picture of each part, between the cards; lower thirds are there to be
+// switched on over other pictures. at turns samples into whole frames.
+func (p *plan) pictureTrack(r *Record, shape picture.Shape, at func(int64) int64) timeline.Track {
+	t := timeline.Track{Name: "Pictures", Enabled: true}
+	if shape == picture.LowerThird {
+		t = timeline.Track{Name: "Lower thirds"}
+	}
+	still := func(stem string, frames int64) {
+		switch item := (timeline.Item{Frames: frames}); {
+		case frames == 0:
+		case shape == picture.LowerThird && (stem == titlePicture || stem == closingPicture):
+			t.Items = append(t.Items, item)
+		default:
+			item.Name, item.File, item.Length = stem, picturePath(shape, stem), frames
+			t.Items = append(t.Items, item)
+		}
+	}
+	still(titlePicture, at(p.lead))
+	for i, x := range r.Parts {
+		still(p.voices[p.parts[i].voice].stem, at(x.End)-at(x.First))
+	}
+	still(closingPicture, at(p.length)-at(p.sound))
 	return t
 }

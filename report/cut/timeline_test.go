@@ -234,7 +234,7 @@ func TestTimelineHasTheCuts(t *testing.T) {
 		o    Options
 	}{
 		{"switching", at48k, Options{Reach: DefaultReach}},
-		{"switching after a title", at48k, Options{Reach: DefaultReach, FPS: "29.97df", Start: "01:00:00:00", Title: 1.5, Closing: 2}},
+		{"switching after a title", at48k, Options{Reach: DefaultReach, FPS: "29.97df", Start: "01:00:00:00", Title: 1.5, Closing: 2, Pictures: true}},
 		{"turns", at44k, Options{Turns: true, Reach: DefaultReach, FPS: "23.98", Title: 2, Closing: 1, Excerpt: 1}},
 		{"guess", at48k, Options{Turns: true, Shuffle: true, Seed: 4, FPS: "59.94", Sections: []string{"Riff"}}},
 	} {
@@ -265,7 +265,9 @@ func TestTimelineHasTheCuts(t *testing.T) {
 			if len(items) != len(cues) || len(f.markers) != len(cues) || cuts.enabled {
 				t.Fatalf("%d cuts and %d markers for %d cues, enabled %v", len(items), len(f.markers), len(cues), cuts.enabled)
 			}
-			samples := func(frame int64) float64 { return float64(frame) * float64(rec.SampleRate) * float64(den) / float64(num) }
+			samples := func(frame int64) float64 {
+				return float64(frame) * float64(rec.SampleRate) * float64(den) / float64(num)
+			}
 			for i, q := range cues {
 				x := items[i]
 				if d := math.Abs(samples(x.at) - float64(q.first)); d > 0.5 {
@@ -287,6 +289,20 @@ func TestTimelineHasTheCuts(t *testing.T) {
 				}
 				if m := f.markers[i]; m.at != x.at || m.frames != x.frames || !strings.HasPrefix(m.name, q.take) {
 					t.Errorf("marker %d is %+v, the cut %+v", i+1, m, x)
+				}
+			}
+			if c.o.Pictures {
+				shown, over := f.track(t, "Pictures"), f.track(t, "Lower thirds")
+				if n := len(cues) + 2; len(shown.items) != n || len(over.items) != n || !shown.enabled || over.enabled {
+					t.Fatalf("%d pictures and %d lower thirds for %d cues", len(shown.items), len(over.items), len(cues))
+				}
+				for i, q := range cues {
+					if x := shown.items[i+1]; x.at != items[i].at || x.frames != items[i].frames || x.file != q.picture || !strings.Contains(x.file, "/landscape/") || over.items[i+1].at != x.at {
+						t.Errorf("picture %d is %+v, the cue has %s", i+1, x, q.picture)
+					}
+				}
+				if a, z := shown.items[0], shown.items[len(cues)+1]; a.file != "pictures/landscape/title.png" || z.file != "pictures/landscape/closing.png" || over.items[0].file != "" {
+					t.Errorf("cards %+v and %+v", a, z)
 				}
 			}
 			if !c.o.Turns {
