@@ -37,6 +37,7 @@ var (
 const (
 	indexName   = "index.html"
 	detailsName = "details.html"
+	frameName   = "listen.html"
 )
 
 // section is a part of a page: the element id, which never changes, because others
@@ -130,24 +131,24 @@ func (b *builder) tool() string {
 // indexPage makes index.html.
 func (b *builder) indexPage() ([]byte, error) {
 	link := b.link()
-	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "listen.css"}, Scripts: []view.Script{{Path: "moved.js", Defer: true}}}, Link: &link}
-	if b.player != nil {
-		p.Scripts = append(p.Scripts, view.Script{Path: "sound.js"})
-		for _, s := range b.player.Scripts() {
-			p.Scripts = append(p.Scripts, view.Script{Path: s, Defer: true})
-		}
-	}
-	return b.page(p, detailsName, "head", b.head(), indexSections)
+	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}}, b.player.scripts()...)}, Link: &link}
+	return b.page(p, "page", detailsName, "head", b.head(), indexSections)
+}
+
+// framePage makes listen.html, the player alone.
+func (b *builder) framePage() ([]byte, error) {
+	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "listen.css"}, Scripts: b.player.scripts()}}
+	return b.page(p, "frame", detailsName, "frame-head", b.head(), indexSections[:1])
 }
 
 // detailsPage makes details.html.
 func (b *builder) detailsPage() ([]byte, error) {
 	p := pageView{Page: view.Page{Title: "Details: " + b.title(), Styles: []string{"style.css"}}}
-	return b.page(p, "", "details-head", b.detailsHead(), detailsSections)
+	return b.page(p, "page", "", "details-head", b.detailsHead(), detailsSections)
 }
 
-// page makes a page of sections, from which details leads to details.html.
-func (b *builder) page(p pageView, details, head string, headView any, sections []section) ([]byte, error) {
+// page makes a page of sections by a template; details leads from it to details.html.
+func (b *builder) page(p pageView, layout, details, head string, headView any, sections []section) ([]byte, error) {
 	r, err := view.NewRenderer(details)
 	if err != nil {
 		return nil, err
@@ -167,7 +168,7 @@ func (b *builder) page(p pageView, details, head string, headView any, sections 
 		}
 		p.Sections = append(p.Sections, sectionView{s.id, s.title, html, s.own})
 	}
-	html, err := r.Render("page", p)
+	html, err := r.Render(layout, p)
 	return []byte(html), err
 }
 

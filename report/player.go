@@ -20,6 +20,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/view"
 	"evenhand/templates"
 )
 
@@ -108,10 +109,14 @@ type playerMore struct {
 	Steps  [][3]float64 `json:"steps,omitempty"`
 }
 
-// Scripts returns the scripts that the page loads, in order, after the one in
-// its head; they load the others when a reader opens what needs them.
-func (*playerData) Scripts() []string {
-	return []string{playerDataName, "listen.js"}
+// scripts are those that a page with the player loads, in order, the first at once;
+// they load the others when a reader opens what needs them. Without a player there are
+// none.
+func (d *playerData) scripts() []view.Script {
+	if d == nil {
+		return nil
+	}
+	return []view.Script{{Path: "sound.js"}, {Path: playerDataName, Defer: true}, {Path: "listen.js", Defer: true}}
 }
 
 // newPlayerData returns nil when the published takes are not all there in

@@ -203,9 +203,9 @@ func TestPlayerDataScript(t *testing.T) {
 func TestStartWeight(t *testing.T) {
 	_, dir := playedReport(t)
 	scripts := 0
-	for _, name := range append((*playerData)(nil).Scripts(), "sound.js") {
-		n := len(read(t, filepath.Join(dir, name)))
-		t.Logf("%s: %d bytes", name, n)
+	for _, script := range new(playerData).scripts() {
+		n := len(read(t, filepath.Join(dir, script.Path)))
+		t.Logf("%s: %d bytes", script.Path, n)
 		scripts += n
 	}
 	if scripts > 35_000 {

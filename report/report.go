@@ -42,9 +42,9 @@ const ContentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; 
 var ErrNoTakes = errors.New("report: the result holds no take")
 
 // Write writes the report into dir, an existing folder in which the published
-// audio files already are where Published.Path says: index.html, details.html, the
-// picture that a link to it is shown with, the style sheets and scripts, results.json, the CSV files under data and, when given,
-// the manifest. A settings record in dir is linked and its pictures are shown.
+// audio files already are where Published.Path says: index.html, details.html,
+// listen.html, the picture that a link to it is shown with, the style sheets and
+// scripts, results.json, the CSV files under data and, when given, the manifest. A settings record in dir is linked and its pictures are shown.
 // The same result gives the same bytes. On an error dir may hold a part of the
 // report; the caller throws it away.
 func Write(dir string, res *result.Result, opts Options) error {
@@ -76,7 +76,7 @@ func Write(dir string, res *result.Result, opts Options) error {
 	for _, page := range []struct {
 		name string
 		make func() ([]byte, error)
-	}{{indexName, b.indexPage}, {detailsName, b.detailsPage}} {
+	}{{indexName, b.indexPage}, {detailsName, b.detailsPage}, {frameName, b.framePage}} {
 		html, err := page.make()
 		if err != nil {
 			return fmt.Errorf("report: %s: %w", page.name, err)

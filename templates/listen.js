@@ -210,9 +210,10 @@
     p.set("t", (player.deck.position() / rate).toFixed(2));
     return "#" + p;
   };
+  const framed = document.body.classList.contains("frame"); // listen.html: the address is that of the report
   let touched = false;
   function remember() {
-    spot.setAttribute("href", address());
+    spot.setAttribute("href", (framed ? "index.html" : "") + address());
     touched = true;
     try { history.replaceState(null, "", address()); } catch (e) { /* the link still holds it */ }
   }

@@ -34,9 +34,9 @@ func buildCommand() *cobra.Command {
 		Short: "Measure a comparison and write its report",
 		Long: `Build checks and measures the recordings that a manifest lists, matches their
 levels and writes the report as a folder of static files: the page index.html,
-details.html with all checks and the method, the matched audio, tables,
-results.json and preview.png. A link to the report shows
-this picture if the manifest says where it will be published (url). Build
+details.html with all checks and the method, listen.html with the player alone
+for the frame of another page, the matched audio, tables, results.json and
+preview.png. A link to the report shows this picture if the manifest says where it will be published (url). Build
 replaces an earlier report in DIR, and leaves any other folder alone. If it
 fails, DIR stays as it was.
 
