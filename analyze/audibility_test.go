@@ -175,6 +175,7 @@ func heardOrders(res *result.Result) map[string]map[string]float64 {
 // furthest apart, brightest, and what is heard most. Figures may change by 0.05
 // dB, and only what is as close as that may change places.
 func TestRanksOfWhatIsHeard(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector; TestFair runs the same code with it")
 	}

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/examples/campaign"
 	"math"
 	"regexp"
 	"slices"
@@ -16,6 +17,7 @@ import (
 // TestConsequences asks that what follows from a fault is called a consequence of
 // it, in both materials, and that the same finding without the cause is not.
 func TestConsequences(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}
@@ -97,6 +99,7 @@ func TestSilentTake(t *testing.T) {
 // TestCoarseTakes asks that a bit crusher, a file of 8 bits and a count-in in
 // digital silence are no dropouts.
 func TestCoarseTakes(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}

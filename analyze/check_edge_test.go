@@ -10,6 +10,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
+	"evenhand/examples/campaign"
 	"evenhand/examples/oracle"
 )
 
@@ -17,6 +18,7 @@ import (
 // formats, in both materials: the edge that they leave is named, and that no take
 // runs fast or slow is still excluded and says nothing about a conversion.
 func TestBandEdge(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}

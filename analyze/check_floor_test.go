@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"evenhand/examples/campaign"
 	"math"
 	"math/rand/v2"
 	"strings"
@@ -33,6 +34,7 @@ func (s *scene) sag(name string, seed uint64) {
 // pedal, a fan or a hand, that one which somebody moves is, and that a pause through
 // which a reverberation rings has no known floor, in both materials.
 func TestGearMovesFloor(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}

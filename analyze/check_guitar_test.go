@@ -68,6 +68,7 @@ func bothMaterials() map[string]func(t testing.TB) *scene {
 // TestFilesOfSampledGuitar puts faults of files, each of the least strength that
 // TestDetection finds, into sampled guitar.
 func TestFilesOfSampledGuitar(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}

@@ -12,6 +12,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 	"evenhand/examples/guitar"
 )
 
@@ -97,6 +98,7 @@ func TestDryTake(t *testing.T) {
 // when and how much, that the repeat then widens nothing without a word, and that
 // without a repeat the page says that it is not excluded.
 func TestSteady(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}
@@ -170,6 +172,7 @@ func gatedBy(x []float64, threshold, release, depth float64) []float64 {
 // closes with the end of the note, down to the chain's own noise; and that no chain
 // without one is, whatever it does to the sound.
 func TestGateBeforeDrive(t *testing.T) {
+	campaign.Long(t)
 	if underRace {
 		t.Skip("slow under the race detector")
 	}

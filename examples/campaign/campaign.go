@@ -48,3 +48,12 @@ func choose(value string, total, sample int) ([]int, error) {
 	}
 	return share, nil
 }
+
+// Long skips a test of more than about 20 s of processor time, unless the environment
+// says CI, where all tests run.
+func Long(t testing.TB) {
+	t.Helper()
+	if os.Getenv("CI") == "" {
+		t.Skip("long; runs where CI is set")
+	}
+}
