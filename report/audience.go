@@ -162,7 +162,9 @@ func leftOut(a *listening.Result) []string {
 // named is a take's name as the first cell of a line, with its look.
 func (b *builder) named(name string) cell {
 	if i := b.index(name); i >= 0 {
-		return takeCell(b.labels[i])
+		c := takeCell(b.labels[i])
+		c.Pick = "" // the tables are many
+		return c
 	}
 	return cell{Text: name, Head: true}
 }

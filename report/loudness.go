@@ -75,7 +75,7 @@ func (b *builder) timeFigure() figure {
 		}
 		all, step := matchedLoudness(m.Series, t.Gain), float64(m.Series.Step)
 		curves = append(curves, loudnessCurve(t.Name, i, all, step, from))
-		head = append(head, cell{Text: t.Name, Head: true})
+		head = append(head, takeCell(b.labels[i]))
 		tables = append(tables, thin(all, step, int(math.Round(roundStep(float64(len(all))*step/lines)/step))))
 	}
 	rows := []row{}

@@ -82,7 +82,7 @@ func (b *builder) noiseSpectrum(curves []chart.Curve, legend []label) figure {
 	f := figure{ID: "noise-spectrum", Title: "Noise spectra", Axes: "Third-octave level in dBFS after matching, over frequency in Hz, in the pauses. The level is that of the mean power of the channels: a full-scale sine in all of them is −3.01 dBFS.", Legend: legend, Words: []string{}, CSV: "data/noise-spectrum.csv", Download: "Noise spectra as CSV"}
 	head := heads("Band")
 	for _, c := range curves {
-		head = append(head, cell{Text: c.Name, Head: true})
+		head = append(head, takeCell(b.labels[c.Take]))
 	}
 	rows := []row{}
 	for k, band := range b.res.Spectrum.Third {

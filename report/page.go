@@ -55,6 +55,7 @@ var indexSections = []section{
 	{id: "listen", title: "Listen", template: "listen", build: func(b *builder) any { return b.listen() }, own: true},
 	{id: "notes", title: "Notes by the author", template: "notes", build: func(b *builder) any { return present(b.authorsNotes()) }},
 	{id: "audience", title: "What listeners heard", template: "audience", build: func(b *builder) any { return present(b.audience()) }},
+	{id: "differs", title: "What differs", template: "differs", build: func(b *builder) any { return b.differs() }},
 	{id: "settings", title: "Settings", template: "settings", build: func(b *builder) any { return b.settings() }},
 	{id: "spectra", title: "Tone", template: "spectra", build: func(b *builder) any { return b.spectra() }},
 	{id: "likeness", title: "How alike the takes are", template: "likeness", build: func(b *builder) any { return b.likeness() }},
@@ -108,7 +109,7 @@ type builder struct {
 func newBuilder(res *result.Result, opts Options) (*builder, error) {
 	b := &builder{res: res, opts: opts, notes: collectFootnotes(res), labels: []label{}, player: newPlayerData(res)}
 	for i, t := range res.Takes {
-		b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
+		b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Take: i, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
 	}
 	notes, err := newNotes(res.Comparison.About)
 	if err != nil {
@@ -131,13 +132,13 @@ func (b *builder) tool() string {
 // indexPage makes index.html.
 func (b *builder) indexPage() ([]byte, error) {
 	link := b.link()
-	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}}, b.player.scripts()...)}, Link: &link}
+	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}, {Path: "plots.js", Defer: true}}, b.player.scripts()...)}, Link: &link}
 	return b.page(p, "page", detailsName, "head", b.head(), indexSections)
 }
 
 // framePage makes listen.html, the player alone.
 func (b *builder) framePage() ([]byte, error) {
-	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "listen.css"}, Scripts: b.player.scripts()}}
+	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: b.player.scripts()}}
 	return b.page(p, "frame", detailsName, "frame-head", b.head(), indexSections[:1])
 }
 

@@ -284,7 +284,7 @@ const (
 	twinSuffix     = ".js"
 )
 
-// writePlayer writes the scripts and style of the listening area, its data and,
+// writePlayer writes the scripts and styles of the plots and of the listening area, its data and,
 // unless it is for the web only, beside each piece a twin: the same bytes in
 // base64 in a script, for readers who open the page from a disk, where a page may
 // not fetch files.
@@ -293,7 +293,7 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *resu
 	if err != nil {
 		return err
 	}
-	for _, name := range append(scripts, "listen.css") {
+	for _, name := range append(scripts, "listen.css", "plots.css") {
 		b, err := templates.Files().ReadFile(name)
 		if err != nil {
 			return fmt.Errorf("report: %w", err)

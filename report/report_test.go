@@ -143,7 +143,7 @@ func TestPageHoldsItsPromises(t *testing.T) {
 			}
 			for file, page := range pages {
 				for _, bad := range []string{" style=", "<style", "<script", "onclick=\"x", "%!", "ZgotmplZ", "NaN", "Inf", "<nil>", "\x00"} {
-					if bare := strings.Replace(page, `<script src="moved.js" defer>`, "", 1); strings.Contains(bare, bad) {
+					if bare := strings.NewReplacer(`<script src="moved.js" defer>`, "", `<script src="plots.js" defer>`, "").Replace(page); strings.Contains(bare, bad) {
 						i := strings.Index(bare, bad)
 						t.Errorf("%s holds %q: …%s…", file, bad, bare[max(0, i-80):min(len(bare), i+80)])
 					}

@@ -184,14 +184,15 @@ func readReport(t *testing.T, dir string) (*results, []said) {
 type said struct {
 	section, text string
 	span          int
+	who           string // the take that it is about, where that is above it
 	first         string // sentence of its paragraph
 	before        string // what the paragraph says before it
 }
 
 var (
-	sectionPattern   = regexp.MustCompile(`(?s)<section id="(spectra|loudness|noise|likeness|checks|about)".*?</section>`)
+	sectionPattern   = regexp.MustCompile(`(?s)<section id="(differs|spectra|loudness|noise|likeness|checks|about)".*?</section>`)
 	leadPattern      = regexp.MustCompile(`(?s)<p class="lead">(.*?)</p>`)
-	paragraphPattern = regexp.MustCompile(`(?s)<(p|h4)\b([^>]*)>(.*?)</(?:p|h4)>`)
+	paragraphPattern = regexp.MustCompile(`(?s)<(p|h3|dt)\b([^>]*)>(.*?)</(?:p|h3|dt)>`)
 	tagPattern       = regexp.MustCompile(`<[^>]*>`)
 )
 
@@ -203,10 +204,11 @@ func plain(s string) string {
 // what was measured. Captions of axes, links and names are none.
 func sentencesOf(t *testing.T, page string, r *results) []said {
 	out := []said{}
+	who := ""
 	add := func(section, text string, span int) {
 		parts := split(plain(text))
 		for i, s := range parts {
-			out = append(out, said{section, s, span, parts[0], strings.Join(parts[:i], " ")})
+			out = append(out, said{section, s, span, who, parts[0], strings.Join(parts[:i], " ")})
 		}
 	}
 	lead := leadPattern.FindStringSubmatch(page)
@@ -218,8 +220,12 @@ func sentencesOf(t *testing.T, page string, r *results) []said {
 		span := 0
 		for _, p := range paragraphPattern.FindAllStringSubmatch(m[0], -1) {
 			switch text := plain(p[3]); {
-			case p[1] == "h4":
-				span = slices.IndexFunc(r.Timeline.Spans, func(s struct{ Name string }) bool { return s.Name == text })
+			case p[1] == "dt":
+				who = text
+			case p[1] == "h3":
+				if i := slices.IndexFunc(r.Timeline.Spans, func(s struct{ Name string }) bool { return s.Name == text }); i > 0 {
+					span = i
+				}
 			case strings.Contains(p[2], "axes"), strings.Contains(p[2], "same"), strings.Contains(p[2], "who"), strings.Contains(p[3], "<a "):
 			default:
 				if strings.Contains(p[2], `"small"`) {

@@ -246,7 +246,7 @@ func (x tone) at(place string, among []stretch) (stretch, string) {
 var parts = []struct {
 	name     string
 	from, to float64
-}{{"bass", 0, 250}, {"low mids", 250, 500}, {"mids", 500, 2000}, {"presence", 2000, 5000}, {"top", 5000, math.Inf(1)}}
+}{{"bass", 0, 250}, {"low mids", 250, 500}, {"mids", 500, 2000}, {"presence", 2000, 5000}, {"air", 5000, math.Inf(1)}}
 
 // figurePattern is a value with its place: "at least 3.0 dB less around 250 Hz".
 var figurePattern = regexp.MustCompile(`^(at least )?([0-9.]+) dB (more|less) (.+)$`)
@@ -289,15 +289,15 @@ func (x tone) claim(word, text string) (stretch, string) {
 // word checks what a stretch is called.
 func (x tone) word(word string, s stretch) string {
 	switch word {
-	case "is brighter", "is darker":
-		bright := word == "is brighter"
+	case "Brighter", "Darker":
+		bright := word == "Brighter"
 		return why(
 			unless(bright == (s.sign > 0), "it has the other sign"),
 			unless(bright == (x.ownH > x.otherH), "of its power %v dB is above 2 kHz, of the other's %v dB", x.ownH, x.otherH),
 			unless(x.prominence(s, 2000, math.Inf(1)) > x.all(s)/2, "most of it is below 2 kHz"),
 			unless(x.wide(s), "it is an octave or less"))
 	}
-	m := regexp.MustCompile(`^(?:has )?(more|less) (.+)$`).FindStringSubmatch(word)
+	m := regexp.MustCompile(`^(more|less) (.+)$`).FindStringSubmatch(strings.ToLower(word[:1]) + word[1:])
 	if m == nil {
 		return "an unknown word: " + word
 	}
@@ -317,7 +317,7 @@ func (x tone) word(word string, s stretch) string {
 
 // toneForms are the sentences about spectra.
 func toneForms() []form {
-	first := `{name} (is brighter|is darker|has (?:more|less) [a-z ,]+?) than (.+?): ((?:at least )?[0-9.]+ dB .+)\.`
+	first := `(Brighter|Darker|(?:More|Less) [a-z ,]+?) than (.+?): ((?:at least )?[0-9.]+ dB .+)\.`
 	firstPattern := sentence("", first, nil).pattern
 	also := regexp.MustCompile(`((?:more|less) [a-z ,]+?) \(([^)]*)\)`)
 	// about is the take of the paragraph, how it differs, and what is said of that
@@ -327,11 +327,11 @@ func toneForms() []form {
 		if m == nil {
 			return tone{}, nil, "the paragraph does not begin with a difference"
 		}
-		x, bad := toneIn(r, m[1], s.span)
+		x, bad := toneIn(r, s.who, s.span)
 		if bad != "" {
 			return x, nil, bad
 		}
-		k, bad := x.claim(m[2], m[4])
+		k, bad := x.claim(m[1], m[3])
 		return x, []stretch{k}, bad
 	}
 	against := func(r *results, text string) string {
@@ -348,7 +348,7 @@ func toneForms() []form {
 	}
 	none := func(kind int) func(*results, said, []string) string {
 		return func(r *results, s said, m []string) string {
-			x, bad := toneIn(r, m[1], s.span)
+			x, bad := toneIn(r, s.who, s.span)
 			if bad != "" {
 				return bad
 			}
@@ -359,14 +359,14 @@ func toneForms() []form {
 			case 1:
 				bad = unless(any && len(x.played()) == 0 && len(x.noisy()) == 0, "resolved: %v, heard in %v, noise in %v", any, x.played(), x.noisy())
 			default:
-				bad = why(unless(len(x.played()) == 0, "heard in %v", x.played()), x.places(m[3], x.noisy()))
+				bad = why(unless(len(x.played()) == 0, "heard in %v", x.played()), x.places(m[2], x.noisy()))
 			}
-			return why(against(r, m[2]), bad)
+			return why(against(r, m[1]), bad)
 		}
 	}
 	say := func(*results, said, []string) string { return "" }
 	return []form{
-		sentence("spectra", first, func(r *results, s said, m []string) string {
+		sentence("differs", first, func(r *results, s said, m []string) string {
 			x, said, bad := about(r, s)
 			if bad != "" {
 				return bad
@@ -376,9 +376,9 @@ func toneForms() []form {
 					return fmt.Sprintf("more is heard of %v", o)
 				}
 			}
-			return against(r, m[3])
+			return against(r, m[2])
 		}),
-		sentence("spectra", `It also has (.+)\.`, func(r *results, s said, m []string) string {
+		sentence("differs", `Also (.+)\.`, func(r *results, s said, m []string) string {
 			x, _, bad := about(r, s)
 			if bad != "" {
 				return bad
@@ -393,7 +393,7 @@ func toneForms() []form {
 			rest := also.ReplaceAllString(m[1], "")
 			return unless(strings.Trim(rest, " ,and") == "", "not understood: %q", rest)
 		}),
-		sentence("spectra", `([0-9]+) further (?:difference is|differences are) heard less\.`, func(r *results, s said, m []string) string {
+		sentence("differs", `([0-9]+) further (?:difference is|differences are) heard less\.`, func(r *results, s said, m []string) string {
 			x, named, bad := about(r, s)
 			if bad != "" {
 				return bad
@@ -419,18 +419,18 @@ func toneForms() []form {
 			}
 			return unless(strconv.Itoa(others) == m[1], "there are %d", others)
 		}),
-		sentence("spectra", `What differs (.+) is noise\.`, func(r *results, s said, m []string) string {
+		sentence("differs", `What differs (.+) is noise\.`, func(r *results, s said, m []string) string {
 			x, _, bad := about(r, s)
 			return why(bad, x.places(m[1], x.noisy()))
 		}),
-		sentence("spectra", `{name}: no difference from (.+) is resolved in any band\.`, none(0)),
-		sentence("spectra", `{name}: no difference from (.+) is heard\.`, none(1)),
-		sentence("spectra", `Those that are resolved are too far below the rest of the sound, or in noise\.`, say),
-		sentence("spectra", `{name}: no difference from (.+) is heard but in noise, (.+)\.`, none(2)),
-		sentence("spectra", `{name} is the brightest and {name} the darkest, by the part of the power above 2\.00 kHz: {value} and {value} dB\.`, func(r *results, _ said, m []string) string {
+		sentence("differs", `No difference from (.+) is resolved in any band\.`, none(0)),
+		sentence("differs", `No difference from (.+) is heard\.`, none(1)),
+		sentence("differs", `Those that are resolved are too far below the rest of the sound, or in noise\.`, say),
+		sentence("differs", `No difference from (.+) is heard but in noise, (.+)\.`, none(2)),
+		sentence("differs", `{name} is the brightest and {name} the darkest, by the part of the power above 2\.00 kHz: {value} and {value} dB\.`, func(r *results, _ said, m []string) string {
 			return why(extreme(r, m[1], m[3], 1, highOf), extreme(r, m[2], m[4], -1, highOf), unless(r.Parameters.Spectrum.MidHigh == 2000, "the corner is %v", r.Parameters.Spectrum.MidHigh))
 		}),
-		sentence("spectra", `There is nothing to compare with\.`, func(r *results, _ said, _ []string) string {
+		sentence("differs", `There is nothing to compare with\.`, func(r *results, _ said, _ []string) string {
 			for _, d := range r.Spectrum.Differences {
 				if d.Take != r.Comparison.Reference {
 					return d.Take + " is compared"
@@ -438,16 +438,13 @@ func toneForms() []form {
 			}
 			return ""
 		}),
-		sentence("spectra", `These sentences begin with what is heard most, and leave out what is too faint or in the noise to be heard beside the rest\.`, say),
-		sentence("spectra", `A figure is the mean where the energy is\.`, say),
-		sentence("spectra", `The words mean: (.+)\.`, func(_ *results, _ said, m []string) string {
-			want := "bass below 250 Hz, low mids to 500 Hz, mids to 2 kHz, presence to 5 kHz and top above 5 kHz"
-			return unless(m[1] == want, "they mean %s", want)
-		}),
-		sentence("spectra", `No take was recorded twice, so what the session itself repeats is unknown: only differences beyond the statistical band of the averaged spectra count here\.`, func(r *results, _ said, _ []string) string {
+		sentence("differs", `Each sentence begins with what is heard most\.`, say),
+		sentence("differs", `What is too faint or in the noise is left out\.`, say),
+		sentence("differs", `A figure is the mean where the energy is\.`, say),
+		sentence("differs", `No take was recorded twice, so what the session itself repeats is unknown: only differences beyond the statistical band of the averaged spectra count here\.`, func(r *results, _ said, _ []string) string {
 			return unless(r.Resolution.Source != "repeat", "there is a repeat")
 		}),
-		sentence("spectra", `What counts as a difference is what exceeds the session's own repeat \((.+)\) and the statistical band of the averaged spectra\.`, func(r *results, _ said, m []string) string {
+		sentence("differs", `What counts as a difference is what exceeds the session's own repeat \((.+)\) and the statistical band of the averaged spectra\.`, func(r *results, _ said, m []string) string {
 			pairs, _ := list(m[1])
 			for _, p := range r.Resolution.Repeats {
 				if !slices.Contains(pairs, p.Take+" repeats "+p.Of) {
@@ -456,7 +453,7 @@ func toneForms() []form {
 			}
 			return unless(len(pairs) == len(r.Resolution.Repeats), "there are %d repeats", len(r.Resolution.Repeats))
 		}),
-		sentence("spectra", `Level repeats within {value} dB\.`, func(r *results, _ said, m []string) string {
+		sentence("differs", `Level repeats within {value} dB\.`, func(r *results, _ said, m []string) string {
 			within, _ := num(m[1])
 			for _, p := range r.Resolution.Repeats {
 				if d := math.Abs(float64(p.Level)); d > within+1e-9 {

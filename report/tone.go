@@ -21,7 +21,7 @@ type region struct {
 	to   unit.Hertz // where the next begins; +Inf for the last
 }
 
-var regions = []region{{"bass", 250}, {"low mids", 500}, {"mids", 2000}, {"presence", 5000}, {"top", unit.Hertz(math.Inf(1))}}
+var regions = []region{{"bass", 250}, {"low mids", 500}, {"mids", 2000}, {"presence", 5000}, {"air", unit.Hertz(math.Inf(1))}}
 
 // brightFrom is the corner above which more makes a take brighter: that of
 // Descriptors.High.
@@ -134,7 +134,7 @@ func moreOrLess(v float64) string {
 	return "more"
 }
 
-// character says in words of the trade what a run makes of a take: "has less bass". One
+// character says in words of the trade what a run makes of a take: "less bass". One
 // over more than an octave, most of it above brightFrom, makes it brighter or darker if
 // the balance agrees: the part of its power above brightFrom is then greater, or smaller,
 // than in what it is compared with.
@@ -146,9 +146,9 @@ func (r run) character(bands []result.Band, balance float64) string {
 		}
 	}
 	if r.octaves(bands) > narrow && high > r.score/2 && balance*r.value > 0 {
-		return map[bool]string{true: "is brighter", false: "is darker"}[r.value > 0]
+		return map[bool]string{true: "brighter", false: "darker"}[r.value > 0]
 	}
-	return "has " + r.amount()
+	return r.amount()
 }
 
 // amount is "more bass", for instance: the regions that have a third or more of what is
@@ -170,32 +170,32 @@ const (
 	mostSectionRuns = 2
 )
 
-// toneLead says how a take sounds beside what it is compared with, in one sentence: the
-// most audible difference, in a word. balance is by how many dB the part of its power above
+// toneLead says how a take sounds next to what it is compared with, in one sentence that
+// does not name it: the most audible difference, in a word. balance is by how many dB the part of its power above
 // brightFrom is greater. The runs are all that are heard, that of the sentence first; none
 // where no difference is heard.
-func toneLead(take, against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64) (string, []run) {
+func toneLead(against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64) (string, []run) {
 	if !slices.Contains(d.Resolved, true) {
-		return fmt.Sprintf("%s: no difference from %s is resolved in any band.", take, against), nil
+		return fmt.Sprintf("No difference from %s is resolved in any band.", against), nil
 	}
 	if len(heard.Weight) != len(bands) || len(d.Resolved) != len(bands) {
-		return fmt.Sprintf("%s: what is heard of the difference from %s is not measured.", take, against), nil
+		return fmt.Sprintf("What is heard of the difference from %s is not measured.", against), nil
 	}
 	runs, noisy := toneRuns(bands, d, heard), noiseRuns(bands, d, heard)
 	switch {
 	case len(runs) == 0 && len(noisy) == 0:
-		return fmt.Sprintf("%s: no difference from %s is heard. Those that are resolved are too far below the rest of the sound, or in noise.", take, against), nil
+		return fmt.Sprintf("No difference from %s is heard. Those that are resolved are too far below the rest of the sound, or in noise.", against), nil
 	case len(runs) == 0:
-		return fmt.Sprintf("%s: no difference from %s is heard but in noise, %s.", take, against, manifest.List(noisy)), nil
+		return fmt.Sprintf("No difference from %s is heard but in noise, %s.", against, manifest.List(noisy)), nil
 	}
 	sort.SliceStable(runs, func(i, j int) bool { return runs[i].score > runs[j].score })
-	return fmt.Sprintf("%s %s than %s: %s.", take, runs[0].character(bands, balance), against, runs[0].figure(bands)), runs
+	return fmt.Sprintf("%s than %s: %s.", capital(runs[0].character(bands, balance)), against, runs[0].figure(bands)), runs
 }
 
-// spectrumWords are toneLead's sentence and others, about what is heard less and where it
+// toneWords are toneLead's sentence and others, about what is heard less and where it
 // is the noise that differs; most runs are named.
-func spectrumWords(take, against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64, most int) string {
-	s, runs := toneLead(take, against, bands, d, heard, balance)
+func toneWords(against string, bands []result.Band, d result.BandDifferences, heard result.Audibility, balance float64, most int) string {
+	s, runs := toneLead(against, bands, d, heard, balance)
 	if len(runs) == 0 {
 		return s
 	}
@@ -212,7 +212,7 @@ func spectrumWords(take, against string, bands []result.Band, d result.BandDiffe
 		amounts[i] = k + " (" + strings.Join(figures[k], ", ") + ")"
 	}
 	if len(amounts) > 0 {
-		s += " It also has " + manifest.List(amounts) + "."
+		s += " Also " + manifest.List(amounts) + "."
 	}
 	if rest > 0 {
 		s += " " + plural(rest, "further difference is heard less.", "further differences are heard less.")

@@ -55,7 +55,7 @@ func with(maps ...map[int]float64) map[int]float64 {
 	return out
 }
 
-func TestSpectrumWords(t *testing.T) {
+func TestToneWords(t *testing.T) {
 	bands := fixtureBands(3)
 	for _, c := range []struct {
 		name               string
@@ -63,31 +63,31 @@ func TestSpectrumWords(t *testing.T) {
 		balance            float64
 		want               string
 	}{
-		{name: "nothing", want: "Splitting: no difference from Leaning is resolved in any band."},
-		{name: "one band", own: levelsFrom(10, 10, -15.8), want: "Splitting has more low mids than Leaning: 4.2 dB more around 250 Hz."},
-		{name: "a wide run up there, with more of the energy there", own: levelsFrom(19, 25, -10), balance: 3, want: "Splitting is brighter than Leaning: 10.0 dB more from 2 kHz to 8 kHz."},
-		{name: "to the end", own: levelsFrom(19, 29, -23), balance: -1, want: "Splitting is darker than Leaning: 3.0 dB less from 2 kHz up."},
-		{name: "without more of the power there", own: levelsFrom(19, 25, -10), balance: -3, want: "Splitting has more presence and top than Leaning: 10.0 dB more from 2 kHz to 8 kHz."},
-		{name: "bass and top", own: with(levelsFrom(22, 29, -18), levelsFrom(3, 9, -8)), want: "Splitting has more bass than Leaning: 12.0 dB more from 50 Hz to 200 Hz. It also has more top (2.0 dB more from 4 kHz up)."},
-		{name: "the most audible first, not the lowest", own: with(levelsFrom(4, 6, -22), levelsFrom(15, 18, -26)), want: "Splitting has less mids than Leaning: 6.0 dB less from 800 Hz to 1.6 kHz. It also has less bass (2.0 dB less around 100 Hz)."},
+		{name: "nothing", want: "No difference from Leaning is resolved in any band."},
+		{name: "one band", own: levelsFrom(10, 10, -15.8), want: "More low mids than Leaning: 4.2 dB more around 250 Hz."},
+		{name: "a wide run up there, with more of the energy there", own: levelsFrom(19, 25, -10), balance: 3, want: "Brighter than Leaning: 10.0 dB more from 2 kHz to 8 kHz."},
+		{name: "to the end", own: levelsFrom(19, 29, -23), balance: -1, want: "Darker than Leaning: 3.0 dB less from 2 kHz up."},
+		{name: "without more of the power there", own: levelsFrom(19, 25, -10), balance: -3, want: "More presence and air than Leaning: 10.0 dB more from 2 kHz to 8 kHz."},
+		{name: "bass and air", own: with(levelsFrom(22, 29, -18), levelsFrom(3, 9, -8)), want: "More bass than Leaning: 12.0 dB more from 50 Hz to 200 Hz. Also more air (2.0 dB more from 4 kHz up)."},
+		{name: "the most audible first, not the lowest", own: with(levelsFrom(4, 6, -22), levelsFrom(15, 18, -26)), want: "Less mids than Leaning: 6.0 dB less from 800 Hz to 1.6 kHz. Also less bass (2.0 dB less around 100 Hz)."},
 		{name: "four", own: with(levelsFrom(4, 4, -24), levelsFrom(8, 8, -25), levelsFrom(12, 12, -26), levelsFrom(16, 16, -27)),
-			want: "Splitting has less mids than Leaning: 7.0 dB less around 1 kHz. It also has less low mids (6.0 dB less around 400 Hz) and less bass (5.0 dB less around 160 Hz). 1 further difference is heard less."},
-		{name: "two in one region", own: with(levelsFrom(2, 2, -24), levelsFrom(6, 6, -26), levelsFrom(12, 12, -28)), want: "Splitting has less low mids than Leaning: 8.0 dB less around 400 Hz. It also has less bass (6.0 dB less around 100 Hz, 4.0 dB less around 40 Hz)."},
+			want: "Less mids than Leaning: 7.0 dB less around 1 kHz. Also less low mids (6.0 dB less around 400 Hz) and less bass (5.0 dB less around 160 Hz). 1 further difference is heard less."},
+		{name: "two in one region", own: with(levelsFrom(2, 2, -24), levelsFrom(6, 6, -26), levelsFrom(12, 12, -28)), want: "Less low mids than Leaning: 8.0 dB less around 400 Hz. Also less bass (6.0 dB less around 100 Hz, 4.0 dB less around 40 Hz)."},
 		// 20 dB down is 25 dB over where it is no longer heard beside the strongest:
 		// 10 kHz, −20 dB and K-weighted 4.0 dB more.
-		{name: "a side that is not heard", other: levelsFrom(25, 25, -90), own: levelsFrom(25, 25, -40), want: "Splitting has more top than Leaning: at least 25.0 dB more around 8 kHz."},
-		{name: "too faint", own: levelsFrom(25, 29, -70), other: levelsFrom(25, 29, -80), want: "Splitting: no difference from Leaning is heard. Those that are resolved are too far below the rest of the sound, or in noise."},
+		{name: "a side that is not heard", other: levelsFrom(25, 25, -90), own: levelsFrom(25, 25, -40), want: "More air than Leaning: at least 25.0 dB more around 8 kHz."},
+		{name: "too faint", own: levelsFrom(25, 29, -70), other: levelsFrom(25, 29, -80), want: "No difference from Leaning is heard. Those that are resolved are too far below the rest of the sound, or in noise."},
 		{name: "noise", own: with(levelsFrom(10, 10, -15), levelsFrom(27, 29, -30)), other: levelsFrom(27, 29, -40), floors: levelsFrom(27, 29, -31),
-			want: "Splitting has more low mids than Leaning: 5.0 dB more around 250 Hz. What differs around 16 kHz is noise."},
-		{name: "noise alone", own: levelsFrom(20, 29, -30), other: levelsFrom(20, 29, -40), floors: levelsFrom(20, 29, -31), want: "Splitting: no difference from Leaning is heard but in noise, from 2.5 kHz up."},
+			want: "More low mids than Leaning: 5.0 dB more around 250 Hz. What differs around 16 kHz is noise."},
+		{name: "noise alone", own: levelsFrom(20, 29, -30), other: levelsFrom(20, 29, -40), floors: levelsFrom(20, 29, -31), want: "No difference from Leaning is heard but in noise, from 2.5 kHz up."},
 	} {
 		d, heard := toneOf(c.own, c.other, c.floors)
-		if got := spectrumWords("Splitting", "Leaning", bands, d, heard, c.balance, 3); got != c.want {
+		if got := toneWords("Leaning", bands, d, heard, c.balance, 3); got != c.want {
 			t.Errorf("%s:\n got %s\nwant %s", c.name, got, c.want)
 		}
 	}
 	d, _ := toneOf(levelsFrom(3, 5, -10), nil, nil)
-	if got := spectrumWords("Splitting", "Leaning", bands, d, result.Audibility{}, 0, 3); !strings.Contains(got, "is not measured") {
+	if got := toneWords("Leaning", bands, d, result.Audibility{}, 0, 3); !strings.Contains(got, "is not measured") {
 		t.Error(got)
 	}
 }

@@ -244,7 +244,7 @@
   let toldTake = -1; // none is chosen at the start
   function show() {
     const deck = player.deck, on = deck.playing || deck.stalled, pos = deck.position();
-    if (player.take >= 0 && player.wanted !== toldTake) { toldTake = player.wanted; tell("take", takes[toldTake].slug); }
+    if (player.wanted !== toldTake) { toldTake = player.wanted; tell("take", takes[toldTake].slug); }
     tell("time", pos / rate);
     text(play, on ? "Pause" : "Play");
     loop.setAttribute("aria-pressed", deck.loop);

@@ -218,6 +218,15 @@ func (w *pathWriter) shut() {
 	w.x, w.y, w.cmd = w.x0, w.y0, 'z'
 }
 
+// box draws a rectangle.
+func (w *pathWriter) box(x0, y0, x1, y1 int) {
+	w.move(x0, y0)
+	w.line(x1, y0)
+	w.line(x1, y1)
+	w.line(x0, y1)
+	w.shut()
+}
+
 func pathData(p vg.Path) string {
 	var w pathWriter
 	for _, s := range simplify(p) {

@@ -5,6 +5,9 @@ import (
 	"errors"
 	"io"
 	"math"
+	"os"
+	"path/filepath"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -44,13 +47,13 @@ func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 		for kind, s := range map[string]string{
 			"spectrum": Spectrum(text, c, []Pitch{{"<E2>", 82}, {"bad", nan}}, 20, 20000),
 			"nonsense": Spectrum(text, c, nil, nan, -5),
-			"strip":    NewStrips(20, 20000, 6).Strip(text, c[0], []float64{1, nan, 3}, []bool{true}),
+			"differ":   NewDifferences(20, 20000, []Region{{"<low>", 500}, {"high", inf}}, 82).Wide(text, []Difference{{c[0], "a", []float64{1, nan, 3}, []bool{true}}}, 0) + NewDifferences(nan, 1, nil, nan).Small(text, Difference{Curve: c[0], Slug: "a"}),
 			"loudness": Loudness(text, c, []Section{{"<s>", 0, 5}, {"bad", nan, inf}}, 0, 10),
 			"backward": Loudness(text, c, nil, 10, 0),
 			"overview": Overview(text, y, []Section{{"a section with a long name", 0, 1}}, 0, 10),
 			"levels":   Levels(text, []Row{{Name: "<r>", Hollow: nan, Filled: -inf}, {Name: "b", Hollow: -20, Filled: -30}}),
 		} {
-			wellFormed(t, s)
+			wellFormed(t, "<x>"+s+"</x>")
 			for _, bad := range []string{"NaN", "Inf", "e+"} {
 				if strings.Contains(s, bad) {
 					t.Errorf("%s of %s data holds %s", kind, name, bad)
@@ -171,19 +174,10 @@ func TestPaletteForColourVision(t *testing.T) {
 	if g := oklab([3]float64{1, 1, 1}); math.Abs(g[0]-1) > 1e-4 || math.Abs(g[1]) > 1e-4 || math.Abs(g[2]) > 1e-4 {
 		t.Errorf("white is %v in OKLab", g)
 	}
-	luminance := func(c [3]float64) float64 { return 0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2] }
 	for _, p := range []struct {
-		name, paper string
-		colours     [colours]string
-	}{{"light", "#ffffff", light()}, {"dark", "#121519", dark()}} {
-		back := luminance(linear(p.paper))
-		for _, c := range p.colours {
-			y := luminance(linear(c))
-			// WCAG 2.2, success criterion 1.4.11: graphics need 3:1.
-			if r := (math.Max(y, back) + 0.05) / (math.Min(y, back) + 0.05); r < 3 {
-				t.Errorf("%s: %s has contrast %.2f", p.name, c, r)
-			}
-		}
+		name    string
+		colours [colours]string
+	}{{"light", light()}, {"dark", dark()}} {
 		for vision, m := range deficiencies {
 			least := math.Inf(1)
 			for i := range p.colours {
@@ -195,6 +189,93 @@ func TestPaletteForColourVision(t *testing.T) {
 			t.Logf("%s, %s: least difference %.3f in OKLab", p.name, vision, least)
 			if least < 0.11 { // about five just noticeable differences of 0.02
 				t.Errorf("%s, %s: two colours differ by only %.3f in OKLab", p.name, vision, least)
+			}
+		}
+	}
+}
+
+// grounds are the colours that the style sheet gives the grounds of plots, and lines are
+// the lines without a take, in light, dark and print.
+func styled(t *testing.T, names ...string) (out [3]map[string]string) {
+	t.Helper()
+	css, err := os.ReadFile(filepath.Join("..", "..", "templates", "style.css"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	blocks := regexp.MustCompile(`:root\{[^}]*\}`).FindAllString(string(css), -1)
+	if len(blocks) != len(out) {
+		t.Fatalf("%d blocks of variables", len(blocks))
+	}
+	for i, b := range blocks {
+		out[i] = map[string]string{}
+		for _, n := range names {
+			m := regexp.MustCompile(`--` + n + `:(#[0-9a-f]{3}(?:[0-9a-f]{3})?);`).FindStringSubmatch(b)
+			if m == nil {
+				t.Fatalf("no --%s in block %d", n, i)
+			}
+			if out[i][n] = m[1]; len(m[1]) == 4 {
+				out[i][n] = "#" + strings.Repeat(m[1][1:2], 2) + strings.Repeat(m[1][2:3], 2) + strings.Repeat(m[1][3:], 2)
+			}
+		}
+	}
+	return out
+}
+
+// contrast of two colours. Source: WCAG 2.2, "contrast ratio" and "relative luminance".
+func contrast(a, b string) float64 {
+	luminance := func(hex string) float64 {
+		c := linear(hex)
+		return 0.2126*c[0] + 0.7152*c[1] + 0.0722*c[2]
+	}
+	x, y := luminance(a), luminance(b)
+	return (math.Max(x, y) + 0.05) / (math.Min(x, y) + 0.05)
+}
+
+// Every line is seen on every ground that it can cross.
+// Source: WCAG 2.2, success criterion 1.4.11: 3:1 for graphics.
+func TestLinesOnEveryGround(t *testing.T) {
+	if c := contrast("#ffffff", "#767676"); math.Abs(c-4.54) > 0.005 { // from memory, the well-known grey of 4.54:1
+		t.Errorf("contrast %v", c)
+	}
+	grounds, lines := []string{"paper", "sec0", "sec1", "band"}, []string{"soft", "dim", "ink", "bad"}
+	for i, of := range styled(t, append(grounds, lines...)...) {
+		drawn := map[string]string{}
+		for _, n := range lines {
+			drawn[n] = of[n]
+		}
+		takes := light()
+		if i == 1 {
+			takes = dark()
+		}
+		for k, c := range takes {
+			drawn[strconv.Itoa(k)] = c
+		}
+		least := math.Inf(1)
+		for n, c := range drawn {
+			for _, g := range grounds {
+				r := contrast(c, of[g])
+				if least = math.Min(least, r); r < 3 {
+					t.Errorf("block %d: %s %s has contrast %.2f on %s", i, n, c, r, g)
+				}
+			}
+		}
+		t.Logf("block %d: least contrast %.2f", i, least)
+	}
+}
+
+// A take has one hue in light and dark: within 25 degrees, of which eight takes have 45.
+func TestHueStays(t *testing.T) {
+	l, d := light(), dark()
+	for i := range l {
+		a, b := oklab(linear(l[i])), oklab(linear(d[i]))
+		turn := math.Remainder(math.Atan2(a[2], a[1])-math.Atan2(b[2], b[1]), 2*math.Pi) * 180 / math.Pi
+		t.Logf("take %d turns by %.0f degrees", i+1, turn)
+		if math.Abs(turn) > 25 {
+			t.Errorf("take %d: %s is %.0f degrees from %s", i+1, l[i], turn, d[i])
+		}
+		for _, c := range [][3]float64{a, b} {
+			if math.Hypot(c[1], c[2]) < 0.05 {
+				t.Errorf("take %d has no hue", i+1)
 			}
 		}
 	}

@@ -13,31 +13,44 @@ import (
 )
 
 // Text is what a plot says to those who do not see it. By is the id of an
-// element of the page that describes the plot; "" for none.
-type Text struct{ Title, Desc, By string }
+// element of the page that describes the plot; "" for none. Named are the ids of
+// elements that name it, in place of Title and Desc; "" for none.
+type Text struct{ Title, Desc, By, Named string }
+
+// attributes writes it.
+func (t Text) attributes() string {
+	name, value := "label", strings.TrimSpace(t.Title+". "+t.Desc)
+	if t.Named != "" {
+		name, value = "labelledby", t.Named
+	}
+	out := fmt.Sprintf(` aria-%s="%s"`, name, html.EscapeString(value))
+	if t.By != "" {
+		out += fmt.Sprintf(` aria-describedby="%s"`, html.EscapeString(t.By))
+	}
+	return out
+}
 
 // frame is the drawing area with its axes, in units of the viewBox.
 type frame struct {
 	width, height            float64
 	left, right, top, bottom float64
 	x, y                     axis
+	unit                     string // of y, written above its ticks
+	inside                   bool   // the labels of y are in the frame
 	class                    string
-	stretch                  bool    // to the box that the page gives it
-	axes                     *shared // axes drawn once for several frames; nil to draw them
+	stretch                  bool           // to the box that the page gives it
+	over                     []plot.Plotter // layers that are not clipped
 }
 
 // render draws the layers into the frame. Layers are clipped to its inside.
 func (f frame) render(t Text, behind, layers []plot.Plotter) string {
 	c := newCanvas()
-	by := ""
-	if t.By != "" {
-		by = fmt.Sprintf(` aria-describedby="%s"`, html.EscapeString(t.By))
-	}
+	stretch := ""
 	if f.stretch {
-		by += ` preserveAspectRatio="none"`
+		stretch = ` preserveAspectRatio="none"`
 	}
-	fmt.Fprintf(c, `<svg class="plot %s" viewBox="0 -%g %g %g" role="img" aria-label="%s"%s>`,
-		f.class, f.height, f.width, f.height, html.EscapeString(strings.TrimSpace(t.Title+". "+t.Desc)), by)
+	fmt.Fprintf(c, `<svg class="plot %s" viewBox="0 -%g %g %g" role="img"%s%s%s>`,
+		f.class, f.height, f.width, f.height, stretch, f.place(), t.attributes())
 	p := plot.New()
 	p.BackgroundColor = nil
 	p.HideAxes()
@@ -51,11 +64,28 @@ func (f frame) render(t Text, behind, layers []plot.Plotter) string {
 		f.left, f.height-f.top, f.innerWidth(), f.innerHeight(), f.left, f.height-f.top, f.innerWidth(), f.innerHeight())))
 	p.Add(layers...)
 	p.Add(raw("</svg>"))
+	p.Add(f.over...)
+	if f.inside {
+		p.Add(insideLabels{f})
+	}
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = f.x.min, f.x.max, f.y.min, f.y.max
 	dc := draw.NewCanvas(c, vg.Length(f.width), vg.Length(f.height))
 	p.Draw(draw.Crop(dc, vg.Length(f.left), vg.Length(-f.right), vg.Length(f.bottom), vg.Length(-f.top)))
 	c.WriteString("</svg>")
 	return c.String()
+}
+
+// place says where the x axis is, for plots.js: its ends in units of the viewBox, what
+// they stand for, "log" for a logarithmic one, and the unit of y; "" where x has no ticks.
+func (f frame) place() string {
+	if len(f.x.ticks) == 0 {
+		return ""
+	}
+	log := ""
+	if f.x.log {
+		log = " log"
+	}
+	return fmt.Sprintf(` data-x="%g %g %.6g %.6g%s" data-unit="%s"`, f.left, f.width-f.right, f.x.min, f.x.max, log, f.unit)
 }
 
 func (f frame) innerWidth() float64  { return f.width - f.left - f.right }
@@ -70,18 +100,7 @@ func (r raw) Plot(dc draw.Canvas, _ *plot.Plot) { unwrap(dc).WriteString(string(
 type gridLines struct{ f frame }
 
 func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
-	c := unwrap(dc)
-	if g.f.axes == nil {
-		g.draw(c, dc, p)
-		return
-	}
-	inner := newCanvas()
-	g.draw(inner, dc, p)
-	c.WriteString(g.f.axes.group(inner.String()))
-}
-
-func (g gridLines) draw(c *canvas, dc draw.Canvas, p *plot.Plot) {
-	f := g.f
+	c, f := unwrap(dc), g.f
 	tx, ty := p.Transforms(&dc)
 	var thin, thick, zero pathWriter
 	x0, x1 := grid(f.left), grid(f.width-f.right)
@@ -118,8 +137,34 @@ func (g gridLines) draw(c *canvas, dc draw.Canvas, p *plot.Plot) {
 			fmt.Fprintf(c, `<path class="%s" d="%s"/>`, k.class, k.w.b.String())
 		}
 	}
+	if n := len(below); n > 0 && f.x.log {
+		below[n-1].text += " Hz"
+	}
 	c.row("tx", 13, below)
+	if f.inside {
+		return
+	}
+	if f.unit != "" {
+		c.text("tx tu", 2, f.height-f.top+16, f.unit)
+	}
 	c.column("ty", f.left-7, beside)
+}
+
+// insideLabels are the labels of an upright axis in the frame, each over its line and
+// the uppermost, with the unit, under it.
+type insideLabels struct{ f frame }
+
+func (l insideLabels) Plot(dc draw.Canvas, p *plot.Plot) {
+	_, ty := p.Transforms(&dc)
+	labels := []word{}
+	for _, t := range l.f.y.ticks {
+		labels = append(labels, word{float64(ty(t.at)) + 3, t.label})
+	}
+	if n := len(labels) - 1; n >= 0 {
+		labels[n].at -= 19
+		labels[n].text += " " + l.f.unit
+	}
+	unwrap(dc).column("ti", l.f.left+5, labels)
 }
 
 // shared keeps parts of drawings that several plots of one page have in
@@ -159,7 +204,7 @@ type line struct {
 
 func (l line) Plot(dc draw.Canvas, p *plot.Plot) {
 	c := unwrap(dc)
-	fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, Class(l.Take), html.EscapeString(l.Name))
+	fmt.Fprintf(c, `<g class="%s" data-pick="%d"><title>%s</title>`, Class(l.Take), l.Take, html.EscapeString(l.Name))
 	x, y := drawable(l.X, l.Y, p, l.log)
 	c.together("ln", func() { strokes(dc, p, x, y) })
 	if l.every > 0 {
@@ -300,12 +345,7 @@ func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 		if x1 <= x0 {
 			continue
 		}
-		w := &shade[i%2]
-		w.move(grid(x0), top)
-		w.line(grid(x1), top)
-		w.line(grid(x1), bottom)
-		w.line(grid(x0), bottom)
-		w.shut()
+		shade[i%2].box(grid(x0), top, grid(x1), bottom)
 		if sec.Name == "" {
 			continue
 		}
@@ -318,15 +358,20 @@ func (s sectionBands) Plot(dc draw.Canvas, p *plot.Plot) {
 		roomy = append(roomy, word{mid, full})
 		tight = append(tight, word{mid, short})
 	}
-	for i := range shade {
-		if shade[i].b.Len() > 0 {
-			fmt.Fprintf(c, `<path class="s%d" d="%s"/>`, i, shade[i].b.String())
-		}
-	}
+	c.shades(shade)
 	y := s.f.height - s.f.top + 7
 	c.row("sn", y, always)
 	c.row("sn roomy", y, roomy)
 	c.row("sn tight", y, tight)
+}
+
+// shades writes two tones of ground.
+func (c *canvas) shades(tones [2]pathWriter) {
+	for i := range tones {
+		if tones[i].b.Len() > 0 {
+			fmt.Fprintf(c, `<path class="s%d" d="%s"/>`, i, tones[i].b.String())
+		}
+	}
 }
 
 // shortenEach cuts each of names to at most n letters, at its end, or in the

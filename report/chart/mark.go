@@ -6,6 +6,9 @@ import (
 	"strings"
 )
 
+// Colours is how many colours takes have, before they begin again.
+const Colours = colours
+
 // Eight colours, four dashes and eight marker shapes: two takes never share
 // all three before the 33rd take, and no two share colour and dash.
 const (
@@ -84,8 +87,9 @@ func markerPath(shape int, x, y float64) string {
 // Palette returns the style sheet rules for colours and dashes of takes, in
 // light and dark. The colours are the result of a search in OKLab for the
 // greatest least difference between any two under normal vision and under
-// simulated protanopia, deuteranopia and tritanopia at 3:1 contrast or more
-// against the page; a test computes what they reach.
+// simulated protanopia, deuteranopia and tritanopia, at 3:1 contrast or more
+// against every ground of a plot and with one hue in light and dark; a test
+// computes what they reach.
 func Palette() string {
 	var b strings.Builder
 	set := func(cs [colours]string) {

@@ -1,12 +1,12 @@
 package chart
 
-// light and dark are the takes' colours in the order of their use; the same
-// place has a similar hue in both.
+// light and dark are the takes' colours in the order of their use. The same place has
+// the same hue in both.
 
 func light() [colours]string {
-	return [colours]string{"#3b7588", "#ef5e29", "#8953d3", "#622c01", "#6c9a80", "#bb78d5", "#09525b", "#7d5403"}
+	return [colours]string{"#1e395c", "#67170a", "#851aff", "#529506", "#b44476", "#6b03aa", "#1f6d05", "#a86cc8"}
 }
 
 func dark() [colours]string {
-	return [colours]string{"#266fdd", "#d1929f", "#7ca1fc", "#dd6619", "#aecc47", "#9d687d", "#1ae9fa", "#e8f09e"}
+	return [colours]string{"#3f82ae", "#e0907c", "#ad9bfa", "#35f021", "#c45260", "#a043ff", "#bcfbb8", "#f9c1ff"}
 }

@@ -1,6 +1,7 @@
 package chart
 
 import (
+	"cmp"
 	"fmt"
 	"html"
 	"math"
@@ -17,21 +18,97 @@ type Pitch struct {
 	Hz   float64
 }
 
-// Spectrum draws level curves in dB over frequency in Hz. It returns an svg
-// element. Values below depth under the greatest are cut off.
+// MostNamed is how many lines have their names at their ends; the names of more have
+// no room there, and the page needs a legend.
+const MostNamed = 6
+
+// Spectrum draws level curves in dBFS over frequency in Hz. It returns an svg
+// element. Values more than 72 dB under the greatest are cut off.
 func Spectrum(t Text, curves []Curve, pitches []Pitch, lo, hi float64) string {
 	ys := make([][]float64, 0, len(curves))
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
 	y := levelAxis(72, ys...)
-	f := frame{width: 600, height: 390, left: y.room(), right: 16, top: 26, bottom: 36, x: frequencyAxis(lo, hi), y: y, class: "wide"}
+	f := frame{width: 600, height: 390, left: y.room(), right: 18, top: 30, bottom: 36, x: frequencyAxis(lo, hi), y: y, unit: "dBFS", class: "wide"}
+	if len(curves) <= MostNamed {
+		f.right = 100
+		f.over = append(f.over, endNames{curves, f})
+	}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/10)
 		layers = append(layers, line{Curve: c, every: every, offset: i, log: true})
 	}
 	return f.render(t, []plot.Plotter{pitchMarks{f, pitches}}, layers)
+}
+
+// endNames names the lines right of the frame, each with its marker, as near to the end
+// of its line as the others allow, and joined to it where it had to move. Lines that
+// leave the frame at the bottom are named there, the one that leaves last on top.
+type endNames struct {
+	curves []Curve
+	f      frame
+}
+
+func (e endNames) Plot(dc draw.Canvas, p *plot.Plot) {
+	type end struct {
+		take        int
+		full, short string  // the name on wide and on narrow screens
+		from, at    float64 // where the line ends, and its name
+		last        int     // its last point in the frame
+		leaves      bool    // it goes on below
+	}
+	_, ty := p.Transforms(&dc)
+	ends := []end{}
+	names := []string{}
+	for _, k := range e.curves {
+		n := end{take: k.Take, last: -1}
+		_, y := drawable(k.X, k.Y, p, e.f.x.log)
+		for i, v := range y {
+			if n.leaves = v < p.Y.Min; v >= p.Y.Min {
+				n.from, n.last = float64(ty(v)), i
+			}
+		}
+		if n.last >= 0 {
+			if n.leaves {
+				n.from = e.f.bottom
+			}
+			ends, names = append(ends, n), append(names, k.Name)
+		}
+	}
+	full, short := shortenEach(names, 15), shortenEach(names, 7) // letters right of the frame, on wide and narrow screens
+	for i := range ends {
+		ends[i].full, ends[i].short = full[i], short[i]
+	}
+	slices.SortStableFunc(ends, func(a, b end) int { return cmp.Or(cmp.Compare(a.from, b.from), cmp.Compare(a.last, b.last)) })
+	// From the lowest up, each at least a line over the one before; then, where that is
+	// too high, down again.
+	const pitch = 21
+	for i := range ends {
+		if ends[i].at = math.Max(ends[i].from, e.f.bottom+6); i > 0 {
+			ends[i].at = math.Max(ends[i].at, ends[i-1].at+pitch)
+		}
+	}
+	for i, top := len(ends)-1, e.f.height-e.f.top-4; i >= 0; i, top = i-1, ends[i].at-pitch {
+		ends[i].at = math.Min(ends[i].at, top)
+	}
+	c := unwrap(dc)
+	x := e.f.width - e.f.right
+	for _, n := range ends {
+		fmt.Fprintf(c, `<g class="en %s" data-pick="%d">`, Class(n.take), n.take)
+		if !n.leaves && math.Abs(n.at-n.from) > 3 {
+			fmt.Fprintf(c, `<path class="join" d="M%s %sL%s %s"/>`, tenths(grid(x)), tenths(grid(-n.from)), tenths(grid(x+7)), tenths(grid(-n.at)))
+		}
+		fmt.Fprintf(c, `<path class="mk" d="%s"/>`, markerPath(markOf(n.take).shape, x+10, -n.at))
+		if n.full == n.short {
+			c.text("", x+17, n.at-4, n.full)
+		} else {
+			c.text("roomy", x+17, n.at-4, n.full)
+			c.text("tight", x+17, n.at-4, n.short)
+		}
+		c.WriteString("</g>")
+	}
 }
 
 // pitchMarks draws short ticks above the frame and names the lowest and the
@@ -64,110 +141,16 @@ func (m pitchMarks) Plot(dc draw.Canvas, p *plot.Plot) {
 	c.row("sn", y+9, names)
 }
 
-// Strips draws several takes' differences on axes that they share: each plot
-// but the first refers to the first for what they have in common, so that all
-// must stand on one page. The zero value is not usable.
-type Strips struct {
-	frame frame
-	reach float64
-	bands *shared
-}
-
-// NewStrips returns plots over lo to hi Hz. reach is the least range of the y
-// axis in dB.
-func NewStrips(lo, hi, reach float64) *Strips {
-	s := &Strips{reach: reach, bands: &shared{prefix: "band", known: map[string]string{}}}
-	s.frame = frame{width: 360, height: 176, left: 36, right: 10, top: 8, bottom: 26,
-		x: frequencyAxis(lo, hi), y: symmetricAxis(reach), class: "strip",
-		axes: &shared{prefix: "axes", known: map[string]string{}}}
-	// Every second octave is labelled: the strip is narrow.
-	k := 0
-	for i := range s.frame.x.ticks {
-		t := &s.frame.x.ticks[i]
-		if t.label != "" {
-			if k%2 == 0 {
-				t.label = ""
-			}
-			k++
-		}
-	}
-	return s
-}
-
-// Strip draws one take's differences in dB over frequency with the band
-// within which nothing is claimed. Resolved parts are drawn in the take's
-// colour, the rest grey; a single resolved point is marked.
-func (s *Strips) Strip(t Text, c Curve, band []float64, resolved []bool) string {
-	under, over := make([]float64, len(band)), make([]float64, len(band))
-	for i, b := range band {
-		if !Finite(b) || b > s.reach*2 {
-			b = s.reach * 2 // nothing at all is claimed
-		}
-		under[i], over[i] = -b, b
-	}
-	return s.frame.render(t, nil, []plot.Plotter{
-		sharedLayer{s.bands, area{"band", c.X, under, over, true}},
-		parted{c, resolved},
-	})
-}
-
-// sharedLayer draws a layer once for several plots.
-type sharedLayer struct {
-	with  *shared
-	layer plot.Plotter
-}
-
-func (l sharedLayer) Plot(dc draw.Canvas, p *plot.Plot) {
-	inner := newCanvas()
-	l.layer.Plot(draw.Canvas{Canvas: inner, Rectangle: dc.Rectangle}, p)
-	unwrap(dc).WriteString(l.with.group(inner.String()))
-}
-
-// parted is a curve of which some points are resolved.
-type parted struct {
-	Curve
-	resolved []bool
-}
-
-func (l parted) Plot(dc draw.Canvas, p *plot.Plot) {
-	c := unwrap(dc)
-	x, y := drawable(l.X, l.Y, p, true)
-	sure := func(i int) bool {
-		return i >= 0 && i < len(y) && i < len(l.resolved) && l.resolved[i] && Finite(x[i]) && Finite(y[i])
-	}
-	// Each line has the points that belong to it; the others are gaps.
-	with := func(belongs func(i int) bool) []float64 {
-		out := make([]float64, len(y))
-		for i := range y {
-			if out[i] = y[i]; !belongs(i) {
-				out[i] = math.NaN()
-			}
-		}
-		return out
-	}
-	grey := with(func(i int) bool { return !sure(i-1) || !sure(i) || !sure(i+1) })
-	c.together("un", func() { strokes(dc, p, x, grey) })
-	fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, Class(l.Take), html.EscapeString(l.Name))
-	c.together("ln", func() { strokes(dc, p, x, with(sure)) })
-	tx, ty := p.Transforms(&dc)
-	var w pathWriter
-	for i := range y {
-		if sure(i) && !sure(i-1) && !sure(i+1) {
-			marker(&w, markOf(l.Take).shape, float64(tx(x[i])), -float64(ty(y[i])))
-		}
-	}
-	c.marks(&w)
-	c.WriteString("</g>")
-}
-
-// Loudness draws loudness over time in seconds with the sections behind.
+// Loudness draws loudness over time in seconds with the sections behind. Like Overview
+// it has no margins at its sides, so that both have one time axis; the levels are within
+// the frame.
 func Loudness(t Text, curves []Curve, sections []Section, from, to float64) string {
 	ys := make([][]float64, 0, len(curves))
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
 	y := levelAxis(30, ys...)
-	f := frame{width: 600, height: 330, left: y.room(), right: 16, top: 28, bottom: 36, x: timeAxis(from, to), y: y, class: "wide"}
+	f := frame{width: 600, height: 290, top: 28, bottom: 36, x: timeAxis(from, to), y: y, unit: "LUFS", inside: true, class: "wide in"}
 	layers := []plot.Plotter{}
 	for i, c := range curves {
 		every := max(1, len(c.X)/8)
@@ -270,7 +253,7 @@ func (l levelRows) Plot(dc draw.Canvas, p *plot.Plot) {
 	c.rowNames(names, l.f, ty)
 	for i, r := range l.rows {
 		y := -float64(ty(float64(len(l.rows)-i) - 0.5))
-		fmt.Fprintf(c, `<g class="%s"><title>%s</title>`, rowClass(r), html.EscapeString(r.Name))
+		fmt.Fprintf(c, `<g class="%s" data-pick="%d"><title>%s</title>`, rowClass(r), r.Take, html.EscapeString(r.Name))
 		in := func(v float64) bool { return Finite(v) && v >= p.X.Min && v <= p.X.Max }
 		if in(r.Hollow) && in(r.Filled) {
 			fmt.Fprintf(c, `<path class="join" d="M%s %sH%s"/>`, tenths(grid(float64(tx(r.Hollow)))), tenths(grid(y)), tenths(grid(float64(tx(r.Filled)))))

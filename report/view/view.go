@@ -25,6 +25,7 @@ func (f Fact) Long() bool { return len(f.Value) > longFact }
 type Label struct {
 	Name   string
 	Slug   string
+	Take   int // its place in the result
 	Swatch template.HTML
 	Refs   []int // footnotes about this take
 }
@@ -41,6 +42,7 @@ type Cell struct {
 	Dial   template.HTML
 	Refs   []int
 	Span   int
+	Pick   string // number of the take that a click chooses; "" for none
 }
 
 // Row is one line of a table; Group starts a group of lines with a heading.
@@ -131,8 +133,8 @@ func Cells(texts ...string) []Cell {
 	return out
 }
 
-// TakeCell is a take's name as a line heading.
-func TakeCell(l Label) Cell { return Cell{Text: l.Name, Head: true} }
+// TakeCell is a take's name as the heading of a line or a column.
+func TakeCell(l Label) Cell { return Cell{Text: l.Name, Head: true, Pick: strconv.Itoa(l.Take)} }
 
 // MarkedCell is the same with the take's line and marker, for the table that
 // a section shows first.
@@ -164,6 +166,9 @@ type Figure struct {
 
 // AxesID is the id of the words about the axes, by which the plot is described.
 func (f Figure) AxesID() string { return f.ID + "-axes" }
+
+// DataID is the id of what its table is folded in.
+func (f Figure) DataID() string { return f.ID + "-data" }
 
 // Unfolded is how many sentences appear below a figure that has many.
 func (f Figure) Unfolded() int { return 6 }
