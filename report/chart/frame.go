@@ -114,7 +114,8 @@ func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
 		w.move(grid(x), y0)
 		w.line(grid(x), y1)
 		if t.label != "" {
-			below = append(below, word{x, t.label})
+			const half = 22 // of the widest time, on narrow screens
+			below = append(below, word{math.Max(half, math.Min(f.width-half, x)), t.label})
 		}
 	}
 	for _, t := range f.y.ticks {
