@@ -144,7 +144,7 @@ func (b *builder) framePage() ([]byte, error) {
 
 // detailsPage makes details.html.
 func (b *builder) detailsPage() ([]byte, error) {
-	p := pageView{Page: view.Page{Title: "Details: " + b.title(), Styles: []string{"style.css"}}}
+	p := pageView{Page: view.Page{Title: "Details: " + b.title(), Styles: []string{"style.css", "plots.css"}}}
 	return b.page(p, "page", "", "details-head", b.detailsHead(), detailsSections)
 }
 
