@@ -37,6 +37,8 @@ all:
                 the SHA-256 of each file; evenhand new --from starts the next
                 comparison from it
   photos/       the pictures, at most 1200 pixels, without metadata
+  session.html  only if no take is recorded yet: a sheet to print for the session,
+                one page for each pass, the reference first and last
 
 A report holds these files too. Settings hashes the recordings and does not
 measure them.
@@ -76,7 +78,7 @@ a settings.json, a folder with one, or a manifest.`,
 
 func writeRecord(cmd *cobra.Command, path, out string) error {
 	ctx := cmd.Context()
-	c, err := manifest.Load(path, fairness.CheckLimit)
+	c, planned, err := loadPlanned(path)
 	if err != nil {
 		return err
 	}
@@ -88,7 +90,12 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 	if err := settings.CheckPhotos(ctx, c); err != nil {
 		return err
 	}
-	if err := putRecord(ctx, draft.Dir, c, nil); err != nil {
+	if planned {
+		err = putPlan(ctx, draft.Dir, c)
+	} else {
+		err = putRecord(ctx, draft.Dir, c, nil)
+	}
+	if err != nil {
 		return err
 	}
 	if err := ctx.Err(); err != nil {
@@ -101,8 +108,59 @@ func writeRecord(cmd *cobra.Command, path, out string) error {
 	for _, w := range c.Warnings {
 		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: warning: %s\n", w.Message)
 	}
+	if planned {
+		fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: note: no take is recorded yet; %s is the sheet for the session\n", filepath.Join(out, settings.SessionName))
+	}
 	fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\n", filepath.Join(out, settings.SheetName))
 	return nil
+}
+
+// loadPlanned loads a manifest and reports whether it is a plan: none of its takes is
+// recorded yet. Where only some are missing, the error is that of Load, which knows
+// what was meant.
+func loadPlanned(path string) (c *manifest.Comparison, planned bool, err error) {
+	c, err = manifest.Load(path, fairness.CheckLimit)
+	if err == nil {
+		return c, false, nil
+	}
+	plan, planErr := manifest.LoadPlan(path, fairness.CheckLimit)
+	if planErr != nil {
+		return nil, false, err
+	}
+	for i := range plan.Takes {
+		if _, missing := os.Stat(manifest.OnDisk(plan.Dir, plan.Takes[i].File.Path)); !errors.Is(missing, fs.ErrNotExist) {
+			return nil, false, err
+		}
+	}
+	return plan, true, nil
+}
+
+// putPlan writes the settings of a comparison whose takes are not recorded yet, and the
+// sheet for the session. Of the files that it names, only the recordings may be missing.
+func putPlan(ctx context.Context, dir string, c *manifest.Comparison) error {
+	recordings := map[string]bool{}
+	for _, f := range []*manifest.File{c.Performance.Dry, c.Performance.Loopback} {
+		if f != nil {
+			recordings[f.Path] = true
+		}
+	}
+	for i := range c.Takes {
+		recordings[c.Takes[i].File.Path] = true
+	}
+	rec, err := settings.New(ctx, c, version(), func(ctx context.Context, path string) (string, int64, error) {
+		sum, n, err := foreign.SHA256File(ctx, manifest.OnDisk(c.Dir, path))
+		if errors.Is(err, fs.ErrNotExist) && recordings[path] {
+			return "", 0, nil
+		}
+		return sum, n, err
+	})
+	if err != nil {
+		return err
+	}
+	if _, err := settings.WriteTo(ctx, dir, c, rec); err != nil {
+		return err
+	}
+	return settings.WriteSession(dir, c, rec)
 }
 
 // putRecord writes the settings record into a folder. known are files whose

@@ -74,17 +74,12 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 	moved := movedOf(blocks)
 	for i, b := range blocks {
 		x := blockView{
-			ID: fmt.Sprintf("device-%d", i+1), Slot: b.Slot, Number: numbers[b.Slot], Name: b.Device.Name,
+			ID: fmt.Sprintf("device-%d", i+1), Slot: b.Slot, Number: numbers[b.Slot],
 			Where: where(b), Varied: b.Slot == c.Varies.Slot && c.Varies.Control == "",
 			Knobs: []knobView{}, Facts: []property{}, Notes: b.Device.Notes,
 		}
-		switch {
-		case x.Name != "":
-		case b.Device.File != nil || len(b.Device.Controls) > 0 || b.Device.Kind != "":
-			x.Name = "Device not named"
-		default:
-			x.Name, x.Empty = "Nothing in this slot", true
-		}
+		x.Name = deviceName(b.Device)
+		x.Empty = x.Name == emptySlot
 		for _, k := range b.Device.Controls {
 			y := knob(k)
 			if moved[[3]string{b.Slot, b.Device.Name, k.Name}] {
@@ -123,6 +118,20 @@ func sheet(c *manifest.Comparison, r *Record, blocks []block, photos map[string]
 	}
 	out, err := page.Render("recall.html", v)
 	return []byte(out), err
+}
+
+// emptySlot is what a slot without a device is called.
+const emptySlot = "Nothing in this slot"
+
+// deviceName is what a device is called on a sheet.
+func deviceName(d manifest.Device) string {
+	switch {
+	case d.Name != "":
+		return d.Name
+	case d.File != nil || len(d.Controls) > 0 || d.Kind != "":
+		return "Device not named"
+	}
+	return emptySlot
 }
 
 // picture is a published photo with the alternative text of this use, or words in
