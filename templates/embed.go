@@ -1,6 +1,6 @@
 // Package templates holds the files of the report page: HTML templates, the
-// style sheets and the scripts of the player and the blind tests. It has no logic in
-// Go.
+// style sheets and the scripts of the player and the blind tests. The folder preview
+// has what is added to the page of a preview. There is no logic in Go.
 //
 // # The player
 //
@@ -58,7 +58,7 @@ package templates
 
 import "embed"
 
-//go:embed *.html *.css *.js
+//go:embed *.html *.css *.js preview
 var files embed.FS
 
 // Files returns the template files.

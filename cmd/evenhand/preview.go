@@ -203,7 +203,7 @@ func (p *previewer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "application/json")
 		json.NewEncoder(w).Encode(state)
 	case r.URL.Path == previewPath+"preview.js" || r.URL.Path == previewPath+"preview.css":
-		text, err := templates.Files().ReadFile(strings.TrimPrefix(r.URL.Path, previewPath))
+		text, err := templates.Files().ReadFile("preview/" + strings.TrimPrefix(r.URL.Path, previewPath))
 		if err != nil {
 			http.Error(w, err.Error(), http.StatusInternalServerError)
 			return
@@ -216,7 +216,7 @@ func (p *previewer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		}
 		text, err := []byte(nil), error(nil)
 		if state.Built == 0 {
-			text, err = templates.Files().ReadFile("preview.html")
+			text, err = templates.Files().ReadFile("preview/preview.html")
 		} else if !p.files.lists(name) {
 			http.NotFound(w, r)
 			return

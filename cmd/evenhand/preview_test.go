@@ -103,7 +103,7 @@ func TestPreview(t *testing.T) {
 			t.Errorf("the second preview: %s", state)
 		}
 	}
-	for name, status := range map[string]int{".preview/other": 404, ".preview/../m.yaml": 404, "m.yaml": 404, "results.json": 200} {
+	for name, status := range map[string]int{".preview/other": 404, ".preview/../m.yaml": 404, "m.yaml": 404, "preview.js": 404, "results.json": 200} {
 		if res, _ := get(t, s.url+name, nil); res.StatusCode != status {
 			t.Errorf("%s: status %d, want %d", name, res.StatusCode, status)
 		}
