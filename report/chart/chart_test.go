@@ -30,6 +30,9 @@ func wellFormed(t *testing.T, s string) {
 		}
 		if e, ok := tok.(xml.StartElement); ok {
 			for _, a := range e.Attr {
+				if a.Name.Local == "d" {
+					pathParses(t, a.Value)
+				}
 				if a.Name.Local == "style" || strings.HasPrefix(a.Name.Local, "on") {
 					t.Fatalf("attribute %s in %s", a.Name.Local, e.Name.Local)
 				}
@@ -38,10 +41,23 @@ func wellFormed(t *testing.T, s string) {
 	}
 }
 
+// pathParses checks the grammar of path data: SVG 2, 9.3.
+func pathParses(t *testing.T, d string) {
+	t.Helper()
+	number := regexp.MustCompile(`-?(\d+(\.\d+)?|\.\d+)`)
+	for _, part := range regexp.MustCompile(`[A-Za-z][^A-Za-z]*`).FindAllString(d, -1) {
+		takes, known := map[byte]int{'m': 2, 'l': 2, 'h': 1, 'v': 1, 'c': 6, 'q': 4, 'a': 7, 'z': 0}[part[0]|0x20]
+		n := len(number.FindAllString(part, -1))
+		if left := strings.Trim(number.ReplaceAllString(part[1:], ""), " ,"); !known || left != "" || takes == 0 && n > 0 || takes > 0 && (n == 0 || n%takes != 0) {
+			t.Errorf("path %q: %q", d, part)
+		}
+	}
+}
+
 func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 	text := Text{By: "x", Title: `<b>&"`, Desc: `'"<`}
 	inf, nan := math.Inf(1), math.NaN()
-	for name, y := range map[string][]float64{"plain": {-10, -20, -30}, "silent": {-inf, -inf, -inf}, "unmeasured": {nan, nan, nan}, "mixed": {nan, -3, -inf}, "empty": {}, "equal": {-5, -5, -5}, "huge": {1e300, -1e300, 0}} {
+	for name, y := range map[string][]float64{"plain": {-10, -20, -30}, "silent": {-inf, -inf, -inf}, "unmeasured": {nan, nan, nan}, "mixed": {nan, -3, -inf}, "clipped": {40, -40, 13}, "empty": {}, "equal": {-5, -5, -5}, "huge": {1e300, -1e300, 0}} {
 		x := []float64{0, 100, 20000}
 		c := []Curve{{Name: "<a>", Take: 3, X: x, Y: y}}
 		for kind, s := range map[string]string{

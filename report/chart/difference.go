@@ -181,8 +181,9 @@ func (l differenceLayer) clipped(c *canvas, dc draw.Canvas, p *plot.Plot) {
 			}
 			x, y, above := float64(tx(l.take.X[e.at])), float64(ty(e.sign*Reach)), 0
 			w.step(grid(x-4), grid(-y-3*e.sign))
-			fmt.Fprintf(&w.b, "l4%s 4 %s", tenths(grid(-5*e.sign)), tenths(grid(5*e.sign)))
-			if w.x, w.y = grid(x+4), grid(-y-3*e.sign); e.sign < 0 {
+			w.line(grid(x), grid(-y-8*e.sign))
+			w.line(grid(x+4), grid(-y-3*e.sign))
+			if e.sign < 0 {
 				above = 1
 			}
 			words[above] = append(words[above], word{x, signed(int(math.Round(l.take.Y[e.at])))})
