@@ -41,8 +41,9 @@ type Earlier struct {
 	Target unit.LUFS
 	Takes  []EarlierTake
 	Whole  result.Span // the published time
-	Source string      // SHA-256 of the recording whose time axis the timeline is
-	Anchor string      // SHA-256 of the recording that takes were aligned to
+	Depths Depths
+	Source string // SHA-256 of the recording whose time axis the timeline is
+	Anchor string // SHA-256 of the recording that takes were aligned to
 	// Audience is what its readers heard, nil when nothing was tallied; Audio is
 	// what they listened to: that of the report, then what was published before.
 	Audience *listening.Result
@@ -66,7 +67,7 @@ const KeptEdge = unit.Seconds(0.1)
 
 // EarlierFrom returns what a result says to the report that replaces it.
 func EarlierFrom(res *result.Result) *Earlier {
-	e := &Earlier{Format: res.Format, Target: res.Match.Target, Anchor: result.AnchorSum(res), Audience: res.Audience, Audio: res.Audio()}
+	e := &Earlier{Format: res.Format, Target: res.Match.Target, Anchor: result.AnchorSum(res), Depths: DepthsOf(res), Audience: res.Audience, Audio: res.Audio()}
 	if res.EarlierFormat > 0 {
 		e.Format = res.EarlierFormat
 	}
@@ -310,7 +311,7 @@ func (s *Session) otherAudio(i int, old EarlierTake) string {
 	case old.Channels == 1 && ch == 2:
 		return "it has two channels now"
 	}
-	return ""
+	return s.otherDepth(i)
 }
 
 // Adding returns what becomes of the earlier report's published audio; nil

@@ -31,7 +31,7 @@ func (s *Session) floorOf(sig *recording.Signal, n noise.Result) []unit.DB {
 		step := math.Ldexp(1, 1-sig.Info.Bits)
 		for _, gains := range sig.Mix {
 			for _, g := range gains {
-				// A step's square over 12, as in roundingNoise; what dither adds is in
+				// A step's square over 12, as in publish.Rounding; what dither adds is in
 				// the pauses.
 				rounding += g * g * step * step / 12
 			}

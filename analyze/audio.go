@@ -19,8 +19,8 @@ type PublishOptions struct {
 // publish.Plan.Write. It fills in Take.Published and Take.Withheld, and
 // Match.WorstDeviation.
 //
-// Depth: 24 bits when a take's source is deeper than 16, otherwise 16 bits with
-// dither, since gain was applied.
+// The files have the depth that was decided, see decideCopies: 16 bits, with dither, or
+// 24.
 func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) error {
 	res := s.Result
 	plan := s.plan()
@@ -64,10 +64,7 @@ func (s *Session) plan() *publish.Plan {
 // audioOf is what is published of take i.
 func (s *Session) audioOf(i int) publish.Take {
 	t := publish.Take{Name: s.Result.Takes[i].Name, Slug: s.Result.Takes[i].Slug, Signal: s.takes[i], Frame: s.Takes[i].Frame,
-		Gain: s.Result.Takes[i].Gain, Bits: 16, Withheld: s.Withheld(i)}
-	if info := t.Signal.Info; info.Bits > 16 || info.Float {
-		t.Bits = 24
-	}
+		Gain: s.Result.Takes[i].Gain, Bits: s.bits[i], Withheld: s.Withheld(i)}
 	m := s.Manifest.Takes[i]
 	if m.Mics == nil {
 		return t

@@ -3,6 +3,7 @@ package analyze_test
 import (
 	"context"
 	"encoding/json"
+	"math"
 	"strings"
 	"testing"
 
@@ -65,7 +66,11 @@ func checkFromPublished(t *testing.T, res *result.Result, out string, least int)
 			t.Errorf("with the gain of %s changed: %v", name, d)
 		}
 	}
-	if len(found) != 4 {
+	want := 4
+	if math.IsNaN(float64(x.Takes[1].Noise.AsRecorded.Unweighted)) {
+		want = 3 // the dither reaches the noise in the pauses
+	}
+	if len(found) != want {
 		t.Errorf("a gain of 0.3 dB shows only in %v", found)
 	}
 

@@ -1,6 +1,7 @@
 package analyze
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
@@ -45,6 +46,11 @@ type Options struct {
 	// Anchor is the SHA-256 of the recording that takes are aligned to where the
 	// manifest names no reference; "" for that of Earlier, or else to choose one.
 	Anchor string
+	// Depths are those that the copies keep; zero for those of Earlier, or else to
+	// decide. Copies is how many bits they have instead, 16 or 24; 0 for what the
+	// manifest states, if it states it.
+	Depths Depths
+	Copies int
 	// Absent answers for files that the manifest names and that are not
 	// there, by their path as written: nil for one that must be there. Only
 	// files that nothing is measured from can be absent.
@@ -69,6 +75,9 @@ type Session struct {
 	earlier *Earlier
 	// anchorSum is Options.Anchor or that of earlier.
 	anchorSum string
+	depths    Depths // see Options
+	copies    int    // bits of every published file as stated; 0 where it is not
+	bits      []int  // of each take's published file
 	// newTarget gives up what was published before.
 	newTarget  bool
 	limits     [2]string         // what begins last and what ends first: a take, "dry" or a take's name for the timeline's source
@@ -102,9 +111,12 @@ type Session struct {
 // files, and ctx's error when it is done.
 func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Session, err error) {
 	s := &Session{Measured: fairness.Measured{Manifest: c}, run: opts.Run(), checksOnly: opts.ChecksOnly,
-		absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor}
-	if e := opts.Earlier; e != nil && s.anchorSum == "" {
-		s.anchorSum = e.Anchor
+		absent: opts.Absent, earlier: opts.Earlier, newTarget: opts.NewTarget, anchorSum: opts.Anchor, depths: opts.Depths, copies: cmp.Or(opts.Copies, c.Copies)}
+	if e := opts.Earlier; e != nil {
+		s.anchorSum = cmp.Or(s.anchorSum, e.Anchor)
+		if s.depths.Of == nil {
+			s.depths = e.Depths
+		}
 	}
 	if err := fairness.CheckLimits(c); err != nil {
 		return nil, err
@@ -125,6 +137,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Sess
 		s.measure,
 		s.matchLevels,
 		s.finishNoise,
+		s.decideCopies,
 		s.compareClocks,
 		s.measureLoopback,
 		s.compareRepeats,

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"strings"
 
 	"evenhand/analyze"
@@ -41,8 +42,8 @@ func (b *builder) method() methodView {
 	add("Loudness", fmt.Sprintf("%s: K-weighting designed for the files’ own rate, blocks of %s every %s, absolute gate %s, relative gate %s. Momentary loudness every %s, short-term every %s; loudness range from short-term values every %s. True peak by interpolation to %d times the rate. One-channel signals: %s. RMS: a full-scale sine is −3.01 dBFS. Crest factor: sample peak minus RMS; peak to loudness: true peak minus integrated loudness.",
 		orElse(l.Standard, "Loudness"), seconds(l.GatingBlock), seconds(l.GatingHop), l.AbsoluteGate, unit.Signed(float64(l.RelativeGate), 1)+" LU", seconds(l.MomentaryHop), seconds(l.ShortTermHop), seconds(l.RangeHop), l.TruePeakFactor, orElse(l.MonoConvention, "not stated")))
 	m := p.Match
-	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s; it is solved for, since the absolute gate does not move with the gain. The written files were measured again; the tolerance is %s LU. Dither: %s.",
-		b.res.Match.Target, orElse(m.TargetSource, "no source given"), m.Ceiling, unit.Format(float64(m.Tolerance), 2), orElse(m.Dither, "none")))
+	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s; it is solved for, since the absolute gate does not move with the gain. The written files were measured again; the tolerance is %s LU. Dither: %s.%s",
+		b.res.Match.Target, orElse(m.TargetSource, "no source given"), m.Ceiling, unit.Format(float64(m.Tolerance), 2), orElse(m.Dither, "none"), copiesWords(m)))
 	if x := b.res.Loopback; x != nil && x.Certain {
 		add("Reamp level", reampWords(x))
 	}
@@ -143,4 +144,18 @@ func (b *builder) timelineWords() string {
 		s += "There are no sections."
 	}
 	return s
+}
+
+// copiesWords says why the published files have their depth; "" where the result does
+// not say it.
+func copiesWords(m result.MatchParameters) string {
+	if m.CopiesSource == "" {
+		return ""
+	}
+	text := " Bit depth of the published files: " + m.CopiesSource
+	if margin := float64(m.CopiesMargin); !math.IsNaN(margin) && !math.IsInf(margin, 0) {
+		text += fmt.Sprintf("; the quietest pause that no gate closes is %s dB, A-weighted, %s the dither of 16 bits, where %s dB above it are enough for 16 bits",
+			unit.Format(math.Abs(margin), 1), map[bool]string{true: "below", false: "above"}[margin < 0], unit.Format(float64(result.ClearOfDither), 0))
+	}
+	return text + "."
 }

@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/fairness"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
@@ -22,10 +23,13 @@ type Published struct {
 	Likeness   []fromLikeness  `json:"likeness"`
 
 	// NotMeasured are parts of the results that the published audio does not
-	// give, and why; Rounding counts the values that are NaN, since rounding
-	// reaches them or they are too uncertain to be compared.
+	// give, and why. Rounding counts the values that are NaN since the rounding of the
+	// files reaches them, which have Bits bits or more; Uncertain those that are too
+	// uncertain to be compared.
 	NotMeasured []string `json:"-"`
 	Rounding    int      `json:"-"`
+	Bits        int      `json:"-"`
+	Uncertain   int      `json:"-"`
 }
 
 // PublishedTake is one take's part: its figures as recorded, and its levels
@@ -116,21 +120,6 @@ func FromPublished(ctx context.Context, dir, tmp string, earlier *result.Result,
 	return out, nil
 }
 
-// roundingNoise is the power, relative to full scale, that rounding to so many
-// bits adds to a file: uniform to within a step, or with triangular dither of
-// two steps three times that.
-//
-// Source: S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, "Quantization
-// and Dither: A Theoretical Survey", J. Audio Eng. Soc. 40 (1992): step²/12, and
-// step²/4 with triangular dither (from memory).
-func roundingNoise(bits int) float64 {
-	step := math.Ldexp(1, 1-bits)
-	if bits <= 16 {
-		return step * step / 4
-	}
-	return step * step / 12
-}
-
 // How far levels must lie above what rounding adds to be compared, in dB. At 20
 // a level is 0.04 dB more with it. A band that is averaged over a few segments
 // only also varies with it by chance, with a standard deviation of
@@ -154,7 +143,9 @@ func gateMargin(loudness, floor float64) unit.DB {
 // become NaN.
 func (out *Published) fill(g *analyze.Given, earlier *result.Result) {
 	floors := map[string]float64{} // of each take, in dB of full scale
+	out.Bits = g.Recordings.Takes[0].Info.Bits
 	for i, t := range g.Result.Takes {
+		out.Bits = min(out.Bits, g.Recordings.Takes[i].Info.Bits)
 		floors[t.Name] = roundingFloor(g, i)
 		take := PublishedTake{Name: t.Name, Measures: []result.AudioMeasures{}}
 		for k, m := range t.Measures {
@@ -172,31 +163,30 @@ func (out *Published) fill(g *analyze.Given, earlier *result.Result) {
 	out.comparisons(g, earlier)
 }
 
-// reaches tells whether rounding reaches a level after matching, which is then
-// to be NaN, and counts it: where the level is below floor.
-func (out *Published) reaches(floor, level float64) bool {
-	if level < floor && !math.IsNaN(level) {
-		out.Rounding++
-		return true
+// hide makes values NaN that rounding reaches, and counts those that are not yet.
+func hide[T ~float64](out *Published, values ...*T) {
+	for _, v := range values {
+		if !math.IsNaN(float64(*v)) {
+			*v = T(math.NaN())
+			out.Rounding++
+		}
 	}
-	return false
 }
 
 // roundingFloor is the power that rounding added to a take's published file, in dB
 // of full scale.
 func roundingFloor(g *analyze.Given, i int) float64 {
-	return unit.FromPower(roundingNoise(g.Recordings.Takes[i].Info.Bits))
+	return unit.FromPower(publish.Rounding(g.Recordings.Takes[i].Info.Bits))
 }
 
 // hideGated makes what rests on a gate NaN where rounding decides what passes it.
 func (out *Published) hideGated(m *result.AudioMeasures, near fairness.NearGate) {
 	if near.Integrated {
-		m.Integrated, m.PeakToLoudness = unit.LUFS(math.NaN()), unit.LU(math.NaN())
-		out.Rounding += 2
+		hide(out, &m.Integrated)
+		hide(out, &m.PeakToLoudness)
 	}
 	if near.LoudnessRange {
-		m.Range = unit.LU(math.NaN())
-		out.Rounding++
+		hide(out, &m.Range)
 	}
 }
 
@@ -210,16 +200,11 @@ func (out *Published) alternatives(g *analyze.Given) []result.Alternative {
 	for i := range list {
 		x := &list[i]
 		span := i / len(g.Recordings.Takes)
-		hidden := []*unit.DB{}
 		if near(0) {
-			hidden = append(hidden, &x.Unweighted, &x.AWeighted, &x.Weighted468)
+			hide(out, &x.Unweighted, &x.AWeighted, &x.Weighted468)
 		}
 		if near(0) || near(span) {
-			hidden = append(hidden, &x.Loudness, &x.Spread)
-		}
-		for _, v := range hidden {
-			*v = unit.DB(math.NaN())
-			out.Rounding++
+			hide(out, &x.Loudness, &x.Spread)
 		}
 	}
 	return list
@@ -232,8 +217,10 @@ func (out *Published) hideBands(m result.AudioMeasures, g *analyze.Given, floor 
 	for scale, levels := range [][]unit.DB{m.Third, m.Sixth, m.Twelfth} {
 		for b, band := range [][]result.Band{g.Result.Spectrum.Third, g.Result.Spectrum.Sixth, g.Result.Spectrum.Twelfth}[scale] {
 			width := math.Min(float64(band.High), nyquist) - float64(band.Low)
-			if width <= 0 || out.reaches(floor+unit.FromPower(width/nyquist)+bandClear, float64(levels[b])) {
+			if width <= 0 {
 				levels[b] = unit.DB(math.NaN())
+			} else if float64(levels[b]) < floor+unit.FromPower(width/nyquist)+bandClear {
+				hide(out, &levels[b])
 			}
 		}
 	}
@@ -249,8 +236,8 @@ func (out *Published) hideSeries(series *result.Series, gain unit.DB, floor floa
 		for k := range list {
 			// K-weighting lifts white noise by some 3 dB, a second channel by
 			// 3 more.
-			if out.reaches(floor+6+levelClear, float64(list[k])+float64(gain)) {
-				list[k] = unit.LUFS(math.NaN())
+			if float64(list[k])+float64(gain) < floor+6+levelClear {
+				hide(out, &list[k])
 			}
 		}
 	}
@@ -262,8 +249,8 @@ func (out *Published) noise(recorded, matched result.NoiseLevels, floor float64)
 	asRecorded, asMatched := listOf(&x.AsRecorded), listOf(&x.AsMatched)
 	for k := range asMatched {
 		// 468-weighting lifts white noise by up to 9 dB.
-		if out.reaches(floor+9+levelClear, float64(*asMatched[k])) {
-			*asMatched[k], *asRecorded[k] = unit.DBFS(math.NaN()), unit.DBFS(math.NaN())
+		if float64(*asMatched[k]) < floor+9+levelClear {
+			hide(out, asMatched[k], asRecorded[k])
 		}
 	}
 	return x
@@ -274,14 +261,13 @@ func (out *Published) noise(recorded, matched result.NoiseLevels, floor float64)
 func (out *Published) likeness(l result.Likeness, earlier *result.Result, floors map[string]float64) fromLikeness {
 	x := fromLikeness{l.A, l.B, l.Spectral, l.Residual, l.Coherence}
 	for _, t := range out.Takes {
-		if (t.Name == l.A || t.Name == l.B) && hears(earlier, t.Name, t.Measures[0].Third) && !math.IsNaN(float64(x.Spectral)) {
-			x.Spectral = unit.DB(math.NaN())
-			out.Rounding++
+		if (t.Name == l.A || t.Name == l.B) && hears(earlier, t.Name, t.Measures[0].Third) {
+			hide(out, &x.Spectral)
 		}
 	}
 	// What two files differ by holds the rounding of both.
-	if out.reaches(floors[l.A]+3+levelClear, matchedLevel(earlier, l.A)+float64(l.Residual)) {
-		x.Residual = unit.DB(math.NaN())
+	if matchedLevel(earlier, l.A)+float64(l.Residual) < floors[l.A]+3+levelClear {
+		hide(out, &x.Residual)
 	}
 	return x
 }
@@ -314,7 +300,7 @@ const mostUncertain = unit.DB(20)
 func (out *Published) uncertain(v *unit.DB) {
 	if *v > mostUncertain {
 		*v = unit.DB(math.NaN())
-		out.Rounding++
+		out.Uncertain++
 	}
 }
 
@@ -400,11 +386,11 @@ func (out *Published) differences(g *analyze.Given, all bool) {
 				out.uncertain(&to.HalfWidth[b])
 				for _, t := range g.Result.Takes {
 					if (t.Name == d.Take || against(t.Name)) && reached(t.Name, d.Span, k, b) {
-						to.Difference[b], to.HalfWidth[b] = unit.DB(math.NaN()), unit.DB(math.NaN())
+						hide(out, &to.Difference[b], &to.HalfWidth[b])
 					}
 				}
 				if repeatsReached(d.Span, k, b) {
-					to.HalfWidth[b] = unit.DB(math.NaN())
+					hide(out, &to.HalfWidth[b])
 				}
 			}
 		}
@@ -419,12 +405,12 @@ func (out *Published) differences(g *analyze.Given, all bool) {
 	out.Resolution = &fromResolution{Level: r.Level, Third: r.Third, Sixth: r.Sixth, Twelfth: r.Twelfth, Repeats: []fromRepeat{}}
 	for _, x := range repeats {
 		if wholeNearGate(g, x.Take) || wholeNearGate(g, x.Of) {
-			x.Level, out.Resolution.Level = unit.LU(math.NaN()), unit.DB(math.NaN())
-			out.Rounding += 2
+			hide(out, &x.Level)
+			hide(out, &out.Resolution.Level)
 		}
 		for b := range x.Third {
 			if reached(x.Take, whole, 0, b) || reached(x.Of, whole, 0, b) {
-				x.Third[b] = unit.DB(math.NaN())
+				hide(out, &x.Third[b])
 			}
 		}
 		out.Resolution.Repeats = append(out.Resolution.Repeats, fromRepeat(x))
@@ -434,7 +420,7 @@ func (out *Published) differences(g *analyze.Given, all bool) {
 			out.uncertain(&list[b])
 			for _, t := range out.Takes {
 				if reached(t.Name, whole, k, b) || repeatsReached(whole, k, b) {
-					list[b] = unit.DB(math.NaN())
+					hide(out, &list[b])
 				}
 			}
 		}

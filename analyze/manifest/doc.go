@@ -55,6 +55,7 @@
 //	by: Fern Street Recording       # the author
 //	date: 2026-03-14                # year-month-day
 //	url: https://example.org/fuzzes/  # where the report will be published
+//	copies: 24 bit                  # or 16 bit: depth of the published files
 //	reference: Leaning              # the take to compare the others with
 //	mains: 50 Hz                    # or 60 Hz
 //	about: notes.md                 # Markdown for the page
@@ -75,6 +76,13 @@
 // page. It begins with https:// or http:// and has no query and no fragment. With it,
 // a link to the report shows the picture preview.png. If you change only url,
 // evenhand measures nothing again.
+//
+// copies is the depth of the published files, the same for all takes. Without it, the
+// first build decides: 16 bits with dither if the noise in every pause is at least
+// 10 dB above the dither (A-weighted, after matching), otherwise 24 bits. Pauses that
+// a gate closes, and silent ones, do not count. Later builds onto the report keep its
+// depth. 16 bits are less than half as large; the archive has the recordings as they
+// are.
 //
 // # The performance
 //

@@ -24,6 +24,7 @@ func comparisonObject() object[Comparison] {
 		field("by", "the author of the comparison", lineKind("a name"), func(c *Comparison) *string { return &c.By }),
 		field("date", "when the takes were recorded: YYYY-MM-DD", dateKind(), func(c *Comparison) *string { return &c.Date }),
 		field("url", "the web address at which the report will be published: https://example.org/fuzzes/", urlKind(), func(c *Comparison) *string { return &c.URL }),
+		field("copies", "depth of the published files: 16 bit or 24 bit", copiesKind(), func(c *Comparison) *int { return &c.Copies }),
 		must(field("varies", "what is under test: one slot of the chain, or one control of it as slot.control", pathKind("a slot or slot.control"), func(c *Comparison) *Varies { return &c.Varies })),
 		placed("reference", "the take to compare the others with", lineKind("a take's name"), func(c *Comparison) *string { return &c.Reference }, func(w *walker, _ *Comparison) *place { return &w.reference }),
 		field("mains", "mains frequency at the place of recording", mainsKind(), func(c *Comparison) *unit.Hertz { return &c.Mains }),

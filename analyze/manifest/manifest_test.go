@@ -213,7 +213,7 @@ func TestOtherKeys(t *testing.T) {
 	if len(c.Warnings) != 0 {
 		t.Errorf("warnings: %v", c.Warnings)
 	}
-	if c.URL != "http://example.org:8080/gain/index.html" || c.Varies != (Varies{"amp", "gain", "amp.gain", Pos{4, 9}}) || c.Mains != 60 || c.SetBy != "by ear" || c.Reference != "Low" {
+	if c.URL != "http://example.org:8080/gain/index.html" || c.Copies != 16 || c.Varies != (Varies{"amp", "gain", "amp.gain", Pos{4, 9}}) || c.Mains != 60 || c.SetBy != "by ear" || c.Reference != "Low" {
 		t.Errorf("head: %+v", c)
 	}
 	if !reflect.DeepEqual(c.MayDiffer, []ControlPath{{"amp", "volume", "amp.volume", Pos{7, 13}}}) {

@@ -110,6 +110,32 @@ func dateKind() kind[string] {
 	}, schema{"type": "string", "pattern": datePattern.String()}}
 }
 
+var copiesPattern = regexp.MustCompile(`^(16|24)( ?bits?)?$`)
+
+func copiesKind() kind[int] {
+	return kind[int]{func(w *walker, v value) (int, bool) {
+		s, ok := w.line(v, "a depth")
+		if !ok {
+			return 0, false
+		}
+		m := copiesPattern.FindStringSubmatch(s)
+		if m == nil {
+			w.fault(v.place, "", "%s is not a depth of published files; allowed: 16 bit, 24 bit", quote(s))
+			return 0, false
+		}
+		n, err := strconv.Atoi(m[1])
+		return n, err == nil
+	}, schema{"anyOf": []any{schema{"enum": []any{16, 24}}, schema{"type": "string", "pattern": copiesPattern.String()}}}}
+}
+
+// CopiesText is how a manifest states the depth of the published files; "" for 0.
+func CopiesText(bits int) string {
+	if bits == 0 {
+		return ""
+	}
+	return fmt.Sprintf("%d bit", bits)
+}
+
 var mainsPattern = regexp.MustCompile(`^(50|60)( ?Hz)?$`)
 
 func mainsKind() kind[unit.Hertz] {

@@ -79,7 +79,7 @@ func TestSchemaGood(t *testing.T) {
 	s := compiled(t)
 	good := append(docExamples(t), readFile(t, "testdata/other.yaml"), readFile(t, "testdata/chains.yaml"))
 	for _, extra := range []string{"by:", "mains: 60", "mains: 50Hz", "date:", "may_differ: amp.g", "performance: {sections: [{name: 1, from: 0, to: 12.5}]}", "match: {target: \"−16 LUFS\"}",
-		"full_scale_in: 4 V", "about: {file: a.md, redistribute: no}", "by: 12", "by: true", "url:", "url: http://localhost:8000", "url: https://xn--bcher-kva.example/f%C3%BCr/über/index.html", "url: http://[::1]/"} {
+		"full_scale_in: 4 V", "about: {file: a.md, redistribute: no}", "by: 12", "by: true", "url:", "url: http://localhost:8000", "url: https://xn--bcher-kva.example/f%C3%BCr/über/index.html", "url: http://[::1]/", "copies: 16 bit", "copies: 24", "copies: 24 bits"} {
 		good = append(good, "title: x\nvaries: amp\nchain: [{slot: amp, controls: {g: 010, h: }}]\ntakes: [{name: 1, file: 2, amp: 3, channels: 2}]\n"+extra)
 	}
 	for _, src := range good {
@@ -105,7 +105,7 @@ func TestSchemaBad(t *testing.T) {
 	}
 	for _, src := range []string{
 		head, head + chain, head + takes, chain + takes, "title:\nvaries: amp\n" + chain + takes, "[]", "title",
-		all("colour: red"), all("title2: y"), all("date: 14.03.2026"), all("date: [2026]"), all("url: ftp://example.org/"), all("url: example.org"), all("url: https://"), all("url: https://me@example.org/"), all("url: https://example.org/a b"), all("url: https://example.org/?a=b"), all("url: https://example.org/#a"), all("url: \"https:\\\\example.org\""), all("url: javascript:alert(1)"), all("url: [a]"), all("mains: 55 Hz"), all("mains: 55"),
+		all("colour: red"), all("title2: y"), all("date: 14.03.2026"), all("date: [2026]"), all("url: ftp://example.org/"), all("url: example.org"), all("url: https://"), all("url: https://me@example.org/"), all("url: https://example.org/a b"), all("url: https://example.org/?a=b"), all("url: https://example.org/#a"), all("url: \"https:\\\\example.org\""), all("url: javascript:alert(1)"), all("url: [a]"), all("copies: 20 bit"), all("copies: 32"), all("copies: best"), all("copies: [16]"), all("mains: 55 Hz"), all("mains: 55"),
 		all("match: -16 LUFS"), all("match: {target: -16}"), all("match: {target: -16 dB}"), all("match: {tarjet: -16 LUFS}"),
 		all("full_scale_in: 12 dbu"), all("may_differ: [amp]"), all("may_differ: {a: b}"), all("about: [a]"), all("about: {file: }"),
 		all("performance: []"), all("performance: {sections: makers}"), all("performance: {sections: [{name: a, from: 0}]}"),

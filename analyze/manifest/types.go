@@ -14,6 +14,7 @@ type Comparison struct {
 	By         string
 	Date       string // as written, checked to be YYYY-MM-DD
 	URL        string // where the report will be published, as written: an http or https address without query or fragment; "" when not stated
+	Copies     int    // bits of the published files, 16 or 24; 0 when not stated
 	Varies     Varies
 	Reference  string        // name of the take others are compared with; "" if none
 	Mains      unit.Hertz    // 50 or 60; 0 when not stated

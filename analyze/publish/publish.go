@@ -120,9 +120,6 @@ func (p *Plan) Write(ctx context.Context, dir string, pieces bool, run work.Run)
 // WithheldReason is Withheld.Reason.
 const WithheldReason = "its recording is marked redistribute: no"
 
-// EncodingName is Published.Encoding of a file of so many bits.
-func EncodingName(bits int) string { return fmt.Sprintf("FLAC, %d-bit", bits) }
-
 // First returns the frame of the recording at which a span of the timeline begins.
 func (t *Take) First(span result.Span) int64 { return int64(span.FirstFrame) + t.Frame }
 
@@ -314,7 +311,7 @@ func (t *Take) Key(span result.Span) string {
 // quantiser returns what rounds one channel of the take's audio to its files' depth,
 // or of what else is made of its recording.
 func (t *Take) quantiser(seed uint64) *flacio.Quantiser {
-	return flacio.NewQuantiser(t.Bits, t.Bits <= 16, seed)
+	return flacio.NewQuantiser(t.Bits, dithered(t.Bits), seed)
 }
 
 // encode writes the whole span of a take, matched and aligned, as FLAC.

@@ -162,6 +162,14 @@ type MatchParameters struct {
 	TargetSource string    `json:"target_source"` // "stated", "highest under the ceiling" or "kept from the earlier report"
 	Tolerance    unit.LU   `json:"tolerance_lu"`
 	Dither       string    `json:"dither"`
+	// CopiesSource says where the depth of the published files comes from: "stated",
+	// "kept from the earlier report" or "decided by the noise in the pauses"; "" in
+	// results of versions that took it from each recording.
+	CopiesSource string `json:"copies_source,omitempty"`
+	// CopiesMargin is by how many dB, A-weighted, the softest pause of any take is above
+	// the dither of 16 bits, but for pauses that a gate closes or that are silent; NaN
+	// where no pause tells.
+	CopiesMargin unit.DB `json:"copies_margin_db"`
 }
 
 // File is a file that was read.

@@ -27,4 +27,8 @@ const (
 	// target. It is far below the smallest level difference that is heard
 	// under test conditions (0.1 to 0.2 dB; common practice, no source).
 	MatchTolerance = unit.LU(0.05)
+	// ClearOfDither is by how many dB, A-weighted, the noise in a pause must be above
+	// the dither of 16 bits, so that published files of 16 bits are enough: the dither
+	// then adds 0.4 dB to it. Common practice, no source.
+	ClearOfDither = unit.DB(10)
 )

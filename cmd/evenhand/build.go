@@ -29,6 +29,7 @@ type buildOptions struct {
 	workers int
 	store   storeOptions
 	target  string // "", "kept" or "new"
+	copies  string // "", "16" or "24"
 	webOnly bool
 	drop    bool // answers that would be lost
 }
@@ -39,6 +40,7 @@ func (o *buildOptions) flags(cmd *cobra.Command) {
 	o.store.flags(cmd)
 	f.BoolVar(&o.drop, "drop-answers", false, "continue if published audio changes that listeners left answers about, and drop these answers")
 	f.StringVar(&o.target, "target", "", "if the earlier report has another target: kept (keep it or stop) or new (change the published audio)")
+	f.StringVar(&o.copies, "copies", "", "depth of the published files: 16 or 24 bits; without it as in the earlier report, and at first as the noise in the pauses allows")
 }
 
 // readEarlier returns what the report in a folder says to the one that
@@ -83,6 +85,19 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 	return e, err
 }
 
+// depth returns the bits that --copies asks for, 0 without it.
+func (o buildOptions) depth(c *manifest.Comparison) (int, error) {
+	bits := map[string]int{"": 0, "16": 16, "24": 24}
+	n, ok := bits[o.copies]
+	switch {
+	case !ok:
+		return 0, usageError{fmt.Errorf("--copies: %q; allowed: 16, 24", o.copies)}
+	case n > 0 && c.Copies > 0 && n != c.Copies:
+		return 0, usageError{fmt.Errorf("--copies %d: the manifest states copies: %s; change it there", n, manifest.CopiesText(c.Copies))}
+	}
+	return n, nil
+}
+
 // build measures a comparison and writes its report to out; earlier is the
 // folder of the report whose target is kept, "" for none.
 func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*result.Result, error) {
@@ -100,6 +115,10 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*resu
 	if err != nil {
 		return nil, err
 	}
+	depth, err := o.depth(c)
+	if err != nil {
+		return nil, err
+	}
 	if err := settings.CheckPhotos(ctx, c); err != nil {
 		return nil, err
 	}
@@ -108,7 +127,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*resu
 	defer clear()
 	s, err := publish(ctx, c, draft.Dir, analyze.Options{
 		Version: version(), Workers: o.workers, Progress: show,
-		Store: kept, Earlier: before, NewTarget: o.target == "new",
+		Store: kept, Earlier: before, NewTarget: o.target == "new", Copies: depth,
 	})
 	if err != nil {
 		return nil, err

@@ -47,8 +47,9 @@ made from it.
 If DIR holds an earlier report, build keeps the target loudness of that report
 as long as no take peaks above the ceiling, so that published audio stays the
 same. If another target is possible, build prints what it would change;
---target new uses it. What listeners heard stays in the report for takes whose
-files do not change. If a build would lose answers, it replaces nothing;
+--target new uses it. It also keeps the depth of the published files, unless
+--copies asks for another. What listeners heard stays in the report for takes
+whose files do not change. If a build would lose answers, it replaces nothing;
 --drop-answers lets it continue.
 
 Build keeps encoded audio in a cache and encodes only takes that changed. You

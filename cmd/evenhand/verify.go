@@ -317,7 +317,7 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 	opts := v.options()
 	opts.Absent = func(path string) *result.File { return absent[path] }
 	skip := func(place string) bool {
-		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || place == "earlier_format" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
+		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || place == "earlier_format" || place == "parameters.match.copies_source" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
 			return true // the published files are compared by their samples
 		}
 		if strings.Contains(place, ".pieces[") && (strings.HasSuffix(place, ".sha256") || strings.HasSuffix(place, ".bytes")) {
@@ -341,6 +341,10 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 		opts.Earlier = analyze.EarlierFrom(res)
 	}
 	opts.Anchor = result.AnchorSum(res)
+	// What was decided is decided again; what was asked for or kept is as it was.
+	if res.Parameters.Match.CopiesSource != analyze.CopiesDecided {
+		opts.Depths = analyze.DepthsOf(res)
+	}
 	again := filepath.Join(v.tmp, "again")
 	s, err := publish(v.ctx, c, again, opts)
 	if err != nil {

@@ -69,7 +69,14 @@ func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored 
 	v.r.NotCompared = append(v.r.NotCompared, x.NotMeasured...)
 	v.r.Note("measured again from the published audio with its gain undone: loudness, peaks, levels and spectra of each section, the noise in the pauses, the spectral differences, the likeness of the takes and other ways of matching. --all lists the tolerances and what was not compared")
 	if x.Rounding > 0 {
-		v.r.Note("%d values were not compared: the bit depth of the published files rounds them, or their statistical band is wider than 20 dB", x.Rounding)
+		where := ""
+		if prefix == "" { // not in an archive
+			where = ". An archive (evenhand pack) has the recordings in full depth: verify it to compare these values too"
+		}
+		v.r.Note("%d values cannot be compared here: the %d-bit files round them too coarsely%s", x.Rounding, x.Bits, where)
+	}
+	if x.Uncertain > 0 {
+		v.r.Note("%d values were not compared: their statistical band is wider than 20 dB", x.Uncertain)
 	}
 	tree, err := verify.Tree(x)
 	if err != nil {

@@ -23,6 +23,7 @@ title: 'Null: "yes" \ #1'
 by: "=cmd()"
 date: 2026-03-14
 url: "https://example.org/f%C3%BCzze/a,b:c/"
+copies: 24 bit
 varies: fuzz box
 reference: "007"
 mains: 60 Hz

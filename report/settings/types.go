@@ -42,6 +42,7 @@ type Record struct {
 	By          string      `json:"by,omitempty"`
 	Date        string      `json:"date,omitempty"`
 	URL         string      `json:"url,omitempty"`
+	Copies      string      `json:"copies,omitempty"` // "16 bit", "24 bit"
 	Varies      string      `json:"varies"`
 	Reference   string      `json:"reference,omitempty"`
 	Mains       string      `json:"mains,omitempty"`
@@ -178,7 +179,7 @@ func New(ctx context.Context, c *manifest.Comparison, version string, hash Hash)
 	b := builder{ctx: ctx, hash: hash, known: map[string]File{}}
 	r := &Record{
 		Kind: kind, Format: Format, Tool: Tool{"evenhand", version},
-		Title: c.Title, By: c.By, Date: c.Date, URL: c.URL, Varies: c.Varies.Written, Reference: c.Reference,
+		Title: c.Title, By: c.By, Date: c.Date, URL: c.URL, Copies: manifest.CopiesText(c.Copies), Varies: c.Varies.Written, Reference: c.Reference,
 		About: b.file(c.About), SetBy: c.SetBy, Disclosure: c.Disclosure, FullScale: c.FullScale.Written,
 		Performance: Performance{
 			Instrument: c.Performance.Instrument, Tuning: c.Performance.Tuning, Pickup: c.Performance.Pickup, Notes: c.Performance.Notes,

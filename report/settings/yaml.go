@@ -97,6 +97,7 @@ func (w *writer) head(r *Record) {
 	w.put(0, "mains", manifest.Scalar(r.Mains))
 	w.put(0, "set_by", manifest.Scalar(r.SetBy))
 	w.put(0, "full_scale_in", manifest.Scalar(r.FullScale))
+	w.put(0, "copies", r.Copies)
 	if r.Target != "" || r.Ceiling != "" {
 		w.line(0, "match:")
 		w.put(1, "target", manifest.Scalar(r.Target))

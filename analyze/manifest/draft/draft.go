@@ -41,6 +41,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 	line("# by: the author of the comparison")
 	line("# date: 2026-03-14")
 	line("# url: https://example.org/fuzzes/  # where you will publish the report")
+	line("# copies: 24 bit  # depth of the published files; without it, the first build decides")
 	line("varies: device                    # the slot of the chain that differs between takes")
 	line("# reference: %s", manifest.Scalar(files[firstTake(parts)].name))
 	line("# mains: 50 Hz                    # 50 or 60 Hz; if not stated, measured from the recordings")
