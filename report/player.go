@@ -235,6 +235,17 @@ func (d *playerData) Contestants() int {
 	return n
 }
 
+// Size is how much a reader loads who hears all of every take.
+func (d *playerData) Size() string {
+	sum := int64(0)
+	for _, t := range d.Takes {
+		for _, n := range t.Sizes {
+			sum += n
+		}
+	}
+	return byteWords(sum)
+}
+
 // Tests reports whether there is a blind test for these takes.
 func (d *playerData) Tests() bool { return d.Contestants() > 1 || d.Repeated() || d.Rated() }
 

@@ -299,6 +299,7 @@ func TestKeysOnThePage(t *testing.T) {
 func rendered(t *testing.T, ctx context.Context, code string) []float64 {
 	t.Helper()
 	text := eval[string](t, ctx, `(async () => {
+		await Evenhand.need('deck.js');
 		const d = Evenhand.comparison, S = Evenhand.sound, rate = d.rate;
 		const pieces = d.takes.flatMap(t => [...t.pieces, ...(t.blend ? t.blend.pieces : [])]);
 		const store = S.Store(rate);

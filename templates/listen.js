@@ -4,7 +4,7 @@
   "use strict";
   const Evenhand = globalThis.Evenhand, data = Evenhand && Evenhand.comparison;
   if (!data) return; // the plain players stay, see sound.js
-  const { Store, Deck } = Evenhand.sound;
+  const { Store } = Evenhand.sound;
   const $ = id => document.getElementById(id), all = s => [...document.querySelectorAll(s)];
   const listen = $("listen"), rate = data.rate, takes = data.takes;
   const amplitude = db => Math.pow(10, db / 20);
@@ -95,23 +95,35 @@
   const blended = i => mics[i] >= 0 && player.blends[i] !== null;
   const voicesOf = i => blended(i) ? [i, mics[i]] : [i];
 
-  // Which files are wanted now: the chosen take's first, then the others of
-  // this piece, then all of the next.
-  function want() {
-    const size = new Map(); // piece → bytes decoded
-    for (const k of player.deck.pieces(player.deck.position())) {
-      for (const i of [player.wanted, ...takes.keys()]) for (const v of voicesOf(i)) size.set(voices[v].pieces[k], voices[v].pieces[k].frames * 4 * voices[v].channels);
-    }
-    const order = [...size.keys()];
-    let bytes = 0;
-    const kept = order.filter(p => (bytes += size.get(p)) <= budget);
-    store.want("player", kept.length ? kept : order.slice(0, 1));
-    return kept;
+  // On a link that is slower than the sound of all takes, and for who saves data, only
+  // the chosen take and the two before it are loaded, until a reader wants all.
+  const rateOfAll = takes.reduce((n, t) => t.sizes.reduce((a, b) => a + b, n), 0) / data.frames * rate; // bytes a second
+  let few = !!(navigator.connection && navigator.connection.saveData), everything = false, recent = []; // the last chosen first
+  function plan() {
+    if (!few && !everything && store.speed() < rateOfAll) few = true;
+    const last = [...new Set([player.wanted, ...recent])];
+    return few && !everything ? last.slice(0, 3) : [...new Set([...last, ...takes.keys()])];
   }
+  const files = (i, k) => voicesOf(i).map(v => voices[v].pieces[k]);
+  const there = (i, k) => files(i, k).every(p => store.buffer(p));
+
+  // Which files are wanted now: the chosen take's for this piece and the next, then the
+  // others' for this piece, then for the next.
+  function want() {
+    const [k, ...next] = player.deck.pieces(player.deck.position()), list = plan(), others = list.slice(1);
+    const order = [...[k, ...next].flatMap(k => files(list[0], k)), ...[k, ...next].flatMap(k => others.flatMap(i => files(i, k)))];
+    const channels = new Map(voices.flatMap(v => v.pieces.map(p => [p, v.channels])));
+    let bytes = 0;
+    const kept = order.filter(p => (bytes += p.frames * 4 * channels.get(p)) <= budget);
+    store.want("player", kept.length ? kept : order.slice(0, 1));
+  }
+  // One request at a time until the chosen take plays and its next piece is here.
+  store.alone = () => isOpen() && !(player.deck.playing && player.deck.pieces(player.deck.position()).every(k => there(player.wanted, k)));
+  store.onload = () => { if (player.deck.real) want(); };
 
   function makeDeck() {
     if (player.deck && player.deck.real) return;
-    const old = player.deck, deck = Deck(context(), voices, data.cuts);
+    const old = player.deck, deck = Evenhand.sound.Deck(context(), voices, data.cuts);
     deck.real = true;
     deck.edges = data.sections.flatMap((_, k) => partSpan(k));
     deck.trimmed = trimmed;
@@ -122,7 +134,7 @@
     player.deck = deck;
   }
   // Until the first touch there is a place, but no sound.
-  player.deck = { pos: 0, range: [0, data.frames], loop: false, playing: false, stalled: false, position() { return this.pos; }, pieces: f => [pieceAt(f)], seek(f) { this.pos = Math.max(0, Math.min(data.frames, f)); }, stop() { }, replan() { } };
+  player.deck = { pos: 0, range: [0, data.frames], loop: false, playing: false, stalled: false, position() { return this.pos; }, pieces: f => [pieceAt(f)], seek(f) { this.pos = Math.max(0, Math.min(data.frames, f)); }, stop() { this.stalled = false; }, replan() { } };
   const pieceAt = f => { const p = takes[0].pieces; let k = p.length - 1; while (k > 0 && p[k].first > f) k--; return k; };
 
   function failure(list) { for (const p of list) { const f = store.failure(p); if (f) return f; } return null; }
@@ -133,8 +145,10 @@
   player.choose = function (i) {
     if (i < 0 || i >= takes.length) return;
     player.wanted = i;
-    if (player.take < 0 || !player.deck.real || voicesOf(i).every(v => voices[v].buffer(pieceAt(player.deck.position())))) hear(i);
-    else { say(`Loading ${takes[i].name}`); want(); }
+    recent = [i, ...recent.filter(k => k !== i)].slice(0, 3);
+    if (player.take < 0 || !player.deck.real || there(i, pieceAt(player.deck.position()))) hear(i);
+    else say(`Loading ${takes[i].name}`);
+    if (player.deck.real) want();
     show();
     remember();
   };
@@ -145,15 +159,27 @@
     say(`${takes[i].name}${player.levels === "recorded" ? ", as recorded" : ""}`);
   }
 
-  player.play = function () {
-    makeDeck();
+  player.play = async function () {
     context();
     hand({});
     if (player.take < 0) hear(player.wanted);
+    want();
+    if (!player.deck.real) {
+      player.deck.stalled = true; // it waits, and Pause ends that
+      say(`Loading ${takes[player.take].name}`);
+      show();
+      try { await Evenhand.need("deck.js"); } catch (e) {
+        player.deck.stop();
+        say(`Sorry: ${e.message}. Press Play to try again.`);
+        return show();
+      }
+      if (player.deck.real || !player.deck.stalled) return;
+      makeDeck();
+    }
     player.deck.level = headroom();
     want();
     player.deck.start();
-    if (player.deck.stalled) say(`Loading ${takes[player.take].name}`);
+    say(`${player.deck.stalled ? "Loading " : ""}${takes[player.take].name}`);
     show();
   };
   player.pause = function () { player.deck.stop(); show(); remember(); };
@@ -268,17 +294,24 @@
   }
 
   const told = new Set();
+  let again = 0; // a timer
   function progress() {
     const list = [];
-    if (player.deck.real) for (const k of player.deck.pieces(player.deck.position())) for (const i of takes.keys()) for (const v of voicesOf(i)) list.push(voices[v].pieces[k]);
-    const s = store.state(list), bar = $("loading");
+    const here = player.deck.real || player.deck.stalled ? player.deck.pieces(player.deck.position()) : [];
+    for (const k of here) for (const i of plan()) list.push(...files(i, k));
+    const s = store.state(list), bar = $("loading"), own = store.state(here.slice(0, 1).flatMap(k => files(player.wanted, k)));
     bar.classList.toggle("on", s.ready < s.all);
     bar.value = s.size ? s.got / s.size : 0;
     bar.setAttribute("aria-valuetext", `${s.ready} of ${s.all} files`);
-    const here = player.deck.real ? player.deck.pieces(player.deck.position()) : [];
-    const wanted = failure(voicesOf(player.wanted).flatMap(v => here.map(k => voices[v].pieces[k])));
+    // What a reader waits for fills the button; takes that are not here are marked.
+    play.classList.toggle("loads", own.ready < own.all);
+    play.style.setProperty("--got", `${own.size ? Math.round(100 * own.got / own.size) : 0}%`);
+    if (here.length) picks.forEach((b, i) => b.classList.toggle("away", !there(i, here[0])));
+    $("few").hidden = !here.length || !few || everything;
+    const wanted = failure(here.flatMap(k => files(player.wanted, k)));
     const bad = wanted || failure(list.filter(p => !told.has(p.path)));
-    if (!bad || bad.passing && !wanted) return; // the others are asked for again when they are chosen
+    if (bad && bad.passing) again = again || setTimeout(() => { again = 0; want(); }, 2000);
+    if (!bad || bad.passing && !wanted) return;
     for (const p of list) if (store.failure(p)) told.add(p.path); // once is enough
     let press = "If the sound stops, press Play";
     if (wanted && player.wanted !== player.take && player.deck.playing) {
@@ -292,7 +325,7 @@
   store.onprogress = () => {
     progress();
     if (!player.deck.real) return;
-    if (player.wanted !== player.take && voicesOf(player.wanted).every(v => voices[v].buffer(pieceAt(player.deck.position())))) { hear(player.wanted); show(); }
+    if (player.wanted !== player.take && there(player.wanted, pieceAt(player.deck.position()))) { hear(player.wanted); show(); }
     if (player.deck.stalled && player.deck.ready(player.deck.pos)) { player.deck.start(); say(takes[player.take].name); show(); }
   };
 
@@ -316,6 +349,8 @@
   }
   setInterval(tick, 60);
 
+  $("everything").addEventListener("click", () => { everything = true; play.focus(); want(); });
+  addEventListener("online", () => { if (player.deck.real) want(); });
   play.addEventListener("click", player.toggle);
   loop.addEventListener("click", () => player.setLoop(!player.deck.loop));
   if (seek) seek.addEventListener("input", () => player.point(Number(seek.value)));
@@ -356,11 +391,12 @@
     try { for (const f of files) await Evenhand.need(f); return true; } catch (e) { say(`Sorry: ${e.message}. Close this part and open it to try again.`); return false; }
   }
   for (const d of all(".blend")) d.addEventListener("toggle", async () => { if (d.children.length < 2 && await open(["listen-more.js", "blends.js"])) player.openBlend(d); });
-  for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["hash.js", "statistics.js", "answers.js", "meter.js", "blind.js", "tests.js"]));
+  for (const d of all("details.blind")) d.addEventListener("toggle", () => open(["deck.js", "hash.js", "statistics.js", "answers.js", "meter.js", "blind.js", "tests.js"]));
   $("recheck").addEventListener("toggle", () => open(["listen-more.js", "hash.js", "meter.js", "recheck.js"]));
 
   // The keys, and the bar at the foot of the page, come with the first touch or key.
   async function hand(e) {
+    Evenhand.need("deck.js").catch(() => {}); // Play asks again
     if (!player.key) try { await Evenhand.need("hand.js"); } catch (x) { return; } // works without
     if (e.type === "keydown") player.key(e);
   }

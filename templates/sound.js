@@ -1,6 +1,5 @@
-// Getting sound: files to bytes to buffers, and a deck that plays several
-// takes of one performance in step, of which one is heard. Classic script, in
-// the head of the page; everything hangs on the one global object Evenhand.
+// Getting sound: files to bytes to buffers. Classic script, in the head of the page;
+// everything hangs on the one global object Evenhand.
 (function (root) {
   "use strict";
   const Evenhand = root.Evenhand = root.Evenhand || {};
@@ -10,8 +9,16 @@
   // Where the player cannot start, the plain players come back and the page says why.
   let why = "", missing = [];
   root.addEventListener("error", e => { if (e.target.defer) missing.push(e.target.getAttribute("src")); }, true);
+  // What is pressed before the player is there is pressed again when it is.
+  let early = null;
+  document.addEventListener("click", e => {
+    const b = !Evenhand.player && e.target.closest("#play, .pick");
+    if (!b) return;
+    early = b;
+    document.getElementById("play").textContent = "Loading";
+  });
   document.addEventListener("DOMContentLoaded", () => {
-    if (Evenhand.player) return;
+    if (Evenhand.player) return early && early.click();
     document.documentElement.classList.remove("scripted");
     if (missing.length) why = `${missing.join(" and ")} could not be loaded`;
     if (why) document.getElementById("why").textContent = why;
@@ -94,36 +101,56 @@
 
   function Store(rate) {
     const held = new Map();   // path → {promise, buffer, size, got, failed}
+    const late = new Map();   // path → the same, no longer wanted, but more than half here
     const wants = new Map();  // owner → paths
     const queue = [];
-    let running = 0;
-    const store = { onprogress: () => {} };
+    let running = 0, bytes = 0, busy = 0, since = 0; // bytes that came, ms spent on them
+    // alone: whether one request at a time is best; onload: a piece is there.
+    const store = { onprogress: () => {}, onload: () => {}, alone: () => false };
+    const count = by => { const now = performance.now(); if (running) busy += now - since; since = now; running += by; };
 
     function next() {
-      while (running < 3 && queue.length) {
+      while (running < (store.alone() ? 1 : 3) && queue.length) {
         const { entry, piece } = queue.shift();
         if (entry.dropped) { entry.reject(new Error("no longer wanted")); continue; }
-        running++;
-        bytesOf(piece.path, n => { entry.got = n; store.onprogress(); }, entry.stop.signal)
+        count(1);
+        entry.runs = true;
+        const ended = () => { if (entry.runs) { entry.runs = false; count(-1); } };
+        bytesOf(piece.path, n => { bytes += n - entry.got; entry.got = n; store.onprogress(); }, entry.stop.signal)
           .then(b => {
+            ended();
+            late.delete(piece.path);
             if (entry.dropped) throw new Error("no longer wanted");
             entry.got = piece.bytes;
             return decode(b, piece, rate);
           })
-          .then(b => { entry.buffer = b; entry.resolve(b); }, e => { entry.failed = e; entry.reject(e); })
-          .finally(() => { running--; store.onprogress(); next(); });
+          .then(b => { entry.buffer = b; entry.resolve(b); store.onload(); }, e => { entry.failed = e; late.delete(piece.path); entry.reject(e); })
+          .finally(() => { ended(); store.onprogress(); next(); });
       }
     }
 
-    // Pieces that an owner wants from now on, the most urgent first; what
-    // nobody wants any more is dropped.
+    function drop(path, entry) {
+      held.delete(path);
+      entry.dropped = true;
+      if (entry.runs) { entry.runs = false; count(-1); }
+      if (!entry.buffer && entry.got > entry.size / 2) late.set(path, entry); else entry.stop.abort();
+    }
+
+    // Pieces that an owner wants from now on, the most urgent first; what nobody wants
+    // any more is dropped, but a file of which more than half is here comes in.
     store.want = (owner, pieces) => {
       wants.set(owner, pieces.map(p => p.path));
       const all = new Set([...wants.values()].flat());
-      for (const [path, entry] of held) if (!all.has(path)) { entry.dropped = true; entry.stop.abort(); held.delete(path); }
+      for (const [path, entry] of held) if (!all.has(path)) drop(path, entry);
       for (const piece of pieces) {
-        const old = held.get(piece.path);
+        const old = held.get(piece.path), back = late.get(piece.path);
         if (old && !old.failed) continue;
+        if (back) {
+          late.delete(piece.path);
+          back.dropped = false;
+          held.set(piece.path, back);
+          continue;
+        }
         const entry = { size: piece.bytes, got: 0, stop: new AbortController() };
         entry.promise = new Promise((resolve, reject) => { entry.resolve = resolve; entry.reject = reject; });
         entry.promise.catch(() => {});
@@ -135,6 +162,8 @@
       next();
       store.onprogress();
     };
+    // Bytes a second over all that came, Infinity while too little did to tell.
+    store.speed = () => bytes < 1 << 16 ? Infinity : bytes / (busy + (running ? performance.now() - since : 0)) * 1000;
     store.buffer = piece => { const e = held.get(piece.path); return e && e.buffer || null; };
     store.promise = piece => { const e = held.get(piece.path); return e ? e.promise : Promise.reject(new Error("not wanted")); };
     store.failure = piece => { const e = held.get(piece.path); return e && e.failed || null; };
@@ -153,190 +182,5 @@
     return store;
   }
 
-  // --- Deck: takes in step, one of them heard ---
-
-  const smooth = .002; // s, time constant of a switch: −60 dB after 14 ms
-  const slow = .1;     // s, the same of a change of levels: done in 0.5 s
-  const edge = .004;   // s, half the dip where the music jumps
-
-  // A deck plays voices: {buffer(k) → AudioBuffer or null} for piece k. All
-  // start on one frame, so that they stay in step; what is heard is set by
-  // gains that go in an exponential from where they are, so that they never
-  // jump and always sum to one. cuts are the first frames of the pieces, with
-  // the end as the last.
-  function Deck(ctx, voices, cuts) {
-    const rate = ctx.sampleRate;
-    const out = ctx.createGain(), dip = ctx.createGain();
-    out.gain.value = 0;
-    dip.connect(out);
-    out.connect(ctx.destination);
-    const node = (value, to) => {
-      const g = ctx.createGain();
-      g.gain.value = value;
-      g.connect(to);
-      return g;
-    };
-    const gains = voices.map(() => node(0, dip)), trims = gains.map(g => node(1, g));
-    const end = cuts[cuts.length - 1];
-    const deck = { playing: false, stalled: false, edges: [], trimmed: () => 1, pos: 0, range: [0, end], loop: false, lookahead: 4, needs: () => [], level: 1 };
-    let units = [];  // planned stretches, in order: {piece, from, to, at, sources}
-    let cursor = 0;  // next frame of the music to plan
-    let at = 0;      // frame of the context at which it sounds
-
-    const now = () => ctx.currentTime * rate;
-    const pieceAt = f => { let k = cuts.length - 2; while (k > 0 && cuts[k] > f) k--; return k; };
-
-    // The stretch that follows frame f in playing order: [from, to, jumps], or
-    // null at the end.
-    function following(f) {
-      let jumps = false;
-      if (deck.loop && f >= deck.range[1]) { f = deck.range[0]; jumps = true; }
-      if (f >= end) return null;
-      const k = pieceAt(f);
-      const stop = deck.loop && f < deck.range[1] ? deck.range[1] : end;
-      return { piece: k, from: f, to: Math.min(cuts[k + 1], stop), jumps };
-    }
-
-    // The pieces needed from frame f on: this one and the next.
-    deck.pieces = f => {
-      const a = following(f);
-      if (!a) return [pieceAt(f)];
-      const b = following(a.to);
-      return b && b.piece !== a.piece ? [a.piece, b.piece] : [a.piece];
-    };
-
-    function startSource(unit, v, buffer) {
-      const first = Math.max(unit.at, Math.ceil(now() + .03 * rate));
-      const skip = first - unit.at, frames = unit.to - unit.from - skip;
-      if (skip > 0 && frames <= 0) return;
-      const s = ctx.createBufferSource();
-      s.buffer = buffer;
-      s.connect(trims[v]);
-      s.onended = () => { s.disconnect(); };
-      const offset = (unit.from + skip - cuts[unit.piece]) / rate;
-      if (unit.to === cuts[unit.piece + 1]) s.start(first / rate, offset); // up to the last frame
-      else s.start(first / rate, offset, frames / rate);
-      unit.sources[v] = s;
-    }
-
-    function fill(unit) {
-      voices.forEach((v, i) => {
-        if (unit.sources[i]) return;
-        const b = v.buffer(unit.piece);
-        if (b) startSource(unit, i, b);
-      });
-    }
-
-    // The trims of voices along a stretch, from frame f of the music on: trimmed(v, f)
-    // is that of voice v, and edges are the frames where trims change. tau is the time
-    // constant of the first step.
-    function trim(unit, f, tau) {
-      for (const e of [f, ...deck.edges.filter(e => e > f && e < unit.to)]) {
-        const t = Math.max(ctx.currentTime, (unit.at + e - unit.from) / rate);
-        trims.forEach((g, v) => g.gain.setTargetAtTime(deck.trimmed(v, e), t, e === f ? tau : smooth));
-      }
-    }
-    // After trimmed has changed: from what sounds now to the new trims in 0.5 s.
-    deck.retrim = () => {
-      for (const g of trims) g.gain.cancelScheduledValues(ctx.currentTime);
-      const f = deck.position(), t = now();
-      if (deck.playing) units.filter(u => t < u.at + u.to - u.from).forEach((u, i) => trim(u, i ? u.from : f, i ? smooth : slow));
-    };
-
-    // Plans ahead; to be called often while playing.
-    deck.pump = () => {
-      if (!deck.playing) return;
-      deck.pos = deck.position();
-      const t = now();
-      while (units.length && units[0].at + units[0].to - units[0].from < t - rate) units.shift();
-      units.forEach(fill);
-      while (at < t + deck.lookahead * rate) {
-        const f = following(cursor);
-        if (!f) {
-          if (t >= at) { deck.stop(); deck.pos = deck.range[0]; }
-          return;
-        }
-        if (deck.needs().some(v => !voices[v].buffer(f.piece))) {
-          // Not there yet. When what was planned has run out, wait.
-          if (t >= at - .02 * rate) { deck.stop(f.from); deck.stalled = true; }
-          return;
-        }
-        if (f.jumps && at > t + edge * rate) {
-          dip.gain.setValueAtTime(1, at / rate - edge);
-          dip.gain.linearRampToValueAtTime(0, at / rate);
-          dip.gain.linearRampToValueAtTime(1, at / rate + edge);
-        }
-        const unit = { piece: f.piece, from: f.from, to: f.to, at, sources: [] };
-        units.push(unit);
-        trim(unit, unit.from, smooth);
-        fill(unit);
-        cursor = f.to;
-        at += f.to - f.from;
-      }
-    };
-
-    // The frame of the music that sounds now.
-    deck.position = () => {
-      if (!deck.playing) return deck.pos;
-      const t = now();
-      for (const u of units) if (t < u.at + u.to - u.from) return Math.max(u.from, Math.round(u.from + t - u.at));
-      return units.length ? units[units.length - 1].to : deck.pos;
-    };
-
-    // Whether everything that is needed for frame f is there.
-    deck.ready = f => { const n = following(f); return !n || deck.needs().every(v => voices[v].buffer(n.piece)); };
-
-    deck.start = () => {
-      deck.stalled = false;
-      if (deck.playing) return;
-      if (!following(deck.pos)) deck.pos = deck.range[0];
-      if (!deck.ready(deck.pos)) { deck.stalled = true; return; }
-      deck.playing = true;
-      cursor = deck.pos;
-      at = Math.ceil(now() + .06 * rate);
-      out.gain.setTargetAtTime(deck.level, at / rate, smooth);
-      deck.pump();
-    };
-
-    // Stops within 30 ms without a click; the place is kept, or set.
-    deck.stop = frame => {
-      const t = ctx.currentTime;
-      deck.pos = frame === undefined ? deck.position() : frame;
-      deck.stalled = false;
-      if (!deck.playing) return;
-      deck.playing = false;
-      out.gain.cancelScheduledValues(t); // a start that has not come yet
-      out.gain.setTargetAtTime(0, t, smooth);
-      for (const u of units) for (const s of u.sources) if (s) s.stop(t + .03);
-      for (const g of trims) g.gain.cancelScheduledValues(t);
-      units = [];
-      dip.gain.cancelScheduledValues(t + .03);
-      dip.gain.setValueAtTime(1, t + .03);
-    };
-
-    deck.seek = frame => {
-      const on = deck.playing || deck.stalled;
-      deck.stop(Math.max(0, Math.min(end, Math.round(frame))));
-      if (on) deck.start();
-    };
-
-    // What is planned is thrown away and planned anew, because the loop changed.
-    deck.replan = () => { if (deck.playing) deck.seek(deck.position()); };
-
-    // Gains of all voices from now on.
-    deck.mix = (amplitudes, tau) => {
-      const t = ctx.currentTime;
-      gains.forEach((g, k) => g.gain.setTargetAtTime(amplitudes[k] || 0, t, tau || smooth));
-    };
-    // The same at once, before anything sounds.
-    deck.preset = amplitudes => gains.forEach((g, k) => { g.gain.value = amplitudes[k] || 0; });
-    deck.setLevel = level => {
-      deck.level = level;
-      if (deck.playing) out.gain.setTargetAtTime(level, ctx.currentTime, smooth);
-    };
-    deck.close = () => { deck.stop(); setTimeout(() => out.disconnect(), 60); };
-    return deck;
-  }
-
-  Evenhand.sound = { bytesOf, decode, Store, Deck, onDisk, slow };
+  Evenhand.sound = { bytesOf, decode, Store, onDisk };
 })(globalThis);

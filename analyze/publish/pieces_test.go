@@ -32,6 +32,9 @@ func TestCutPieces(t *testing.T) {
 		if starts[0] != 0 {
 			t.Errorf("%s: begins with %d", c.name, starts[0])
 		}
+		if first := starts[min(1, len(starts)-1)]; int64(c.spans[0].Frames) > 10*int64(c.rate) && (first > 5*int64(c.rate) || first < min(4*int64(c.rate), c.most/2)) {
+			t.Errorf("%s: the first piece has %d frames", c.name, first)
+		}
 		for k, s := range starts {
 			next := int64(c.spans[0].Frames)
 			if k+1 < len(starts) {
