@@ -234,7 +234,7 @@ func TestFirstScreenOfThePlayer(t *testing.T) {
 		click(t, ctx, `.pick[data-take="1"]`)
 		until(t, ctx, shown+` === 'take-splitting'`)
 		line := eval[string](t, ctx, `document.querySelector('#take-splitting .line').textContent`)
-		if !strings.HasPrefix(line, "Splitting ") || strings.Count(line, ". ") > 0 {
+		if !strings.Contains(line, " than Leaning: ") || strings.Count(line, ". ") > 0 {
 			t.Errorf("the panel says %q", line)
 		}
 		quietBrowser(t, bad)

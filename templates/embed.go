@@ -10,7 +10,8 @@
 //	at the start        sound.js (files, decoding), listen-data.js
 //	                    (written by report/player.go), listen.js; below 35 kB
 //	                    (TestStartWeight)
-//	with a touch or key deck.js (what sounds), hand.js (keys, levels, and the bar at the foot of the page)
+//	with a touch or key deck.js (what sounds), hand.js (keys, levels, and the bar at
+//	                    the foot of the page)
 //	from a disk         disk.js
 //	with a blend        listen-more.js (hashes and blends), blends.js
 //	with a blind test   hash.js, statistics.js, answers.js, meter.js, blind.js,
@@ -21,8 +22,8 @@
 // exponentials of 2 ms. Pieces of at most 20 s are cut at the same frames in all
 // takes, and the first is at most 4.5 s long; two are in memory at a time (61 MB for
 // eight mono takes). Over http a piece is fetched. From a disk it comes as a script with
-// the same bytes in base64. Each take has a second gain for the match by section (report/bysection.go), which
-// changes at the sections' frames. Nothing needs a secure context. Published takes are
+// the same bytes in base64. Each take has a second gain for the match by section
+// (report/bysection.go), which changes at the sections' frames. Nothing needs a secure context. Published takes are
 // shifted by whole frames. The remaining half sample at most does not matter, since
 // takes are mixed only for the few milliseconds of a switch.
 //
