@@ -264,7 +264,7 @@ func TestDraftKeepsSettings(t *testing.T) {
 			for i := range r.Takes {
 				k := &r.Takes[i]
 				k.Left, k.Right = withoutPhoto(k.Left), withoutPhoto(k.Right)
-				k.File, k.Notes = File{}, ""
+				k.File, k.Notes, k.Disclosure, k.Photo = File{}, "", "", nil
 			}
 			r.Date, r.URL, r.About, r.Disclosure = "", "", nil, ""
 			r.Performance.Dry, r.Performance.Loopback, r.Performance.Sections, r.Performance.SectionsFrom = nil, nil, nil, ""
@@ -445,4 +445,63 @@ func FuzzRead(f *testing.F) {
 			t.Fatalf("%s\n%v", again, err)
 		}
 	})
+}
+
+// TestLessToType writes a rig of eight heads and two microphones, stated with every take,
+// in fewer lines that say the same.
+func TestLessToType(t *testing.T) {
+	var b strings.Builder
+	b.WriteString(`title: Eight heads, one cabinet
+by: Fern Street Recording
+date: 2026-03-14
+varies: head
+reference: Head 1
+mains: 50 Hz
+set_by: same position
+performance:
+  instrument: Baritone guitar, 27.7 in scale
+  dry: renders/dry.wav
+  loopback: renders/loopback.wav
+  sections:
+    - {name: Low riff, from: 0 s, to: 11.5 s}
+    - {name: Open chords, from: 13 s, to: 24 s}
+chain:
+  - slot: reamp
+    device: Passive reamp box
+    controls: {level: "2 o'clock"}
+  - slot: head
+    kind: valve amp
+    impedance: 8 ohm
+    power: 50 W
+  - slot: cabinet
+    device: Closed-back 4x12
+    kind: cabinet
+    impedance: 8 ohm
+    power: 100 W
+takes:
+`)
+	for i := range 8 {
+		fmt.Fprintf(&b, `  - name: Head %[1]d
+    file: renders/head-%[1]d.wav
+    head:
+      device: Maker of heads, model %[1]d
+      controls:
+        volume: 5
+        bass: noon
+        treble: %[1]d
+    mics:
+      left: {name: Dynamic, position: {distance: 2 cm, at: cap edge}}
+      right: {name: Ribbon, blend: -4 dB, position: {distance: 5 cm, at: cone}}
+`, i+1)
+	}
+	c := parse(t, b.String())
+	rec, err := New(t.Context(), c, "test", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	less := string(rec.Manifest())
+	same(t, parse(t, less), c)
+	if n, was := strings.Count(less, "\n"), strings.Count(b.String(), "\n"); n >= 100 || was <= n {
+		t.Errorf("%d lines, before %d; at most 99 are allowed:\n%s", n, was, less)
+	}
 }

@@ -50,7 +50,7 @@ func TestWriteTo(t *testing.T) {
 	if got != want || len(a) != len(b) {
 		t.Errorf("files %s, want %s", got, want)
 	}
-	page := a[SheetName]
+	page := strings.ReplaceAll(a[SheetName], "http://www.w3.org/2000/svg", "") // names a language and loads nothing
 	for _, s := range []string{" style=", "<script", "<style", "http://", "https://", "ZgotmplZ", "secret.jpg"} {
 		if strings.Contains(page, s) {
 			t.Errorf("the sheet holds %q", s)

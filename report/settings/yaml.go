@@ -138,10 +138,29 @@ func (w *writer) device(depth int, d Device) {
 	w.position(depth, d.Position)
 	w.photo(depth, d.Photo)
 	w.put(depth, "notes", manifest.Scalar(d.Notes))
-	if len(d.Controls) > 0 {
+	w.controls(depth, d.Controls)
+}
+
+// controls writes controls on one line where they have room there.
+func (w *writer) controls(depth int, list []Control) {
+	const most = 90
+	var parts []string
+	for _, c := range list {
+		value := c.yaml()
+		if value == "" {
+			parts = nil // a control without a value needs a line of its own
+			break
+		}
+		parts = append(parts, manifest.Scalar(c.Name)+": "+value)
+	}
+	if text := strings.Join(parts, ", "); parts != nil && len(text)+2*depth < most {
+		w.line(depth, "controls: {%s}", text)
+		return
+	}
+	if len(list) > 0 {
 		w.line(depth, "controls:")
 	}
-	for _, c := range d.Controls {
+	for _, c := range list {
 		w.line(depth+1, "%s", strings.TrimRight(manifest.Scalar(c.Name)+": "+c.yaml(), " "))
 	}
 }
