@@ -1,6 +1,10 @@
 package report
 
 import (
+	"cmp"
+	"math"
+	"slices"
+
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
@@ -24,8 +28,9 @@ func (b *builder) likeness() likenessView {
 			top = d
 		}
 	}
-	v.Spectral = b.matrix("Spectral distance: rms difference of the third octaves that are heard, dB", true, func(l result.Likeness) cell {
-		c := cell{Text: unit.Format(float64(l.Spectral), 1)}
+	order := b.likenessOrder()
+	v.Spectral = b.matrix("Spectral distance: rms difference of the third octaves that are heard, dB", order, func(l result.Likeness) cell {
+		c := cell{Text: unit.Format(float64(l.Spectral), 1), Pair: number(b.index(l.A)) + " " + number(b.index(l.B))}
 		switch d := float64(l.Spectral); {
 		case !l.Resolved:
 			c.Soft = true
@@ -34,18 +39,18 @@ func (b *builder) likeness() likenessView {
 		}
 		return c
 	})
-	v.Residual = b.matrix("Null: level of what is left when one is subtracted from the other, dB", false, func(l result.Likeness) cell {
+	v.Residual = b.matrix("Null: level of what is left when one is subtracted from the other, dB", order, func(l result.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Residual), 1)}
 	})
-	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", false, func(l result.Likeness) cell {
+	v.Coherence = b.matrix("Coherence, power-weighted mean, 0 to 1", order, func(l result.Likeness) cell {
 		return cell{Text: unit.Format(float64(l.Coherence), 2)}
 	})
 	return v
 }
 
-// matrix sets every pair into a square table, or once each into its lower
-// half; where all pairs are with one take, into that take's column.
-func (b *builder) matrix(caption string, both bool, show func(result.Likeness) cell) table {
+// matrix sets every pair once into the lower half of a table, in an order of takes; where
+// all pairs are with one take, into that take's column.
+func (b *builder) matrix(caption string, order []int, show func(result.Likeness) cell) table {
 	pairs := map[[2]int]cell{}
 	for _, l := range b.res.Likeness {
 		i, j := b.index(l.A), b.index(l.B)
@@ -55,39 +60,113 @@ func (b *builder) matrix(caption string, both bool, show func(result.Likeness) c
 		c := show(l)
 		pairs[[2]int{i, j}], pairs[[2]int{j, i}] = c, c
 	}
-	columns := []int{}
-	with := b.res.Parameters.PairsWith
-	half := !both && with == ""
-	for j, l := range b.labels {
-		if with == "" && (both || j < len(b.labels)-1) || with != "" && l.Name == with {
-			columns = append(columns, j)
-		}
+	columns := order[:len(order)-1]
+	with := slices.IndexFunc(b.labels, func(l label) bool { return l.Name == b.res.Parameters.PairsWith })
+	if with >= 0 {
+		columns = []int{with}
 	}
 	head := heads("Take")
 	for _, j := range columns {
-		head = append(head, cell{Text: b.labels[j].Name, Head: true})
+		head = append(head, takeCell(b.labels[j]))
 	}
 	rows := []row{}
-	for i, l := range b.labels {
-		line := []cell{takeCell(l)}
-		if both {
-			line = []cell{markedCell(l)}
-		}
-		for _, j := range columns {
+	for k, i := range order {
+		line := []cell{markedCell(b.labels[i])}
+		for n, j := range columns {
+			if with < 0 && n >= k || i == j {
+				break
+			}
 			c, ok := pairs[[2]int{i, j}]
-			switch {
-			case half && j >= i:
-				continue
-			case i == j:
-				c = cell{Text: "·", Class: "self"}
-			case !ok:
+			if !ok {
 				c = cell{Text: "–", Soft: true}
 			}
 			line = append(line, c)
 		}
-		if !half || i > 0 {
+		if len(line) > 1 {
 			rows = append(rows, row{Cells: line})
 		}
 	}
 	return newTable(caption, head, rows)
+}
+
+// likenessOrder are the takes' places in the result, so that like takes are neighbours:
+// a short way through all of them, over spectral distances. Where all pairs are with one
+// take, they are in the order of their distances from it.
+func (b *builder) likenessOrder() []int {
+	n := len(b.labels)
+	far := 0.0
+	distance := map[[2]int]float64{}
+	for _, l := range b.res.Likeness {
+		if d := float64(l.Spectral); chart.Finite(d) {
+			i, j := b.index(l.A), b.index(l.B)
+			distance[[2]int{i, j}], distance[[2]int{j, i}] = d, d
+			far = math.Max(far, d)
+		}
+	}
+	apart := func(i, j int) float64 {
+		if d, ok := distance[[2]int{i, j}]; ok || i == j {
+			return d
+		}
+		return far // not measured
+	}
+	all := make([]int, n)
+	for i := range all {
+		all[i] = i
+	}
+	if with := b.index(b.res.Parameters.PairsWith); with >= 0 {
+		slices.SortStableFunc(all, func(i, j int) int { return cmp.Compare(apart(with, i), apart(with, j)) })
+		return all
+	}
+	return shortWay(all, apart)
+}
+
+// shortWay orders places so that the sum of the distances of neighbours is small: from
+// each place to the nearest that is left, the best of these ways, in which then stretches
+// are turned round while that makes it shorter.
+// Source: G. A. Croes, "A method for solving traveling-salesman problems", 1958 (turning
+// stretches round, from memory).
+func shortWay(places []int, apart func(i, j int) float64) []int {
+	length := func(way []int) float64 {
+		sum := 0.0
+		for k := 1; k < len(way); k++ {
+			sum += apart(way[k-1], way[k])
+		}
+		return sum
+	}
+	var best []int
+	for start := range places {
+		way := slices.Clone(places)
+		way[0], way[start] = way[start], way[0]
+		for k := 1; k < len(way); k++ {
+			near := k
+			for m := k + 1; m < len(way); m++ {
+				if apart(way[k-1], way[m]) < apart(way[k-1], way[near]) {
+					near = m
+				}
+			}
+			way[k], way[near] = way[near], way[k]
+		}
+		if best == nil || length(way) < length(best) {
+			best = way
+		}
+	}
+	const least = 1e-9 // so that rounding turns nothing round for ever
+	for better := true; better; {
+		better = false
+		for i := range best {
+			for j := i + 1; j < len(best); j++ {
+				before := length(best)
+				slices.Reverse(best[i : j+1])
+				if length(best) < before-least {
+					better = true
+				} else {
+					slices.Reverse(best[i : j+1])
+				}
+			}
+		}
+	}
+	if n := len(best) - 1; n > 0 && best[0] > best[n] { // one of the two directions
+		slices.Reverse(best)
+	}
+	return best
 }

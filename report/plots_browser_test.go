@@ -179,6 +179,40 @@ func TestPlotsFollowTheChosenTake(t *testing.T) {
 	}
 }
 
+// A figure in the table of likeness loads its two takes: pressed once one is heard,
+// pressed again the other, and both are in colour.
+func TestHearTheseTwo(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	for _, width := range []int64{360, 1400} {
+		ctx, bad := visit(t, dir, true, width, "")
+		cell := `td[data-pair="1 2"] button`
+		if l := eval[string](t, ctx, `document.querySelector('`+cell+`').getAttribute('aria-label')`); !strings.HasPrefix(l, "Hear ") || !strings.Contains(l, "Splitting") || !strings.Contains(l, "Quarry") || !strings.HasSuffix(l, " dB") {
+			t.Errorf("the figure is called %q", l)
+		}
+		click(t, ctx, cell)
+		until(t, ctx, heard+` === 1 && Evenhand.player.deck.playing`)
+		if got := coloured(t, ctx, "#spectrum-third"); !sameInts(got, 1, 2) {
+			t.Errorf("in colour: %v", got)
+		}
+		click(t, ctx, cell)
+		until(t, ctx, heard+` === 2`)
+		click(t, ctx, `#pair [data-pick="1"]`)
+		until(t, ctx, heard+` === 1`)
+		if got := coloured(t, ctx, "#time"); !sameInts(got, 1, 2) {
+			t.Errorf("in colour: %v", got)
+		}
+		click(t, ctx, `.pick[data-take="0"]`)
+		until(t, ctx, heard+` === 0 && !document.querySelector('#pair button')`)
+		if got := coloured(t, ctx, "#spectrum-third"); !sameInts(got, 0) {
+			t.Errorf("another take is chosen, in colour: %v", got)
+		}
+		quietBrowser(t, bad)
+	}
+}
+
 // Values are read from the table of the plot, by mouse, touch and keys.
 func TestPlotsAreRead(t *testing.T) {
 	if testing.Short() {

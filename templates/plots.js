@@ -16,15 +16,25 @@
 
   // --- Choosing ---
 
-  let chosen = -1;
+  for (const th of all("tbody th[data-pick]")) { // the whole line of a table
+    const line = th.parentNode;
+    line.dataset.pick = th.dataset.pick;
+    line.classList.add("c" + th.dataset.pick % colours);
+    delete th.dataset.pick;
+  }
+
+  const none = [];
+  let chosen = -1, pair = none; // pair: two takes to compare, both in colour
   const one = document.querySelector(".one"); // the plot of differences: one take at a time
 
-  function choose(i) {
-    if (i === chosen || !slugs[i]) return;
+  function choose(i, two = pair.includes(i) ? pair : none) {
+    if (i === chosen && two === pair || !slugs[i]) return;
     chosen = i;
+    if (two !== pair) offer(pair = two);
     for (const e of all("[data-pick]")) {
-      const is = Number(e.dataset.pick) === i;
+      const take = Number(e.dataset.pick), is = take === i;
       e.classList.toggle("chosen", is);
+      e.classList.toggle("other", !is && pair.includes(take));
       if (is && e.localName === "g") e.parentNode.append(e); // on top
     }
     for (const b of all(".pickb")) b.setAttribute("aria-pressed", Number(b.closest("[data-pick]").dataset.pick) === i);
@@ -39,19 +49,33 @@
   }
   const pick = i => { choose(i); tell("take", slugs[i]); };
 
-  for (const th of all("tbody th[data-pick]")) { // the whole line of a table
-    const line = th.parentNode;
-    line.dataset.pick = th.dataset.pick;
-    line.classList.add("c" + th.dataset.pick % colours);
-    delete th.dataset.pick;
+  // The two takes of a figure in the table of likeness: pressed again, it changes over.
+  const cells = all("[data-pair]"), line = document.getElementById("pair");
+  const namesOf = td => [td.closest("table").tHead.rows[0].cells[td.cellIndex], td.parentNode.cells[0]].map(th => ({ name: th.textContent.trim(), take: Number((th.dataset.pick || th.parentNode.dataset.pick)) }));
+  function offer(two) {
+    const td = cells.find(c => c.dataset.pair === two.join(" "));
+    if (td) line.replaceChildren("Hear these two: ", ...namesOf(td).flatMap(n => [make("button", { type: "button", class: "pickb", "data-pick": n.take }, n.name), " "]));
+    else if (line) line.replaceChildren("Press a figure to hear its two takes.");
   }
+  for (const td of cells) {
+    const [a, b] = namesOf(td).map(n => n.name);
+    td.replaceChildren(make("button", { type: "button", class: "pairb", "aria-label": `Hear ${a} and ${b}: ${td.textContent} dB` }, ...td.childNodes));
+  }
+  if (cells.length) offer(none);
+
   for (const e of all("#differs .lines:not(details *) dt, .legend [data-pick]")) { // for keys
     e.replaceChildren(make("button", { type: "button", class: "pickb" }, ...e.childNodes));
   }
   for (const path of all(".wide:not(.one) [data-pick]>.ln")) path.after(make("path", { class: "hit", d: path.getAttribute("d") }));
   document.addEventListener("click", e => {
-    const of = e.target.closest("[data-pick]");
-    if (of && !e.target.closest("a, summary, input, label") && getSelection().isCollapsed) pick(Number(of.dataset.pick));
+    const cell = e.target.closest("[data-pair]"), of = e.target.closest("[data-pick]");
+    if (cell) {
+      const two = cell.dataset.pair.split(" ").map(Number), again = two.join() === pair.join();
+      const next = again && chosen === two[0] ? two[1] : two[0];
+      choose(next, again ? pair : two);
+      tell("take", slugs[next]);
+      tell("play");
+    } else if (of && !e.target.closest("a, summary, input, label") && getSelection().isCollapsed) pick(Number(of.dataset.pick));
   });
   document.addEventListener("evenhand:take", e => choose(slugs.indexOf(e.detail)));
 

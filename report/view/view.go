@@ -43,6 +43,7 @@ type Cell struct {
 	Refs   []int
 	Span   int
 	Pick   string // number of the take that a click chooses; "" for none
+	Pair   string // numbers of the two takes that a click chooses; "" for none
 }
 
 // Row is one line of a table; Group starts a group of lines with a heading.
