@@ -58,7 +58,7 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 			continue
 		}
 		beside := k == besideIt && ph.corr[i] >= clearPhase*ph.noise
-		slight := k == besideIt && !(math.Abs(off[i]) > hidden) && !math.IsNaN(off[i])
+		slight := k == besideIt && !(math.Abs(off[i]) > hidden)
 		if t := ph.windows[i].time; (beside || !slight) && (!known(t) || k != inPlace) {
 			all = append(all, seen{time: t, window: i, beside: beside, slight: slight})
 		}
@@ -141,34 +141,51 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 	}
 	out = rows(path, false)
 	// Where something is found, the question is where it begins and ends, and more of it is no
-	// surprise. What is in place then says how clear the windows are.
+	// surprise.
 	if len(out)+len(found)+len(slips) > 0 {
-		var clear []float64
-		for i, x := range all {
-			if x.window >= 0 && path[i] == 0 && at[x.window] == inPlace {
-				clear = append(clear, ph.corr[x.window])
-			}
-		}
-		if len(clear) > 0 {
-			worth = max(worth, worthOf(quantile(clear, 0.5)/ph.noise))
-		}
 		path, _ = follow(prices{leave: leaveAgain, back: backAgain}, usual, true)
 		out = rows(path, true)
 	}
 	return out
 }
 
+// sharpenBy spreads the chances of the notes by the scatter of those between windows in
+// place, about a lag some ticks later, which it returns: what is elsewhere, with them,
+// would blur both. Too few of them change nothing.
+func (s *noteStates) sharpenBy(ph *phases, rate, start int, slips []noteSlip) (later int) {
+	at, _, _ := ph.places(rate)
+	var between, states []int // such notes, and where they should be
+	for i, t := range s.at {
+		k, _ := slices.BinarySearchFunc(ph.windows, float64(t)*tick, func(w window, t float64) int { return cmp.Compare(w.time, t) })
+		l := s.state(start, slips, i)
+		if !s.gone[i] && k > 0 && k < len(at) && at[k-1] == inPlace && at[k] == inPlace && l >= stepReach && l+stepReach < len(s.offs) {
+			between, states = append(between, i), append(states, l)
+		}
+	}
+	if len(between) < leastOnsets {
+		return 0
+	}
+	tight, best := s.tight, math.Inf(-1)
+	for _, sigma := range tights {
+		s.sharpen(sigma)
+		for by := -stepReach; by <= stepReach; by++ {
+			sum := 0.0
+			for k, i := range between {
+				sum += s.fits(s.sharp[i][states[k]+by])
+			}
+			if sum > best {
+				best, tight, later = sum, sigma, by
+			}
+		}
+	}
+	s.sharpen(tight)
+	s.main = min(max(s.main+later, 0), len(s.offs)-1)
+	return later
+}
+
 // odd returns a part without what lies at its ends, or for longer within it, where the
-// notes are clearly in place: there it is the gear that moves the phase. It returns
-// nothing where the notes of the whole are.
+// notes are clearly in place: there it is the gear that moves the phase.
 func odd(row []seen) (out [][]seen) {
-	whole := 0.0
-	for _, x := range row {
-		whole += x.away
-	}
-	if whole <= -clearlyPlaced {
-		return nil
-	}
 	path, _ := likeliest(len(row), 2, 0, -1, prices{leave: mostNote}, func(dst []float64, i int) {
 		dst[0], dst[1] = row[i].away, 0
 		if row[i].beside && !row[i].slight {
@@ -206,9 +223,8 @@ func (s *noteStates) contradict(start int, slips []noteSlip, later, time float64
 }
 
 const (
-	nearNotes     = 1.5 // s
-	clearlyPlaced = 6.0 // nats by which the notes of a part are in place, where it is none
-	ratherPlaced  = 1.0 // nats by which they are where the windows say they are not
+	nearNotes    = 1.5 // s
+	ratherPlaced = 1.0 // nats by which the notes are in place where the windows say they are not
 )
 
 // certain reports whether a part is not what a says whatever the gear is.

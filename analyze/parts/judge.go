@@ -103,7 +103,7 @@ const (
 	straight = 0.1  // frames that the lag may change from end to end before the windows are compared anew
 
 	phaseTries = 6   // times that they are
-	stillClear = 0.9 // of how clear they were, that they must be then
+	stillClear = 0.9 // of what they had in common, that they must have then
 )
 
 // Timeline is a recording that others are judged against, and what was found in it
@@ -197,14 +197,14 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 			if err != nil {
 				return nil, err
 			}
-			if level != nil && (out.phase == nil || level.clarity() > out.phase.clarity()) {
+			if level != nil && (out.phase == nil || level.agreed() > out.phase.agreed()) {
 				out.phase, slope = level, none
 			}
 		}
 		if out.phase == nil && best == nil {
 			break
 		}
-		if out.phase == nil || best != nil && out.phase.clarity() < min(turnPlain, stillClear*best.phase.clarity()) {
+		if out.phase == nil || best != nil && out.phase.clarity() < turnPlain && out.phase.agreed() < stillClear*best.phase.agreed() {
 			// What windows said made them less alike: it was the gear's, or a slip of
 			// this size, and is not told.
 			for _, x := range out.Slips {
@@ -238,10 +238,13 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 // settle sets the parts by what notes and windows say together, given those that notes and
 // levels tell, and takes out slips that are the scatter about a part.
 func (j *Judgement) settle(parts []Part) {
+	told := j.slipsByNotes()
+	if j.phase.clear() {
+		j.start += j.notes.sharpenBy(j.phase, j.rate, j.start, j.steps)
+	}
 	found := append(parts, j.backAgain()...)
 	found = append(found, j.apart(found, j.phase.rows(j.rate))...)
 	j.Parts = joined(edged(found, j.notes.withPhase(j.phase, j.rate, j.start, j.steps, found, float64(j.Smallest))))
-	told := j.slipsByNotes()
 	j.Slips = slices.DeleteFunc(j.Slips, func(x Slip) bool {
 		return !slices.ContainsFunc(told, func(o Slip) bool { return math.Abs(float64(o.At-x.At)) < oneSlip }) &&
 			slices.ContainsFunc(j.Parts, func(p Part) bool {

@@ -78,8 +78,12 @@ func argmax[T float32 | float64](x []T) int {
 	return top
 }
 
+// negligible is a chance that changes none that counts: those of all lags that are as small
+// add up to a fiftieth of leastMiss at most.
+const negligible = 1e-6
+
 // blur adds x, spread by a normal distribution of sigma places and times a weight, to
-// dst; what would fall off an end is lost.
+// dst; what would fall off an end is lost, and so is what is negligible.
 func blur(dst, x []float32, sigma, weight float64) {
 	r := int(math.Ceil(4 * sigma))
 	g := make([]float64, 2*r+1)
@@ -93,7 +97,7 @@ func blur(dst, x []float32, sigma, weight float64) {
 		g[j] *= weight / sum
 	}
 	for i, v := range x {
-		if v < 1e-12 {
+		if v < negligible {
 			continue
 		}
 		for j, w := range g {

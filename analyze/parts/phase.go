@@ -11,14 +11,14 @@ import (
 )
 
 const (
-	windowSeconds = 0.3   // a window is the power of two from here
-	mostWindows   = 768   // spread over the recording, and as many between, 17 MB at 48 kHz
-	leastWindows  = 12    // from which the phase tells anything
-	phaseLow      = 100   // Hz
-	phaseHigh     = 4000  // Hz
-	phaseReach    = 0.005 // s
-	phaseQuiet    = 1e-4  // of the loudest window's power, below which none is compared
-	phaseSharp    = 30    // by how much the logarithm of a lag's odds grows with the correlation
+	windowSeconds = 0.3    // a window is the power of two from here
+	mostWindows   = 768    // spread over the recording, and as many between, 17 MB at 48 kHz
+	leastWindows  = 12     // from which the phase tells anything
+	phaseLow      = 100    // Hz
+	phaseHigh     = 4000   // Hz
+	phaseReach    = 0.0065 // s
+	phaseQuiet    = 1e-4   // of the loudest window's power, below which none is compared
+	phaseSharp    = 30     // by how much the logarithm of a lag's odds grows with the correlation
 	phaseRounds   = 2
 	heightShare   = 0.67 // quantile of the correlations that says how alike the windows are
 	leastNoise    = 0.02
@@ -51,10 +51,10 @@ type phases struct {
 	lag     []int     // frames beyond window.lag
 	fine    []float64 // the same, between frames; NaN where unlike
 	sign    []int     // polarity against the common one
-	alike   []bool    // lies at a lag at all
+	alike   []bool    // says that it lies at its lag, rather than at none
 	corr    []float64 // correlation with the others where it lies, −1 to 1
-	height  float64   // median of the correlations
-	noise   float64   // rms of their quadrature
+	height  float64   // how well those that do correlate
+	noise   float64   // robust rms of their quadrature
 	scatter float64   // frames: the windows' own
 	n       int       // lags
 	main    int       // state of most windows
@@ -67,6 +67,17 @@ func (p *phases) clear() bool { return p != nil && p.clarity() >= clearPhase }
 
 // clarity is how much more the windows have in common than their quadrature has.
 func (p *phases) clarity() float64 { return p.height / p.noise }
+
+// agreed is the mean of the windows' correlations, 0 for those that are not alike.
+func (p *phases) agreed() float64 {
+	sum := 0.0
+	for i, alike := range p.alike {
+		if alike {
+			sum += p.corr[i]
+		}
+	}
+	return sum / float64(len(p.alike))
+}
 
 // polar reports whether the windows have a polarity: a circuit that makes octaves can turn
 // it from passage to passage.
@@ -133,11 +144,11 @@ func (p *phases) rows(rate int) (out []Part) {
 // where that says more, it is what b is compared with.
 func comparePhases(a, b align.Source, lag func(t float64) float64, keep func(from, to float64) bool) (*phases, error) {
 	plain, err := compareAfter(a, b, lag, keep, nil)
-	if err != nil || plain == nil || plain.clear() {
+	if err != nil || plain == nil || plain.agreed() >= clearPhase*plain.noise {
 		return plain, err
 	}
 	even, err := compareAfter(a, b, lag, keep, math.Abs)
-	if err != nil || even == nil || !even.clear() || even.height*plain.noise < plainlyEven*plain.height*even.noise {
+	if err != nil || even == nil || !even.clear() || even.agreed()*plain.noise < plainlyEven*plain.agreed()*even.noise {
 		return plain, err
 	}
 	even.even = true
@@ -526,12 +537,14 @@ func (p *phases) path(curves [][]float64) {
 		})
 		if total > best {
 			best, path, p.scatter, p.main = total, way, sigma, main
+			for i, at := range way {
+				p.alike[i] = at < 2*p.n && (1-miss)*float64(spread[i][at])*states > miss
+			}
 		}
 	}
 	r := p.n / 2
 	for i, at := range path {
-		p.alike[i] = at < 2*p.n
-		if !p.alike[i] {
+		if at == 2*p.n {
 			at = p.main
 		}
 		p.lag[i], p.sign[i] = at%p.n-r, 1
@@ -653,9 +666,9 @@ func (p *phases) places(rate int) (at []place, off []float64, chance float64) {
 	for i, d := range off {
 		k := inPlace
 		switch {
-		case !p.alike[i] || p.corr[i] < weakPhase*p.noise:
+		case !p.alike[i] || p.corr[i] < weakPhase*p.noise || math.IsNaN(d): // or beyond reach
 			k = nowhere
-		case !(math.Abs(d) <= far): // or beyond reach
+		case math.Abs(d) > far:
 			k = besideIt
 		case math.Abs(d) > tolerance:
 			k = nowhere
