@@ -27,6 +27,8 @@ func TestArrows(t *testing.T) {
 		"report/csvtext":  {},
 		"report/terminal": {},
 		"report/timeline": {},
+		"report/video":    {"analyze/mistake"},
+		"report/picture":  {"analyze/manifest", "analyze/result", "analyze/unit", "report/chart", "report/verdict"},
 		"report/view":     {"templates"},
 		"templates":       {},
 		"analyze":         {"analyze"},

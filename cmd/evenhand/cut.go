@@ -21,6 +21,8 @@ import (
 	"evenhand/report/cut"
 	"evenhand/report/cut/timecode"
 	"evenhand/report/folder"
+	"evenhand/report/picture"
+	"evenhand/report/video"
 )
 
 // cutFlags are the options of cut as they are written.
@@ -32,6 +34,7 @@ type cutFlags struct {
 	beats, rate, workers                         int
 	shuffle, asJSON, turns, referenceFirst       bool
 	pictures                                     bool
+	video                                        string
 	seed                                         uint64
 	store                                        storeOptions
 }
@@ -51,6 +54,7 @@ func cutCommand() *cobra.Command {
   edit.otio        the edit and its cuts as a timeline, OpenTimelineIO
   pictures/        a picture for each take, a title and a closing card, 1920x1080 and
                    1080x1920, and a lower third; a text alternative next to each
+  edit.mp4         with --video: the finished video, with captions to switch on
   captions.vtt     captions with the take and its settings in two lines, WebVTT
   captions.srt     the same, SubRip
   chapters.txt     chapters by take or by section, none shorter than 10 s
@@ -71,6 +75,10 @@ and the same in each take. An excerpt ends in a pause if there is one.
 The edit also plays takes that are marked redistribute: no, because the edit is
 yours. Cut names them. Do not publish them without permission.
 
+--video needs ffmpeg. The video begins with the title for 3 s and ends with the
+closing card for 5 s, unless --title or --closing state other lengths. There is
+nothing between two pictures, and all have one background, so that no cut flashes.
+
 All audio is level-matched and aligned, in 24-bit broadcast WAV files whose
 header states the measured loudness. Without --turns takes change where sections
 meet or, with --every, after a number of seconds or bars. Cut moves each change
@@ -84,6 +92,7 @@ how much, for the edit and for each take as a clip of its own.`,
   evenhand cut comparison.yaml -o video --every 2bars --tempo 96 --order Splitting,Leaning
   evenhand cut comparison.yaml -o video --turns --reference-first
   evenhand cut comparison.yaml -o short --turns --sections Riff --total 30s --fps 29.97
+  evenhand cut comparison.yaml -o video --turns --excerpt 8s --video
   evenhand cut comparison.yaml -o guess --shuffle --seed 7 --fps 29.97df --start 01:00:00:00`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
@@ -127,6 +136,8 @@ how much, for the edit and for each take as a clip of its own.`,
 	fl.DurationVar(&f.reach, "reach", duration(cut.DefaultReach), fmt.Sprintf("how far cut may move a change of takes, 0s to 5s; with --every the default is %v", duration(cut.DefaultEveryReach)))
 	fl.StringVar(&f.fps, "fps", cut.DefaultFPS, "frames per second of the camera: "+strings.Join(timecode.Names(), ", ")+"; df is drop frame, 23.98 is 23.976")
 	fl.StringVar(&f.start, "start", cut.DefaultStart, "timecode of the first sample")
+	fl.StringVar(&f.video, "video", "", "make a finished video with ffmpeg: landscape (1920x1080) or --video=portrait (1080x1920)")
+	fl.Lookup("video").NoOptDefVal = string(picture.Landscape)
 	fl.BoolVar(&f.pictures, "pictures", true, "draw the pictures; --pictures=false leaves them out")
 	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
 	fl.BoolVar(&f.asJSON, "json", false, "print cut.json")
@@ -147,7 +158,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 		return nil, noOutput(cmd, []string{path}, "a folder", "DIR")
 	}
 	o := cut.Options{
-		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report, Pictures: f.pictures,
+		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report, Pictures: f.pictures, Video: picture.Shape(f.video),
 		Turns: f.turns, ReferenceFirst: f.referenceFirst, Sections: words(f.sections), Include: words(f.include),
 		Excerpt: unit.Seconds(f.excerpt.Seconds()), Total: unit.Seconds(f.total.Seconds()), Title: unit.Seconds(f.title.Seconds()), Closing: unit.Seconds(f.closing.Seconds()),
 		Fade: unit.Seconds(f.fade.Seconds()), Reach: unit.Seconds(f.reach.Seconds()), Workers: f.workers,
@@ -183,12 +194,26 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	if f.every != "" && !cmd.Flags().Changed("reach") {
 		o.Reach = cut.DefaultEveryReach
 	}
+	if f.video != "" {
+		if !cmd.Flags().Changed("title") {
+			o.Title = cut.DefaultTitle
+		}
+		if !cmd.Flags().Changed("closing") {
+			o.Closing = cut.DefaultClosing
+		}
+	}
 	c, err := manifest.Load(path, fairness.CheckLimit)
 	if err != nil {
 		return nil, err
 	}
 	if err := o.Check(c); err != nil {
 		return nil, err
+	}
+	if f.video != "" {
+		// Before anything is measured.
+		if _, err := video.Find(); err != nil {
+			return nil, err
+		}
 	}
 	return writeCut(cmd.Context(), cmd.ErrOrStderr(), f.out, f.store.open(), c, o)
 }

@@ -66,6 +66,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/unit"
 	"evenhand/report/cut/timecode"
+	"evenhand/report/picture"
 )
 
 // Defaults of the options.
@@ -78,6 +79,10 @@ const (
 	// DefaultEveryReach is that for seconds and bars, where the place of a cut
 	// is heard as rhythm.
 	DefaultEveryReach = unit.Seconds(0.1)
+	// DefaultTitle and DefaultClosing are how long the cards of a finished video are
+	// shown.
+	DefaultTitle   = unit.Seconds(3)
+	DefaultClosing = unit.Seconds(5)
 )
 
 // Limits of the options.
@@ -129,7 +134,10 @@ type Options struct {
 	Report         string       // where the report is published, "" if nowhere
 	// Pictures draws a picture for each take, in three shapes, a title and a closing card.
 	Pictures bool
-	Workers  int // takes worked on at once; below 1: one
+	// Video makes a finished video in this shape, a landscape or a portrait; "" for none. It needs
+	// Pictures, and ffmpeg.
+	Video   picture.Shape
+	Workers int // takes worked on at once; below 1: one
 	// Progress as in analyze.Options; may be nil.
 	Progress func(stage string, done, total int64)
 }
@@ -176,6 +184,13 @@ func (o Options) Check(c *manifest.Comparison) error {
 		add(bad("reach", "%g s; allowed: 0 to %g s", float64(o.Reach), float64(maxReach)))
 	}
 	errs = append(errs, o.checkTurns(c)...)
+	switch {
+	case o.Video == "":
+	case !slices.Contains(videoShapes(), o.Video):
+		add(bad("video", "%q; allowed: %s or %s", string(o.Video), picture.Landscape, picture.Portrait))
+	case !o.Pictures:
+		add(bad("video", "it needs the pictures; remove --pictures=false or --video"))
+	}
 	if o.From != nil && o.Every.zero() {
 		add(bad("from", "it has no effect without --every; add --every or remove --from"))
 	}
@@ -312,6 +327,11 @@ func Write(ctx context.Context, dir string, s *analyze.Session, o Options) (*Rec
 	}
 	if o.Shuffle {
 		if err := writeJSON(filepath.Join(dir, keyFile), p.key()); err != nil {
+			return nil, err
+		}
+	}
+	if o.Video != "" {
+		if rec.Video, err = p.writeVideo(ctx, dir); err != nil {
 			return nil, err
 		}
 	}

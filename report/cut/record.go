@@ -56,6 +56,7 @@ type Record struct {
 	Parts        []Part         `json:"parts"`
 	Chapters     []Chapter      `json:"chapters"`
 	Audio        []AudioFile    `json:"audio"`
+	Video        *VideoFile     `json:"video,omitempty"`
 	Checks       []result.Check `json:"checks"`
 	Notes        []string       `json:"notes"`
 }
