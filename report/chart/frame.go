@@ -138,8 +138,12 @@ func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
 			fmt.Fprintf(c, `<path class="%s" d="%s"/>`, k.class, k.w.b.String())
 		}
 	}
-	if n := len(below); n > 0 && f.x.log {
-		below[n-1].text += " Hz"
+	if n := len(below) - 1; n >= 0 && f.x.log {
+		if f.right > 40 { // room for the unit by itself
+			below = append(below, word{f.width - f.right + 20, "Hz"})
+		} else {
+			below[n].text += " Hz"
+		}
 	}
 	c.row("tx", 13, below)
 	if f.inside {
@@ -151,18 +155,17 @@ func (g gridLines) Plot(dc draw.Canvas, p *plot.Plot) {
 	c.column("ty", f.left-7, beside)
 }
 
-// insideLabels are the labels of an upright axis in the frame, each over its line and
-// the uppermost, with the unit, under it.
+// insideLabels are the labels of an upright axis in the frame, each over its line, the
+// uppermost of them with the unit. The uppermost line has no room for one.
 type insideLabels struct{ f frame }
 
 func (l insideLabels) Plot(dc draw.Canvas, p *plot.Plot) {
 	_, ty := p.Transforms(&dc)
 	labels := []word{}
-	for _, t := range l.f.y.ticks {
+	for _, t := range l.f.y.ticks[:max(0, len(l.f.y.ticks)-1)] {
 		labels = append(labels, word{float64(ty(t.at)) + 3, t.label})
 	}
 	if n := len(labels) - 1; n >= 0 {
-		labels[n].at -= 19
 		labels[n].text += " " + l.f.unit
 	}
 	unwrap(dc).column("ti", l.f.left+5, labels)

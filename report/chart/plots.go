@@ -56,18 +56,19 @@ func (e endNames) Plot(dc draw.Canvas, p *plot.Plot) {
 		take        int
 		full, short string  // the name on wide and on narrow screens
 		from, at    float64 // where the line ends, and its name
+		x           float64 // of the line's end
 		last        int     // its last point in the frame
 		leaves      bool    // it goes on below
 	}
-	_, ty := p.Transforms(&dc)
+	tx, ty := p.Transforms(&dc)
 	ends := []end{}
 	names := []string{}
 	for _, k := range e.curves {
 		n := end{take: k.Take, last: -1}
-		_, y := drawable(k.X, k.Y, p, e.f.x.log)
+		xs, y := drawable(k.X, k.Y, p, e.f.x.log)
 		for i, v := range y {
-			if n.leaves = v < p.Y.Min; v >= p.Y.Min {
-				n.from, n.last = float64(ty(v)), i
+			if n.leaves = v < p.Y.Min; v >= p.Y.Min && Finite(xs[i]) {
+				n.x, n.from, n.last = float64(tx(xs[i])), float64(ty(v)), i
 			}
 		}
 		if n.last >= 0 {
@@ -97,8 +98,8 @@ func (e endNames) Plot(dc draw.Canvas, p *plot.Plot) {
 	x := e.f.width - e.f.right
 	for _, n := range ends {
 		fmt.Fprintf(c, `<g class="en %s" data-pick="%d">`, Class(n.take), n.take)
-		if !n.leaves && math.Abs(n.at-n.from) > 3 {
-			fmt.Fprintf(c, `<path class="join" d="M%s %sL%s %s"/>`, tenths(grid(x)), tenths(grid(-n.from)), tenths(grid(x+7)), tenths(grid(-n.at)))
+		if !n.leaves {
+			fmt.Fprintf(c, `<path class="join" d="M%s %sL%s %s"/>`, tenths(grid(n.x)), tenths(grid(-n.from)), tenths(grid(x+7)), tenths(grid(-n.at)))
 		}
 		fmt.Fprintf(c, `<path class="mk" d="%s"/>`, markerPath(markOf(n.take).shape, x+10, -n.at))
 		if n.full == n.short {
