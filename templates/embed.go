@@ -44,6 +44,14 @@
 // low-pass after BS.1534-3 (3.5 kHz). Package analyze/listening describes the answer
 // code.
 //
+// # The plots
+//
+// plots.js draws the chosen take in colour and the rest grey: every element with the
+// attribute data-pick belongs to the take of that number. It reads values from the table
+// that is folded below each plot, and so needs no data of its own. Without it all lines
+// are in colour, and the take that differs most is the one in the wide plot of
+// differences.
+//
 // # The player and the plots
 //
 // The player and plots.js know nothing of each other. They speak by events on the
