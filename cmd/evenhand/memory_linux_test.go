@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 )
 
 func init() { programs["peak"] = peak }
@@ -119,6 +120,7 @@ func peakOf(t *testing.T, args ...string) int {
 //
 //	./evenhand build LONG.yaml -o out & while kill -0 $!; do grep VmHWM /proc/$!/status; sleep 1; done
 func TestMemory(t *testing.T) {
+	campaign.Long(t)
 	if raceDetector {
 		t.Skip("the race detector's own memory would be measured")
 	}
@@ -191,6 +193,7 @@ func many(t *testing.T, dir string, n int) string {
 // 500 in stereo and 180 MiB for 500 in mono. The takes here are at 8 kHz, since at
 // 48 kHz a build of 500 takes minutes.
 func TestMemoryOfManyTakes(t *testing.T) {
+	campaign.Long(t)
 	if raceDetector {
 		t.Skip("the race detector's own memory would be measured")
 	}
