@@ -212,7 +212,7 @@ func (b *builder) overview() figure {
 	if len(b.res.Timeline.Overview) > 0 {
 		desc := "Peak level over time; the figures are in results.json."
 		if len(names) > 0 {
-			desc = "Peak level over time with the sections " + listUpTo(names, 12) + ". Their times are in the table that follows."
+			desc = "Peak level over time with the sections " + listUpTo(names, 12) + "."
 		}
 		f.SVG = svg(chart.Overview(chart.Text{Title: "Overview of the performance", Desc: desc}, floats(b.res.Timeline.Overview), b.chartSections(), from, to))
 	}

@@ -240,3 +240,47 @@ func TestFirstScreenOfThePlayer(t *testing.T) {
 		quietBrowser(t, bad)
 	}
 }
+
+// What a screen reader is given of the player at its start, in order: each control with
+// its role, name and state, by Chromium's own reckoning.
+func TestPlayerForScreenReaders(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	ctx := browser(t, chromedp.Flag("enable-blink-features", "ComputedAccessibilityInfo"))
+	must(t, chromedp.Do(ctx, chromedp.EmulateViewport(1000, 900), chromedp.Navigate("file://"+dir+"/index.html")))
+	got := eval[string](t, ctx, `[...document.querySelectorAll('.desk :is(button, input, summary, [role], svg[role]), .take.on :is(h3, summary, audio), .tools > details > summary')]
+		.filter(e => e.checkVisibility({visibilityProperty: true}))
+		.map(e => [e.computedRole || e.localName, e.computedName.trim(), e.getAttribute('aria-pressed') === 'true' || e.checked ? 'on' : '', e.getAttribute('aria-valuetext') || ''].join(' | ').replace(/[ |]+$/, '')).join('\n')`)
+	want := strings.TrimSpace(`
+button | Play
+button | Repeat
+timer | Time
+summary | Start at a modest level
+button | Try it blind
+image | Overview of the performance. Peak level over time with the sections Low riff and Open chords.
+group | Sections
+button | Low riff
+button | Open chords
+slider | Position in the performance |  | 0:00
+group | Takes
+button | Leaning | on
+button | Splitting
+button | Quarry
+button | Leaning again
+radio | over the whole | on
+radio | in each section
+radio | as recorded
+status
+heading | Leaning
+summary | Level, download (1.5 MB)
+summary | Try it blind
+summary | Measure the audio in this browser
+summary | Keys, and a link to this place
+summary | No sound?
+`)
+	if got != want {
+		t.Errorf("the player's tree is\n%s\nwant\n%s", got, want)
+	}
+}
