@@ -157,7 +157,7 @@ func TestProgressWhileLoading(t *testing.T) {
 	ctx, bad := visitAt(t, s.URL+"/", 360, "")
 	eval[bool](t, ctx, `window.said = [], new MutationObserver(list => said.push(...list.flatMap(m => [...m.addedNodes].map(n => n.textContent)))).observe(document.getElementById('say'), {childList: true}), true`)
 	click(t, ctx, `.pick[data-take="1"]`)
-	until(t, ctx, `document.getElementById('loading').value > 0.05`)
+	until(t, ctx, `document.getElementById('loading').value > 0.02`)
 	if got := eval[string](t, ctx, `[document.getElementById('loading').classList.contains('on'), document.getElementById('play').textContent, document.getElementById('say').textContent, Evenhand.player.deck.playing].join()`); got != "true,Pause,Loading Splitting,false" {
 		t.Errorf("while loading: %s", got)
 	}

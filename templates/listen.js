@@ -98,9 +98,10 @@
   // On a link that is slower than the sound of all takes, and for who saves data, only
   // the chosen take and the two before it are loaded, until a reader wants all.
   const rateOfAll = takes.reduce((n, t) => t.sizes.reduce((a, b) => a + b, n), 0) / data.frames * rate; // bytes a second
-  let few = !!(navigator.connection && navigator.connection.saveData), everything = false, recent = []; // the last chosen first
+  const saves = !!(navigator.connection && navigator.connection.saveData);
+  let few = saves, everything = false, recent = []; // the last chosen first
   function plan() {
-    if (!few && !everything && store.speed() < rateOfAll) few = true;
+    few = saves || store.speed() < rateOfAll * (few ? 1.5 : 1); // not to and fro
     const last = [...new Set([player.wanted, ...recent])];
     return few && !everything ? last.slice(0, 3) : [...new Set([...last, ...takes.keys()])];
   }

@@ -104,35 +104,53 @@
     const late = new Map();   // path → the same, no longer wanted, but more than half here
     const wants = new Map();  // owner → paths
     const queue = [];
-    let running = 0, bytes = 0, busy = 0, since = 0; // bytes that came, ms spent on them
+    let running = 0, flowing = 0, bytes = 0, busy = 0, since = 0; // bytes that came, ms spent on them
     // alone: whether one request at a time is best; onload: a piece is there.
     const store = { onprogress: () => {}, onload: () => {}, alone: () => false };
-    const count = by => { const now = performance.now(); if (running) busy += now - since; since = now; running += by; };
+    // One more or less entry flows.
+    function flow(entry, by) {
+      if ((by > 0) === !!entry.flows) return;
+      const now = performance.now();
+      if (flowing) busy += now - since;
+      since = now;
+      flowing += by;
+      entry.flows = by > 0;
+    }
+    // An entry makes room for the next.
+    function leave(entry) {
+      flow(entry, -1);
+      if (entry.runs) running--;
+      entry.runs = false;
+    }
 
     function next() {
       while (running < (store.alone() ? 1 : 3) && queue.length) {
         const { entry, piece } = queue.shift();
         if (entry.dropped) { entry.reject(new Error("no longer wanted")); continue; }
-        count(1);
+        running++;
         entry.runs = true;
-        const ended = () => { if (entry.runs) { entry.runs = false; count(-1); } };
-        bytesOf(piece.path, n => { bytes += n - entry.got; entry.got = n; store.onprogress(); }, entry.stop.signal)
+        bytesOf(piece.path, n => {
+          // The speed is that of what follows the first bytes: to wait for them is another matter.
+          if (entry.got) bytes += n - entry.got; else flow(entry, 1);
+          entry.got = n;
+          store.onprogress();
+        }, entry.stop.signal)
           .then(b => {
-            ended();
+            flow(entry, -1);
             late.delete(piece.path);
             if (entry.dropped) throw new Error("no longer wanted");
             entry.got = piece.bytes;
             return decode(b, piece, rate);
           })
           .then(b => { entry.buffer = b; entry.resolve(b); store.onload(); }, e => { entry.failed = e; late.delete(piece.path); entry.reject(e); })
-          .finally(() => { ended(); store.onprogress(); next(); });
+          .finally(() => { leave(entry); store.onprogress(); next(); });
       }
     }
 
     function drop(path, entry) {
       held.delete(path);
       entry.dropped = true;
-      if (entry.runs) { entry.runs = false; count(-1); }
+      leave(entry);
       if (!entry.buffer && entry.got > entry.size / 2) late.set(path, entry); else entry.stop.abort();
     }
 
@@ -163,7 +181,7 @@
       store.onprogress();
     };
     // Bytes a second over all that came, Infinity while too little did to tell.
-    store.speed = () => bytes < 1 << 16 ? Infinity : bytes / (busy + (running ? performance.now() - since : 0)) * 1000;
+    store.speed = () => bytes < 1 << 16 ? Infinity : bytes / (busy + (flowing ? performance.now() - since : 0)) * 1000;
     store.buffer = piece => { const e = held.get(piece.path); return e && e.buffer || null; };
     store.promise = piece => { const e = held.get(piece.path); return e ? e.promise : Promise.reject(new Error("not wanted")); };
     store.failure = piece => { const e = held.get(piece.path); return e && e.failed || null; };
