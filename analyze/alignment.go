@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"path/filepath"
 	"sync"
 
 	"evenhand/analyze/align"
@@ -54,9 +55,9 @@ func (s *Session) align(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if why := s.Silence(); why != "" {
+	if s.Silent {
 		for i := range s.Takes {
-			s.Takes[i].ToDry.Reason = why
+			s.Takes[i].ToDry.Reason = fmt.Sprintf("the %s, %s, is silent", s.SourceName(), filepath.ToSlash(s.SourceFile()))
 		}
 	}
 	for i := range s.takes {

@@ -20,6 +20,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/examples/studio"
+	"evenhand/report/sentences"
 )
 
 const sceneRate = 48000
@@ -183,6 +184,7 @@ func (s *scene) check(t testing.TB) *result.Result {
 		t.Fatal(err)
 	}
 	session.Check()
+	session.Result = sentences.Result(session.Result)
 	return session.Result
 }
 

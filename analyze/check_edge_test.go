@@ -12,6 +12,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/examples/campaign"
 	"evenhand/examples/oracle"
+	"evenhand/report/sentences"
 )
 
 // TestBandEdge sends one take through a converter of another make and through lossy
@@ -56,6 +57,7 @@ func TestBandEdge(t *testing.T) {
 				t.Fatal(err)
 			}
 			session.Check()
+			session.Result = sentences.Result(session.Result)
 			t.Log(material, c.name)
 			assert(t, session.Result, wanted{fairness.IDBandEdge, "Two", result.Caution, nan(), 0, "near "})
 			for _, k := range session.Result.Checks {

@@ -19,6 +19,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 )
 
 // TestInputs asks of poor input what can and what cannot be concluded from it.
@@ -239,6 +240,7 @@ func TestPublishedCheats(t *testing.T) {
 			t.Fatal(err)
 		}
 		session.Check()
+		session.Result = sentences.Result(session.Result)
 		return session.Result, out
 	}
 	res, out := publish()

@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze/wavio"
 	"evenhand/examples/campaign"
 	"evenhand/examples/guitar"
+	"evenhand/report/sentences"
 )
 
 // pluginScene is a comparison of sampled guitar through plugin amplifiers: takes of
@@ -114,6 +115,7 @@ func TestSteady(t *testing.T) {
 			t.Fatal(err)
 		}
 		m.Check()
+		m.Result = sentences.Result(m.Result)
 		return m
 	}
 	clean := measure().Result

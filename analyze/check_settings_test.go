@@ -9,6 +9,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
+	"evenhand/report/sentences"
 )
 
 // settingsOnly answers the questions that need no audio.
@@ -25,7 +26,7 @@ func settingsOnly(t *testing.T, text string) *result.Result {
 			ids = append(ids, q.ID)
 		}
 	}
-	s.Result.Checks = s.Answers(ids...)
+	s.Result.Checks = sentences.Checks(s.Answers(ids...))
 	return s.Result
 }
 

@@ -15,6 +15,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/report/sentences"
 )
 
 // grade is a fault of one strength, put into a copy of a recording of its own.
@@ -243,7 +244,7 @@ func (s *scene) answer(t *testing.T, need stages, ids map[string]bool) *result.R
 			t.Fatal(err)
 		}
 	}
-	session.Result.Checks = session.Answers(slices.Collect(maps.Keys(ids))...)
+	session.Result.Checks = sentences.Checks(session.Answers(slices.Collect(maps.Keys(ids))...))
 	return session.Result
 }
 

@@ -328,7 +328,7 @@ func TestVariants(t *testing.T) {
 	})
 	slices.Sort(names)
 	names = slices.DeleteFunc(names, func(id string) bool { // what the manifest says alone is not in the table
-		return slices.ContainsFunc(fairness.Topics(), func(q fairness.Topic) bool { return q.ID == id && q.Group == result.GroupSafety })
+		return slices.ContainsFunc(fairness.Topics(), func(q result.Check) bool { return q.ID == id && q.Group == result.GroupSafety })
 	})
 	rows := table(t)
 	for _, id := range names {

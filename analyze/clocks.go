@@ -57,7 +57,7 @@ func (s *Session) compareClocks(ctx context.Context) error {
 		d, e, _ := s.ClockDrift(i)
 		a := &s.Result.Takes[i].Alignment
 		a.Drift, a.DriftError = unit.PPM(d), unit.PPM(e)
-		if s.OtherSpeed(i) == "" {
+		if s.OtherSpeed(i) == nil {
 			a.Parts, a.Detectable = s.Takes[i].Judged.Parts, s.Takes[i].Judged.Told
 		}
 	}

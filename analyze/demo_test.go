@@ -20,6 +20,7 @@ import (
 	"evenhand/examples"
 	"evenhand/examples/oracle"
 	"evenhand/examples/studio"
+	"evenhand/report/sentences"
 )
 
 var update = flag.Bool("update", false, "rewrite the golden results")
@@ -45,6 +46,7 @@ func built(t *testing.T, scenario string) (*analyze.Session, string) {
 		t.Fatal(err)
 	}
 	s.Check()
+	s.Result = sentences.Result(s.Result)
 	return s, out
 }
 

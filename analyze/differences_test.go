@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 )
 
 func TestNeighbours(t *testing.T) {
@@ -53,7 +54,7 @@ func TestHumOfRepeat(t *testing.T) {
 	}
 	s := &fairness.Measured{Manifest: &manifest.Comparison{}, Result: &result.Result{Takes: []result.Take{
 		take("One", "", -70), take("Two", "", -60), take("Three", "", -64), take("Two again", "Two", -58)}}}
-	answers := s.Answers(fairness.IDHum)
+	answers := sentences.Checks(s.Answers(fairness.IDHum))
 	want := map[string]float64{"One": -70 + 62, "Two": -60 + 67, "Three": -64 + 65, "Two again": 2}
 	for _, c := range answers {
 		if got := float64(c.Measured); math.Abs(got-want[c.Subject]) > 1e-9 {

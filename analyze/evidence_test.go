@@ -9,6 +9,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/store"
+	"evenhand/report/sentences"
 )
 
 // TestJudgingFromEvidence: what was measured can be stored as it is, and the checks
@@ -22,6 +23,7 @@ func TestJudgingFromEvidence(t *testing.T) {
 		t.Fatal(err)
 	}
 	s.Check()
+	s.Result = sentences.Result(s.Result)
 	kept := store.Open(t.TempDir())
 	var stored fairness.Evidence
 	for range 2 {
@@ -35,6 +37,7 @@ func TestJudgingFromEvidence(t *testing.T) {
 	res := *s.Result
 	again := fairness.Measured{Manifest: s.Manifest, Result: &res, Evidence: stored}
 	again.Check()
+	again.Result = sentences.Result(again.Result)
 	if !reflect.DeepEqual(answersIn(again.Result.Checks), answersIn(s.Result.Checks)) || !reflect.DeepEqual(again.Result.Exclusions, s.Result.Exclusions) {
 		t.Errorf("the stored evidence gives other answers:\n%v\n%v", answersIn(again.Result.Checks), answersIn(s.Result.Checks))
 	}
@@ -43,6 +46,7 @@ func TestJudgingFromEvidence(t *testing.T) {
 	strict.Limits = append(slices.Clone(strict.Limits), manifest.Limit{ID: fairness.IDReampLevel, Written: "0.01 dB"})
 	again.Manifest = &strict
 	again.Check()
+	again.Result = sentences.Result(again.Result)
 	assert(t, again.Result, wanted{fairness.IDReampLevel, "", result.Caution, 0.05, 0.01, ""})
 }
 

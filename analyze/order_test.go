@@ -18,6 +18,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
+	"evenhand/report/sentences"
 )
 
 // shuffled are the takes whose order is tried: four circuits, a bypass, and a second
@@ -124,6 +125,7 @@ func (o order) result(t *testing.T, takes []int) (*result.Result, map[string]str
 		t.Fatal(err)
 	}
 	s.Check()
+	s.Result = sentences.Result(s.Result)
 	sums := map[string]string{}
 	for _, x := range s.Result.Takes {
 		sums[x.Name] = x.Published.SHA256

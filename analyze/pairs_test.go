@@ -13,6 +13,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
+	"evenhand/report/sentences"
 )
 
 // manyTakes writes a comparison of n short takes, each distorted differently, in the
@@ -86,6 +87,7 @@ func TestPairs(t *testing.T) {
 			t.Fatal(err)
 		}
 		s.Check()
+		s.Result = sentences.Result(s.Result)
 		res := s.Result
 		if res.Parameters.PairsWith != c.with {
 			t.Errorf("%d takes, reference %q: pairs with %q, want %q", c.takes, c.reference, res.Parameters.PairsWith, c.with)

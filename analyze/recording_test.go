@@ -13,6 +13,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
+	"evenhand/report/sentences"
 )
 
 // toFLAC puts a FLAC file of the same depth in the place of a scene's WAVE file,
@@ -61,6 +62,7 @@ func TestFLACTwin(t *testing.T) {
 			t.Fatal(err)
 		}
 		session.Check()
+		session.Result = sentences.Result(session.Result)
 		held := session.scratch.held
 		if (held != nil) != flac {
 			t.Fatalf("unpacked: %v", held)

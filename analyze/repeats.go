@@ -74,7 +74,7 @@ func (s *Session) compareRepeats(ctx context.Context) error {
 		x.Asked, x.Of = true, s.Result.Takes[k].Name
 		x.Change, x.Told = found[i].Change, found[i].Told
 		if x.Changed(fairness.UnsteadyFrom) {
-			s.Result.Resolution.LeftOut = append(s.Result.Resolution.LeftOut, result.Unsteady{Take: s.Result.Takes[i].Name, Of: x.Of, Change: x.Says()})
+			s.Result.Resolution.LeftOut = append(s.Result.Resolution.LeftOut, result.Unsteady{Take: s.Result.Takes[i].Name, Of: x.Of, Text: x.Says()})
 		}
 	}
 	return nil

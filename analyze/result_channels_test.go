@@ -10,6 +10,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 )
 
 // TestEqualChannels puts a take on two channels that differ by noise far below the
@@ -34,6 +35,7 @@ func TestEqualChannels(t *testing.T) {
 		t.Fatal(err)
 	}
 	session.Check()
+	session.Result = sentences.Result(session.Result)
 	res := session.Result
 	assert(t, res, wanted{fairness.IDDualMono, "Two", result.Caution, nan(), 0, "equal to within −98.0 dBFS"})
 	one, two := &res.Takes[0], &res.Takes[1]

@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze/disk"
 	"evenhand/analyze/result"
 	"evenhand/report/chart"
+	"evenhand/report/sentences"
 	"evenhand/report/settings"
 	"evenhand/templates"
 )
@@ -69,7 +70,8 @@ func Write(dir string, res *result.Result, opts Options) error {
 	if opts.pictures, opts.sheet, err = settings.Find(dir); err != nil {
 		return fmt.Errorf("report: %w", err)
 	}
-	b, err := newBuilder(res, opts)
+	said := sentences.Result(res)
+	b, err := newBuilder(said, opts)
 	if err != nil {
 		return fmt.Errorf("report: page: %w", err)
 	}
@@ -85,7 +87,7 @@ func Write(dir string, res *result.Result, opts Options) error {
 			return err
 		}
 	}
-	picture, err := preview(res)
+	picture, err := preview(said)
 	if err != nil {
 		return fmt.Errorf("report: %s: %w", previewName, err)
 	}
@@ -109,8 +111,8 @@ func Write(dir string, res *result.Result, opts Options) error {
 	if err := put(resultsName, results); err != nil {
 		return err
 	}
-	for _, f := range csvFiles(res) {
-		data, err := f.bytes(res)
+	for _, f := range csvFiles(said) {
+		data, err := f.bytes(said)
 		if err != nil {
 			return fmt.Errorf("report: %s: %w", f.path, err)
 		}

@@ -9,6 +9,7 @@ import (
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
 )
@@ -28,6 +29,7 @@ func Summary(w io.Writer, res *result.Result, width int) error {
 		width = 80
 	}
 	width = max(width, 40)
+	res = sentences.Result(res)
 	out := bufio.NewWriter(w)
 	fmt.Fprintln(out, terminal.Clip(orElse(terminal.Clean(res.Comparison.Title), "Untitled comparison"), width))
 

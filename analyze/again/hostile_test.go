@@ -22,6 +22,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 	"evenhand/analyze/work"
+	"evenhand/report/sentences"
 )
 
 // plainReport publishes a comparison of two takes of noise with a pause, 4 s,
@@ -88,6 +89,7 @@ func plainComparison(t *testing.T, text string, channels int) (*result.Result, *
 		t.Fatal(err)
 	}
 	s.Check()
+	s.Result = sentences.Result(s.Result)
 	return s.Result, c, out
 }
 

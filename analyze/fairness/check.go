@@ -11,16 +11,11 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// practice is the source of a limit that no standard gives.
-const practice = "common practice, no source"
-
-// question is one entry of the catalogue of checks: what is asked, why it
-// matters, what is allowed, and how the answers are found.
+// question is one entry of the catalogue of checks: what is allowed, and how the
+// answers are found. Its words are in package report/sentences, by its id.
 type question struct {
 	id    string
-	name  string // the topic
 	group result.Group
-	why   string // to a listener
 	limit limit
 	// ask adds the answers, one for each subject. It may add none where the
 	// question does not arise.
@@ -63,16 +58,10 @@ func (s *Measured) Answers(ids ...string) []result.Check {
 	return out
 }
 
-// Topic names a question of the catalogue.
-type Topic struct {
-	ID, Name string
-	Group    result.Group
-}
-
-// Topics returns every question, in the order of the report.
-func Topics() (out []Topic) {
+// Topics returns the ids of every question with its group, in the order of the report.
+func Topics() (out []result.Check) {
 	for _, q := range catalogue() {
-		out = append(out, Topic{q.id, q.name, q.group})
+		out = append(out, result.Check{ID: q.id, Group: q.group, Allowed: q.limit.allowed()})
 	}
 	return out
 }
@@ -100,49 +89,51 @@ type answers struct {
 	out []result.Check
 }
 
-// answer is what was found about one subject.
-type answer struct {
-	subject  string
-	outcome  result.Outcome
-	measured float64 // in the limit's unit; NaN for none
-	value    string  // as shown, with unit
-	reason   string
-	do       string // dropped when the check passed
-}
-
-func (a *answers) add(x answer) {
+// add adds what was found about a subject, as result.Say has it; measured is in the
+// limit's unit, NaN for none.
+func (a *answers) add(subject string, outcome result.Outcome, measured float64, found string, with ...any) {
 	c := result.Check{
-		ID: a.id, Name: a.name, Group: a.group, Why: a.why,
-		Subject: x.subject, Outcome: x.outcome, Value: x.value, Reason: x.reason, Do: x.do,
-		Measured: unit.Number(x.measured), Unit: a.limit.unit,
-		Limit: a.limit.String(), LimitSource: a.limit.source,
+		ID: a.id, Group: a.group, Subject: subject, Outcome: outcome, Text: result.Say(found, with...),
+		Measured: unit.Number(measured), Unit: a.limit.Unit, Allowed: a.limit.allowed(),
 	}
-	if x.outcome == result.Passed {
-		c.Do = ""
-	}
-	if math.IsNaN(x.measured) {
+	if math.IsNaN(measured) {
 		c.Unit = ""
 	}
 	a.out = append(a.out, c)
 }
 
-// pass adds an answer without a number that passed.
-func (a *answers) pass(subject, value, reason string) {
-	a.add(answer{subject: subject, outcome: result.Passed, measured: math.NaN(), value: value, reason: reason})
+// pass, caution and fail add an answer without a number.
+func (a *answers) pass(subject, found string, with ...any) {
+	a.add(subject, result.Passed, math.NaN(), found, with...)
+}
+
+func (a *answers) caution(subject, found string, with ...any) {
+	a.add(subject, result.Caution, math.NaN(), found, with...)
+}
+
+func (a *answers) fail(subject, found string, with ...any) {
+	a.add(subject, result.Failed, math.NaN(), found, with...)
 }
 
 // skip adds that a subject was not measured, and why.
-func (a *answers) skip(subject, reason string) {
-	a.add(answer{subject: subject, outcome: result.NotMeasured, measured: math.NaN(), reason: reason})
+func (a *answers) skip(subject, found string, with ...any) {
+	a.add(subject, result.NotMeasured, math.NaN(), found, with...)
+}
+
+// hidden adds that a subject was not measured where something else hides it.
+func (a *answers) hidden(subject string, why *result.Text) bool {
+	if why != nil {
+		a.skip(subject, "hidden", "why", *why)
+	}
+	return why != nil
 }
 
 // judge adds a measured value: it passed inside the limit and is beyond outside.
-func (a *answers) judge(subject string, v float64, beyond result.Outcome, value, reason, do string) {
-	x := answer{subject: subject, outcome: result.Passed, measured: v, value: value, reason: reason, do: do}
-	if !a.limit.allows(v) {
-		x.outcome = beyond
+func (a *answers) judge(subject string, v float64, beyond result.Outcome, found string, with ...any) {
+	if a.limit.Allows(v) {
+		beyond = result.Passed
 	}
-	a.add(x)
+	a.add(subject, beyond, v, found, with...)
 }
 
 // Ids of checks that a failed comparison or an exclusion refers to.

@@ -1,7 +1,6 @@
 package fairness
 
 import (
-	"fmt"
 	"math"
 
 	"evenhand/analyze/faults"
@@ -20,26 +19,25 @@ const (
 // consequences finds answers that report what another answer about the same subject
 // reports already, and says so: they are no further faults.
 func (s *Measured) consequences(checks []result.Check) {
-	const slips, silence = "the lost or inserted samples", "the take's silence"
 	for i := range checks {
 		c := &checks[i]
 		if c.Outcome != result.Failed && c.Outcome != result.Caution {
 			continue
 		}
 		for _, x := range []struct {
-			id, cause, what string
+			id, cause string
 			// of returns how many findings there are, and how many the cause explains.
 			of func(subject string) (all, explained int)
 		}{
-			{IDClicks, IDClipping, "the clipping, at the edges of clipped crests", s.clicksAtClips},
-			{IDClicks, IDGate, "the gate or mute, where it closes or opens", s.clicksAtGate},
-			{IDClicks, IDSlips, slips, s.clicksAtSlips},
-			{IDLag, IDSlips, slips, s.outOfStepBySlips},
-			{IDLag, IDMatch, silence, s.isSilent},
-			{IDGate, IDMatch, silence, s.isSilent},
-			{IDSections, IDMatch, silence, s.isSilent},
-			{IDSilent, IDMatch, silence, s.isSilent},
-			{IDNearCopy, IDSameFile, "the same file named twice", func(string) (all, explained int) { return 1, 1 }},
+			{IDClicks, IDClipping, s.clicksAtClips},
+			{IDClicks, IDGate, s.clicksAtGate},
+			{IDClicks, IDSlips, s.clicksAtSlips},
+			{IDLag, IDSlips, s.outOfStepBySlips},
+			{IDLag, IDMatch, s.isSilent},
+			{IDGate, IDMatch, s.isSilent},
+			{IDSections, IDMatch, s.isSilent},
+			{IDSilent, IDMatch, s.isSilent},
+			{IDNearCopy, IDSameFile, func(string) (all, explained int) { return 1, 1 }},
 		} {
 			cause := accused(checks, x.cause, c.Subject)
 			if x.id != c.ID || cause == nil {
@@ -50,9 +48,9 @@ func (s *Measured) consequences(checks []result.Check) {
 				continue
 			}
 			if explained < all {
-				c.Reason = fmt.Sprintf("%d of %d are a consequence of %s; %s", explained, all, x.what, c.Reason)
+				c.Partly = &result.Partly{Of: cause.ID, Explained: explained, All: all}
 			} else {
-				c.Reason, c.Do, c.ConsequenceOf = "consequence of "+x.what+"; "+c.Reason, cause.Do, cause.ID
+				c.ConsequenceOf = cause.ID
 			}
 			break
 		}
@@ -142,7 +140,7 @@ func (s *Measured) outOfStepBySlips(subject string) (all, explained int) {
 			most = math.Max(most, math.Abs(moved))
 		}
 		for _, q := range s.questions() {
-			if q.id == IDLag && q.limit.allows(1000*(s.leftOver(i)-most)/float64(s.Result.Timeline.SampleRate)) {
+			if q.id == IDLag && q.limit.Allows(1000*(s.leftOver(i)-most)/float64(s.Result.Timeline.SampleRate)) {
 				return 1, 1
 			}
 		}

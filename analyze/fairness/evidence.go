@@ -1,7 +1,6 @@
 package fairness
 
 import (
-	"fmt"
 	"math"
 
 	"evenhand/analyze/activity"
@@ -185,22 +184,18 @@ func (x Steadiness) Changed(limit float64) bool {
 }
 
 // Says tells what changed, when and by how much.
-func (x Steadiness) Says() string {
+func (x Steadiness) Says() result.Text {
 	c := x.Change
-	what := "the level"
-	if c.Band != "" {
-		what = "the octave around " + c.Band
-	}
-	by := unit.Signed(float64(c.Size), 1) + " dB"
+	how := "change"
 	switch {
 	case c.Creeps:
-		return fmt.Sprintf("%s creeps by %s from %s to %s", what, by, c.From, c.To)
+		how = "change.creeps"
 	case c.AtStart:
-		return fmt.Sprintf("%s is %s off until %s", what, by, c.To)
+		how = "change.at-start"
 	case c.AtEnd:
-		return fmt.Sprintf("%s is %s off from %s on", what, by, c.From)
+		how = "change.at-end"
 	}
-	return fmt.Sprintf("%s is %s off from %s to %s", what, by, c.From, c.To)
+	return result.Say(how, "band", c.Band, "size_db", c.Size, "from_s", c.From, "to_s", c.To)
 }
 
 // whyUnmatched says what a take without any loudness has, and what follows.

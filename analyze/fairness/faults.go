@@ -1,7 +1,6 @@
 package fairness
 
 import (
-	"fmt"
 	"math"
 
 	"evenhand/analyze/faults"
@@ -9,77 +8,33 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// none is the limit of faults that are counted.
-func none(what string) limit {
-	return limit{kind: atMost, value: 0, unit: what, most: 1e6, source: "common practice, no source: none"}
-}
-
 // faultQuestions ask about damage in the files.
 func faultQuestions() []question {
 	rules := faults.Params{}.WithDefaults()
 	return []question{
-		{
-			id: IDClipping, name: "Clipping", group: result.GroupFiles,
-			why:   "a converter that clips makes every device sound like itself",
-			limit: none("places"), ask: (*Measured).askClipping,
-		},
-		{
-			id: IDOver, name: "Over full scale", group: result.GroupFiles,
-			why:   "whatever plays the file clips floats above full scale",
-			limit: none("samples"), ask: (*Measured).askOver,
-		},
-		{
-			id: IDClicks, name: "Clicks", group: result.GroupFiles,
-			why:   "a click sounds like a fault of the device, and it marks a bad edit or lost samples",
-			limit: none("clicks"), ask: (*Measured).askClicks,
-		},
-		{
-			id: IDDropouts, name: "Dropouts", group: result.GroupFiles,
-			why:   "lost samples are lost music, and everything after them may be out of step",
-			limit: none("dropouts"), ask: (*Measured).askDropouts,
-		},
-		{
-			id: IDCut, name: "Cut-off ends", group: result.GroupFiles,
-			why:   "a cut-off note hides an attack or a decay, where devices differ most",
-			limit: words("no file begins or ends in the middle of a sound or with a fade"), ask: (*Measured).askCut,
-		},
-		{
-			id: IDDC, name: "DC offset", group: result.GroupFiles,
-			why:   "an offset clicks at every switch between takes and uses up headroom",
-			limit: limit{kind: atMost, value: float64(rules.Offset), unit: "dBFS", decimals: 1, least: -120, most: 0, source: practice},
-			ask:   (*Measured).askDC,
-		},
-		{
-			id: IDDualMono, name: "Identical channels", group: result.GroupFiles,
-			why:   "two equal channels are one recording, not two microphones or a stereo picture",
-			limit: words("no channel is a copy of another"), ask: (*Measured).askDualMono,
-		},
-		{
-			id: IDSilent, name: "Silent channel", group: result.GroupFiles,
-			why:   "a dead channel is a fault of a cable or the routing, not a sound",
-			limit: words("a signal in every channel"), ask: (*Measured).askSilent,
-		},
+		{IDClipping, result.GroupFiles, none("places"), (*Measured).askClipping},
+		{IDOver, result.GroupFiles, none("samples"), (*Measured).askOver},
+		{IDClicks, result.GroupFiles, none("clicks"), (*Measured).askClicks},
+		{IDDropouts, result.GroupFiles, none("dropouts"), (*Measured).askDropouts},
+		{IDCut, result.GroupFiles, limit{}, (*Measured).askCut},
+		{IDDC, result.GroupFiles, atMost(float64(rules.Offset), "dBFS", 1, -120, 0), (*Measured).askDC},
+		{IDDualMono, result.GroupFiles, limit{}, (*Measured).askDualMono},
+		{IDSilent, result.GroupFiles, limit{}, (*Measured).askSilent},
 	}
 }
 
-// at prints a frame of a file as a time.
-func (f *FileEvidence) at(frame int64) string {
-	return unit.Seconds(float64(frame) / float64(f.Info.SampleRate)).String()
+// at is a frame of a file as a time.
+func (f *FileEvidence) at(frame int64) unit.Seconds {
+	return unit.Seconds(float64(frame) / float64(f.Info.SampleRate))
 }
 
-// channel names the channel at a place in channels, where the file has several.
-func (f *FileEvidence) channel(c int) string {
+// channel is the channel at a place in channels, where the file has several; nil
+// otherwise.
+func (f *FileEvidence) channel(c int) any {
 	if f.Info.Channels == 1 {
-		return ""
+		return nil
 	}
-	return fmt.Sprintf(" in channel %d", f.Channels[c])
-}
-
-func counted(n int64, what string) string {
-	if n == 0 {
-		return "none"
-	}
-	return fmt.Sprintf("%d %s", n, what)
+	return f.Channels[c]
 }
 
 func (s *Measured) askClipping(a *answers) {
@@ -99,23 +54,22 @@ func (s *Measured) askClipping(a *answers) {
 			}
 		}
 		n := runs + tops
-		x := answer{subject: f.Name, outcome: result.Passed, measured: float64(n), value: counted(n, "places"), reason: "no run of samples at full scale, and no crest cut flat below it"}
+		outcome, found, with := result.Passed, "none", []any{}
 		switch {
-		case float64(n) <= a.limit.value && n > 0:
-			x.reason = "no more than the manifest allows"
+		case n == 0:
+		case float64(n) <= float64(a.limit.Value):
+			found = "allowed"
 		case runs > 0:
-			x.outcome = result.Failed
+			outcome, found = result.Failed, "full-scale"
 			if f.Use != "take" {
-				x.outcome = result.Caution // the same for every take
+				outcome = result.Caution // the same for every take
 			}
-			x.reason = fmt.Sprintf("%d samples at full scale, the first at %s%s", frames, f.at(first), f.channel(at))
-			x.do = "record it again at a lower level; a lower gain afterwards does not bring the peaks back"
-		case tops > 0:
-			x.outcome = result.Caution
-			x.reason = fmt.Sprintf("crests are cut flat at %s, the first at %s%s: clipped before recording, or by a device that clips hard", topLevel, f.at(first), f.channel(at))
-			x.do = "check that the device under test clips, and not the interface before a level change"
+			with = []any{"frames", frames, "at_s", f.at(first), "channel", f.channel(at)}
+		default:
+			outcome, found = result.Caution, "flat"
+			with = []any{"level_dbfs", topLevel, "at_s", f.at(first), "channel", f.channel(at)}
 		}
-		a.add(x)
+		a.add(f.Name, outcome, float64(n), found, with...)
 	}
 }
 
@@ -132,27 +86,25 @@ func (s *Measured) askOver(a *answers) {
 				first, at = x.FirstOver, c
 			}
 		}
-		reason := "floating-point samples, all within full scale"
-		if n > 0 {
-			reason = fmt.Sprintf("the first at %s%s; the match lowers the level, so the published audio is not clipped", f.at(first), f.channel(at))
+		if n == 0 {
+			a.judge(f.Name, 0, result.Caution, "none")
+		} else {
+			a.judge(f.Name, float64(n), result.Caution, "over", "at_s", f.at(first), "channel", f.channel(at))
 		}
-		a.judge(f.Name, float64(n), result.Caution, counted(n, "samples"), reason, "export at a lower level")
 	}
 }
 
 func (s *Measured) askClicks(a *answers) {
 	for _, f := range s.Files {
-		r := f.Faults
-		reason := fmt.Sprintf("a single wrong sample of %s would be found in nine tenths of the file; a longer click must be larger", r.Floor)
-		if len(r.Floors) == 0 {
-			reason = "the samples around it explain every step"
-		}
-		if r.ClickCount > 0 {
+		switch r := f.Faults; {
+		case r.ClickCount > 0:
 			c := r.Clicks[0]
-			reason = fmt.Sprintf("the first at %s%s, %s", f.at(c.Frame), f.channel(c.Channel), c.Level)
+			a.judge(f.Name, float64(r.ClickCount), result.Caution, "clicks", "at_s", f.at(c.Frame), "channel", f.channel(c.Channel), "level_dbfs", c.Level)
+		case len(r.Floors) == 0:
+			a.judge(f.Name, 0, result.Caution, "none")
+		default:
+			a.judge(f.Name, 0, result.Caution, "none-above", "floor_dbfs", r.Floor)
 		}
-		a.judge(f.Name, float64(r.ClickCount), result.Caution, counted(r.ClickCount, "clicks"), reason,
-			"listen there; if it is a bad edit or lost samples, export or record the take again")
 	}
 }
 
@@ -163,21 +115,16 @@ const manySteps = 10
 func (s *Measured) askDropouts(a *answers) {
 	for _, f := range s.Files {
 		r := f.Faults
-		reason := "no silence, held value or repeated part within sound"
-		if r.Stepped > 0 {
-			stays := fmt.Sprintf("in %d places the sound itself stays on one value, as in a file of few bits or after a bit crusher, and a dropout would look the same", r.Stepped)
-			if r.DropoutCount == 0 && r.Stepped >= manySteps {
-				a.skip(f.Name, stays)
-				continue
-			}
-			reason += "; " + stays
-		}
-		if r.DropoutCount > 0 {
+		stepped := some(int(r.Stepped))
+		switch {
+		case r.DropoutCount > 0:
 			d := r.Dropouts[0]
-			reason = fmt.Sprintf("the first at %s%s: %s, %d frames", f.at(d.Frame), f.channel(d.Channel), d.Kind, d.Frames)
+			a.judge(f.Name, float64(r.DropoutCount), result.Failed, "dropouts", "at_s", f.at(d.Frame), "channel", f.channel(d.Channel), "kind", string(d.Kind), "frames", d.Frames)
+		case r.Stepped >= manySteps:
+			a.skip(f.Name, "stepped", "stepped", stepped)
+		default:
+			a.judge(f.Name, 0, result.Failed, "none", "stepped", stepped)
 		}
-		a.judge(f.Name, float64(r.DropoutCount), result.Failed, counted(r.DropoutCount, "dropouts"), reason,
-			"record the take again with a larger buffer; the gap cannot be filled")
 	}
 }
 
@@ -190,21 +137,16 @@ func (s *Measured) askCut(a *answers) {
 			in, out = in || c.FadeIn, out || c.FadeOut
 			h, t = max(h, c.Head), max(t, c.Tail)
 		}
-		reason := fmt.Sprintf("the first 5 ms are at %s, the last at %s", h, t)
-		if in || out {
-			what := map[[2]bool]string{{true, false}: "fades in", {false, true}: "fades out", {true, true}: "fades in and out"}[[2]bool{in, out}]
-			a.add(answer{subject: f.Name, outcome: result.Caution, measured: math.NaN(), value: what,
-				reason: fmt.Sprintf("the level, noise included, rises from nothing or falls to it over at least %g s, like a fade; %s", faults.FadeSpan, reason),
-				do:     "export the take without a fade: it hides a decay and the noise"})
-			continue
+		with := []any{"head_dbfs", h, "tail_dbfs", t}
+		switch {
+		case in || out:
+			found := map[[2]bool]string{{true, false}: "fades-in", {false, true}: "fades-out", {true, true}: "fades"}[[2]bool{in, out}]
+			a.caution(f.Name, found, append(with, "fade_s", faults.FadeSpan)...)
+		case head || tail:
+			a.caution(f.Name, map[[2]bool]string{{true, false}: "beginning", {false, true}: "end", {true, true}: "both"}[[2]bool{head, tail}], with...)
+		default:
+			a.pass(f.Name, "whole", with...)
 		}
-		if !head && !tail {
-			a.pass(f.Name, "whole", reason)
-			continue
-		}
-		what := map[[2]bool]string{{true, false}: "beginning cut", {false, true}: "end cut", {true, true}: "both cut"}[[2]bool{head, tail}]
-		a.add(answer{subject: f.Name, outcome: result.Caution, measured: math.NaN(), value: what, reason: reason,
-			do: "export the take with a second before the first note and the whole decay of the last"})
 	}
 }
 
@@ -216,8 +158,7 @@ func (s *Measured) askDC(a *answers) {
 				worst, at = v, c
 			}
 		}
-		a.judge(f.Name, worst, result.Caution, unit.DBFS(worst).String(), "mean of all samples"+f.channel(at),
-			"filter it out of every take in the same way, or find the device that makes it")
+		a.judge(f.Name, worst, result.Caution, "mean", "channel", f.channel(at))
 	}
 }
 
@@ -226,34 +167,28 @@ func (s *Measured) askDualMono(a *answers) {
 		if len(f.Channels) < 2 {
 			continue
 		}
-		found := false
+		copies := false
 		for c, x := range f.Faults.Channels[1:] {
 			if !x.Copy {
 				continue
 			}
-			found = true
-			value, how := "same", "sample for sample"
+			copies = true
+			found := "near"
 			switch {
 			case x.Same:
+				found = "same"
 			case x.Inverted || math.Abs(float64(x.Gain)) >= 0.005:
-				value, how = "copy", fmt.Sprintf("a copy, %s dB louder", unit.Signed(float64(x.Gain), 2))
-				if x.Inverted {
-					how += " and inverted"
-				}
-				how += ", to within " + x.Within.String()
-			default:
-				value, how = "equal to within "+x.Within.String(), "they differ by noise far below the music, which is practically mono"
+				found = "copy"
 			}
 			outcome := result.Caution
 			if f.Take >= 0 && s.Takes[f.Take].Mics.Described {
 				outcome = result.Failed // two microphones are claimed
 			}
-			a.add(answer{subject: f.Name, outcome: outcome, measured: math.NaN(), value: value,
-				reason: fmt.Sprintf("channel %d has the signal of channel %d: %s", f.Channels[c+1], f.Channels[0], how),
-				do:     "export it as a mono file, or find out why the second signal is missing"})
+			a.add(f.Name, outcome, math.NaN(), found, "channel", f.Channels[c+1], "of", f.Channels[0],
+				"gain_db", x.Gain, "inverted", x.Inverted, "within_dbfs", x.Within)
 		}
-		if !found {
-			a.pass(f.Name, "different", fmt.Sprintf("%d channels, none a copy of the first", len(f.Channels)))
+		if !copies {
+			a.pass(f.Name, "different", "channels", len(f.Channels))
 		}
 	}
 }
@@ -264,13 +199,13 @@ func (s *Measured) askSilent(a *answers) {
 		for c, x := range f.Faults.Channels {
 			if x.Silent {
 				bad = true
-				a.add(answer{subject: f.Name, outcome: result.Failed, measured: math.NaN(), value: "silent",
-					reason: fmt.Sprintf("channel %d never rises above %s", f.Channels[c], x.Peak),
-					do:     "check the cable and the routing and record the take again, or leave the channel out with channels:"})
+				a.fail(f.Name, "silent", "channel", f.Channels[c], "peak_dbfs", x.Peak)
 			}
 		}
-		if !bad {
-			a.pass(f.Name, "none", map[bool]string{true: "the channel carries", false: "all channels carry"}[len(f.Channels) == 1]+" a signal")
+		if !bad && len(f.Channels) == 1 {
+			a.pass(f.Name, "one")
+		} else if !bad {
+			a.pass(f.Name, "all")
 		}
 	}
 }

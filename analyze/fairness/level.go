@@ -1,7 +1,6 @@
 package fairness
 
 import (
-	"fmt"
 	"math"
 
 	"evenhand/analyze/level"
@@ -13,44 +12,12 @@ import (
 // levelQuestions ask about the level match and the reamp level.
 func levelQuestions() []question {
 	return []question{
-		{
-			id: IDMatch, name: "Level match", group: result.GroupSound,
-			why: "the louder of two takes sounds better, whatever else differs",
-			limit: limit{kind: within, value: float64(result.MatchTolerance), unit: "LU", decimals: 2, least: 0.01, most: 3,
-				source: "common practice, no source: half the smallest level difference heard under test conditions"},
-			ask: (*Measured).askMatch,
-		},
-		{
-			id: IDMatchRoom, name: "Room for the match", group: result.GroupSound,
-			why: "one take with high peaks lowers all takes, and a quiet page makes readers turn the volume up and down",
-			limit: limit{kind: atLeast, value: -23, unit: "LUFS", decimals: 1, least: -70, most: 0,
-				source: "EBU R 128, programme loudness of −23 LUFS (from memory), taken as the least that is comfortable"},
-			ask: (*Measured).askMatchRoom,
-		},
-		{
-			id: IDReampLevel, name: "Reamp level", group: result.GroupSound,
-			why: "a pedal or amplifier driven harder than the guitar would drive it has more gain than a player would get",
-			limit: limit{kind: within, value: 0.2, unit: "dB", decimals: 2, least: 0.01, most: 6,
-				source: "common practice, no source: about the smallest step heard under test conditions"},
-			ask: (*Measured).askReampLevel,
-		},
-		{
-			id: IDReampTone, name: "Reamp response", group: result.GroupSound,
-			why:   "a loop that loses lows or highs feeds every device a tone that is not the guitar's",
-			limit: limit{kind: within, value: 1, unit: "dB", decimals: 1, least: 0.1, most: 12, source: practice},
-			ask:   (*Measured).askReampTone,
-		},
-		{
-			id: IDReampTurn, name: "Reamp polarity", group: result.GroupSound,
-			why:   "an asymmetrical circuit distorts an inverted guitar differently",
-			limit: words("not inverted"), ask: (*Measured).askReampPolarity,
-		},
-		{
-			id: IDReampNoise, name: "Reamp noise", group: result.GroupSound,
-			why:   "noise or hum that the loop adds goes through every device and is raised by those with more gain",
-			limit: limit{kind: atLeast, value: float64(level.LeastClear), unit: "dB", decimals: 0, least: 10, most: 120, source: practice},
-			ask:   (*Measured).askReampNoise,
-		},
+		{IDMatch, result.GroupSound, within(float64(result.MatchTolerance), "LU", 2, 0.01, 3), (*Measured).askMatch},
+		{IDMatchRoom, result.GroupSound, atLeast(-23, "LUFS", 1, -70, 0), (*Measured).askMatchRoom},
+		{IDReampLevel, result.GroupSound, within(0.2, "dB", 2, 0.01, 6), (*Measured).askReampLevel},
+		{IDReampTone, result.GroupSound, within(1, "dB", 1, 0.1, 12), (*Measured).askReampTone},
+		{IDReampTurn, result.GroupSound, limit{}, (*Measured).askReampPolarity},
+		{IDReampNoise, result.GroupSound, atLeast(float64(level.LeastClear), "dB", 0, 10, 120), (*Measured).askReampNoise},
 	}
 }
 
@@ -60,8 +27,7 @@ func (s *Measured) askMatch(a *answers) {
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for i := range res.Takes {
 		if Unmatched(s.Takes[i].Whole) {
-			a.add(answer{subject: res.Takes[i].Name, outcome: result.Failed, measured: math.NaN(), value: "silent",
-				reason: "the take has " + WhyUnmatched, do: "check that it is the right file; a report cannot be built with it"})
+			a.fail(res.Takes[i].Name, "silent")
 			published = false
 			continue
 		}
@@ -69,39 +35,27 @@ func (s *Measured) askMatch(a *answers) {
 		lo, hi = math.Min(lo, float64(res.Takes[i].Gain)), math.Max(hi, float64(res.Takes[i].Gain))
 	}
 	if !published {
-		a.add(answer{outcome: result.NotMeasured, measured: math.NaN(),
-			value: fmt.Sprintf("gains of %s to %s dB", unit.Signed(lo, 2), unit.Signed(hi, 2)),
-			reason: fmt.Sprintf("no published files to measure yet; these gains would bring every take to %s, and a build measures the files it writes",
-				res.Match.Target)})
+		a.skip("", "unpublished", "least_db", lo, "most_db", hi, "target_lufs", res.Match.Target)
 		return
 	}
-	d := float64(res.Match.WorstDeviation)
-	a.judge("", d, result.Failed, a.limit.signed(d)+" LU",
-		fmt.Sprintf("the worst of %s, decoded and measured again, compared with the target of %s", files(len(res.Heard()), len(res.WithheldNames())), res.Match.Target),
-		"build again; if it stays, report it: the published audio does not have its computed loudness")
+	a.judge("", float64(res.Match.WorstDeviation), result.Failed, "published", "published", len(res.Heard()), "withheld", some(len(res.WithheldNames())), "target_lufs", res.Match.Target)
 }
 
-// files prints numbers of published files and of files that are withheld.
-func files(n, withheld int) string {
-	s := fmt.Sprintf("%d published files", n)
-	if n == 1 {
-		s = "1 published file"
+// some is a number of things; nil for none.
+func some(n int) any {
+	if n == 0 {
+		return nil
 	}
-	if withheld > 0 {
-		s += fmt.Sprintf(" and %d withheld", withheld)
-	}
-	return s
+	return n
 }
 
 func (s *Measured) askMatchRoom(a *answers) {
 	m := s.Result.Match
-	reason := "the manifest states the target"
-	do := "state a higher target in match:"
+	found := "stated"
 	if m.LimitedBy != "" {
-		reason = fmt.Sprintf("the highest target that keeps all peaks within the ceiling of %s; limited by the peaks of %s", s.Result.Parameters.Match.Ceiling, m.LimitedBy)
-		do = "check the peaks of " + m.LimitedBy + ": one click or loud stroke there lowers every take"
+		found = "limited"
 	}
-	a.judge("", float64(m.Target), result.Caution, m.Target.String(), reason, do)
+	a.judge("", float64(m.Target), result.Caution, found, "ceiling_dbtp", s.Result.Parameters.Match.Ceiling, "by", m.LimitedBy)
 }
 
 // farOff is the reamp level error from which on the loop fails instead of
@@ -112,24 +66,21 @@ func (s *Measured) askReampLevel(a *answers) {
 	l := s.Result.Loopback
 	switch {
 	case l == nil:
-		a.skip("", "no loopback recording: the level into the devices rests on the author's word; before the next session, record the reamp output back through the DI box and name the file in loopback, under performance")
+		a.skip("", "none")
 	case !l.Certain:
-		a.skip("", "the loopback does not show the level: "+l.Reason)
+		a.skip("", "unknown", "because", l.Reason)
 	default:
 		d := float64(l.Level)
 		beyond := result.Caution
-		if math.Abs(d) > math.Max(farOff, a.limit.value) {
+		if math.Abs(d) > math.Max(farOff, float64(a.limit.Value)) {
 			beyond = result.Failed
 		}
-		value := a.limit.signed(d) + " dB"
-		reason := fmt.Sprintf("loopback minus dry recording, %s, within ±%s dB; 20 Hz to 20 kHz %s dB, loudness %s LU, true peak %s dB; one loopback shows one moment of the session",
-			l.Where(), unit.Format(float64(l.LevelError), 2), unit.Signed(float64(l.Broadband), 2), unit.Signed(float64(l.Loudness), 2), unit.Signed(float64(l.Peak), 2))
-		if l.Unclear && a.limit.allows(d) {
-			a.add(answer{outcome: result.Caution, measured: d, value: value, do: first(l.Advice),
-				reason: "within the limit on average, but the response is uneven in the middle and could not be separated from the level: " + reason})
+		with := []any{"where", l.Where(), "error_db", l.LevelError, "broadband_db", l.Broadband, "loudness_lu", l.Loudness, "peak_db", l.Peak, "advice", first(l.Advice)}
+		if l.Unclear && a.limit.Allows(d) {
+			a.add("", result.Caution, d, "uneven", with...)
 			return
 		}
-		a.judge("", d, beyond, value, reason, first(l.Advice))
+		a.judge("", d, beyond, "level", with...)
 	}
 }
 
@@ -142,8 +93,12 @@ func first(list []string) string {
 
 func (s *Measured) askReampTone(a *answers) {
 	l := s.Result.Loopback
-	if l == nil || !l.Certain {
-		a.skip("", map[bool]string{true: "no loopback recording", false: "the loopback could not be compared with the dry recording"}[l == nil])
+	if l == nil {
+		a.skip("", "none")
+		return
+	}
+	if !l.Certain {
+		a.skip("", "unknown")
 		return
 	}
 	worst, at := math.NaN(), ""
@@ -156,11 +111,10 @@ func (s *Measured) askReampTone(a *answers) {
 		}
 	}
 	if math.IsNaN(worst) {
-		a.skip("", "the dry recording has too little sound outside the middle octaves")
+		a.skip("", "little")
 		return
 	}
-	a.judge("", worst, result.Caution, a.limit.signed(worst)+" dB", "the octave around "+at+" compared with the level "+l.Where()+"; the worst one measured from 63 Hz to 8 kHz",
-		"look for a coupling capacitor, a filter or a long cable in the loop")
+	a.judge("", worst, result.Caution, "tone", "band", at, "where", l.Where())
 }
 
 func (s *Measured) askReampPolarity(a *answers) {
@@ -169,12 +123,11 @@ func (s *Measured) askReampPolarity(a *answers) {
 	case l == nil || !l.Certain:
 		// The reamp level has said so.
 	case l.Polarity == "inverted":
-		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "inverted",
-			reason: "the loopback is inverted: so was the input of every device recorded through the same loop", do: level.TurnPolarity})
+		a.caution("", "inverted")
 	case l.Polarity == "same":
-		a.pass("", "same", "the loopback has the polarity of the dry recording")
+		a.pass("", "same")
 	default:
-		a.skip("", "the loop shifts the phase too much to show a polarity")
+		a.skip("", "unknown")
 	}
 }
 
@@ -184,42 +137,26 @@ func (s *Measured) askReampNoise(a *answers) {
 		return // the reamp level has said so
 	}
 	if math.IsNaN(float64(l.NoiseBelow)) {
-		a.skip("", l.NoiseReason)
+		a.skip("", "because", "because", l.NoiseReason)
 		return
 	}
-	d := float64(l.NoiseBelow)
-	what := "noise"
+	with := []any{"noise_dbfs", l.Noise, "own_dbfs", l.NoiseOwn}
 	if l.Hum > 0 {
-		what = "hum at multiples of " + l.Hum.String()
+		with = append(with, "hum_hz", l.Hum)
 	}
-	reason := fmt.Sprintf("below the playing: in the pauses the loop adds %s of %s; the dry recording's own noise returns at %s", what, l.Noise, l.NoiseOwn)
-	if l.Noise <= l.NoiseOwn && !a.limit.allows(d) {
-		a.add(answer{outcome: result.Passed, measured: d, value: a.limit.format(d) + " dB", reason: reason + ", at least as much"})
-		return
+	if d := float64(l.NoiseBelow); l.Noise <= l.NoiseOwn && !a.limit.Allows(d) {
+		a.add("", result.Passed, d, "own", with...)
+	} else {
+		a.judge("", d, result.Caution, "noise", with...)
 	}
-	a.judge("", d, result.Caution, a.limit.format(d)+" dB", reason, level.FindNoise)
 }
 
 // quietQuestions ask about what is heard in the pauses.
 func quietQuestions() []question {
 	return []question{
-		{
-			id: IDGate, name: "Gate", group: result.GroupSound,
-			why:   "a gate or a mute hides the noise of one device while the others show theirs",
-			limit: words("no pause gated or muted"), ask: (*Measured).askGate,
-		},
-		{
-			id: IDNoiseSteps, name: "Noise floor", group: result.GroupSound,
-			why:   "a floor that changes during a take means that something was switched, moved or running nearby",
-			limit: limit{kind: atMost, value: 3, unit: "dB", decimals: 1, least: 0.5, most: 40, source: practice},
-			ask:   (*Measured).askNoiseSteps,
-		},
-		{
-			id: IDHum, name: "Hum", group: result.GroupSound,
-			why:   "a hum that comes from a cable or a supply on one day counts against a device that does not make it",
-			limit: limit{kind: atMost, value: 20, unit: "dB", decimals: 1, least: 0.5, most: 60, source: practice},
-			ask:   (*Measured).askHum,
-		},
+		{IDGate, result.GroupSound, limit{}, (*Measured).askGate},
+		{IDNoiseSteps, result.GroupSound, atMost(3, "dB", 1, 0.5, 40), (*Measured).askNoiseSteps},
+		{IDHum, result.GroupSound, atMost(20, "dB", 1, 0.5, 60), (*Measured).askHum},
 	}
 }
 
@@ -227,21 +164,21 @@ func (s *Measured) askGate(a *answers) {
 	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs result.Outcome) {
 		switch {
 		case gated:
-			a.add(answer{subject: subject, outcome: gatedIs, measured: math.NaN(), value: "gated", reason: seen,
-				do: "record it again without a gate, or, if the device has one, say so in the manifest: the noise figures describe the gate"})
+			a.add(subject, gatedIs, math.NaN(), "gated", "seen", seen)
 		case silent:
-			a.add(answer{subject: subject, outcome: result.Caution, measured: math.NaN(), value: "silent", reason: seen,
-				do: "check that the export did not mute the pauses; the noise cannot be judged"})
+			a.caution(subject, "silent", "seen", seen)
+		case !measured && why == "":
+			a.skip(subject, "no-pause")
 		case !measured:
-			a.skip(subject, why)
+			a.skip(subject, "because", "because", why)
 		default:
-			a.pass(subject, "open", "the pauses have a steady floor; a gate that closes as the note ends, to a level that could be a quiet chain's floor, looks the same")
+			a.pass(subject, "open")
 		}
 	}
 	if d := s.DryNoise; d != nil {
 		measured, why := d.Measured, d.Reason
 		if len(s.Quiet) == 0 {
-			measured, why = false, "the performance has no pause long enough"
+			measured, why = false, ""
 		}
 		// What was gated before it was played to the devices is the same for all.
 		ask("dry recording", measured, d.Gated, false, why, d.GateReason, result.Caution)
@@ -250,9 +187,7 @@ func (s *Measured) askGate(a *answers) {
 		t := &s.Result.Takes[i]
 		n := t.Noise
 		if db, carries := s.noiseMissing(i); db > 0 && n.Measured && !n.Gated && !n.Silent {
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "noise missing",
-				reason: fmt.Sprintf("its pauses have %s dB less noise than the dry recording's own noise gives at the gain of the ends of the notes; %s carries that noise: a gate in the path closed, or the device closes by itself", unit.Format(db, 0), carries),
-				do:     "if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"})
+			a.caution(t.Name, "missing", "less_db", db, "carries", carries)
 			continue
 		}
 		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, result.Failed)
@@ -298,43 +233,41 @@ func (s *Measured) askNoiseSteps(a *answers) {
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
 		if t.Noise.Gated || t.Noise.Silent {
-			a.skip(t.Name, "the pauses are gated or silent")
+			a.skip(t.Name, "no-noise")
 			continue
 		}
 		kept := settled(s.Takes[i].Noise)
 		if len(kept) < 2 {
-			reason := "fewer than two pauses are long and settled enough to compare"
 			if n := decaying(s.Takes[i].Noise); n > 0 {
-				reason = fmt.Sprintf("a note, an echo or a reverberation rings through %d of %d pauses, so their floor is not measured", n, len(s.Takes[i].Noise.PerPause))
+				a.skip(t.Name, "ringing", "ringing", n, "pauses", len(s.Takes[i].Noise.PerPause))
+			} else {
+				a.skip(t.Name, "few")
 			}
-			a.skip(t.Name, reason)
 			continue
 		}
-		at := func(p noise.PauseLevel) string { return s.Result.Timeline.Pauses[p.Index].From.String() }
+		at := func(p noise.PauseLevel) unit.Seconds { return s.Result.Timeline.Pauses[p.Index].From }
 		step, from, to := noiseStep(kept)
-		value := a.limit.format(step) + " dB"
-		reason := fmt.Sprintf("largest difference between the floors of %d pauses, A-weighted or not: lowest at %s, highest at %s", len(kept), at(from), at(to))
-		do := "listen to the two pauses: was a pedal, a fan or a light switched, or a hand taken off the strings?"
-		if played := s.afterPlaying(kept); !a.limit.allows(step) && risesInAll(played) {
+		with := []any{"pauses", len(kept), "low_s", at(from), "high_s", at(to)}
+		found := "steps"
+		if played := s.afterPlaying(kept); !a.limit.Allows(step) && risesInAll(played) {
 			least, most := played[0].Rise, played[0].Rise
 			for _, p := range played {
 				least, most = min(least, p.Rise), max(most, p.Rise)
 			}
-			gear := fmt.Sprintf("the noise rises within every pause, by %s to %s dB, as it does while a sagging amplifier or a compressor recovers from the playing", unit.Format(float64(least), 1), unit.Format(float64(most), 1))
+			with = append(with, "rise_db", least, "rises_db", most)
 			rest, _, _ := noiseStep(played)
 			again := s.sameFloors(i)
 			switch {
 			case again != "":
-				a.add(answer{subject: t.Name, outcome: result.Passed, measured: step, value: value + ", by the gear", reason: gear + ", and " + again + " has the same floors within " + unit.Format(float64(sameFloor), 0) + " dB; " + reason})
+				a.add(t.Name, result.Passed, step, "gear-again", append(with, "again", again, "same_db", sameFloor)...)
 				continue
-			case len(s.afterPlaying([]noise.PauseLevel{to})) == 0 && a.limit.allows(rest):
-				a.add(answer{subject: t.Name, outcome: result.Passed, measured: step, value: value + ", by the gear", reason: gear + fmt.Sprintf(", and is highest before the first note; the pauses after playing differ by %s dB", a.limit.format(rest)) + "; " + reason})
+			case len(s.afterPlaying([]noise.PauseLevel{to})) == 0 && a.limit.Allows(rest):
+				a.add(t.Name, result.Passed, step, "gear-first", append(with, "rest_db", rest)...)
 				continue
 			}
-			reason = gear + ", which alone may move the floor; " + reason
-			do = "record the take again and state repeat_of: if the floors are the same again, the gear moves them"
+			found = "gear"
 		}
-		a.judge(t.Name, step, result.Caution, value, reason, do)
+		a.judge(t.Name, step, result.Caution, found, with...)
 	}
 }
 
@@ -442,7 +375,7 @@ func (s *Measured) askHum(a *answers) {
 		t := &s.Result.Takes[i]
 		own, over := hum(i)
 		var others, overs []float64
-		against := "the median of the other takes"
+		of := ""
 		for k := range s.Result.Takes {
 			o := &s.Result.Takes[k]
 			level, above := hum(k)
@@ -450,7 +383,7 @@ func (s *Measured) askHum(a *answers) {
 				continue
 			}
 			if t.RepeatOf == o.Name {
-				others, overs, against = []float64{level}, []float64{above}, o.Name
+				others, overs, of = []float64{level}, []float64{above}, o.Name
 				break
 			}
 			// The repeat of a take stands for nothing new.
@@ -460,22 +393,21 @@ func (s *Measured) askHum(a *answers) {
 		}
 		switch {
 		case math.IsNaN(own) && (t.Noise.Gated || t.Noise.Silent):
-			a.skip(t.Name, "the pauses are gated or silent")
+			a.skip(t.Name, "no-noise")
 		case math.IsNaN(own) && t.Noise.Measured:
-			a.pass(t.Name, "none", "no tone at a multiple of the mains frequency rises out of the noise")
+			a.pass(t.Name, "none")
 		case math.IsNaN(own):
-			a.skip(t.Name, t.Noise.Reason)
+			a.skip(t.Name, "because", "because", t.Noise.Reason)
 		case len(others) == 0:
-			a.skip(t.Name, "no other take has a hum to compare with")
+			a.skip(t.Name, "alone")
 		default:
 			d := own - result.Median(others)
-			reason := fmt.Sprintf("hum of %s after matching, against %s", unit.DBFS(own), against)
+			with := []any{"hum_dbfs", own, "of", of}
 			if x := math.Max(0, over-result.Median(overs)); !math.IsNaN(x) && x < d {
-				reason += fmt.Sprintf("; it is %s dB higher, but the hiss is higher too, as with more gain: the value is relative to the hiss", unit.Format(d, 1))
+				with = append(with, "higher_db", d)
 				d = x
 			}
-			a.judge(t.Name, d, result.Caution, a.limit.signed(d)+" dB", reason,
-				"find out whether the device hums or its supply or cables do: record the take again with another supply, or with the audio ground of the DI or reamp box lifted; never remove the protective earth, and leave the mains side to a qualified technician")
+			a.judge(t.Name, d, result.Caution, "hum", with...)
 		}
 	}
 }
@@ -484,7 +416,7 @@ func (s *Measured) askHum(a *answers) {
 func (s *Measured) ReampTolerance() unit.DB {
 	for _, q := range s.questions() {
 		if q.id == IDReampLevel {
-			return unit.DB(q.limit.value)
+			return unit.DB(q.limit.Value)
 		}
 	}
 	return level.DefaultTolerance

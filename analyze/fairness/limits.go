@@ -1,6 +1,7 @@
 package fairness
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
@@ -8,78 +9,46 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 )
 
-// limit is what a check allows.
+// limit is what a check allows; without a kind it is not a number and not to be set, and
+// package report/sentences says it. least and most bound what a manifest may set.
 type limit struct {
-	kind     limitKind
-	value    float64
-	unit     string
-	decimals int    // as shown
-	text     string // for a limit that is no number
-	source   string
-	// least and most bound what a manifest may set.
+	result.Limit
 	least, most float64
 }
 
-type limitKind int
-
-const (
-	fixed   limitKind = iota // not a number and not to be set
-	atMost                   // the value itself
-	within                   // the value's magnitude
-	atLeast                  // the value itself
-)
-
-// words makes a limit that is no number.
-func words(text string) limit { return limit{text: text, source: practice} }
-
-// String returns the limit as shown: "at most 3 dB", "±0.05 LU".
-func (l limit) String() string {
-	if l.kind == fixed {
-		return l.text
-	}
-	if l.kind == atMost && l.value == 0 && l.least == 0 {
-		return "none" // as it is written in a manifest; see parse
-	}
-	return l.number()
+func atMost(v float64, unit string, decimals int, least, most float64) limit {
+	return newLimit(result.AtMost, v, unit, decimals, least, most)
 }
 
-// number is the limit as a number with its unit.
-func (l limit) number() string {
-	v := unit.Format(l.value, l.decimals) + " " + l.unit
-	switch l.kind {
-	case within:
-		return "±" + v
-	case atLeast:
-		return "at least " + v
+func within(v float64, unit string, decimals int, least, most float64) limit {
+	return newLimit(result.Within, v, unit, decimals, least, most)
+}
+
+func atLeast(v float64, unit string, decimals int, least, most float64) limit {
+	return newLimit(result.AtLeast, v, unit, decimals, least, most)
+}
+
+// none is the limit of faults that are counted.
+func none(what string) limit { return atMost(0, what, 0, 0, 1e6) }
+
+func newLimit(kind string, v float64, of string, decimals int, least, most float64) limit {
+	return limit{result.Limit{Kind: kind, Value: unit.Number(v), Unit: of, Decimals: decimals}, least, most}
+}
+
+// allowed is the limit as results have it; nil for one that is no number.
+func (l limit) allowed() *result.Limit {
+	if l.Kind == "" {
+		return nil
 	}
-	return "at most " + v
-}
-
-// allows reports whether a value is inside the limit. NaN never is.
-func (l limit) allows(v float64) bool {
-	switch l.kind {
-	case atMost:
-		return v <= l.value
-	case within:
-		return math.Abs(v) <= l.value
-	case atLeast:
-		return v >= l.value
+	x := l.Limit
+	if x.Kind == result.AtMost && x.Value == 0 && l.least == 0 {
+		x.Kind = result.None // as it is written in a manifest; see parse
 	}
-	return false
-}
-
-// format prints a value in the limit's unit, with as many decimals as the limit
-// or, where the two are not equal but would look so, with more.
-func (l limit) format(v float64) string {
-	return unit.Format(v, unit.DecimalsBeside(v, l.value, l.decimals))
-}
-
-// signed is format with a sign.
-func (l limit) signed(v float64) string {
-	return unit.Signed(v, unit.DecimalsBeside(v, l.value, l.decimals))
+	return &x
 }
 
 // inUnit are the factors from units that may be written to the one that a
@@ -94,13 +63,13 @@ var inUnit = map[string]map[string]float64{
 // parse reads a limit as a manifest gives it: a number with its unit, with ±
 // where the limit has two sides. The error is a phrase for a longer message.
 func (l limit) parse(written string) (limit, error) {
-	if l.kind == fixed {
-		return l, fmt.Errorf("has no limit that can be set; it asks for: %s", l.text)
+	if l.Kind == "" {
+		return l, errors.New("has no limit that can be set")
 	}
-	example := strings.NewReplacer("−", "-", "at most ", "", "at least ", "", "±", "").Replace(l.number())
+	example := strings.NewReplacer("−", "-", "at most ", "", "at least ", "", "±", "").Replace(l.String())
 	text := strings.TrimSpace(written)
-	if text == "none" && l.kind == atMost && l.least == 0 {
-		l.value, l.source = 0, "set in the manifest"
+	if text == "none" && l.Kind == result.AtMost && l.least == 0 {
+		l.Value, l.Set = 0, true
 		return l, nil
 	}
 	two := false
@@ -110,7 +79,7 @@ func (l limit) parse(written string) (limit, error) {
 			break
 		}
 	}
-	if two && l.kind != within {
+	if two && l.Kind != result.Within {
 		return l, fmt.Errorf("has a limit on one side, found %q; write it like %s", written, example)
 	}
 	text = strings.ReplaceAll(text, "−", "-")
@@ -121,11 +90,11 @@ func (l limit) parse(written string) (limit, error) {
 	}
 	v, err := strconv.ParseFloat(number, 64)
 	if err != nil || math.IsInf(v, 0) || math.IsNaN(v) {
-		return l, fmt.Errorf("needs a number with the unit %s, found %q; write it like %s", l.unit, written, example)
+		return l, fmt.Errorf("needs a number with the unit %s, found %q; write it like %s", l.Unit, written, example)
 	}
-	factors := inUnit[l.unit]
+	factors := inUnit[l.Unit]
 	if factors == nil {
-		factors = map[string]float64{l.unit: 1}
+		factors = map[string]float64{l.Unit: 1}
 	}
 	factor, ok := 0.0, false
 	for name, f := range factors {
@@ -134,16 +103,16 @@ func (l limit) parse(written string) (limit, error) {
 		}
 	}
 	if !ok {
-		return l, fmt.Errorf("is in %s, found %q; write it like %s", l.unit, written, example)
+		return l, fmt.Errorf("is in %s, found %q; write it like %s", l.Unit, written, example)
 	}
 	v *= factor
 	if v < l.least || v > l.most {
-		return l, fmt.Errorf("allows limits from %s to %s %s, found %q", unit.Format(l.least, l.decimals), unit.Format(l.most, l.decimals), l.unit, written)
+		return l, fmt.Errorf("allows limits from %s to %s %s, found %q", unit.Format(l.least, l.Decimals), unit.Format(l.most, l.Decimals), l.Unit, written)
 	}
-	l.value, l.source = v, "set in the manifest"
+	l.Value, l.Set = unit.Number(v), true
 	// As many digits as were written, so that what is shown is what holds.
-	for l.decimals < 6 && math.Abs(v-roundTo(v, l.decimals)) > 1e-9 {
-		l.decimals++
+	for l.Decimals < 6 && math.Abs(v-roundTo(v, l.Decimals)) > 1e-9 {
+		l.Decimals++
 	}
 	return l, nil
 }
@@ -164,7 +133,7 @@ func CheckLimit(id, written string) (message, hint string) {
 			}
 			return "", ""
 		}
-		if q.limit.kind != fixed {
+		if q.limit.Kind != "" {
 			ids = append(ids, q.id)
 		}
 	}

@@ -1,7 +1,6 @@
 package fairness
 
 import (
-	"fmt"
 	"math"
 	"strings"
 
@@ -18,23 +17,9 @@ const speedOfSound = 343.2
 // microphoneQuestions ask about takes with two microphones.
 func microphoneQuestions() []question {
 	return []question{
-		{
-			id: IDMicDelay, name: "Microphone position", group: result.GroupSound,
-			why:   "the delay between two microphones carves notches into their blend; a microphone moved between takes changes the tone",
-			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: "common practice, no source: 7 mm of air"},
-			ask:   (*Measured).askMicDelay,
-		},
-		{
-			id: IDMicPolarity, name: "Microphone polarity", group: result.GroupSound,
-			why:   "two microphones of opposite polarity cancel each other's low end in the blend",
-			limit: words("the same polarity in both"), ask: (*Measured).askMicPolarity,
-		},
-		{
-			id: IDChannels, name: "Channel delay", group: result.GroupSound,
-			why:   "two channels that carry one sound out of step lose treble when summed, and the sound moves to one side",
-			limit: limit{kind: within, value: 0.02, unit: "ms", decimals: 3, least: 0.001, most: 50, source: practice},
-			ask:   (*Measured).askChannelDelay,
-		},
+		{IDMicDelay, result.GroupSound, within(0.02, "ms", 3, 0.001, 50), (*Measured).askMicDelay},
+		{IDMicPolarity, result.GroupSound, limit{}, (*Measured).askMicPolarity},
+		{IDChannels, result.GroupSound, within(0.02, "ms", 3, 0.001, 50), (*Measured).askChannelDelay},
 	}
 }
 
@@ -58,67 +43,60 @@ func notch(delay unit.Seconds) unit.Hertz {
 	return unit.Hertz(1 / (2 * math.Abs(float64(delay))))
 }
 
-func notchText(ms float64, polarity int, nyquist float64) string {
+// lowestNotch says where the blend of two microphones cancels first.
+func lowestNotch(ms float64, polarity int, nyquist float64) result.Text {
 	if polarity < 0 {
-		return fmt.Sprintf("the blend cancels towards 0 Hz and again at %s", unit.Hertz(1000/math.Abs(ms)))
+		return result.Say("notch.inverted", "at_hz", 1000/math.Abs(ms))
 	}
 	f := notch(unit.Seconds(ms / 1000))
 	if float64(f) > nyquist || float64(f) > float64(result.AudibleTo) {
-		return "the first notch of the blend is above 20 kHz"
+		return result.Say("notch.high")
 	}
-	return fmt.Sprintf("the first notch of the blend is at %s", f)
+	return result.Say("notch", "at_hz", f)
 }
 
 func (s *Measured) askMicDelay(a *answers) {
 	// The take that others are aligned to is what they are held against here, or else
 	// the first by name that could be measured.
-	base, found := -1, 0
+	base, known := -1, 0
 	for _, i := range s.Result.ByName() {
 		if math.IsNaN(s.micDelay(i)) {
 			continue
 		}
-		if found++; base < 0 || i == s.Anchor {
+		if known++; base < 0 || i == s.Anchor {
 			base = i
 		}
-	}
-	alone := ""
-	switch {
-	case s.variesMicrophones():
-		alone = "the microphones are under test, so takes are not compared"
-	case found == 1:
-		alone = "no other take with two microphones to compare with"
 	}
 	for i := range s.Takes {
 		m := s.Takes[i].Mics
 		if !m.Described {
 			continue
 		}
-		t := &s.Result.Takes[i]
-		ms := s.micDelay(i)
+		name, ms := s.Result.Takes[i].Name, s.micDelay(i)
 		if math.IsNaN(ms) {
-			a.skip(t.Name, "the two channels could not be compared: "+m.Estimate.Reason)
+			a.skip(name, "unknown", "because", m.Estimate.Reason)
 			continue
 		}
-		value := fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(float64(m.Estimate.Whitened), 2))
-		reason := fmt.Sprintf("right microphone after left, %.1f cm of air; %s", math.Abs(ms)/1000*speedOfSound*100,
-			notchText(ms, m.Estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2))
-		if alone != "" {
-			a.skip(t.Name, fmt.Sprintf("%s; %s, %s", alone, value, reason))
+		with := []any{"delay_ms", ms, "delay_samples", m.Estimate.Whitened, "air_cm", math.Abs(ms) / 1000 * speedOfSound * 100,
+			"notch", lowestNotch(ms, m.Estimate.Polarity, float64(s.Result.Timeline.SampleRate)/2)}
+		switch {
+		case s.variesMicrophones():
+			a.skip(name, "under-test", with...)
 			continue
-		}
-		if base == i {
-			a.add(answer{subject: t.Name, outcome: result.Passed, measured: ms, value: value, reason: reason + "; the others are compared with it"})
+		case known == 1:
+			a.skip(name, "only", with...)
+			continue
+		case base == i:
+			a.add(name, result.Passed, ms, "first", with...)
 			continue
 		}
 		d := ms - s.micDelay(base)
-		if !a.limit.allows(d) {
-			a.add(answer{subject: t.Name, outcome: result.Caution, measured: d, value: unit.Signed(d, 3) + " ms",
-				reason: fmt.Sprintf("the delay between the microphones is %s ms, in %s it is %s ms; %s", unit.Signed(ms, 3), s.Result.Takes[base].Name, unit.Signed(s.micDelay(base), 3), reason),
-				do:     "check whether a microphone was moved or its delay changed; if so, record the take again"})
-			continue
+		with = append(with, "base", s.Result.Takes[base].Name, "base_ms", s.micDelay(base))
+		if a.limit.Allows(d) {
+			a.add(name, result.Passed, d, "same", with...)
+		} else {
+			a.add(name, result.Caution, d, "moved", with...)
 		}
-		a.add(answer{subject: t.Name, outcome: result.Passed, measured: d, value: value,
-			reason: fmt.Sprintf("%s; %s ms from %s", reason, unit.Signed(d, 3), s.Result.Takes[base].Name)})
 	}
 }
 
@@ -132,13 +110,11 @@ func (s *Measured) askChannelDelay(a *answers) {
 		}
 		name := s.Result.Takes[i].Name
 		if !m.Estimate.Certain {
-			a.skip(name, "the two channels are too different to compare: "+m.Estimate.Reason)
+			a.skip(name, "unknown", "because", m.Estimate.Reason)
 			continue
 		}
 		d := float64(m.Estimate.Whitened)
-		ms := 1000 * d / float64(s.Result.Timeline.SampleRate)
-		a.judge(name, ms, result.Caution, fmt.Sprintf("%s ms (%s samples)", unit.Signed(ms, 3), unit.Signed(d, 2)), "the right channel after the left",
-			"if they are two microphones, describe them with mics; otherwise bring the channels into step and export the take again, or say in the notes that the device delays one")
+		a.judge(name, 1000*d/float64(s.Result.Timeline.SampleRate), result.Caution, "delay", "delay_samples", d)
 	}
 }
 
@@ -151,12 +127,11 @@ func (s *Measured) askMicPolarity(a *answers) {
 		name := s.Result.Takes[i].Name
 		switch {
 		case m.Estimate.Polarity == 0:
-			a.skip(name, "polarity of the two microphones not measured: "+m.Estimate.Reason)
+			a.skip(name, "unknown", "because", m.Estimate.Reason)
 		case m.Estimate.Polarity < 0:
-			a.add(answer{subject: name, outcome: result.Caution, measured: math.NaN(), value: "opposite", reason: "the two channels move against each other",
-				do: "invert one microphone, unless you want that sound"})
+			a.caution(name, "opposite")
 		default:
-			a.pass(name, "the same", "the two channels move together")
+			a.pass(name, "same")
 		}
 	}
 }

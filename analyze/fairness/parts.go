@@ -1,10 +1,8 @@
 package fairness
 
 import (
-	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"evenhand/analyze/parts"
 	"evenhand/analyze/result"
@@ -23,60 +21,50 @@ func (s *Measured) partsOf(i int, kinds ...parts.Kind) (out []result.Part) {
 
 // addParts adds a failure for the parts of take i that are of some kinds; false for
 // none.
-func (s *Measured) addParts(a *answers, i int, do string, kinds ...parts.Kind) bool {
+func (s *Measured) addParts(a *answers, i int, kinds ...parts.Kind) bool {
 	found := s.partsOf(i, kinds...)
 	if len(found) == 0 {
 		return false
 	}
-	var rest []string
+	var texts []result.Text
 	most := math.NaN()
 	for _, p := range found {
 		if ms := 1000 * math.Abs(float64(p.Lag)) / float64(s.Result.Timeline.SampleRate); p.Kind == parts.Moved && !(ms <= most) {
 			most = ms
 		}
-		rest = append(rest, s.partText(p))
+		texts = append(texts, s.partText(p))
 	}
 	const shown = 4
-	reason := "every note and every third of a second of sound was compared separately with the " + s.SourceName()
-	if more := rest[1:]; len(more) > 0 {
-		reason = strings.Join(more[:min(len(more), shown)], "; ") + "; " + reason
-	}
-	a.add(answer{subject: s.Result.Takes[i].Name, outcome: result.Failed, measured: most, value: rest[0], reason: reason, do: do})
+	more := texts[1:]
+	a.add(s.Result.Takes[i].Name, result.Failed, most, "parts", "first", texts[0], "more", more[:min(len(more), shown)], "source", s.sourceTake())
 	return true
 }
 
-// partText says what a part is, from when to when, both rounded outwards.
-func (s *Measured) partText(p result.Part) string {
-	when := fmt.Sprintf("from %s to %s", unit.Seconds(math.Floor(10*float64(p.From)+1e-9)/10), unit.Seconds(math.Ceil(10*float64(p.To)-1e-9)/10))
+// outwards rounds the times of a part to tenths of a second, both outwards.
+func outwards(from, to unit.Seconds) (float64, float64) {
+	return math.Floor(10*float64(from)+1e-9) / 10, math.Ceil(10*float64(to)-1e-9) / 10
+}
+
+// partText says what a part is, from when to when.
+func (s *Measured) partText(p result.Part) result.Text {
+	from, to := outwards(p.From, p.To)
 	lag := float64(p.Lag) / float64(s.Result.Timeline.SampleRate)
+	with := []any{"from_s", from, "to_s", to, "source", s.sourceTake()}
 	switch p.Kind {
 	case parts.Moved:
-		side := "late"
-		if lag < 0 {
-			side = "early"
-		}
-		return fmt.Sprintf("%s ms %s %s", unit.Format(1000*math.Abs(lag), 1), side, when)
-	case parts.Elastic:
-		return "its timing wanders " + when
-	case parts.Pass:
-		return "its notes start early and late, like another pass, " + when
+		with = append(with, "shift_ms", 1000*math.Abs(lag), "early", lag < 0)
 	case parts.Elsewhere:
-		return fmt.Sprintf("%s it plays what the %s plays from %s on", when, s.SourceName(), unit.Seconds(math.Max(0, float64(p.From)-lag)))
-	case parts.Missing:
-		return fmt.Sprintf("nothing is heard %s while the %s plays", when, s.SourceName())
-	case parts.Turned:
-		return "its polarity is inverted " + when
+		with = append(with, "of_s", math.Max(0, float64(p.From)-lag))
 	}
-	return fmt.Sprintf("it does not match what the %s plays %s", s.SourceName(), when)
+	return result.Say("part."+string(p.Kind), with...)
 }
 
 // detectable says for each section how small a fault in a part of any take would have
 // been found; all is false where in some section some take hides every one that was tried.
-func (s *Measured) detectable() (text string, all bool) {
+func (s *Measured) detectable() (texts []result.Text, all bool) {
 	spans := s.Result.Timeline.Spans
 	first := max(0, min(1, len(spans)-1)) // the sections, or the whole
 	all = true
-	var out []string
 	for k := first; k < len(spans); k++ {
 		shift, pass := 0.0, 0.0
 		var hidden []string
@@ -92,21 +80,16 @@ func (s *Measured) detectable() (text string, all bool) {
 			}
 			shift, pass = math.Max(shift, float64(d.Shift)), math.Max(pass, float64(d.Pass))
 		}
-		name := spans[k].Name
-		if name == "" {
-			name = "the whole"
+		switch {
+		case hidden == nil:
+			texts = append(texts, result.Say("detectable", "span", spans[k].Name, "shift_ms", 1000*shift, "pass_s", pass))
+			continue
+		case len(hidden) == len(s.Held()):
+			hidden = nil
 		}
-		words := fmt.Sprintf("%s: a shift of %s ms for 5 s, another pass of %s s", name, unit.Format(1000*shift, 0), unit.Format(pass, 0))
-		if len(hidden) > 0 {
-			all = false
-			slices.Sort(hidden)
-			where := strings.Join(hidden, ", ")
-			if len(hidden) == len(s.Held()) {
-				where = "every take"
-			}
-			words = fmt.Sprintf("%s: a shift or another pass could be missed in %s", name, where)
-		}
-		out = append(out, words)
+		all = false
+		slices.Sort(hidden)
+		texts = append(texts, result.Say("detectable.not", "span", spans[k].Name, "takes", hidden))
 	}
-	return strings.Join(out, "; "), all
+	return texts, all
 }

@@ -1,43 +1,38 @@
 package fairness
 
 import (
-	"fmt"
-
 	"evenhand/analyze/parts"
 	"evenhand/analyze/result"
 )
 
-// otherSpeed says that take i runs at another speed than the timeline's source, which
-// makes it another performance to all that compares the two in time; empty if it does
+// OtherSpeed says that take i runs at another speed than the timeline's source, which
+// makes it another performance to all that compares the two in time; nil if it does
 // not.
-func (s *Measured) OtherSpeed(i int) string {
+func (s *Measured) OtherSpeed(i int) *result.Text {
 	if s.Takes[i].Judged.Verdict.Outcome == parts.Same {
-		return ""
+		return nil
 	}
 	if r := s.Takes[i].Ratio; r.Certain && r.Ratio != 1 {
-		return fmt.Sprintf("its music takes %.4f times as long (%s): correct its sample rate first", r.Ratio, r.Name)
+		why := result.Say("speed", "ratio", r.Ratio, "name", r.Name)
+		return &why
 	}
-	return ""
+	return nil
 }
 
 func (s *Measured) askRateLabel(a *answers) {
 	for _, i := range s.Held() {
-		t := &s.Result.Takes[i]
-		label := s.Takes[i].Info.SampleRate
-		value := fmt.Sprintf("%d Hz", label)
+		name := s.Result.Takes[i].Name
+		with := []any{"label", s.Takes[i].Info.SampleRate, "source", s.sourceTake()}
 		switch r := s.Takes[i].Ratio; {
-		case s.Silent:
-			a.skip(t.Name, s.Silence())
+		case a.hidden(name, s.silence()):
 		case s.Takes[i].Judged.Verdict.Outcome == parts.Same:
-			a.add(answer{subject: t.Name, outcome: result.Passed, measured: 1, value: value, reason: "its notes keep pace with the " + s.SourceName()})
+			a.add(name, result.Passed, 1, "keeps-pace", with...)
 		case r.Certain && r.Ratio != 1:
-			a.add(answer{subject: t.Name, outcome: result.Failed, measured: r.Ratio, value: fmt.Sprintf("%.4f times as long", r.Ratio),
-				reason: fmt.Sprintf("the file says %s, but its music takes %.4f times as long as that of the %s: %s", value, r.Ratio, s.SourceName(), r.Name),
-				do:     "export the take again from its session; a recording program running at another rate than it writes makes such files"})
+			a.add(name, result.Failed, r.Ratio, "other", append(with, "name", r.Name)...)
 		case r.Certain:
-			a.add(answer{subject: t.Name, outcome: result.Passed, measured: 1, value: value, reason: "its music takes as long as that of the " + s.SourceName()})
+			a.add(name, result.Passed, 1, "as-long", with...)
 		default:
-			a.skip(t.Name, "not compared with the "+s.SourceName()+": "+r.Reason)
+			a.skip(name, "unknown", append(with, "because", r.Reason)...)
 		}
 	}
 }

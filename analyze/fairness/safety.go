@@ -1,8 +1,6 @@
 package fairness
 
 import (
-	"fmt"
-	"math"
 	"slices"
 	"strings"
 
@@ -10,32 +8,14 @@ import (
 	"evenhand/analyze/result"
 )
 
-// deferTo ends every caution of the safety group.
-const deferTo = "; follow the manufacturers' manuals and local rules, and leave work inside to a qualified technician"
-
 // safetyQuestions ask whether the chain, as written down, would be safe to
 // repeat. They know only what the manifest says.
 func safetyQuestions() []question {
-	const why = "readers repeat what a page shows; a valve amplifier without a load can be destroyed, and damaged gear can hurt"
 	return []question{
-		{
-			id: IDLoad, name: "Load", group: result.GroupSafety, why: why,
-			limit: words("a load or a loudspeaker after every amplifier that may have valves"), ask: (*Measured).askLoad,
-		},
-		{
-			id: IDImpedance, name: "Impedance", group: result.GroupSafety, why: why,
-			limit: limit{text: "the amplifier's rated impedance", source: "the manufacturers' manuals"}, ask: (*Measured).askImpedance,
-		},
-		{
-			id: IDLoadPower, name: "Load power", group: result.GroupSafety,
-			why:   "a load or loudspeaker rated below the amplifier can overheat",
-			limit: limit{text: "at least the amplifier's rated power", source: "the manufacturers' manuals"}, ask: (*Measured).askLoadPower,
-		},
-		{
-			id: IDHearing, name: "Hearing", group: result.GroupSafety,
-			why:   "an amplifier turned up for a recording is loud enough to harm hearing",
-			limit: limit{text: "not checked: no file contains the sound level in the room", source: "local rules on noise"}, ask: (*Measured).askHearing,
-		},
+		{IDLoad, result.GroupSafety, limit{}, (*Measured).askLoad},
+		{IDImpedance, result.GroupSafety, limit{}, (*Measured).askImpedance},
+		{IDLoadPower, result.GroupSafety, limit{}, (*Measured).askLoadPower},
+		{IDHearing, result.GroupSafety, limit{}, (*Measured).askHearing},
 	}
 }
 
@@ -74,22 +54,22 @@ func (p powered) alike(q powered) bool {
 	return same(p.amp, q.amp) && p.gear == q.gear && same(p.load, q.load) && p.heard == q.heard
 }
 
-// unknown names what the manifest must state of an amplifier of which it does not
-// say what is connected to it; "" where it says enough.
-func (p powered) unknown() string {
+// unknown lists the keys that the manifest must state of an amplifier of which it does
+// not say what is connected to it; nil where it says enough.
+func (p powered) unknown() []string {
 	if p.loaded || p.gear.Load != "" || p.gear.Amplifier != manifest.MayBeValve {
-		return ""
+		return nil
 	}
-	var missing []string
-	for _, x := range []struct{ key, written string }{{"kind", p.amp.Kind}, {"impedance", p.amp.Impedance.Written}, {"power", p.amp.Power.Written}} {
+	missing := []string{"kind"}
+	if p.amp.Kind != "" {
+		missing[0] = "kind (with valves or without)"
+	}
+	for _, x := range []struct{ key, written string }{{"impedance", p.amp.Impedance.Written}, {"power", p.amp.Power.Written}} {
 		if x.written == "" {
 			missing = append(missing, x.key)
 		}
 	}
-	if p.amp.Kind != "" {
-		missing = append([]string{"kind (with valves or without)"}, missing...)
-	}
-	return "state " + manifest.List(missing) + " of the amplifier, and what it was connected to"
+	return missing
 }
 
 // eachAmp calls f once for every amplifier that drives a loudspeaker with what comes
@@ -118,8 +98,8 @@ func (s *Measured) eachAmp(a *answers, f func(powered)) {
 		if len(takes[i]) < len(c.Takes) {
 			p.takes = " (" + manifest.List(takes[i]) + ")"
 		}
-		if u := p.unknown(); u != "" {
-			a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(), reason: "the manifest says too little about this amplifier", do: u})
+		if missing := p.unknown(); missing != nil {
+			a.skip(p.amp.Name+p.takes, "unstated", "missing", missing)
 			continue
 		}
 		f(*p)
@@ -134,53 +114,44 @@ func (s *Measured) askLoad(a *answers) {
 		who := p.amp.Name + p.takes
 		switch {
 		case p.loaded:
-			a.pass(who, p.load.Name, "the manifest states "+p.load.Name+" after it")
+			a.pass(who, "load", "load", p.load.Name)
 		case p.gear.Load == manifest.Loudspeaker:
-			a.pass(who, "its own loudspeaker", "its own loudspeaker must be connected")
+			a.pass(who, "loudspeaker")
 		case p.gear.Load != "":
-			a.pass(who, "its own load", "its own load must be switched on")
+			a.pass(who, "own")
 		case p.gear.MayHaveValves():
-			a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: "no load",
-				reason: "the chain shows no load and no loudspeaker after it; an impulse response takes no power",
-				do:     "write in the manifest which load or cabinet was connected; connect one before you switch on: without it a valve amplifier can be destroyed" + deferTo})
+			a.caution(who, "none")
 		}
 	})
 }
 
 func (s *Measured) askImpedance(a *answers) {
 	s.eachAmp(a, func(p powered) {
-		if !p.loaded {
+		amp, load := p.amp.Impedance, p.load.Impedance
+		if !p.loaded || p.lacks(a, amp, load) {
 			return
 		}
-		amp, load, who := p.amp, p.load, p.pair()
-		if amp.Impedance.Written == "" || load.Impedance.Written == "" {
-			a.add(missing(who, "impedance", amp, load, amp.Impedance, load.Impedance))
-			return
+		if ohms(amp) == ohms(load) {
+			a.pass(p.pair(), "same", "load", load.Written)
+		} else {
+			a.caution(p.pair(), "different", "amp", amp.Written, "load", load.Written)
 		}
-		x, y := ohms(amp.Impedance), ohms(load.Impedance)
-		if x == y {
-			a.pass(who, load.Impedance.Written, "the manifest states the same impedance for both")
-			return
-		}
-		a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: amp.Impedance.Written + " into " + load.Impedance.Written,
-			reason: "the manifest states different impedances for the two",
-			do:     "check which output was used and whether the amplifier's manual allows this load" + deferTo})
 	})
 }
 
-// missing is the answer where an amplifier or its load lacks a figure.
-func missing(who, key string, amp, load manifest.Device, of, at manifest.Quantity) answer {
+// lacks reports whether an amplifier or its load lacks a figure, and says so.
+func (p powered) lacks(a *answers, amp, load manifest.Quantity) bool {
 	var names []string
-	for _, x := range []struct {
-		name string
-		q    manifest.Quantity
-	}{{amp.Name, of}, {load.Name, at}} {
-		if x.q.Written == "" {
-			names = append(names, x.name)
-		}
+	if amp.Written == "" {
+		names = append(names, p.amp.Name)
 	}
-	list := manifest.List(names)
-	return answer{subject: who, outcome: result.NotMeasured, measured: math.NaN(), reason: "the manifest does not state the " + key + " of " + list, do: "state " + key + " of " + list}
+	if load.Written == "" {
+		names = append(names, p.load.Name)
+	}
+	if names != nil {
+		a.skip(p.pair(), "not-stated", "names", names)
+	}
+	return names != nil
 }
 
 func ohms(q manifest.Quantity) float64 {
@@ -205,36 +176,22 @@ func watts(q manifest.Quantity) float64 {
 
 func (s *Measured) askLoadPower(a *answers) {
 	s.eachAmp(a, func(p powered) {
-		if !p.loaded {
+		amp, load := p.amp.Power, p.load.Power
+		if !p.loaded || p.lacks(a, amp, load) {
 			return
 		}
-		amp, load, who := p.amp, p.load, p.pair()
-		if amp.Power.Written == "" || load.Power.Written == "" {
-			a.add(missing(who, "power", amp, load, amp.Power, load.Power))
-			return
+		if watts(load) >= watts(amp) {
+			a.pass(p.pair(), "enough", "amp", amp.Written, "load", load.Written)
+		} else {
+			a.caution(p.pair(), "less", "amp", amp.Written, "load", load.Written)
 		}
-		value := amp.Power.Written + " into " + load.Power.Written
-		if watts(load.Power) >= watts(amp.Power) {
-			a.pass(who, value, "as stated, the load is rated for at least the amplifier's power; a driven amplifier can give more than its rating")
-			return
-		}
-		a.add(answer{subject: who, outcome: result.Caution, measured: math.NaN(), value: value,
-			reason: "the load is rated below the amplifier",
-			do:     "use a load rated for the amplifier, with room to spare: a driven amplifier gives more than its rating" + deferTo})
 	})
 }
 
 func (s *Measured) askHearing(a *answers) {
 	s.eachAmp(a, func(p powered) {
-		if !p.heard {
-			return
+		if p.heard {
+			a.skip(p.amp.Name+p.takes, "loudspeaker", "power", p.amp.Power.Written)
 		}
-		power := ""
-		if p.amp.Power.Written != "" {
-			power = fmt.Sprintf("rated at %s, ", p.amp.Power.Written)
-		}
-		a.add(answer{subject: p.amp.Name + p.takes, outcome: result.NotMeasured, measured: math.NaN(),
-			reason: power + "it plays through a loudspeaker in the room, and no file shows how loud it was",
-			do:     "turn the amplifier down before you switch on, and protect your hearing near a loud amplifier: it can do lasting harm; local rules on noise decide how long"})
 	})
 }

@@ -8,6 +8,7 @@ import (
 
 	"evenhand/analyze/activity"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
 )
@@ -24,17 +25,17 @@ const (
 	maxListedSections = 100
 )
 
-// silence says that the timeline's source is silent, with its file; "" where it
-// is not.
-func (s *Measured) Silence() string {
+// silence says that the timeline's source is silent, with its file; nil where it is not.
+func (s *Measured) silence() *result.Text {
 	if !s.Silent {
-		return ""
+		return nil
 	}
-	return fmt.Sprintf("the %s, %s, is silent", s.SourceName(), filepath.ToSlash(s.sourceFile()))
+	why := result.Say("silence", "source", s.sourceTake(), "file", filepath.ToSlash(s.SourceFile()))
+	return &why
 }
 
-// sourceFile is the file of the timeline's source as the manifest names it.
-func (s *Measured) sourceFile() string {
+// SourceFile is the file of the timeline's source as the manifest names it.
+func (s *Measured) SourceFile() string {
 	if s.Dry != nil {
 		return s.Manifest.Performance.Dry.Path
 	}
@@ -126,11 +127,20 @@ func (s *Measured) listedSections(rate int) ([]Section, string, error) {
 	return out, "pauses", nil
 }
 
-func (s *Measured) SourceName() string {
+// sourceTake is the take whose time axis is the timeline; "" for the dry recording's.
+func (s *Measured) sourceTake() string {
 	if s.Dry != nil {
-		return "dry recording"
+		return ""
 	}
-	return "take " + s.Result.Takes[s.Anchor].Name
+	return s.Result.Takes[s.Anchor].Name
+}
+
+// SourceName names the timeline's source in messages: "dry recording", "take One".
+func (s *Measured) SourceName() string {
+	if take := s.sourceTake(); take != "" {
+		return "take " + take
+	}
+	return "dry recording"
 }
 
 // fromCues makes a section of each cue: its own length when it has one, else up

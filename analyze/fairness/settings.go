@@ -1,9 +1,9 @@
 package fairness
 
 import (
-	"fmt"
-	"math"
+	"cmp"
 	"path/filepath"
+	"reflect"
 	"slices"
 	"strings"
 
@@ -14,43 +14,19 @@ import (
 // settingQuestions ask what the manifest says about the devices.
 func settingQuestions() []question {
 	return []question{
-		{
-			id: IDOneChange, name: "One change", group: result.GroupSettings,
-			why:   "an audible difference can come from anything that differs",
-			limit: words("no difference outside the slot under test, unless may_differ allows it"), ask: (*Measured).askOneChange,
-		},
-		{
-			id: IDVaried, name: "Slot under test", group: result.GroupSettings,
-			why:   "two takes of one setting show no difference between devices",
-			limit: words("each take, except repeats and the room, has its own device or setting"), ask: (*Measured).askVaried,
-		},
-		{
-			id: IDAllowed, name: "Allowed changes", group: result.GroupSettings,
-			why:   "equal knob positions are not equal settings, so some controls must move; readers should know which",
-			limit: words("listed in may_differ and shown"), ask: (*Measured).askAllowed,
-		},
-		{
-			id: IDUnstated, name: "Settings complete", group: result.GroupSettings,
-			why:   "what is not written down can be neither checked nor repeated",
-			limit: words("every control stated for one take is stated for all"), ask: (*Measured).askUnstated,
-		},
-		{
-			id: IDScales, name: "Control scales", group: result.GroupSettings,
-			why:   "noon and 5 may be one position or two; readers cannot know",
-			limit: words("one scale for each control"), ask: (*Measured).askScales,
-		},
-		{
-			id: IDIRRate, name: "Impulse response rate", group: result.GroupSettings,
-			why:   "a program converts a response at another rate when it loads it, each in its own way",
-			limit: words("the sample rate of the takes"), ask: (*Measured).askIRRate,
-		},
+		{IDOneChange, result.GroupSettings, limit{}, (*Measured).askOneChange},
+		{IDVaried, result.GroupSettings, limit{}, (*Measured).askVaried},
+		{IDAllowed, result.GroupSettings, limit{}, (*Measured).askAllowed},
+		{IDUnstated, result.GroupSettings, limit{}, (*Measured).askUnstated},
+		{IDScales, result.GroupSettings, limit{}, (*Measured).askScales},
+		{IDIRRate, result.GroupSettings, limit{}, (*Measured).askIRRate},
 	}
 }
 
 // difference is a property or a control that is not the same in all takes.
 type difference struct {
-	where  string   // "amp: volume"
-	groups []string // "noon in A and B", as values returns them
+	where  string // "amp: volume"
+	groups []result.Text
 }
 
 // differencesOf returns the rows of the settings table, and the properties of
@@ -95,22 +71,22 @@ func (s *Measured) rowDiffers(r result.SettingRow) bool {
 }
 
 // values tells which takes have which value: "noon in A and B", "3 o'clock in C".
-func (s *Measured) values(r result.SettingRow) []string {
+func (s *Measured) values(r result.SettingRow) []result.Text {
 	var texts []string
 	takes := map[string][]string{}
 	for i, v := range r.Values {
 		text := v.Written
 		if !v.Stated {
-			text = "not stated"
+			text = ""
 		}
 		if takes[text] == nil {
 			texts = append(texts, text)
 		}
 		takes[text] = append(takes[text], s.Result.Takes[i].Name)
 	}
-	var out []string
+	var out []result.Text
 	for _, t := range texts {
-		out = append(out, t+" in "+manifest.List(takes[t]))
+		out = append(out, result.Say("setting", "value", t, "takes", takes[t]))
 	}
 	return out
 }
@@ -124,12 +100,10 @@ func (s *Measured) askOneChange(a *answers) {
 		changes = append(changes, s.microphoneChanges()...)
 	}
 	for _, d := range changes {
-		a.add(answer{subject: d.where, outcome: result.Failed, measured: math.NaN(), value: "differs", reason: strings.Join(d.groups, "; "),
-			do: "record the takes again with one setting; if it had to differ, say so in may_differ"})
+		a.fail(d.where, "differs", "groups", d.groups)
 	}
 	if changes == nil {
-		what := s.Result.Comparison.Varies
-		a.pass("", "only "+what, "the manifest states no difference between takes but "+what+map[bool]string{true: " and what may_differ allows"}[len(s.Manifest.MayDiffer) > 0])
+		a.pass("", "only", "varies", s.Result.Comparison.Varies, "may_differ", len(s.Manifest.MayDiffer) > 0)
 	}
 }
 
@@ -188,8 +162,7 @@ func (s *Measured) askVaried(a *answers) {
 				continue
 			}
 			if d.Name == "" && t.Role != manifest.RoleBypass && c.Varies.Control == "" {
-				a.add(answer{subject: t.Name, outcome: result.Caution, measured: math.NaN(), value: "empty", reason: "the manifest does not name its device in the slot " + c.Varies.Slot,
-					do: "name the device, or give the take role: bypass"})
+				a.caution(t.Name, "empty", "slot", c.Varies.Slot)
 			}
 			parts = append(parts, d.Name)
 			if d.File != nil {
@@ -223,29 +196,22 @@ func (s *Measured) askVaried(a *answers) {
 		if !asked || k == i {
 			continue
 		}
-		twin := c.Takes[k].Name
-		a.add(answer{subject: c.Takes[i].Name, outcome: result.Caution, measured: math.NaN(), value: "as " + twin,
-			reason: "the manifest gives it the same device and settings as " + twin + " in the slot " + c.Varies.Slot,
-			do:     "if it is a second recording of that take, state repeat_of; otherwise write down what differs"})
+		a.caution(c.Takes[i].Name, "twin", "twin", c.Takes[k].Name, "slot", c.Varies.Slot)
 	}
 	if a.out == nil && len(first) > 0 {
-		count := fmt.Sprintf("%d settings", len(first))
-		if len(first) == 1 {
-			count = "1 setting"
-		}
-		a.pass("", count, "every take that is not a repeat or the room has its own device or setting in the slot "+c.Varies.Slot)
+		a.pass("", "settings", "settings", len(first), "slot", c.Varies.Slot)
 	}
 }
 
 func (s *Measured) askAllowed(a *answers) {
 	for _, d := range s.differencesOf(func(slot string, r result.SettingRow) bool { return r.Allowed && !r.Varied }) {
-		a.pass(d.where, "differs", strings.Join(d.groups, "; "))
+		a.pass(d.where, "differs", "groups", d.groups)
 	}
 	// Inside the slot under test every control differs with the device; the
 	// author's word that one was moved on purpose is kept all the same.
 	for _, p := range s.Manifest.MayDiffer {
 		if p.Slot == s.Manifest.Varies.Slot && s.Manifest.Varies.Control == "" {
-			a.pass(p.Slot+": "+p.Control, "set for each device", "allowed to move; each take shows its position")
+			a.pass(p.Slot+": "+p.Control, "each")
 		}
 	}
 }
@@ -293,19 +259,16 @@ func (s *Measured) askUnstated(a *answers) {
 		for _, name := range x.controls {
 			asked = true
 			if n := len(x.stated[name]); n < len(x.takes) {
-				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: math.NaN(), value: "not stated",
-					reason: fmt.Sprintf("%s is stated in %d of the %d takes that use %s", name, n, len(x.takes), x.device),
-					do:     "look it up in photos or recall sheets and write it down, even if it was not touched"})
+				a.caution(x.slot+": "+name, "unstated", "control", name, "stated", n, "takes", len(x.takes), "device", x.device)
 			}
 		}
 	}
 	switch {
 	case a.out != nil:
 	case asked:
-		a.pass("", "all stated", "every named control has a position in every take with that device")
+		a.pass("", "all")
 	default:
-		a.add(answer{outcome: result.Caution, measured: math.NaN(), value: "none", reason: "the manifest states no control of any device",
-			do: "write down the control positions, so that the comparison can be checked and repeated"})
+		a.caution("", "none")
 	}
 }
 
@@ -313,47 +276,38 @@ func (s *Measured) askScales(a *answers) {
 	several := false
 	for _, x := range s.stands() {
 		for _, name := range x.controls {
-			var ways []string
+			var ways []result.Text
 			for _, k := range x.stated[name] {
-				way := scaleOf(k)
-				if !slices.Contains(ways, way) {
+				if way := scaleOf(k); !slices.ContainsFunc(ways, func(w result.Text) bool { return reflect.DeepEqual(w, way) }) {
 					ways = append(ways, way)
 				}
 			}
 			several = several || len(x.stated[name]) > 1
 			if len(ways) > 1 {
-				a.add(answer{subject: x.slot + ": " + name, outcome: result.Caution, measured: math.NaN(), value: fmt.Sprintf("%d scales", len(ways)),
-					reason: "written as " + manifest.List(ways) + " on one device",
-					do:     "write it in one scale in all takes"})
+				a.caution(x.slot+": "+name, "several", "scales", len(ways), "ways", ways)
 			}
 		}
 	}
 	if a.out == nil && several {
-		a.pass("", "one scale each", "no control of a device is written in two ways")
+		a.pass("", "one")
 	}
 }
 
-// scaleOf names the way a control's position is written.
-func scaleOf(k manifest.Control) string {
+// scaleOf says the way a control's position is written.
+func scaleOf(k manifest.Control) result.Text {
 	switch k.Value.Kind {
 	case manifest.Clock:
-		if k.Travel != "" || k.From != "" {
-			return strings.TrimSpace("a clock position over " + k.Travel + " " + k.From)
-		}
-		return "a clock position"
+		return result.Say("scale.clock", "over", strings.TrimSpace(k.Travel+" "+k.From))
 	case manifest.Scaled:
-		if k.Scale != "" {
-			return "a number on " + k.Scale
-		}
-		return "a number on 0–10"
+		return result.Say("scale.number", "on", cmp.Or(k.Scale, "0–10"))
 	case manifest.Percent:
-		return "per cent"
+		return result.Say("scale.percent")
 	case manifest.Physics:
-		return "a number in " + k.Value.Unit
+		return result.Say("scale.unit", "unit", k.Value.Unit)
 	case manifest.Switch, manifest.Step:
-		return "a switch position"
+		return result.Say("scale.switch")
 	}
-	return "text"
+	return result.Say("scale.text")
 }
 
 func (s *Measured) askIRRate(a *answers) {
@@ -363,13 +317,11 @@ func (s *Measured) askIRRate(a *answers) {
 		if !ok || slices.ContainsFunc(a.out, func(c result.Check) bool { return c.Subject == f.Path }) {
 			continue
 		}
-		value := fmt.Sprintf("%d Hz", ir.SampleRate)
 		if ir.SampleRate == rate {
-			a.pass(f.Path, value, "as the takes")
-			continue
+			a.pass(f.Path, "same", "rate", ir.SampleRate)
+		} else {
+			a.caution(f.Path, "other", "rate", ir.SampleRate, "takes", rate)
 		}
-		a.add(answer{subject: f.Path, outcome: result.Caution, measured: math.NaN(), value: value, reason: fmt.Sprintf("the takes have %d Hz", rate),
-			do: "use the manufacturer's file for the session's rate, or note which program converted it"})
 	}
 }
 

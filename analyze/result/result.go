@@ -405,9 +405,11 @@ type Resolution struct {
 
 // Unsteady is a repeat between which and its take something changed.
 type Unsteady struct {
-	Take   string `json:"take"`
-	Of     string `json:"of"`
-	Change string `json:"change"` // what changed, when and by how much, in words
+	Take string `json:"take"`
+	Of   string `json:"of"`
+	Text        // what changed, when and by how much
+	// Change are the words, as those of Check.
+	Change string `json:"change,omitempty"`
 }
 
 // Repeat compares a take with its repeat.
@@ -545,24 +547,40 @@ func (o *Outcome) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// Check is one question of fairness with its answer.
+// Check is one question of fairness with its answer, as data: its topic is said by ID,
+// what was found by Text. Package report/sentences makes the words.
 type Check struct {
 	ID      string  `json:"id"` // stable, for links: "lag", "match"
-	Name    string  `json:"name"`
 	Group   Group   `json:"group"`
 	Subject string  `json:"subject"` // the take or file; "" when it is about all
 	Outcome Outcome `json:"outcome"`
 	// ConsequenceOf is the id of the check that reports the cause of this finding
-	// about the same subject already; "" for a finding of its own.
-	ConsequenceOf string      `json:"consequence_of,omitempty"`
-	Reason        string      `json:"reason"`                                                // for NotMeasured: why; else what was seen
-	Value         string      `json:"value"`                                                 // measured value with unit, as shown
-	Measured      unit.Number `json:"measured" figure:"measured (in the unit of the check)"` // the same as a number; NaN for none
-	Unit          string      `json:"unit"`
-	Limit         string      `json:"limit"`        // as shown
-	LimitSource   string      `json:"limit_source"` // a standard, "common practice, no source", "set in the manifest"
-	Why           string      `json:"why"`          // why it matters to a listener
-	Do            string      `json:"do"`           // what to do; "" when it passed
+	// about the same subject already; "" for a finding of its own. Partly is set where
+	// another explains only some of what was found.
+	ConsequenceOf string  `json:"consequence_of,omitempty"`
+	Partly        *Partly `json:"partly,omitempty"`
+	Text
+	Measured unit.Number `json:"measured" figure:"measured (in the unit of the check)"` // NaN for none
+	Unit     string      `json:"unit"`
+	// Allowed is the limit; nil for one that is no number, which follows from ID.
+	Allowed *Limit `json:"allowed,omitempty"`
+
+	// The words: "" but in the results of earlier versions, which stored them, and in
+	// what package report/sentences returns.
+	Name        string `json:"name,omitempty"`
+	Reason      string `json:"reason,omitempty"` // for NotMeasured: why; else what was seen
+	Value       string `json:"value,omitempty"`  // measured value with unit, as shown
+	Limit       string `json:"limit,omitempty"`
+	LimitSource string `json:"limit_source,omitempty"` // a standard, "common practice, no source", "set in the manifest"
+	Why         string `json:"why,omitempty"`          // why it matters to a listener
+	Do          string `json:"do,omitempty"`           // what to do; "" when it passed
+}
+
+// Partly says how many of the things found another check, by its id, explains.
+type Partly struct {
+	Of        string `json:"of"`
+	Explained int    `json:"explained"`
+	All       int    `json:"all"`
 }
 
 // Standing is how an accusation stands.
@@ -583,10 +601,16 @@ func (s *Standing) UnmarshalText(text []byte) error {
 	return nil
 }
 
-// Exclusion answers one accusation against a comparison.
+// Exclusion answers one accusation against a comparison, as data: what it is accused of
+// is said by ID, what speaks for or against it by Text. Package report/sentences makes
+// the words.
 type Exclusion struct {
-	Accusation string   `json:"accusation"`
-	Standing   Standing `json:"standing"`
-	Because    string   `json:"because"`
-	Checks     []string `json:"checks"` // ids of the checks it rests on
+	ID       string   `json:"id,omitempty"` // "another-pass"; "" in results of earlier versions
+	Standing Standing `json:"standing"`
+	Text
+	Checks []string `json:"checks"` // ids of the checks it rests on
+
+	// The words, as those of Check.
+	Accusation string `json:"accusation,omitempty"`
+	Because    string `json:"because,omitempty"`
 }

@@ -2,6 +2,7 @@ package result
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -137,46 +138,19 @@ func Renamed(field, was string) string {
 		"role":     {"bridge": string(manifest.ReadRole("bridge"))},
 		"outcome":  {"holds": string(Passed), "fails": string(Failed)},
 		"standing": {"rests on the maker's word": string(AuthorsWord)},
-		"name": { // of checks
-			"Steady setting":                        "Changes during a take",
-			"No clicks":                             "Clicks",
-			"No clipping":                           "Clipping",
-			"One clock":                             "Clock drift",
-			"One scale for one control":             "Control scales",
-			"No take is a copy of another":          "Copies",
-			"Beginning and end whole":               "Cut-off ends",
-			"No DC offset":                          "DC offset",
-			"No dropouts":                           "Dropouts",
-			"A dry recording to compare takes with": "Dry recording",
-			"Every take its own file":               "Duplicate files",
-			"Pauses left open":                      "Gate",
-			"Mains hum alike":                       "Hum",
-			"Two channels carry two signals":        "Identical channels",
-			"Impedances match":                      "Impedance",
-			"Impulse responses at the takes' rate":  "Impulse response rate",
-			"Takes cover the performance":           "Length",
-			"Levels matched":                        "Level match",
-			"A load behind the amplifier":           "Load",
-			"The load can take the power":           "Load power",
-			"No lost or inserted samples":           "Lost samples",
-			"Microphones of one polarity":           "Microphone polarity",
-			"Microphones not moved":                 "Microphone position",
-			"Steady noise floor":                    "Noise floor",
-			"Only one thing changed":                "One change",
-			"Nothing over full scale":               "Over full scale",
-			"Same performance":                      "Performance",
-			"One polarity":                          "Polarity",
-			"Sample rate as labelled":               "Sample rate",
-			"No section missing":                    "Sections",
-			"Settings written down":                 "Settings complete",
-			"No silent channel":                     "Silent channel",
-			"Every take sets the slot under test":   "Slot under test",
-			"Something to compare":                  "Takes",
-			"In step":                               "Timing",
-		},
 	}
 	if now, ok := words[field][was]; ok {
 		return now
 	}
 	return was
+}
+
+// Worded reports whether a field, by its path as in Rule.Fields, is one of those in which
+// earlier versions stored words, and this one stores what the words are made of.
+func Worded(path string) bool {
+	top, _, _ := strings.Cut(strings.ReplaceAll(path, "[", "."), ".")
+	field := path[strings.LastIndex(path, ".")+1:]
+	return slices.Contains([]string{"checks", "exclusions", "resolution"}, top) &&
+		slices.Contains([]string{"name", "reason", "value", "limit", "limit_source", "why", "do", "accusation", "because", "change",
+			"id", "found", "with", "allowed", "partly"}, field)
 }

@@ -13,6 +13,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
+	"evenhand/report/sentences"
 	"evenhand/report/settings"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
@@ -63,6 +64,7 @@ that exist so far.`,
 			clear()
 			tidyStore(cmd.ErrOrStderr(), facts)
 			sayWarnings(cmd.ErrOrStderr(), s.Result.Warnings)
+			said := sentences.Result(s.Result)
 			if asJSON {
 				err = writeJSON(cmd, struct {
 					Tool       result.Tool        `json:"tool"`
@@ -71,9 +73,9 @@ that exist so far.`,
 					Exclusions []result.Exclusion `json:"exclusions"`
 					Loopback   *result.Loopback   `json:"loopback,omitempty"`
 					Warnings   []result.Warning   `json:"warnings"`
-				}{s.Result.Tool, s.Result.Comparison, s.Result.Checks, s.Result.Exclusions, s.Result.Loopback, s.Result.Warnings})
+				}{said.Tool, said.Comparison, said.Checks, said.Exclusions, said.Loopback, said.Warnings})
 			} else {
-				err = writeChecks(cmd.OutOrStdout(), s.Result, width(cmd.OutOrStdout()), all)
+				err = writeChecks(cmd.OutOrStdout(), said, width(cmd.OutOrStdout()), all)
 			}
 			if err != nil {
 				return err

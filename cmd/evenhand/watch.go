@@ -23,6 +23,7 @@ import (
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
 )
@@ -325,7 +326,7 @@ func judgeTake(ctx context.Context, c *manifest.Comparison, name string, opts an
 			all = append(all, c)
 		}
 	}
-	return append(own, all...), nil
+	return sentences.Checks(append(own, all...)), nil
 }
 
 // A take gets mostLines lines; the first appears before it is measured. Each of at most

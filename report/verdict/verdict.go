@@ -11,6 +11,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
+	"evenhand/report/sentences"
 )
 
 // Finding is what one check found fault with or left open, in every take and
@@ -26,6 +27,7 @@ type Finding struct {
 // and otherwise in the order of the checks.
 func Findings(checks []result.Check) []Finding {
 	out := []Finding{}
+	checks = sentences.Checks(checks)
 	find := func(id, subject string, o result.Outcome) int {
 		return slices.IndexFunc(out, func(f Finding) bool {
 			return f.Checks[0].ID == id && (f.Outcome == o || o == "" && slices.ContainsFunc(f.Checks, func(c result.Check) bool { return c.Subject == subject }))

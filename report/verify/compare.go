@@ -252,6 +252,7 @@ func (c *comparer) lone(at place, stored, recomputed any) {
 	switch {
 	case recomputed == missing && c.opts.Part:
 	case c.skips(at, stored):
+	case c.opts.OtherVersion && result.Worded(at.path): // a text, which may be worded otherwise
 	case c.opts.OtherVersion:
 		c.out.NotCompared = append(c.out.NotCompared, at.name)
 	default:
@@ -373,7 +374,7 @@ func (c *comparer) scalar(field string, stored, recomputed any) (same bool, tole
 // wording can replace.
 func fact(field string) bool {
 	switch field {
-	case "outcome", "standing", "polarity", "polarity_to_reference", "signal", "sha256", "path", "file", "name", "id",
+	case "outcome", "standing", "found", "polarity", "polarity_to_reference", "signal", "sha256", "path", "file", "name", "id",
 		"take", "title", "use", "limited_by", "against", "source", "encoding", "target_source", "mains_source", "sections_source", "written":
 		return true
 	}

@@ -38,6 +38,7 @@ func Tolerances() []Tolerance {
 		{Quantity: "level difference, gain, band level", Suffix: "_db", Absolute: 0.005, Unit: "dB", level: true},
 		{Quantity: "frequency", Suffix: "_hz", Absolute: 0.002, Relative: 1e-4, Unit: "Hz"},
 		{Quantity: "time", Suffix: "_s", Absolute: 2e-6, Unit: "s"},
+		{Quantity: "spread or shift of time", Suffix: "_ms", Absolute: 0.005, Unit: "ms"},
 		{Quantity: "lag", Suffix: "_samples", Absolute: 0.005, Unit: "samples"},
 		{Quantity: "clock drift", Suffix: "_ppm", Absolute: 0.01, Unit: "ppm"},
 		{Quantity: "other numbers", Absolute: 1e-4, Relative: 1e-4},

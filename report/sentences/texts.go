@@ -1,0 +1,104 @@
+package sentences
+
+import "evenhand/analyze/fairness"
+
+const withheld = "[; the audio of {withheld:join} is withheld, so what the report says about it is the author's word]"
+
+// texts are the words of what is no finding of a check by itself, by code.
+var texts = map[string]string{
+	"silence":        "the {source}, {file}, is silent",
+	"speed":          "its music takes {ratio:4} times as long ({name}): correct its sample rate first",
+	"odds":           "[{to_one:0} to 1][{!to_one}more than a million to 1] for [{!two}one performance][{?two}two]",
+	"slip.at":        "at {at_s} ± {beside_s:1} s",
+	"slip.between":   "between {from_s} and {to_s}",
+	"part.moved":     "{shift_ms:1} ms [{!early}late][{?early}early] from {from_s} to {to_s}",
+	"part.elastic":   "its timing wanders from {from_s} to {to_s}",
+	"part.pass":      "its notes start early and late, like another pass, from {from_s} to {to_s}",
+	"part.elsewhere": "from {from_s} to {to_s} it plays what the {source} plays from {of_s} on",
+	"part.missing":   "nothing is heard from {from_s} to {to_s} while the {source} plays",
+	"part.turned":    "its polarity is inverted from {from_s} to {to_s}",
+	"part.unlike":    "it does not match what the {source} plays from {from_s} to {to_s}",
+
+	"notch":          "the first notch of the blend is at {at_hz}",
+	"notch.high":     "the first notch of the blend is above 20 kHz",
+	"notch.inverted": "the blend cancels towards 0 Hz and again at {at_hz}",
+
+	"change":          changed + " is {size_db:+1} dB off from {from_s} to {to_s}",
+	"change.creeps":   changed + " creeps by {size_db:+1} dB from {from_s} to {to_s}",
+	"change.at-start": changed + " is {size_db:+1} dB off until {to_s}",
+	"change.at-end":   changed + " is {size_db:+1} dB off from {from_s} on",
+
+	"depth":         "{encoding}",
+	"depth.less":    "{bits} bits in a file of {encoding}",
+	"depth.of":      "{takes} [{!several}has][{?several}have] {depth}",
+	"setting":       "[{value}][{!value}not stated] in {takes}",
+	"scale.clock":   "a clock position[ over {over}]",
+	"scale.number":  "a number on {on}",
+	"scale.percent": "per cent",
+	"scale.unit":    "a number in [{unit}]",
+	"scale.switch":  "a switch position",
+	"scale.text":    "text",
+
+	// What speaks for or against an accusation.
+	"build":          "a build settles this: it measures every published file again",
+	"build.list":     "a build settles this: it lists the SHA-256 of every file",
+	"scatter":        "in every take the notes keep their timing against the {source}: they scatter by {spread_ms:2} ms or less, where two passes of a player scatter by several",
+	"smallest":       "the smallest faults that would be found: [{faults}]; everywhere, a second without sound while the {source} plays",
+	"detectable":     spanned + ": a shift of {shift_ms:0} ms for 5 s, another pass of {pass_s:0} s",
+	"detectable.not": spanned + ": a shift or another pass could be missed in [{takes:join}][{!takes}every take]",
+	"no-loopback":    "no recording shows the level into the devices",
+	"loopback":       "a loopback shows {level_db:+2} dB against the dry recording, {where} (limit {limit}); that the level stayed so for every take is the author's word",
+	"written":        "as the author wrote the positions down, nothing but [{varies}] differs[; {repeats}]",
+	"came-back":      "{of}, recorded again as {take}, came back within {level_lu:2} LU",
+	"twice":          "every take was recorded twice, and the level of one against the other changes by at most {most_db:2} dB in any part; a change that both share is not detected",
+	"floor":          "in every take [{!several}the one pause][{?several}each of the {pauses} pauses] keeps the floor it had when the note had died away; a gate that closes lowers it by 12 dB or more. One that closes as the note ends, to a level that could be a quiet chain's floor, looks the same",
+	"sums":           "all files have different SHA-256 sums[; {nulls}]",
+	"null":           "the deepest null of two takes leaves {residual_db:1} dB (limit {limit})",
+	"no-dry":         "there is no dry recording to compare the takes with",
+	"device":         "in every take but a bypass, sound that follows the music but is not the dry recording has at least {least_db:0} dB relative to the music in some octave",
+	"hashes":         "no measurement shows which device made a file; the hashes fix which file was shown under which name",
+	"whole":          "no take loses or gains [{worst_samples:size} ]samples[{?worst_samples} or more in one place][ (limited by {limiting}; {least_samples:size} in the clearest take)], and no cut clicks; shorter edits, edits close to an end, and edits of the sound alone, such as an equaliser, rest on the author's word",
+	"clocks":         "all files have one sample rate, and no take runs fast or slow against the {source} by more than {most_ppm:^1} ppm",
+	"short":          "not measured: no take runs fast or slow against the {source} by more than {most_ppm:^1} ppm, so no sample rate is wrong; the recording is too short to measure to the limit of {limit_ppm:decimals} ppm",
+	"edges":          "no take's spectrum ends between 15.75 and 22.25 kHz where another's goes on; a conversion that leaves the spectrum whole is not detected",
+	"measured-again": "every published file was decoded and measured again: the worst is {worst_lu:+2} LU off (limit {limit}); anyone can repeat it" + withheld,
+	"covered":        "every take covers all the playing: {missing_s:2} s are missing (limit {limit}); the audio is published over the whole length" + withheld,
+	"listed":         "the report lists the SHA-256 of every recording and of every published file; a changed file no longer matches",
+	"disclosure":     "[the author states: {says}][{!says}the author does not say who paid and who lent the gear (disclosure)]",
+}
+
+// Words that several texts share.
+const (
+	changed = "[the octave around {band}][{!band}the level]"
+	spanned = "[{span}][{!span}the whole]"
+)
+
+// accusations are what comparisons are accused of, by id.
+var accusations = map[string]string{
+	"another-performance": "a take is another performance",
+	"another-part":        "a part of a take is another pass, was moved or left out",
+	"another-level":       "the performance went in at another level",
+	"another-setting":     "a knob was moved, or something else was changed",
+	"changed-during":      "a level or a control was changed during a take",
+	"gate":                "a gate hid the noise of a take",
+	"same-file":           "one file is used for two takes",
+	"bypassed":            "a device was bypassed",
+	"swapped":             "two takes were swapped",
+	"edited":              "a take was edited",
+	"speed":               "a take runs fast or slow: mislabelled, or resampled to another speed",
+	"converted":           "a take went through another sample rate and back, or through a lossy format",
+	"louder":              "one take was made louder",
+	"left-out":            "a part that shows the difference was left out",
+	"changed-later":       "the page or its audio was changed later",
+	"paid":                "somebody paid for the outcome",
+}
+
+// consequences name the causes of findings that are no further faults, by the id of the
+// check that reports the cause.
+var consequences = map[string]string{
+	fairness.IDClipping: "the clipping, at the edges of clipped crests",
+	fairness.IDGate:     "the gate or mute, where it closes or opens",
+	fairness.IDSlips:    "the lost or inserted samples",
+	fairness.IDMatch:    "the take's silence",
+	fairness.IDSameFile: "the same file named twice",
+}
