@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/page"
@@ -94,6 +95,30 @@ func TestPageInBrowser(t *testing.T) {
 				t.Error("browser:", s)
 			}
 		})
+	}
+}
+
+// Addresses that were published while everything was on one page lead to the same part
+// on the page with the details; those of parts that stayed, and of the player, stay.
+func TestEarlierAddresses(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	dir := write(t, variants()["loopback"])
+	ctx := browser(t)
+	for fragment, want := range map[string]string{
+		"method": "details.html#method", "files": "details.html#files", "check-3": "details.html#check-3", "note-1": "details.html#note-1",
+		"loopback": "details.html#loopback", "spectrum-twelfth": "details.html#finer",
+		"checks": "index.html#checks", "settings": "index.html#settings", "take=leaning&t=1.00": "index.html#take=leaning&t=1.00",
+	} {
+		must(t, chromedp.Do(ctx, chromedp.Navigate("about:blank"), chromedp.Navigate("file://"+dir+"/"+indexName+"#"+fragment)))
+		time.Sleep(300 * time.Millisecond)
+		if got := eval[string](t, ctx, `location.href.split('/').pop()`); got != want {
+			t.Errorf("#%s leads to %s, want %s", fragment, got, want)
+		}
+		if id, ok := strings.CutPrefix(want, "details.html#"); ok && !eval[bool](t, ctx, `!!document.getElementById("`+id+`")`) {
+			t.Errorf("#%s: nothing is there", fragment)
+		}
 	}
 }
 

@@ -152,7 +152,7 @@ func (b *builder) toneLine(take string) string {
 		if len(b.res.Takes) < 2 {
 			return ""
 		}
-		return "The other takes are compared with this one."
+		return "The reference."
 	}
 	for _, d := range b.differences(b.wholeName()) {
 		if d.Take == take {

@@ -48,7 +48,8 @@ func viewOutcome(o result.Outcome) outcomeView {
 func (b *builder) head() headView {
 	c := b.res.Comparison
 	v := headView{Title: b.title(), Line: []string{}, Sentence: b.leadWords(), Verdict: b.verdict()}
-	for _, s := range []string{c.By, c.Date, shortDisclosure(c.Disclosure), c.Instrument} {
+	instrument, _, _ := strings.Cut(c.Instrument, ",")
+	for _, s := range []string{c.By, c.Date, shortDisclosure(c.Disclosure), instrument} {
 		if s != "" {
 			v.Line = append(v.Line, s)
 		}
@@ -124,7 +125,7 @@ func (b *builder) equalWords() string {
 	if made == 0 {
 		return "nothing is published to hear"
 	}
-	return "all takes play equally loud"
+	return "all are equally loud"
 }
 
 func (b *builder) verdict() verdictView {
@@ -153,6 +154,9 @@ func (b *builder) colophon() colophonView {
 	add("Under test", orElse(c.Varies, c.Slot))
 	add("Takes", number(len(res.Takes)))
 	add("Reference", res.Spectrum.Against)
+	if strings.Contains(c.Instrument, ",") { // the rest is not on top
+		add("Instrument", c.Instrument)
+	}
 	add("Tuning", c.Tuning)
 	add("Pickup", c.Pickup)
 	add("Controls set", c.SetBy)

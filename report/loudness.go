@@ -17,7 +17,7 @@ type loudnessView struct {
 	Sections     table
 	Alternatives table
 	AltWords     string
-	AltSections  table
+	AltSections  bool // there are other ways for the sections, on details.html
 }
 
 func (b *builder) loudness() loudnessView {
@@ -56,7 +56,7 @@ func (b *builder) loudness() loudnessView {
 	v.Time = b.timeFigure()
 	v.Sections = b.sectionTable()
 	v.Alternatives, v.AltWords = b.alternatives(b.wholeName(), "Gains that other ways of matching would add, whole performance")
-	v.AltSections = b.alternativeSections()
+	v.AltSections = len(b.alternativeSections().Rows) > 0
 	return v
 }
 

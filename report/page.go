@@ -68,6 +68,7 @@ var indexSections = []section{
 // detailsSections are the parts of details.html: what a reader needs who wants to check.
 var detailsSections = []section{
 	{id: "checks", title: "Checks", template: "checks", build: func(b *builder) any { return b.checks() }},
+	{id: "finer", title: "Finer figures", template: "finer", build: func(b *builder) any { return b.finer() }},
 	{id: "method", title: "Method", template: "method", build: func(b *builder) any { return b.method() }},
 	{id: "files", title: "Files", template: "files", build: func(b *builder) any { return b.files() }},
 }

@@ -80,6 +80,22 @@ func printed(t *testing.T, ctx context.Context) int {
 	return len(regexp.MustCompile(`/Type\s*/Page\b`).FindAll(pdf, -1)) // /Pages is another word
 }
 
+// A page of up to six takes takes four sheets, and one more for each further six.
+func TestSheets(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	all := variants()
+	for _, name := range []string{"one", "usual", "many"} {
+		ctx := browser(t)
+		must(t, chromedp.Do(ctx, chromedp.Navigate("file://"+write(t, all[name])+"/"+indexName)))
+		most := mostSheets + max(0, (len(all[name].Takes)-1)/6)
+		if n := printed(t, ctx); n > most {
+			t.Errorf("%s: %d takes take %d sheets, allowed are %d", name, len(all[name].Takes), n, most)
+		}
+	}
+}
+
 // What is folded is not printed, and the page says so: on the page, the settings that
 // are alike and the checks that passed; in the details, those and the method. Checks
 // that did not pass are printed, and whatever the reader has opened.

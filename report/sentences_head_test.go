@@ -84,7 +84,7 @@ func headForms() []form {
 				if t.Withheld != nil {
 					written = t.Withheld
 				}
-				if m[5] == "all takes play equally loud" {
+				if m[5] == "all are equally loud" {
 					loud = why(loud, unless(written != nil && math.Abs(float64(written.Integrated-r.Match.Target)) <= 0.05+1e-9, "%s does not", t.Name))
 				}
 				if m[5] == "levels were not matched" {

@@ -13,7 +13,6 @@ import (
 // spectraView is the spectra themselves.
 type spectraView struct {
 	Third       figure
-	Twelfth     figure
 	Descriptors table
 	Corners     string
 }
@@ -22,8 +21,7 @@ func (b *builder) spectra() spectraView {
 	res := b.res
 	v := spectraView{}
 	v.Third = b.spectrumFigure("third", "Third-octave spectra", 1, res.Spectrum.Third, func(m result.Measures) []unit.DB { return m.Third })
-	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, res.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth })
-	v.Third.CSV, v.Twelfth.CSV = "data/spectrum-third-octave.csv", "data/spectrum-twelfth-octave.csv"
+	v.Third.CSV = "data/spectrum-third-octave.csv"
 	p := res.Parameters.Spectrum
 	v.Corners = fmt.Sprintf("All are of the third octaves that are heard. Low is the part of the power below %s, high the part above %s, mid the rest.", p.LowMid, p.MidHigh)
 	rows := []row{}
@@ -35,6 +33,19 @@ func (b *builder) spectra() spectraView {
 		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, figureCells(m.Descriptors, 0)...)})
 	}
 	v.Descriptors = newTable("Spectrum in five figures, whole performance", append(heads("Take"), figureHeads(result.Descriptors{})...), rows)
+	return v
+}
+
+// finerView is figures that few readers ask for.
+type finerView struct {
+	Twelfth     figure
+	AltSections table
+}
+
+func (b *builder) finer() finerView {
+	v := finerView{AltSections: b.alternativeSections()}
+	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, b.res.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth })
+	v.Twelfth.CSV = "data/spectrum-twelfth-octave.csv"
 	return v
 }
 
