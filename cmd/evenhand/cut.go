@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -139,7 +140,7 @@ how much, for the edit and for each take as a clip of its own.`,
 	fl.StringVar(&f.video, "video", "", "make a finished video with ffmpeg: landscape (1920x1080) or --video=portrait (1080x1920)")
 	fl.Lookup("video").NoOptDefVal = string(picture.Landscape)
 	fl.BoolVar(&f.pictures, "pictures", true, "draw the pictures; --pictures=false leaves them out")
-	fl.StringVar(&f.report, "report", "", "address of the published report, for the description")
+	fl.StringVar(&f.report, "report", "", "address of the published report, for the description and the closing card (default: url of the manifest)")
 	fl.BoolVar(&f.asJSON, "json", false, "print cut.json")
 	f.store.flags(cmd)
 	fl.IntVar(&f.workers, "workers", 0, "takes to process at once; 0: one for each processor")
@@ -206,6 +207,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	if err != nil {
 		return nil, err
 	}
+	o.Report = cmp.Or(o.Report, c.URL)
 	if err := o.Check(c); err != nil {
 		return nil, err
 	}

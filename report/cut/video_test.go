@@ -142,6 +142,10 @@ func TestVideo(t *testing.T) {
 	}
 	heard, _ := mono(t, filepath.Dir(wav), filepath.Base(wav))
 	edit, _ := mono(t, dir, editFile)
+	// The sound has blocks of 1024 samples, of which the last may be filled up.
+	if n := len(heard) - len(edit); n < 0 || n > 2048 {
+		t.Errorf("the video has %d samples of sound, the edit %d", len(heard), len(edit))
+	}
 	like := func(lag int) float64 {
 		var ab, aa, bb float64
 		for n := 48000; n < 4*48000; n++ {

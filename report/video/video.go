@@ -144,6 +144,7 @@ func (s Spec) arguments() (args []string, total int64) {
 		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
 		"-c:a", "aac", "-b:a", "320k",
 		"-map_metadata", "-1", "-map_chapters", "-1", "-fflags", "+bitexact", "-flags:v", "+bitexact", "-flags:a", "+bitexact",
-		"-movflags", "+faststart", "-frames:v", strconv.FormatInt(total, 10), "-y", "file:"+s.Out)
+		// No limit of frames: it would end the sound too, before its own end.
+		"-movflags", "+faststart", "-y", "file:"+s.Out)
 	return args, total
 }
