@@ -193,6 +193,7 @@ func heardWhole(t *testing.T, r remote, res *result.Result, dir string, record f
 	if got := value[string](t, r, `document.querySelector('#recheck [role=status]').textContent`); got != fmt.Sprintf("All %d comparisons agree.", 4*len(res.Takes)) {
 		t.Error(got)
 	}
+	r.click(t, "#try")
 	r.click(t, "#blind-trials > summary")
 	r.waitFor(t, `document.querySelector('#blind-trials button.main')`)
 	if got := unwritten.FindString(value[string](t, r, `document.getElementById('listen').innerText`)); got != "" {

@@ -137,6 +137,7 @@
         }, entry.stop.signal)
           .then(b => {
             flow(entry, -1);
+            entry.came = true;
             late.delete(piece.path);
             if (entry.dropped) throw new Error("no longer wanted");
             entry.got = piece.bytes;
@@ -151,7 +152,7 @@
       held.delete(path);
       entry.dropped = true;
       leave(entry);
-      if (!entry.buffer && entry.got > entry.size / 2) late.set(path, entry); else entry.stop.abort();
+      if (!entry.came && entry.got > entry.size / 2) late.set(path, entry); else entry.stop.abort();
     }
 
     // Pieces that an owner wants from now on, the most urgent first; what nobody wants
