@@ -317,6 +317,12 @@ func TestPlotsAlone(t *testing.T) {
 	}
 	x, y := pointAt(t, ctx, "#time .wide", 0.5, 0.5)
 	clickAt(t, ctx, x, y)
+	if eval[bool](t, ctx, `document.querySelector('.playhead').hasAttribute('d')`) {
+		t.Error("nothing plays, and there is a playhead")
+	}
+	if words := eval[string](t, ctx, `document.getElementById('likeness').textContent`); strings.Contains(words, " hear its") || !strings.Contains(words, " see its") {
+		t.Error("without audio a figure promises to be heard")
+	}
 	quietBrowser(t, bad)
 
 	ctx = browser(t)

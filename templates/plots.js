@@ -50,16 +50,17 @@
   const pick = i => { choose(i); tell("take", slugs[i]); };
 
   // The two takes of a figure in the table of likeness: pressed again, it changes over.
+  const verb = document.getElementById("play") ? "Hear" : "See"; // there may be no audio
   const cells = all("[data-pair]"), line = document.getElementById("pair");
   const namesOf = td => [td.closest("table").tHead.rows[0].cells[td.cellIndex], td.parentNode.cells[0]].map(th => ({ name: th.textContent.trim(), take: Number((th.dataset.pick || th.parentNode.dataset.pick)) }));
   function offer(two) {
     const td = cells.find(c => c.dataset.pair === two.join(" "));
-    if (td) line.replaceChildren("Hear these two: ", ...namesOf(td).flatMap(n => [make("button", { type: "button", class: "pickb", "data-pick": n.take }, n.name), " "]));
-    else if (line) line.replaceChildren("Press a figure to hear its two takes.");
+    if (td) line.replaceChildren(`${verb} these two: `, ...namesOf(td).flatMap(n => [make("button", { type: "button", class: "pickb", "data-pick": n.take }, n.name), " "]));
+    else if (line) line.replaceChildren(`Press a figure to ${verb.toLowerCase()} its two takes.`);
   }
   for (const td of cells) {
     const [a, b] = namesOf(td).map(n => n.name);
-    td.replaceChildren(make("button", { type: "button", class: "pairb", "aria-label": `Hear ${a} and ${b}: ${td.textContent} dB` }, ...td.childNodes));
+    td.replaceChildren(make("button", { type: "button", class: "pairb", "aria-label": `${verb} ${a} and ${b}: ${td.textContent} dB` }, ...td.childNodes));
   }
   if (cells.length) offer(none);
 
@@ -105,7 +106,7 @@
     svg.append(cursor);
 
     const seeks = !log; // on an axis of time
-    const head = seeks && svg.appendChild(make("path", { class: "playhead", d: upright(x0) }));
+    const head = seeks && svg.appendChild(make("path", { class: "playhead" }));
     Object.assign(input, { min: seeks ? Math.ceil(from) : 0, max: seeks ? Math.floor(to) : rows.length - 1, step: 1 });
     input.value = seeks ? from : rows.length / 2;
 

@@ -78,7 +78,7 @@ func (e endNames) Plot(dc draw.Canvas, p *plot.Plot) {
 			ends, names = append(ends, n), append(names, k.Name)
 		}
 	}
-	full, short := shortenEach(names, 15), shortenEach(names, 7) // letters right of the frame, on wide and narrow screens
+	full, short := shortenEach(names, 12), shortenEach(names, 7) // letters right of the frame, on wide and narrow screens
 	for i := range ends {
 		ends[i].full, ends[i].short = full[i], short[i]
 	}
