@@ -294,9 +294,13 @@ func (r *Record) longerChapters() string {
 	}
 	// A cut is moved a little, so a second more than the least.
 	if have, need := r.Frames/int64(r.SampleRate), int64(len(takes)*(minChapter+1)); have < need {
-		return fmt.Sprintf("the performance has %d s, and %d takes with a chapter each need about %d: play longer, or name fewer takes with --order", have, len(takes), need)
+		return fmt.Sprintf("the edit has %d s, and %d takes with a chapter each need about %d: play longer, or name fewer takes with --order", have, len(takes), need)
 	}
-	return fmt.Sprintf("--every %ds, or sections of %[1]d s and longer, give each take its own", minChapter+1)
+	option := "--every"
+	if strings.HasPrefix(r.Changes, inTurnPrefix) {
+		option = "--excerpt"
+	}
+	return fmt.Sprintf("%s %ds, or sections of %[2]d s and longer, give each take its own", option, minChapter+1)
 }
 
 // titleTakes is how many stretches of a joined chapter its title tells one by

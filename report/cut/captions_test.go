@@ -237,13 +237,16 @@ func TestChaptersSayWhatToDo(t *testing.T) {
 		}
 		return r
 	}
+	turns := *record(2, 6, 6, 6, 6)
+	turns.Changes = inTurnPrefix + "each section through every take"
 	for _, c := range []struct {
 		r    *Record
 		want string
 	}{
-		{record(3, 4, 4, 4), "the chapter at 0:00 joins several takes, since a chapter lasts 10 s or longer: the performance has 12 s, and 3 takes with a chapter each need about 33: play longer, or name fewer takes with --order"},
+		{record(3, 4, 4, 4), "the chapter at 0:00 joins several takes, since a chapter lasts 10 s or longer: the edit has 12 s, and 3 takes with a chapter each need about 33: play longer, or name fewer takes with --order"},
 		{record(2, 6, 6, 6, 6), "the chapters at 0:00 and 0:12 join several takes, since a chapter lasts 10 s or longer: --every 11s, or sections of 11 s and longer, give each take its own"},
 		{record(2, 6, 6, 6, 6, 6, 6, 6, 6, 6, 6), "the chapters at 0:00, 0:12, 0:24 and 2 more join several takes"},
+		{&turns, "the chapters at 0:00 and 0:12 join several takes, since a chapter lasts 10 s or longer: --excerpt 11s, or sections of 11 s and longer, give each take its own"},
 	} {
 		if _, notes := chapters(c.r); len(notes) != 1 || !strings.HasPrefix(notes[0], c.want) {
 			t.Errorf("notes %q, want %q", notes, c.want)

@@ -170,7 +170,7 @@ func (p *plan) record() *Record {
 	}
 	switch {
 	case p.o.Turns:
-		r.Changes = "in turn, " + p.inTurn()
+		r.Changes = inTurnPrefix + p.inTurn()
 	case !p.o.Every.zero():
 		r.Changes = "every " + p.o.Every.Written
 	}

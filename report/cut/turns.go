@@ -240,6 +240,9 @@ func (p *plan) excerpt(s *section) error {
 	return nil
 }
 
+// inTurnPrefix begins Record.Changes of an edit in turns.
+const inTurnPrefix = "in turn, "
+
 // inTurn says what plays in turn: "each section through every take", or the sections, and
 // how long.
 func (p *plan) inTurn() string {
