@@ -362,8 +362,8 @@ var kinds = []string{"nudge", "pass", "gap", "paste", "exchange", "elastic", "tu
 // crunch, high gain, fuzz, octaves). A
 // slip, of 10 to 10,000 samples, is found with its size where it is told at all; the
 // smallest that would have been found is not below one that was missed. It prints of how
-// many both ends are found: on the studio's material of 97 in 100 pasted phrases, 93 moved
-// parts, 89 other passes and 83 exchanges, whose two parts are often found as one.
+// many both ends are found: of 194 of 200 elastic parts on the studio's material, where 196
+// are found, and of 192 of 200 other passes on the guitar's, where 196 are found too.
 func TestFaultsInParts(t *testing.T) {
 	if raceDetector {
 		t.Skip("the studio is slow under the race detector")
