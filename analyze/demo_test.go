@@ -69,6 +69,7 @@ func TestDemo(t *testing.T) {
 			}
 		}
 	})
+	t.Run("gear", func(t *testing.T) { compareGear(t, res) })
 	t.Run("ffmpeg", func(t *testing.T) { compareFFmpeg(t, res, out) })
 	t.Run("golden", func(t *testing.T) { compareGolden(t, res, "four-fuzzes") })
 	t.Run("from the published audio", func(t *testing.T) { checkFromPublished(t, res, out, 20000) })

@@ -143,6 +143,7 @@ func Measure(ctx context.Context, c *manifest.Comparison, opts Options) (_ *Sess
 		s.compareRepeats,
 		s.finishSpectra,
 		s.compareTakes,
+		s.measureGear,
 	}
 	// Looking for faults asks for nothing but the files: it goes on beside the
 	// other steps, where those leave a processor idle.

@@ -48,15 +48,15 @@ func measure(t testing.TB, dry, take []float64, pauses []touch.Stretch) (drive.R
 			t.Fatal(err)
 		}
 	}
-	gains, err := touch.Measure(read[0], read[1])
+	slope, gains, err := touch.Measure(read[0], read[1])
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := drive.Measure(drive.Signal{Source: align.NewMemory(rate, dry)}, drive.Signal{Source: align.NewMemory(rate, take)}, blocks, pauses, gains.Gains, thirds)
+	r, err := drive.Measure(drive.Signal{Source: align.NewMemory(rate, dry)}, drive.Signal{Source: align.NewMemory(rate, take)}, blocks, pauses, gains, thirds)
 	if err != nil {
 		t.Fatal(err)
 	}
-	return r, gains
+	return r, slope
 }
 
 func cabinet(x []float64) []float64 {

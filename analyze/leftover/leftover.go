@@ -102,6 +102,7 @@ type work struct {
 	fft      *dsp.FFT
 	fx, fy   [][][]complex64 // of each block and window, without a taper
 	sums     []sums          // of each block
+	inner    [][2][]float64  // power of x and y in the windows that are judged, of each block
 	k        []float64       // K weighting of each bin
 	lo, hi   int             // bins that count
 	sections int
@@ -152,8 +153,10 @@ func newWork(x, y *Excerpt, p Params) *work {
 	for i, block := range x.blocks {
 		w.sections = max(w.sections, block.Section+1)
 		s := newSums(bins)
+		inner := [2][]float64{make([]float64, bins), make([]float64, bins)}
 		var fx, fy [][]complex64
-		for j := range windows(int(block.Frames), n) {
+		many := windows(int(block.Frames), n)
+		for j := range many {
 			for k := range a {
 				a[k], b[k] = float64(x.samples[i][j*w.h+k]), float64(y.samples[i][j*w.h+k])
 			}
@@ -161,13 +164,20 @@ func newWork(x, y *Excerpt, p Params) *work {
 			fx, fy = append(fx, narrow(ca)), append(fy, narrow(cb))
 			hann(ca)
 			hann(cb)
-			for k := range ca {
-				s.xx[k] += abs2(ca[k])
-				s.yy[k] += abs2(cb[k])
-				s.xy[k] += complex(real(ca[k]), -imag(ca[k])) * cb[k]
+			judged := j > 0 && j+1 < many
+			for k, a := range ca {
+				b := cb[k]
+				xx, yy := abs2(a), abs2(b)
+				s.xx[k] += xx
+				s.yy[k] += yy
+				s.xy[k] += complex(real(a)*real(b)+imag(a)*imag(b), real(a)*imag(b)-imag(a)*real(b))
+				if judged {
+					inner[0][k] += xx
+					inner[1][k] += yy
+				}
 			}
 		}
-		w.fx, w.fy, w.sums = append(w.fx, fx), append(w.fy, fy), append(w.sums, s)
+		w.fx, w.fy, w.sums, w.inner = append(w.fx, fx), append(w.fy, fy), append(w.sums, s), append(w.inner, inner)
 	}
 	return w
 }
@@ -214,11 +224,10 @@ func (w *work) of(fold int, turned bool) sums {
 
 // measure returns what remains of y, or of x if the two are turned.
 func (w *work) measure(turned bool) Result {
-	in, out, given := w.fx, w.fy, w.y
+	in, given, own := w.fx, w.y, 1
 	if turned {
-		in, out, given = w.fy, w.fx, w.x
+		in, given, own = w.fy, w.x, 0
 	}
-	_ = out
 	all := w.of(-1, turned)
 	r := Result{Bound: unit.DB(unit.FromPower(w.bound(all)))}
 	train := [2]sums{w.of(0, turned), w.of(1, turned)}
@@ -254,20 +263,13 @@ func (w *work) measure(turned bool) Result {
 	}
 	left, whole := make([][]float64, len(w.sums)), make([][]float64, len(w.sums))
 	for i := range w.sums {
-		l, p := make([]float64, w.h+1), make([]float64, w.h+1)
-		w.left(in[i], given.samples[i], filter[1-i%2], func(j int, e []complex128) {
+		l := make([]float64, w.h+1)
+		w.left(in[i], given.samples[i], filter[1-i%2], func(_ int, e []complex128) {
 			for k, v := range e {
 				l[k] += abs2(v)
 			}
-			for k := range w.spec2 {
-				w.spec2[k] = complex128(out[i][j][k])
-			}
-			hann(w.spec2)
-			for k, v := range w.spec2 {
-				p[k] += abs2(v)
-			}
 		})
-		left[i], whole[i] = l, p
+		left[i], whole[i] = l, w.inner[i][own]
 	}
 	r.Filter = w.figure(left, whole)
 	w.equalisers(&r, train, all, turned)

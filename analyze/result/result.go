@@ -21,18 +21,22 @@ const Format = 2
 // and the archive are views of it. It is plain data: slices are never nil in
 // a finished Result, and everything is in manifest order.
 type Result struct {
-	Format     int         `json:"format"`
-	Tool       Tool        `json:"tool"`
-	Comparison Comparison  `json:"comparison"`
-	Parameters Parameters  `json:"parameters"`
-	Files      []File      `json:"files"`
-	Timeline   Timeline    `json:"timeline"`
-	Takes      []Take      `json:"takes"`
-	Loopback   *Loopback   `json:"loopback,omitempty"`
-	Match      Match       `json:"match"`
-	Resolution Resolution  `json:"resolution"`
-	Spectrum   Spectrum    `json:"spectrum"`
-	Likeness   []Likeness  `json:"likeness"` // of the pairs that Parameters.PairsWith leaves
+	Format     int        `json:"format"`
+	Tool       Tool       `json:"tool"`
+	Comparison Comparison `json:"comparison"`
+	Parameters Parameters `json:"parameters"`
+	Files      []File     `json:"files"`
+	Timeline   Timeline   `json:"timeline"`
+	Takes      []Take     `json:"takes"`
+	Loopback   *Loopback  `json:"loopback,omitempty"`
+	Match      Match      `json:"match"`
+	Resolution Resolution `json:"resolution"`
+	Spectrum   Spectrum   `json:"spectrum"`
+	Likeness   []Likeness `json:"likeness"` // of the pairs that Parameters.PairsWith leaves
+	// Leftover is of the pairs of contestants, of each take and its repeat, and of each
+	// contestant and a bypass or a room; of more than LeftoverPairs takes, of those with
+	// the one that they are aligned to.
+	Leftover   []Leftover  `json:"leftover,omitempty"`
 	Settings   Settings    `json:"settings"`
 	Checks     []Check     `json:"checks"`
 	Exclusions []Exclusion `json:"exclusions"`
@@ -85,6 +89,7 @@ type Parameters struct {
 	Noise     NoiseParameters     `json:"noise"`
 	Alignment AlignmentParameters `json:"alignment"`
 	Match     MatchParameters     `json:"match"`
+	Gear      *GearParameters     `json:"gear,omitempty"` // nil where an earlier version measured
 	// PairsWith is the take that alone each of the others was compared with, of more
 	// than AllPairs takes; "" where every take was compared with every other.
 	PairsWith string `json:"pairs_with,omitempty"`
@@ -266,7 +271,10 @@ type Take struct {
 	Alignment     Alignment      `json:"alignment"`
 	Measures      []Measures     `json:"measures"` // one per span of the timeline
 	Noise         Noise          `json:"noise"`
-	Gain          unit.DB        `json:"gain_db" figure:"gain (dB)"` // applied to match
+	// Touch and Drive are nil where an earlier version measured.
+	Touch *Touch  `json:"touch,omitempty"`
+	Drive *Drive  `json:"drive,omitempty"`
+	Gain  unit.DB `json:"gain_db" figure:"gain (dB)"` // applied to match
 	// Floor is, after matching, the noise in the pauses or the rounding of the file,
 	// whichever is higher; see Audibility.
 	Floor []unit.DB `json:"floor_third_octave_db" figure:"floor after matching (dBFS)"`

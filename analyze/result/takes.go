@@ -59,3 +59,7 @@ func TakeSums(res *Result) []string {
 // nor the memory nor the page grows with the square of their number: 64 takes make
 // 2016 pairs, more than anybody reads.
 const AllPairs = 64
+
+// LeftoverPairs is the number of takes up to which leftover is measured between all
+// contestants: more have too many pairs.
+const LeftoverPairs = 24

@@ -26,7 +26,7 @@ const (
 	leastFrames = 100
 	// rounds is how often filter and gains are found in turn at most, settled by how
 	// much the gains then move, in dB rms, when it is enough.
-	rounds, settled = 20, 0.01
+	rounds, settled = 16, 0.01
 	taps            = 1024 // of the filter: 64 ms at 16 kHz
 	before          = taps / 4
 	window          = 2 * taps
@@ -56,9 +56,6 @@ type Result struct {
 	InLow, InHigh unit.DBFS
 	Curve         []Step // in order of level
 	Frames        int    // that count
-	// Gains are the gains in dB of each block and frame of FrameSeconds; where a frame
-	// does not count, that of the nearest one before it.
-	Gains [][]float64 `json:"-" cbor:"-"`
 }
 
 // Step is one step of the level going in.
@@ -90,26 +87,28 @@ type work struct {
 	ca, cb     []complex128
 }
 
-// Measure compares a take with the dry recording that was sent. Both are read of the same
+// Measure compares a take with the dry recording that was sent. It also returns the gains
+// in dB of each block and frame of FrameSeconds, where a frame does not count that of the
+// nearest one before it; nil where there are too few frames for any. Both are read of the same
 // blocks; the take may come up to 15 ms early and 45 ms late.
 //
 // Not measured: slopes of the two halves that are more than 0.5 apart, fewer than 100 frames that are 15 dB above the noise going in and 10 dB
 // above that coming out, or less than 6 dB between soft and loud. It is an error if the
 // two were read of other blocks.
-func Measure(dry, take *Take) (Result, error) {
+func Measure(dry, take *Take) (r Result, gains [][]float64, err error) {
 	if dry.rate != take.rate || len(dry.blocks) != len(take.blocks) {
-		return Result{}, fmt.Errorf("touch: %d blocks at %d Hz and %d at %d Hz", len(dry.blocks), dry.rate, len(take.blocks), take.rate)
+		return r, nil, fmt.Errorf("touch: %d blocks at %d Hz and %d at %d Hz", len(dry.blocks), dry.rate, len(take.blocks), take.rate)
 	}
 	w := newWork(dry, take)
 	if why := w.findLevels(); why != "" {
-		return Result{Reason: why}, nil
+		return Result{Reason: why}, nil, nil
 	}
 	for range rounds {
 		if w.round() < settled {
 			break
 		}
 	}
-	return w.result(), nil
+	return w.result(), w.gain, nil
 }
 
 func newWork(x, y *Take) *work {
@@ -284,7 +283,7 @@ func (w *work) apply(block int, h []complex128) {
 
 // result puts together what the gains show.
 func (w *work) result() Result {
-	r := Result{Gains: w.gain}
+	var r Result
 	var all []point
 	for i := range w.in {
 		for f, counts := range w.counts[i] {
@@ -310,7 +309,7 @@ func (w *work) result() Result {
 	}
 	r.Slope = unit.Number(1 + theilSen(points))
 	a, b := 1+theilSen(half(0)), 1+theilSen(half(1))
-	r.Low, r.High = unit.Number(min(a, b)), unit.Number(max(a, b))
+	r.Low, r.High = min(unit.Number(min(a, b)), r.Slope), max(unit.Number(max(a, b)), r.Slope)
 	r.Curve = steps(all, levels)
 	if d := r.High - r.Low; !(d <= mostApart) {
 		r.Reason = fmt.Sprintf("the two halves of the music disagree: %.2f and %.2f dB for each dB going in; the gear changes with time, or there is too little playing", float64(r.Low), float64(r.High))

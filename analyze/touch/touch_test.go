@@ -44,7 +44,7 @@ func measure(t testing.TB, dry, take []float64, pauses []touch.Stretch) touch.Re
 		}
 		return r
 	}
-	r, err := touch.Measure(read(dry), read(take))
+	r, _, err := touch.Measure(read(dry), read(take))
 	if err != nil {
 		t.Fatal(err)
 	}

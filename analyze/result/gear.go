@@ -1,0 +1,81 @@
+package result
+
+import "evenhand/analyze/unit"
+
+// Touch is how a take answers to how hard one plays; see package touch.
+type Touch struct {
+	Measured bool   `json:"measured"`
+	Reason   string `json:"reason"` // why not measured; "" otherwise
+	// Slope is how many dB come out for each dB that goes in, 1 for a clean device and 0
+	// for one that is flat; Low and High are those of the two halves of the music.
+	Slope unit.Number `json:"slope" figure:"touch (dB for each dB)" digits:"2"`
+	Low   unit.Number `json:"slope_low" figure:"touch, lower half (dB for each dB)" digits:"2"`
+	High  unit.Number `json:"slope_high" figure:"touch, upper half (dB for each dB)" digits:"2"`
+	// From and To are the levels of the dry recording, rms of 50 ms, between which it
+	// holds.
+	From unit.DBFS `json:"from_dbfs" figure:"touch from (dBFS)"`
+	To   unit.DBFS `json:"to_dbfs" figure:"touch to (dBFS)"`
+	// In are levels of the dry recording, Gain the median gain at each, relative to that
+	// at the last one, Lower and Upper the quartiles.
+	In    []unit.DBFS `json:"in_dbfs" figure:"level in (dBFS)"`
+	Gain  []unit.DB   `json:"gain_db" figure:"gain (dB)"`
+	Lower []unit.DB   `json:"gain_lower_db" figure:"gain, lower quartile (dB)"`
+	Upper []unit.DB   `json:"gain_upper_db" figure:"gain, upper quartile (dB)"`
+}
+
+// Drive is how much of a take is new frequencies; see package drive.
+type Drive struct {
+	Measured bool   `json:"measured"`
+	Reason   string `json:"reason"` // why not measured; "" otherwise
+	// Drive is the K-weighted part of the take's power that is new frequencies, apart from
+	// gain changes and noise; Low and High are those of the two halves of the music.
+	Drive unit.Number `json:"drive_percent" figure:"drive (%)"`
+	Low   unit.Number `json:"drive_low_percent" figure:"drive, lower half (%)"`
+	High  unit.Number `json:"drive_high_percent" figure:"drive, upper half (%)"`
+	// NotLinear is the part that no filter explains: gain changes too.
+	NotLinear unit.Number `json:"not_linear_percent" figure:"not linear (%)"`
+	// Third is the drive in each third octave, in per cent of the power in it; NaN where
+	// the dry recording is less than 10 dB above its own noise.
+	Third []unit.Number `json:"third_octave_percent" figure:"drive in third octaves (%)"`
+}
+
+// Leftover is what remains between two takes after the best equaliser and the best filter;
+// see package leftover. All is K-weighted where it does not say otherwise.
+type Leftover struct {
+	A      string `json:"a"`
+	B      string `json:"b"`
+	Reason string `json:"reason"` // why not measured; "" otherwise
+	// Equaliser and Filter are the lesser of both ways, with one standard error.
+	Equaliser      unit.DB `json:"equaliser_db" figure:"left after an equaliser (dB)"`
+	EqualiserError unit.DB `json:"equaliser_error_db" figure:"standard error of that (dB)"`
+	Filter         unit.DB `json:"filter_db" figure:"left after a filter (dB)"`
+	FilterError    unit.DB `json:"filter_error_db" figure:"standard error after a filter (dB)"`
+	// Bound is what no filter leaves less of.
+	Bound unit.DB `json:"bound_db" figure:"no filter leaves less than (dB)"`
+	// Resolved tells that more remains after an equaliser than between a take and its
+	// repeat.
+	Resolved bool           `json:"resolved"`
+	Ways     []LeftoverWays `json:"ways"` // of B after A, then of A after B; none where it was not measured
+}
+
+// LeftoverWays is what remains of a take after another one was equalised to it.
+type LeftoverWays struct {
+	Of                  string    `json:"of"`
+	Filter              unit.DB   `json:"filter_db" figure:"left after a filter (dB)"`
+	FilterUnweighted    unit.DB   `json:"filter_unweighted_db" figure:"left after a filter, unweighted (dB)"`
+	Equaliser           unit.DB   `json:"equaliser_db" figure:"left after an equaliser (dB)"`
+	EqualiserUnweighted unit.DB   `json:"equaliser_unweighted_db" figure:"left after an equaliser, unweighted (dB)"`
+	Third               []unit.DB `json:"third_octave_db" figure:"left after a filter in third octaves (dB)"`
+	Sections            []unit.DB `json:"sections_db" figure:"left after a filter in each section (dB)"` // in the order of the timeline's spans after the first
+	// Curve is the equaliser's gain in each third octave.
+	Curve []unit.DB `json:"curve_db" figure:"equaliser (dB)"`
+}
+
+// GearParameters: how what the gear does was measured.
+type GearParameters struct {
+	Blocks      int          `json:"blocks"` // of the music; the same for all takes
+	Block       unit.Seconds `json:"block_s"`
+	Window      int          `json:"window_samples"` // of leftover and drive
+	TouchFrame  unit.Seconds `json:"touch_frame_s"`
+	LeastFilter unit.DB      `json:"least_leftover_db"` // less is not resolved
+}
