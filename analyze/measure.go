@@ -67,12 +67,26 @@ func (s *Session) measure(ctx context.Context) error {
 
 // takeFacts are what the meters find in one take.
 type takeFacts struct {
-	Whole    loudness.Measurement // over the whole span
-	Measures []result.Measures    // of each span, but for their names
-	Powers   [][3]spectrum.BandPowers
-	Noise    noise.Result
-	Floor    []unit.DB
-	Near     []fairness.NearGate // where roundedAt is asked
+	fairness.TakeFacts
+	Measures []result.Measures // of each span, but for their names
+}
+
+// meter is one of the meters that a take passes through.
+type meter struct {
+	name string
+	// start returns what is given every block of take i, and what then fills in what was
+	// found.
+	start func(s *Session, i int) (write func([][]float64) error, finish func(*takeFacts), err error)
+}
+
+// meters are all of them, in the order in which they fill in what they found: some rest on
+// what others found before.
+func meters() []meter {
+	return []meter{
+		{"noise", (*Session).startNoise},
+		{"loudness", (*Session).startLoudness},
+		{"spectra", (*Session).startSpectra},
+	}
 }
 
 func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) error {
@@ -80,14 +94,15 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	whole := tl.Spans[0]
 	sig := s.takes[i]
 	in := struct {
+		Meters []string
 		Take   recording.Heard
 		First  int64               // of the file
 		Spans  []recording.Stretch // from there
 		Quiet  []noise.Stretch     // from there
 		Params noise.Params
-	}{sig.Heard(), s.firstFrame(i, whole), nil, shifted(s.Quiet, -int64(whole.FirstFrame)), s.noiseParams()}
-	for _, sp := range tl.Spans {
-		in.Spans = append(in.Spans, recording.Stretch{First: int64(sp.FirstFrame - whole.FirstFrame), Frames: int64(sp.Frames)})
+	}{nil, sig.Heard(), s.firstFrame(i, whole), s.spans(), shifted(s.Quiet, -int64(whole.FirstFrame)), s.noiseParams()}
+	for _, m := range meters() {
+		in.Meters = append(in.Meters, m.name)
 	}
 	out, err := work.Once(s.run, "take", in, []*recording.Signal{sig}, func() (takeFacts, error) { return s.runMeters(ctx, i, step) })
 	if err != nil {
@@ -96,7 +111,7 @@ func (s *Session) measureTake(ctx context.Context, i int, step func(int64)) erro
 	for k := range out.Measures {
 		out.Measures[k].Span = tl.Spans[k].Name
 	}
-	s.Takes[i].Whole, s.Takes[i].Powers, s.Takes[i].Noise, s.Takes[i].Floor, s.Takes[i].NearGate = out.Whole, out.Powers, out.Noise, out.Floor, out.Near
+	s.Takes[i].TakeFacts = out.TakeFacts
 	s.Result.Takes[i].Measures = out.Measures
 	return nil
 }
@@ -106,25 +121,14 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 	tl := &s.Result.Timeline
 	whole := tl.Spans[0]
 	sig := s.takes[i]
-	rate, channels := sig.Info.SampleRate, sig.Channels()
-	loud, err := loudness.NewMeter(rate, channels, loudness.Options{})
-	if err != nil {
-		return out, err
-	}
-	welch, err := spectrum.NewWelch(rate, channels, spectrum.DefaultParams(rate))
-	if err != nil {
-		return out, err
-	}
-	for _, sp := range tl.Spans {
-		first, frames := int64(sp.FirstFrame-whole.FirstFrame), int64(sp.Frames)
-		loud.Track(loudness.Range{First: first, Frames: frames})
-		if err := welch.Track(spectrum.Range{First: first, Frames: frames}); err != nil {
+	var writes []func([][]float64) error
+	var finish []func(*takeFacts)
+	for _, m := range meters() {
+		write, done, err := m.start(s, i)
+		if err != nil {
 			return out, err
 		}
-	}
-	quiet, err := s.noiseMeter(sig, int64(whole.FirstFrame))
-	if err != nil {
-		return out, err
+		writes, finish = append(writes, write), append(finish, done)
 	}
 	r, err := sig.Open()
 	if err != nil {
@@ -136,65 +140,117 @@ func (s *Session) runMeters(ctx context.Context, i int, step func(int64)) (out t
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		if err := loud.Write(block); err != nil {
-			return err
+		for _, write := range writes {
+			if err := write(block); err != nil {
+				return err
+			}
 		}
-		if err := welch.Write(block); err != nil {
-			return err
-		}
-		return quiet.Write(block)
+		return nil
 	})
 	if err != nil {
 		return out, recording.InFile(sig.Path, err)
 	}
-	out.Noise = quiet.Finish()
-	measured := loud.Finish()
-	out.Whole = measured[0]
-	if s.roundedAt != nil {
-		for _, m := range measured {
-			var near fairness.NearGate
-			near.Integrated, near.LoudnessRange = m.NearGate(func(gate unit.LUFS) unit.DB { return s.roundedAt(i, gate) })
-			out.Near = append(out.Near, near)
-		}
-	}
-	if out.Floor = s.Takes[i].Floor; out.Floor == nil {
-		out.Floor = s.floorOf(sig, out.Noise)
-	}
-	// One spectrum at a time: many sections together would take much memory.
-	k := 0
-	for p := range welch.Spectra() {
-		var powers [3]spectrum.BandPowers
-		for scale, bands := range s.bands.scales() {
-			powers[scale] = p.BandPowers(bands)
-		}
-		out.Powers = append(out.Powers, powers)
-		out.Measures = append(out.Measures, s.measuresOf(measured[k], p, out.Floor, k == 0))
-		k++
+	for _, done := range finish {
+		done(&out)
 	}
 	return out, nil
 }
 
-// measuresOf turns one span's measurements into the result's form. Band levels
-// follow once the gains are known; floor is that of the take as recorded.
-func (s *Session) measuresOf(m loudness.Measurement, p spectrum.PSD, floor []unit.DB, series bool) result.Measures {
-	out := result.Measures{
-		EffectiveAverages: unit.Number(p.Effective),
-		Warnings:          append(append([]string{}, m.Warnings...), p.Warnings...),
+// spans are the spans of the timeline in frames of the whole.
+func (s *Session) spans() []recording.Stretch {
+	tl := s.Result.Timeline
+	out := []recording.Stretch{}
+	for _, sp := range tl.Spans {
+		out = append(out, recording.Stretch{First: int64(sp.FirstFrame - tl.Spans[0].FirstFrame), Frames: int64(sp.Frames)})
 	}
+	return out
+}
+
+func (s *Session) startNoise(i int) (func([][]float64) error, func(*takeFacts), error) {
+	m, err := s.noiseMeter(s.takes[i], int64(s.Result.Timeline.Spans[0].FirstFrame))
+	if err != nil {
+		return nil, nil, err
+	}
+	return m.Write, func(out *takeFacts) {
+		out.Noise = m.Finish()
+		if out.Floor = s.Takes[i].Floor; out.Floor == nil {
+			out.Floor = s.floorOf(s.takes[i], out.Noise)
+		}
+	}, nil
+}
+
+func (s *Session) startLoudness(i int) (func([][]float64) error, func(*takeFacts), error) {
+	m, err := loudness.NewMeter(s.takes[i].Info.SampleRate, s.takes[i].Channels(), loudness.Options{})
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, sp := range s.spans() {
+		m.Track(loudness.Range{First: sp.First, Frames: sp.Frames})
+	}
+	return m.Write, func(out *takeFacts) {
+		for k, x := range m.Finish() {
+			if k == 0 {
+				out.Whole = x
+			}
+			if s.roundedAt != nil {
+				var near fairness.NearGate
+				near.Integrated, near.LoudnessRange = x.NearGate(func(gate unit.LUFS) unit.DB { return s.roundedAt(i, gate) })
+				out.NearGate = append(out.NearGate, near)
+			}
+			out.Measures = append(out.Measures, loudnessOf(x, k == 0))
+		}
+	}, nil
+}
+
+func (s *Session) startSpectra(i int) (func([][]float64) error, func(*takeFacts), error) {
+	rate := s.takes[i].Info.SampleRate
+	m, err := spectrum.NewWelch(rate, s.takes[i].Channels(), spectrum.DefaultParams(rate))
+	if err != nil {
+		return nil, nil, err
+	}
+	for _, sp := range s.spans() {
+		if err := m.Track(spectrum.Range{First: sp.First, Frames: sp.Frames}); err != nil {
+			return nil, nil, err
+		}
+	}
+	return m.Write, func(out *takeFacts) {
+		// One spectrum at a time: many sections together would take much memory.
+		k := 0
+		for p := range m.Spectra() {
+			var powers [3]spectrum.BandPowers
+			for scale, bands := range s.bands.scales() {
+				powers[scale] = p.BandPowers(bands)
+			}
+			out.Powers = append(out.Powers, powers)
+			s.addSpectrum(&out.Measures[k], p, out.Floor)
+			k++
+		}
+	}, nil
+}
+
+// loudnessOf turns one span's loudness into the result's form.
+func loudnessOf(m loudness.Measurement, series bool) result.Measures {
+	out := result.Measures{Warnings: append([]string{}, m.Warnings...)}
 	out.AudioMeasures = result.AudioMeasures{
 		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
 		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
-		Unweighted:  unit.DB(unit.FromPower(p.Power(result.AudibleFrom, result.AudibleTo))),
-		AWeighted:   unit.DB(unit.FromPower(p.Weighted(weighting.APower, result.AudibleFrom, result.AudibleTo))),
-		Weighted468: unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, result.AudibleFrom, result.AudibleTo))),
 	}
-	recorded := result.ThirdOctaves{Levels: spectrum.Levels(p.Bands(s.bands.third), 0), Floor: floor}
-	d := p.Describe(spectrum.DefaultFrame(), s.bands.third, recorded.Weights(bandsOf(s.bands.third)))
-	out.Descriptors = result.Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}
 	if series {
 		out.Series = &result.Series{Step: m.Momentary.Step, Momentary: m.Momentary.Max, ShortTerm: m.ShortTerm.Max}
 	}
 	return out
+}
+
+// addSpectrum adds what one span's spectrum gives. Band levels follow once the gains are
+// known; floor is that of the take as recorded.
+func (s *Session) addSpectrum(out *result.Measures, p spectrum.PSD, floor []unit.DB) {
+	out.EffectiveAverages, out.Warnings = unit.Number(p.Effective), append(out.Warnings, p.Warnings...)
+	out.Unweighted = unit.DB(unit.FromPower(p.Power(result.AudibleFrom, result.AudibleTo)))
+	out.AWeighted = unit.DB(unit.FromPower(p.Weighted(weighting.APower, result.AudibleFrom, result.AudibleTo)))
+	out.Weighted468 = unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, result.AudibleFrom, result.AudibleTo)))
+	recorded := result.ThirdOctaves{Levels: spectrum.Levels(p.Bands(s.bands.third), 0), Floor: floor}
+	d := p.Describe(spectrum.DefaultFrame(), s.bands.third, recorded.Weights(bandsOf(s.bands.third)))
+	out.Descriptors = result.Descriptors{Centroid: d.Centroid, Tilt: d.Tilt, Low: d.Low, Mid: d.Mid, High: d.High}
 }
 
 // noiseMeter returns a meter over the timeline's pauses for a recording that
@@ -366,11 +422,11 @@ func (s *Session) splitNoise(i int) (noise.SplitResult, error) {
 
 // NoiseLevels returns the levels of a take's noise at a gain.
 func NoiseLevels(n noise.Result, gain unit.DB) result.NoiseLevels {
-	g := unit.DBFS(gain)
-	return result.NoiseLevels{
-		Unweighted: n.Unweighted + g, AWeighted: n.AWeighted + g, Weighted468: n.Weighted468 + g,
-		Hum: n.Hum + g, Hiss: n.Hiss + g, HumAWeighted: n.HumAWeighted + g,
+	out := result.NoiseLevels{Unweighted: n.Unweighted, AWeighted: n.AWeighted, Weighted468: n.Weighted468, Hum: n.Hum, Hiss: n.Hiss, HumAWeighted: n.HumAWeighted}
+	for _, level := range out.All() {
+		*level += unit.DBFS(gain)
 	}
+	return out
 }
 
 // excerptSegments is how many short segments, spread over the whole span, pairs

@@ -103,10 +103,10 @@ func settingsCSV(r *result.Result) [][]string {
 
 func levelsCSV(r *result.Result) [][]string {
 	// The gain follows the integrated loudness, which it follows from.
-	out := [][]string{append([]string{"span", "take"}, slices.Insert(headings(result.AudioMeasures{}, result.Descriptors{}, result.Measures{}), 1, "gain (dB)")...)}
+	out := [][]string{append([]string{"span", "take"}, slices.Insert(headings(result.AllFigures(result.Measures{})), 1, "gain (dB)")...)}
 	for _, t := range r.Takes {
 		for _, m := range t.Measures {
-			out = append(out, append([]string{csvtext.Cell(m.Span), csvtext.Cell(t.Name)}, slices.Insert(numbers(m.AudioMeasures, m.Descriptors, m), 1, num(t.Gain))...))
+			out = append(out, append([]string{csvtext.Cell(m.Span), csvtext.Cell(t.Name)}, slices.Insert(numbers(result.AllFigures(m)), 1, num(t.Gain))...))
 		}
 	}
 	return out
@@ -139,9 +139,9 @@ func timeCSV(r *result.Result) [][]string {
 }
 
 func alternativesCSV(r *result.Result) [][]string {
-	out := [][]string{append([]string{"span", "take"}, headings(result.Alternative{})...)}
+	out := [][]string{append([]string{"span", "take"}, headings(result.Figures(result.Alternative{}))...)}
 	for _, a := range r.Match.Alternatives {
-		out = append(out, append([]string{csvtext.Cell(a.Span), csvtext.Cell(a.Take)}, numbers(a)...))
+		out = append(out, append([]string{csvtext.Cell(a.Span), csvtext.Cell(a.Take)}, numbers(result.Figures(a))...))
 	}
 	return out
 }
@@ -178,11 +178,14 @@ func spectrumCSV(r *result.Result, bands []result.Band, level func(result.Measur
 }
 
 func noiseCSV(r *result.Result) [][]string {
-	out := [][]string{append([]string{"take", "measured", "gated", "state"}, headings(result.NoiseLevels{}, result.Noise{})...)}
+	out := [][]string{append([]string{"take", "measured", "gated", "state"}, slices.Concat(headings(result.Figures(result.NoiseLevels{})), headings(result.Figures(result.Noise{})))...)}
 	for _, t := range r.Takes {
 		n := t.Noise
-		recorded, matched := numbers(n.AsRecorded, n), numbers(n.AsMatched, result.Noise{CarriedIn: unit.DBFS(math.NaN()), Added: unit.DBFS(math.NaN()), Duration: n.Duration})
-		for i, figures := range [][]string{recorded, matched} {
+		levels := func(l result.NoiseLevels, n result.Noise) []string {
+			return append(numbers(result.Figures(l)), numbers(result.Figures(n))...)
+		}
+		matched := result.Noise{CarriedIn: unit.DBFS(math.NaN()), Added: unit.DBFS(math.NaN()), Duration: n.Duration}
+		for i, figures := range [][]string{levels(n.AsRecorded, n), levels(n.AsMatched, matched)} {
 			line := []string{csvtext.Cell(t.Name), yes(n.Measured), yes(n.Gated), [...]string{"as recorded", "as matched"}[i]}
 			if !n.Measured {
 				line[2], figures = "", make([]string, len(figures))
@@ -206,9 +209,9 @@ func noiseSpectrumCSV(r *result.Result) [][]string {
 }
 
 func likenessCSV(r *result.Result) [][]string {
-	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Likeness{})...), "resolved")}
+	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Likeness{}))...), "resolved")}
 	for _, l := range r.Likeness {
-		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(l)...), yes(l.Resolved)))
+		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved)))
 	}
 	return out
 }

@@ -28,27 +28,23 @@ func figureCells(of any, gain unit.DB) []cell {
 	return out
 }
 
-// headings are the headings of the same for CSV files.
-func headings(of ...any) []string {
+// headings are the headings of figures in CSV files.
+func headings(figures []result.Figure) []string {
 	out := []string{}
-	for _, x := range of {
-		for _, f := range result.Figures(x) {
-			if f.CSV {
-				out = append(out, f.Words)
-			}
+	for _, f := range figures {
+		if f.CSV {
+			out = append(out, f.Words)
 		}
 	}
 	return out
 }
 
 // numbers are the figures themselves, in that order.
-func numbers(of ...any) []string {
+func numbers(figures []result.Figure) []string {
 	out := []string{}
-	for _, x := range of {
-		for _, f := range result.Figures(x) {
-			if f.CSV {
-				out = append(out, num(f.Value))
-			}
+	for _, f := range figures {
+		if f.CSV {
+			out = append(out, num(f.Value))
 		}
 	}
 	return out

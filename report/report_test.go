@@ -303,6 +303,17 @@ func TestCSV(t *testing.T) {
 	if third[0][4] != "level after matching (dBFS)" || third[1][2] != "25" {
 		t.Errorf("third octaves begin %q %q", third[0], third[1])
 	}
+	// The headings are those that published reports have.
+	for name, want := range map[string]string{
+		"data/levels.csv":             "span,take,integrated (LUFS),gain (dB),max momentary (LUFS),max short-term (LUFS),range (LU),true peak (dBTP),sample peak (dBFS),rms (dBFS),crest factor (dB),peak to loudness (LU),unweighted (dBFS),A-weighted (dBFS),468-weighted (dBFS),centroid (Hz),tilt (dB/octave),low (dB of the whole),mid (dB of the whole),high (dB of the whole),effective averages",
+		"data/match-alternatives.csv": "span,take,loudness of the span (dB),unweighted (dB),A-weighted (dB),468-weighted (dB),spread (dB)",
+		"data/noise.csv":              "take,measured,gated,state,A-weighted (dBFS),unweighted (dBFS),468-weighted rms (dBFS),hum (dBFS),hiss (dBFS),carried in (dBFS),added (dBFS),pauses (s)",
+		"data/likeness.csv":           "take,other take,spectral distance (dB),null residual (dB),coherence,resolved",
+	} {
+		if head := strings.Join(csvTable(t, dir, name)[0], ","); head != want {
+			t.Errorf("%s: %s", name, head)
+		}
+	}
 	series := csvTable(t, dir, "data/loudness-over-time.csv")
 	if series[1][3] != "-inf" || series[1][0] != "Leaning" || series[2][1] != "0.5" {
 		t.Errorf("series begin %q %q", series[1], series[2])

@@ -246,7 +246,7 @@ func (out *Published) hideSeries(series *result.Series, gain unit.DB, floor floa
 // noise returns the noise levels, NaN where rounding reaches them.
 func (out *Published) noise(recorded, matched result.NoiseLevels, floor float64) publishedNoise {
 	x := publishedNoise{recorded, matched}
-	asRecorded, asMatched := listOf(&x.AsRecorded), listOf(&x.AsMatched)
+	asRecorded, asMatched := x.AsRecorded.All(), x.AsMatched.All()
 	for k := range asMatched {
 		// 468-weighting lifts white noise by up to 9 dB.
 		if float64(*asMatched[k]) < floor+9+levelClear {
@@ -337,11 +337,6 @@ func matchedLevel(r *result.Result, take string) float64 {
 func wholeNearGate(g *analyze.Given, take string) bool {
 	i := slices.IndexFunc(g.Result.Takes, func(t result.Take) bool { return t.Name == take })
 	return i >= 0 && g.Takes[i].NearGate[0].Integrated
-}
-
-// listOf returns the levels, to be changed.
-func listOf(n *result.NoiseLevels) []*unit.DBFS {
-	return []*unit.DBFS{&n.Unweighted, &n.AWeighted, &n.Weighted468, &n.Hum, &n.Hiss, &n.HumAWeighted}
 }
 
 // differences takes over the spectral differences and the resolution where all

@@ -63,14 +63,19 @@ type TakeEvidence struct {
 	Judged   Judged          // against the timeline's source
 	Again    Judged          // against what it repeats
 	Ratio    clock.Ratio     // where it is not of the same performance as labelled
-	Whole    loudness.Measurement
-	Powers   [][3]spectrum.BandPowers // [span][third, sixth, twelfth octaves]
-	Floor    []unit.DB                // as recorded, see Audibility
-	Noise    noise.Result
-	Missing  unit.DB    // see noise.Missing; NaN without a dry recording's noise
-	OfDry    align.Copy // how much of it is the dry recording; zero without one
+	Missing  unit.DB         // see noise.Missing; NaN without a dry recording's noise
+	OfDry    align.Copy      // how much of it is the dry recording; zero without one
 	Steady   Steadiness
 	Mics     MicPair
+	TakeFacts
+}
+
+// TakeFacts are what the meters find in one take, in one pass over its whole span.
+type TakeFacts struct {
+	Whole  loudness.Measurement
+	Powers [][3]spectrum.BandPowers // [span][third, sixth, twelfth octaves]
+	Floor  []unit.DB                // as recorded, see Audibility
+	Noise  noise.Result
 	// NearGate says of which loudness and which range a window is so near to a gate that
 	// rounding may move it across, for each span; nil for recordings.
 	NearGate []NearGate

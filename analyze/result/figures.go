@@ -34,11 +34,18 @@ type Figure struct {
 
 // Figures returns the figures that the fields of a struct of this package hold, in their
 // order; lists, and what is in other structs below, are not among them.
-func Figures(of any) []Figure {
-	v := reflect.ValueOf(of)
+func Figures(of any) []Figure { return figures(reflect.ValueOf(of), false) }
+
+// AllFigures returns those of the structs in it too.
+func AllFigures(of any) []Figure { return figures(reflect.ValueOf(of), true) }
+
+func figures(v reflect.Value, below bool) []Figure {
 	out := []Figure{}
 	for i := range v.NumField() {
 		f := v.Type().Field(i)
+		if below && f.Type.Kind() == reflect.Struct {
+			out = append(out, figures(v.Field(i), below)...)
+		}
 		words := f.Tag.Get("figure")
 		if words == "" || f.Type.Kind() != reflect.Float64 {
 			continue
@@ -68,4 +75,14 @@ func (f Figure) String(gain unit.DB) string {
 		return unit.Signed(v, decimals)
 	}
 	return unit.Format(v, decimals)
+}
+
+// All returns the levels, to be changed.
+func (n *NoiseLevels) All() []*unit.DBFS {
+	v := reflect.ValueOf(n).Elem()
+	out := make([]*unit.DBFS, v.NumField())
+	for i := range out {
+		out[i] = v.Field(i).Addr().Interface().(*unit.DBFS)
+	}
+	return out
 }
