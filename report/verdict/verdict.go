@@ -161,10 +161,8 @@ func newVerdict(o result.Outcome, head string, causes ...Cause) Verdict {
 
 // Brief returns the verdict without its causes: "Fair, with 5 reservations."
 func (v Verdict) Brief() string {
-	if len(v.Causes) == 0 {
-		return v.Text
-	}
-	return v.Head + "."
+	head, _, _ := strings.Cut(strings.TrimSuffix(v.Text, "."), ": ")
+	return head + "."
 }
 
 // Most subjects that are named for one cause, and most causes that are named.
