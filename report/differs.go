@@ -1,6 +1,7 @@
 package report
 
 import (
+	"fmt"
 	"html/template"
 	"math"
 	"slices"
@@ -49,7 +50,7 @@ func (b *builder) differs() differsView {
 	for _, l := range b.labels {
 		slugs = append(slugs, l.Slug)
 	}
-	v := differsView{Slugs: strings.Join(slugs, " "), Colours: chart.Colours, Against: b.againstWords(), Brightest: b.brightness(), Resolution: resolutionWords(res.Resolution),
+	v := differsView{Slugs: strings.Join(slugs, " "), Colours: chart.Colours, Against: b.againstWords(), Brightest: b.brightnessWords(), Resolution: resolutionWords(res.Resolution),
 		Lines: []takeTone{}, Words: []string{}, Sections: []sectionTone{}}
 	shown, plotted := []result.Difference{}, []chart.Difference{}
 	first, most := 0, math.Inf(-1)
@@ -116,8 +117,9 @@ func (b *builder) plotDifferences(v *differsView, plotted []chart.Difference, fi
 	}
 }
 
-// brightness ranks the contestants.
-func (b *builder) brightness() string {
+// brightness is the part of the power of each contestant that is high, in dB, and the
+// largest difference of that between a take and its repeat.
+func (b *builder) brightness() ([]levelPoint, float64) {
 	high := map[string]float64{}
 	points, repeats := []levelPoint{}, 0.0
 	for _, t := range b.res.Takes {
@@ -133,6 +135,11 @@ func (b *builder) brightness() string {
 			repeats = math.Max(repeats, math.Abs(high[t.Name]-of))
 		}
 	}
+	return points, repeats
+}
+
+func (b *builder) brightnessWords() string {
+	points, repeats := b.brightness()
 	return brightnessWords(points, repeats, b.res.Parameters.Spectrum.MidHigh)
 }
 
@@ -151,6 +158,9 @@ func (b *builder) toneLine(take string) string {
 	if take == b.res.Comparison.Reference {
 		if len(b.res.Takes) < 2 {
 			return ""
+		}
+		if lo, hi, ok := brightest(b.brightness()); ok {
+			return fmt.Sprintf("The reference. %s is the brightest, %s the darkest.", hi.name, lo.name)
 		}
 		return "The reference."
 	}

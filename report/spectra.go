@@ -115,7 +115,7 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []result.Ban
 	if !finite {
 		return f
 	}
-	f.SVG = svg(chart.Spectrum(chart.Text{Title: title + " of " + plural(len(curves), "take", "takes"), Desc: b.brightness(), By: f.AxesID()}, curves, tuned, lo, hi))
+	f.SVG = svg(chart.Spectrum(chart.Text{Title: title + " of " + plural(len(curves), "take", "takes"), Desc: b.brightnessWords(), By: f.AxesID()}, curves, tuned, lo, hi))
 	return f
 }
 

@@ -239,11 +239,17 @@ func noiseRuns(bands []result.Band, d result.BandDifferences, heard result.Audib
 // for two takes to be ranked by it. Common practice, no source.
 const clearlyBrighter = 1
 
-// brightnessWords names the brightest and the darkest of several takes by the part of
-// the power above a corner in dB, where those differ clearly, and by more than repeats do.
+// brightest returns the darkest and the brightest of several takes by the part of the
+// power that is high in dB; ok where those differ clearly, and by more than repeats do.
+func brightest(high []levelPoint, repeats float64) (lo, hi levelPoint, ok bool) {
+	lo, hi, ok = extremes(high)
+	return lo, hi, ok && hi.value-lo.value >= clearlyBrighter && hi.value-lo.value > repeats
+}
+
+// brightnessWords names the brightest and the darkest take by the power above a corner.
 func brightnessWords(high []levelPoint, repeats float64, corner unit.Hertz) string {
-	lo, hi, ok := extremes(high)
-	if !ok || hi.value-lo.value < clearlyBrighter || hi.value-lo.value <= repeats {
+	lo, hi, ok := brightest(high, repeats)
+	if !ok {
 		return ""
 	}
 	return fmt.Sprintf("%s is the brightest and %s the darkest, by the part of the power above %s: %s and %s dB.", hi.name, lo.name, corner, unit.Format(hi.value, 1), unit.Format(lo.value, 1))

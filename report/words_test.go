@@ -146,7 +146,7 @@ func TestReampWords(t *testing.T) {
 		loop.Separated, loop.Shape = c.separated, c.shape
 		res := fixture()
 		res.Loopback = &loop
-		page, err := os.ReadFile(filepath.Join(write(t, res), "index.html"))
+		page, err := os.ReadFile(filepath.Join(write(t, res), "details.html"))
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -62,7 +62,37 @@ func (f Finding) Reservation() bool {
 		slices.Contains([]string{fairness.IDPerformance, fairness.IDMatch, fairness.IDOneChange}, f.Checks[0].ID)
 }
 
-// words names a finding within a sentence: "polarity of Splitting (inverted)".
+// plain are the everyday words of findings that are common and need no explanation, for
+// one subject and for several, by the id of the check and what it found.
+var plain = map[string][2]string{
+	fairness.IDPolarity + " inverted":   {"%s has inverted polarity", "%s have inverted polarity"},
+	fairness.IDHeadroom + " peaks":      {"%s was recorded hot", "%s were recorded hot"},
+	fairness.IDClipping + " full-scale": {"%s is clipped", "%s are clipped"},
+}
+
+// plainWords says a finding in everyday words; "" where there are none for it.
+func (f Finding) plainWords(subjects []string) string {
+	first := f.Checks[0]
+	if slices.ContainsFunc(f.Checks, func(c result.Check) bool { return c.Found != first.Found }) {
+		return ""
+	}
+	if level, ok := strings.CutPrefix(first.Value, "−"); ok && first.ID == fairness.IDReampLevel && first.Found == "level" {
+		return "the reamp level was " + level + " low"
+	} else if level, ok := strings.CutPrefix(first.Value, "+"); ok && first.ID == fairness.IDReampLevel && first.Found == "level" {
+		return "the reamp level was " + level + " high"
+	}
+	words, ok := plain[first.ID+" "+first.Found]
+	switch {
+	case !ok || len(subjects) == 0:
+		return ""
+	case len(subjects) == 1:
+		return fmt.Sprintf(words[0], subjects[0])
+	}
+	return fmt.Sprintf(words[1], manifest.List(subjects))
+}
+
+// words names a finding within a sentence: "Splitting has inverted polarity", or by its
+// topic: "lost samples of Splitting (64 samples)".
 func (f Finding) words() string {
 	var subjects, values []string
 	for _, c := range f.Checks {
@@ -75,6 +105,9 @@ func (f Finding) words() string {
 	}
 	if more := len(subjects) - mostSubjects; more > 0 {
 		subjects = append(subjects[:mostSubjects:mostSubjects], fmt.Sprintf("%d more", more))
+	}
+	if s := f.plainWords(subjects); s != "" && f.Outcome != result.NotMeasured {
+		return s
 	}
 	s := topic(f.Checks[0].Name)
 	if len(subjects) > 0 {

@@ -15,6 +15,12 @@ func check(id, name, subject string, o result.Outcome, value string) result.Chec
 	return result.Check{ID: id, Name: name, Subject: subject, Outcome: o, Value: value}
 }
 
+// found is a check of these results, which store what was found.
+func found(code string, c result.Check) result.Check {
+	c.Found, c.Measured, c.Allowed = code, -0.4, &result.Limit{Decimals: 2}
+	return c
+}
+
 func TestOf(t *testing.T) {
 	passed := check("lag", "Timing", "A", result.Passed, "")
 	follows := check("clicks", "Clicks", "A", result.Failed, "3 clicks")
@@ -41,6 +47,14 @@ func TestOf(t *testing.T) {
 			check("headroom", "Headroom", "C", result.Caution, "−4 dBFS"), check("headroom", "Headroom", "D", result.Caution, "−4 dBFS"),
 			check("reamp-level", "Reamp level", "", result.Caution, "−0.40 dB"),
 		}, result.Caution, "Fair, with 2 reservations: headroom of A, B, C and 1 more; reamp level (−0.40 dB)."},
+		{"everyday words", []result.Check{
+			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), found("peaks", check("headroom", "Headroom", "B", result.Caution, "−5 dBFS")),
+			found("level", check("reamp-level", "Reamp level", "", result.Caution, "−0.40 dB")),
+			found("inverted", check("polarity", "Polarity", "C", result.Caution, "inverted")),
+		}, result.Caution, "Fair, with 3 reservations: A and B were recorded hot; the reamp level was 0.40 dB low; C has inverted polarity."},
+		{"everyday words for one cause only", []result.Check{
+			found("inverted", check("polarity", "Polarity", "A", result.Caution, "inverted")), found("turned", check("polarity", "Polarity", "B", result.Caution, "inverted")),
+		}, result.Caution, "Fair, with one reservation: polarity of A and B (inverted)."},
 		{"a fault and what follows from it", []result.Check{follows, check("slips", "Lost samples", "A", result.Failed, "64 samples"), check("dc-offset", "DC offset", "B", result.Failed, "−20.0 dBFS"), check("hum", "Hum", "", result.Caution, "")},
 			result.Failed, "Not fair: lost samples of A (64 samples); DC offset of B (−20.0 dBFS)."},
 		{"many causes", many, result.Failed, "Not fair: a; b; c; d; e; and 2 more."},
