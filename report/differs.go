@@ -160,7 +160,7 @@ func (b *builder) toneLine(take string) string {
 			return ""
 		}
 		if lo, hi, ok := brightest(b.brightness()); ok {
-			return fmt.Sprintf("The reference. %s is the brightest, %s the darkest.", hi.name, lo.name)
+			return fmt.Sprintf("The reference. Brightest: %s; darkest: %s.", hi.name, lo.name)
 		}
 		return "The reference."
 	}

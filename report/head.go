@@ -180,8 +180,6 @@ func (b *builder) colophon() colophonView {
 	return v
 }
 
-func (b *builder) comparedWords() string { return b.comparedUpTo(8) }
-
 // comparedUpTo says what was compared and names at most most takes, none for 0.
 func (b *builder) comparedUpTo(most int) string {
 	names := []string{}

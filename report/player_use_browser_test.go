@@ -257,7 +257,7 @@ func TestPlayerForScreenReaders(t *testing.T) {
 button | Play
 button | Repeat
 timer | Time
-summary | Start at a modest level
+summary | Start quietly
 button | Try it blind
 image | Overview of the performance. Peak level over time with the sections Low riff and Open chords.
 group | Sections
@@ -275,9 +275,8 @@ radio | as recorded
 status
 heading | Leaning
 summary | Level, download (1.5 MB)
-summary | Try it blind
-summary | Measure the audio in this browser
-summary | Keys, and a link to this place
+summary | Measure it
+summary | Keys
 summary | No sound?
 `)
 	if got != want {

@@ -17,12 +17,9 @@ const mostStem = 40
 // stem is the beginning of the names of the files of the nth of so many takes:
 // "02_Splitting". The number makes it the only one of its kind.
 func stem(n, of int, name string) string {
-	var words []string
-	for _, w := range strings.FieldsFunc(manifest.ASCII(name), func(r rune) bool {
+	words := strings.FieldsFunc(manifest.ASCII(name), func(r rune) bool {
 		return !(r >= 'a' && r <= 'z' || r >= 'A' && r <= 'Z' || r >= '0' && r <= '9')
-	}) {
-		words = append(words, w)
-	}
+	})
 	short := strings.Join(words, "-")
 	if len(short) > mostStem {
 		short = strings.TrimRight(short[:mostStem], "-")
