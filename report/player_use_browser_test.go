@@ -274,7 +274,7 @@ radio | in each section
 radio | as recorded
 status
 heading | Leaning
-summary | Level, download (1.5 MB)
+summary | Level, download (2.7 MB)
 summary | Measure it
 summary | Keys
 summary | No sound?
