@@ -133,8 +133,11 @@ func (b *builder) verdict() verdictView {
 	v := verdictView{Class: viewOutcome(found.Outcome).Class, Head: found.Head, Causes: []fact{}, More: found.More}
 	questions := b.questions()
 	for _, c := range found.Causes {
-		i := slices.IndexFunc(questions, func(q question) bool { return q.checks[0].ID == c.Check.ID && q.checks[0].Name == c.Check.Name })
-		v.Causes = append(v.Causes, fact{Name: questions[i].anchor, Value: c.Text})
+		anchor := "checks"
+		if i := slices.IndexFunc(questions, func(q question) bool { return q.checks[0].ID == c.Check.ID && q.checks[0].Name == c.Check.Name }); i >= 0 {
+			anchor = questions[i].anchor
+		}
+		v.Causes = append(v.Causes, fact{Name: anchor, Value: c.Text})
 	}
 	return v
 }

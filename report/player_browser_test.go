@@ -480,9 +480,7 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 	until(t, ctx, `/splitting\.1\.flac is missing/.test(document.getElementById('say').textContent)`)
 	accessible(t, ctx, "a file is missing")
 	click(t, ctx, `.pick[data-take="0"]`)
-	until(t, ctx, `Evenhand.player.take === 0`)
-	click(t, ctx, `#play`)
-	until(t, ctx, `Evenhand.player.deck.playing`)
+	until(t, ctx, `Evenhand.player.take === 0 && Evenhand.player.deck.playing`)
 	click(t, ctx, `.pick[data-take="2"]`)
 	until(t, ctx, `/quarry\.1\.flac cannot be decoded/.test(document.getElementById('say').textContent)`)
 	if got := eval[int](t, ctx, heard); got != 0 {
