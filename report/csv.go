@@ -23,7 +23,7 @@ type csvFile struct {
 
 // csvFiles returns the tables that a report with this result has.
 func csvFiles(r *result.Result) []csvFile {
-	return append([]csvFile{
+	files := []csvFile{
 		{"data/settings.csv", "settings of every take", settingsCSV},
 		{"data/levels.csv", "levels and dynamics, every section", levelsCSV},
 		{"data/loudness-over-time.csv", "loudness over time", timeCSV},
@@ -42,7 +42,11 @@ func csvFiles(r *result.Result) []csvFile {
 		{"data/likeness.csv", "how alike the takes are", likenessCSV},
 		{"data/checks.csv", "every check", checksCSV},
 		{"data/overview.csv", "peak level of the performance", overviewCSV},
-	}, audienceCSVFiles(r)...)
+	}
+	if r.Parameters.Gear != nil {
+		files = append(files, csvFile{"data/gear.csv", "touch and drive of every take", gearCSV}, csvFile{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV})
+	}
+	return append(files, audienceCSVFiles(r)...)
 }
 
 func (f csvFile) bytes(res *result.Result) ([]byte, error) {

@@ -61,6 +61,9 @@ func (b *builder) method() methodView {
 	}
 	add("Noise", fmt.Sprintf("Measured in pauses of at least %s%s, leaving out %s at either end; bandwidth %s. Hum is what stands at the mains frequency (%s) and its first %d harmonics, hiss is the rest. 468-weighted values are rms, not quasi-peak.",
 		seconds(n.MinimumPause), under, seconds(n.Guard), orElse(n.Bandwidth, "not stated"), mains, n.Harmonics))
+	if text := gearMethod(p.Gear); text != "" {
+		add("Only EQ, touch and drive", text)
+	}
 	add("What counts", resolutionWords(b.res.Resolution))
 	add("What is heard", audibleWords(s)+" Sentences, distances, the spectrum in five figures and the emphasis of plots follow this rule.")
 	if f := b.res.EarlierFormat; f > 0 {

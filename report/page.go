@@ -59,6 +59,7 @@ var indexSections = []section{
 	{id: "settings", title: "Settings", template: "settings", build: func(b *builder) any { return b.settings() }},
 	{id: "spectra", title: "Tone", template: "spectra", build: func(b *builder) any { return b.spectra() }},
 	{id: "likeness", title: "How alike the takes are", template: "likeness", build: func(b *builder) any { return b.likeness() }},
+	{id: "gear", title: "Only EQ? Drive and touch", template: "gear", build: func(b *builder) any { return present(b.gear()) }},
 	{id: "loudness", title: "Loudness and dynamics", template: "loudness", build: func(b *builder) any { return b.loudness() }},
 	{id: "noise", title: "Noise in the pauses", template: "noise", build: func(b *builder) any { return b.noise() }},
 	{id: "checks", title: "Is it fair?", template: "fair", build: func(b *builder) any { return b.fair() }},

@@ -70,6 +70,7 @@ func randomResultOf(seed uint64, takes int) *result.Result {
 	r.takes(res, takes)
 	r.match(res)
 	r.differences(res)
+	r.gear(res)
 	r.settings(res)
 	for range r.IntN(12) {
 		k := r.IntN(len(asked))

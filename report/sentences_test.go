@@ -98,6 +98,7 @@ type results struct {
 			} `json:"third_octave"`
 		}
 	}
+	Leftover []leftoverFigures
 	Likeness []struct {
 		A, B     string
 		Spectral figure `json:"spectral_db"`
@@ -134,6 +135,16 @@ type take struct {
 		Descriptors struct {
 			High figure `json:"high_db"`
 		}
+	}
+	Touch *struct {
+		Measured bool
+		Reason   string
+		Slope    figure
+	}
+	Drive *struct {
+		Measured bool
+		Reason   string
+		Drive    figure `json:"drive_percent"`
 	}
 	Noise struct {
 		Measured, Gated bool
@@ -190,7 +201,7 @@ type said struct {
 }
 
 var (
-	sectionPattern   = regexp.MustCompile(`(?s)<section id="(differs|spectra|loudness|noise|likeness|checks|about)".*?</section>`)
+	sectionPattern   = regexp.MustCompile(`(?s)<section id="(differs|spectra|loudness|noise|likeness|gear|checks|about)".*?</section>`)
 	leadPattern      = regexp.MustCompile(`(?s)<p class="lead">(.*?)</p>`)
 	paragraphPattern = regexp.MustCompile(`(?s)<(p|h3|dt)\b([^>]*)>(.*?)</(?:p|h3|dt)>`)
 	tagPattern       = regexp.MustCompile(`<[^>]*>`)
@@ -539,7 +550,7 @@ func forms() []form {
 			return everyTake(r, parts, func(t take) bool { return !t.contestant() })
 		}),
 	}
-	return append(append(out, headForms()...), toneForms()...)
+	return slices.Concat(out, headForms(), toneForms(), gearForms())
 }
 
 func noiseOf(t take) figure {

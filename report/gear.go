@@ -1,0 +1,282 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+	"evenhand/report/csvtext"
+)
+
+const (
+	// onlyEQ is what the best equaliser leaves at most, as level, of takes that are said
+	// to differ by EQ alone: a hundredth of the power. A turned tone control leaves less
+	// than −24 dB, another amplifier of one family −16 to −20 dB.
+	onlyEQ = -20
+	// notEQ is from when an equaliser does nothing: half of the power is left.
+	notEQ = -3
+	// mostSaid is how many takes have sentences of their own.
+	mostSaid = 6
+)
+
+// gearView is what the gear does to the playing.
+type gearView struct {
+	Words []string
+	Means string
+	Plot  figure
+	Table table
+	Pairs table
+}
+
+// against is the take that the others are compared with here.
+func (b *builder) against() string {
+	return orElse(b.res.Comparison.Reference, b.res.Parameters.Alignment.Anchor)
+}
+
+// leftover returns what remains between two takes; nil where that was not measured.
+func (b *builder) leftover(a, other string) *result.Leftover {
+	for i := range b.res.Leftover {
+		if l := &b.res.Leftover[i]; l.A == a && l.B == other || l.A == other && l.B == a {
+			return l
+		}
+	}
+	return nil
+}
+
+func (b *builder) gear() *gearView {
+	res := b.res
+	if res.Parameters.Gear == nil {
+		return nil
+	}
+	v := gearView{Words: b.gearWords(), Means: gearMeans}
+	with := b.against()
+	rows, shown, whys := []row{}, []chart.Row{}, []string{}
+	for i, t := range res.Takes {
+		touch, drive, linear, why := "–", "–", "–", []string{}
+		if x := t.Touch; x != nil && x.Measured {
+			touch = unit.Format(float64(x.Slope), 2) + spread(x.Low, x.High, 2)
+		} else if x != nil {
+			why = append(why, x.Reason)
+		}
+		if x := t.Drive; x != nil && x.Measured {
+			drive = unit.Format(float64(x.Drive), 1) + spread(x.Low, x.High, 1)
+			linear = unit.Format(float64(x.NotLinear), 1)
+		} else if x != nil && (len(why) == 0 || why[0] != x.Reason) {
+			why = append(why, x.Reason)
+		}
+		eq, filter := "–", "–"
+		if l := b.leftover(t.Name, with); l != nil {
+			if l.Reason == "" {
+				eq, filter = unit.Within(float64(l.Equaliser), 2*float64(l.EqualiserError)), unit.Within(float64(l.Filter), 2*float64(l.FilterError))
+				shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved})
+			} else if len(why) == 0 || why[0] != l.Reason {
+				why = append(why, l.Reason)
+			}
+		}
+		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(touch, drive, linear, eq, filter)...)})
+		whys = append(whys, strings.Join(why, "; "))
+	}
+	head := heads("Take", "Touch, dB for each dB", "Drive, %", "Not linear, %", "Left after an equaliser, dB", "Left after any filter, dB")
+	if slices.ContainsFunc(whys, func(s string) bool { return s != "" }) {
+		head = append(head, heads("<Not measured because")...)
+		for i := range rows {
+			rows[i].Cells = append(rows[i].Cells, cell{Text: whys[i], Class: "t"})
+		}
+	}
+	v.Table = newTable("Touch, drive and what is left", head, rows)
+	if len(shown) > 0 {
+		v.Plot = figure{ID: "gear-left", Title: "What is left after EQ", Axes: "In dB below the take, each with " + with + ". Hollow marks: after the best equaliser; filled marks: after the best filter of any kind. Further left is more alike. Grey: no more than between a take and its repeat.",
+			SVG: svg(chart.Levels(chart.Text{Title: "What is left between " + with + " and " + plural(len(shown), "take", "takes"), By: figure{ID: "gear-left"}.AxesID()}, shown)), Legend: []label{}, Words: []string{}, Table: v.Table, CSV: "data/gear.csv", Download: "Touch and drive as CSV"}
+	}
+	pairs := []row{}
+	for _, l := range res.Leftover {
+		line := []cell{{Text: l.A, Head: true}, {Text: l.B, Class: "t"}}
+		if l.Reason != "" {
+			line = append(line, append(cells("–", "–", "–"), cell{Text: l.Reason, Class: "t"})...)
+		} else {
+			said := ""
+			if !l.Resolved {
+				said = "no more than between a take and its repeat"
+			}
+			line = append(line, append(cells(unit.Within(float64(l.Equaliser), 2*float64(l.EqualiserError)), unit.Within(float64(l.Filter), 2*float64(l.FilterError)), unit.Format(float64(l.Bound), 1)), cell{Text: said, Class: "t"})...)
+		}
+		pairs = append(pairs, row{Cells: line})
+	}
+	v.Pairs = newTable("What is left between two takes, dB", heads("Take", "<Other take", "After an equaliser", "After any filter", "No filter leaves less than", "<Note"), pairs)
+	return &v
+}
+
+// spread is the range of a figure; "" where it is too small to show.
+func spread(low, high unit.Number, digits int) string {
+	a, b := unit.Format(float64(low), digits), unit.Format(float64(high), digits)
+	if a == b {
+		return ""
+	}
+	return " (" + a + " to " + b + ")"
+}
+
+// gearWords says what the gear does to the playing.
+func (b *builder) gearWords() []string {
+	out := []string{}
+	res := b.res
+	ranked := []*result.Take{}
+	for i := range res.Takes {
+		if t := &res.Takes[i]; t.Contestant() {
+			ranked = append(ranked, t)
+		}
+	}
+	with := b.index(b.against())
+	if with >= 0 && len(ranked) <= mostSaid+1 && res.Takes[with].Contestant() {
+		own := &res.Takes[with]
+		for _, t := range ranked {
+			if t == own {
+				continue
+			}
+			if s := b.leftoverWords(b.leftover(t.Name, own.Name), t.Name, own.Name); s != "" {
+				out = append(out, s)
+			}
+			if s := b.reactionWords(t, own); s != "" {
+				out = append(out, s)
+			}
+		}
+	}
+	for i := range res.Takes {
+		room := &res.Takes[i]
+		if room.Role != string(manifest.RoleRoom) {
+			continue
+		}
+		var best *result.Leftover
+		name := ""
+		for _, t := range ranked {
+			if l := b.leftover(t.Name, room.Name); l != nil && l.Reason == "" && l.Resolved && (best == nil || l.Equaliser < best.Equaliser) {
+				best, name = l, t.Name
+			}
+		}
+		if best != nil && best.Equaliser < notEQ {
+			out = append(out, fmt.Sprintf("Closest to %s is %s: after the best equaliser, what is left is %s dB down.", room.Name, name, unit.Format(-float64(best.Equaliser), 1)))
+		}
+	}
+	if why := b.gearReason(); why != "" {
+		return append(out, "Touch and drive are not measured: "+why+".")
+	}
+	return out
+}
+
+// gearMeans says what the figures mean.
+const gearMeans = "Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
+
+// gearReason is why neither touch nor drive of any take was measured; "" where some were.
+func (b *builder) gearReason() string {
+	why := ""
+	for _, t := range b.res.Takes {
+		if t.Touch == nil || t.Drive == nil || t.Touch.Measured || t.Drive.Measured {
+			return ""
+		}
+		if why == "" {
+			why = t.Touch.Reason
+		} else if why != t.Touch.Reason {
+			return "the table says why for each take"
+		}
+	}
+	return why
+}
+
+// leftoverWords says whether two takes differ by EQ alone; "" where that is not known.
+func (b *builder) leftoverWords(l *result.Leftover, take, other string) string {
+	if l == nil || l.Reason != "" {
+		return ""
+	}
+	eq, filter := unit.Format(-float64(l.Equaliser), 1), unit.Format(-float64(l.Filter), 1)
+	switch {
+	case !l.Resolved && b.res.Resolution.Source == "repeat":
+		return fmt.Sprintf("%s and %s: after the best equaliser, no more is left than between a take and its repeat.", take, other)
+	case float64(l.Equaliser)+2*float64(l.EqualiserError) <= onlyEQ:
+		return fmt.Sprintf("%s and %s differ by EQ alone: after the best equaliser, what is left is %s dB down.", take, other, eq)
+	case l.Equaliser > notEQ:
+		return fmt.Sprintf("%s and %s are too unlike for EQ: after the best equaliser, what is left is %s dB down.", take, other, eq)
+	}
+	return fmt.Sprintf("%s and %s differ by more than EQ: after the best equaliser, what is left is %s dB down, after any filter %s dB.", take, other, eq, filter)
+}
+
+// reactionWords says how a take differs from another one in drive and touch; "" where it
+// does not, or no more than its music's halves or a repeat do.
+func (b *builder) reactionWords(t, other *result.Take) string {
+	parts := []string{}
+	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
+		return t.Drive.Drive, t.Drive.Measured
+	}) {
+		word := "less"
+		if x.Drive > y.Drive {
+			word = "more"
+		}
+		parts = append(parts, fmt.Sprintf("%s drive than %s (%s %% against %s %%)", word, other.Name, unit.Format(float64(x.Drive), 0), unit.Format(float64(y.Drive), 0)))
+	}
+	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
+		return t.Touch.Slope, t.Touch.Measured
+	}) {
+		word := "livelier"
+		if x.Slope < y.Slope {
+			word = "flatter"
+		}
+		than := " than " + other.Name
+		if len(parts) > 0 {
+			than = ""
+		}
+		parts = append(parts, fmt.Sprintf("%s touch%s (%s against %s dB for each dB you play harder)", word, than, unit.Format(float64(x.Slope), 2), unit.Format(float64(y.Slope), 2)))
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return t.Name + ": " + strings.Join(parts, ", ") + "."
+}
+
+// apart reports whether two ranges do not touch, and are further apart than a figure is of
+// any take and its repeat.
+func (b *builder) apart(low, high, otherLow, otherHigh unit.Number, of func(*result.Take) (unit.Number, bool)) bool {
+	gap := float64(max(low-otherHigh, otherLow-high))
+	for i := range b.res.Takes {
+		t := &b.res.Takes[i]
+		k := b.index(t.RepeatOf)
+		if t.RepeatOf == "" || k < 0 || t.Touch == nil || t.Drive == nil || b.res.Takes[k].Touch == nil || b.res.Takes[k].Drive == nil {
+			continue
+		}
+		x, ok := of(t)
+		y, also := of(&b.res.Takes[k])
+		if ok && also && gap <= math.Abs(float64(x-y)) {
+			return false
+		}
+	}
+	return gap > 0
+}
+
+// gearMethod says how it was measured; "" where it was not.
+func gearMethod(p *result.GearParameters) string {
+	if p == nil {
+		return ""
+	}
+	return fmt.Sprintf("Measured on %s of %s, the same of every take, spread over the playing. Only EQ: a filter from one take to the other is estimated on every second block (Welch’s method, Hann windows of %d samples) and judged on the others; what is left is K-weighted, of the better of both directions, with two standard errors. The equaliser has a curve in third octaves of minimum phase, a gain, a polarity and a delay. Less than %s dB is not resolved; a tail of more than an eighth of a second is left over. Touch: the slope (Theil–Sen) of the gain in frames of %s over the level of the dry recording, after a filter that is fitted with a gain of its own in each frame; from the 10th to the 90th percentile of the level. Drive: what no filter explains of the take once each frame of the dry recording has its gain, less the noise of the pauses, K-weighted. Not linear: the same without the gains. Ranges are those of the two halves of the blocks.",
+		plural(p.Blocks, "block", "blocks"), seconds(p.Block), p.Window, unit.Format(float64(p.LeastFilter), 0), seconds(p.TouchFrame))
+}
+
+func gearCSV(r *result.Result) [][]string {
+	out := [][]string{append([]string{"take"}, slices.Concat(headings(result.Figures(result.Touch{})), headings(result.Figures(result.Drive{})))...)}
+	for _, t := range r.Takes {
+		if t.Touch != nil && t.Drive != nil {
+			out = append(out, append([]string{csvtext.Cell(t.Name)}, slices.Concat(numbers(result.Figures(*t.Touch)), numbers(result.Figures(*t.Drive)))...))
+		}
+	}
+	return out
+}
+
+func leftoverCSV(r *result.Result) [][]string {
+	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Leftover{}))...), "resolved", "not measured because")}
+	for _, l := range r.Leftover {
+		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), csvtext.Cell(l.Reason)))
+	}
+	return out
+}

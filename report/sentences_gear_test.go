@@ -1,0 +1,111 @@
+package report_test
+
+import (
+	"math"
+
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+)
+
+// leftoverFigures are what results.json says of a pair.
+type leftoverFigures struct {
+	A, B, Reason string
+	Equaliser    figure `json:"equaliser_db"`
+	Error        figure `json:"equaliser_error_db"`
+	Filter       figure `json:"filter_db"`
+	Resolved     bool
+}
+
+// leftoverOf returns that of a pair in either order.
+func (r *results) leftoverOf(a, b string) leftoverFigures {
+	for _, l := range r.Leftover {
+		if l.A == a && l.B == b || l.A == b && l.B == a {
+			return l
+		}
+	}
+	return leftoverFigures{Reason: "no such pair"}
+}
+
+// gearForms are the sentences about what the gear does to the playing.
+func gearForms() []form {
+	pair := func(pattern string, so func(l leftoverFigures) bool) form {
+		return sentence("gear", pattern, func(r *results, _ said, m []string) string {
+			l := r.leftoverOf(m[1], m[2])
+			return why(l.Reason, unless(so(l), "it is %+v", l),
+				unless(len(m) < 4 || shows(m[3], -l.Equaliser), "an equaliser leaves %v", l.Equaliser),
+				unless(len(m) < 5 || shows(m[4], -l.Filter), "a filter leaves %v", l.Filter))
+		})
+	}
+	reaction := func(more, less string, of func(take) (figure, bool)) func(r *results, who, other, word, a, b string) string {
+		return func(r *results, who, other, word, a, b string) string {
+			x, ok := of(*r.take(who))
+			y, also := of(*r.take(other))
+			return why(unless(ok && also, "one of them is not measured"), unless(word == more && x > y || word == less && x < y, "it is %v and %v", x, y),
+				unless(shows(a, x) && shows(b, y), "it is %v and %v", x, y))
+		}
+	}
+	drive := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
+	touch := reaction("livelier", "flatter", func(t take) (figure, bool) { return t.Touch.Slope, t.Touch.Measured })
+	return []form{
+		pair(`{name} and {name} differ by EQ alone: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool { return l.Equaliser+2*l.Error <= -20 }),
+		pair(`{name} and {name} are too unlike for EQ: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool { return l.Equaliser > -3 }),
+		pair(`{name} and {name} differ by more than EQ: after the best equaliser, what is left is {value} dB down, after any filter {value} dB\.`, func(l leftoverFigures) bool {
+			return l.Equaliser <= -3 && l.Equaliser+2*l.Error > -20
+		}),
+		pair(`{name} and {name}: after the best equaliser, no more is left than between a take and its repeat\.`, func(l leftoverFigures) bool { return !l.Resolved }),
+		sentence("gear", `{name}: (more|less) drive than {name} \({value} % against {value} %\), (livelier|flatter) touch \({value} against {value} dB for each dB you play harder\)\.`, func(r *results, _ said, m []string) string {
+			return why(drive(r, m[1], m[3], m[2], m[4], m[5]), touch(r, m[1], m[3], m[6], m[7], m[8]))
+		}),
+		sentence("gear", `{name}: (more|less) drive than {name} \({value} % against {value} %\)\.`, func(r *results, _ said, m []string) string { return drive(r, m[1], m[3], m[2], m[4], m[5]) }),
+		sentence("gear", `{name}: (livelier|flatter) touch than {name} \({value} against {value} dB for each dB you play harder\)\.`, func(r *results, _ said, m []string) string {
+			return touch(r, m[1], m[3], m[2], m[4], m[5])
+		}),
+		sentence("gear", `Closest to {name} is {name}: after the best equaliser, what is left is {value} dB down\.`, func(r *results, _ said, m []string) string {
+			l := r.leftoverOf(m[1], m[2])
+			for _, t := range r.Takes {
+				if o := r.leftoverOf(m[1], t.Name); t.contestant() && o.Reason == "" && o.Resolved && o.Equaliser < l.Equaliser {
+					return t.Name + " is closer"
+				}
+			}
+			return why(unless(r.take(m[1]).Role == "room" && l.Resolved, "it is no room, or not resolved"), unless(shows(m[3], -l.Equaliser), "it is %v", l.Equaliser))
+		}),
+		sentence("gear", `Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `Touch and drive are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
+			for _, t := range r.Takes {
+				if t.Touch.Measured || t.Drive.Measured {
+					return t.Name + " is measured"
+				}
+			}
+			return ""
+		}),
+	}
+}
+
+// gear invents what the gear does.
+func (r random) gear(res *result.Result) {
+	if r.one(2) {
+		return
+	}
+	res.Parameters.Gear = &result.GearParameters{Blocks: 6, Block: 4, Window: 16384, TouchFrame: 0.05, LeastFilter: -60}
+	none := unit.Number(math.NaN())
+	dry := !r.one(4)
+	for i := range res.Takes {
+		t := &res.Takes[i]
+		t.Touch, t.Drive = &result.Touch{Reason: "there is no dry recording to compare with", Slope: none, Low: none, High: none}, &result.Drive{Reason: "there is no dry recording to compare with", Drive: none, Low: none, High: none, NotLinear: none}
+		if dry && !r.one(5) {
+			s, d := unit.Number(r.between(-0.2, 1.1)), unit.Number(r.between(0, 60))
+			t.Touch = &result.Touch{Measured: true, Slope: s, Low: s - 0.05, High: s + 0.05}
+			t.Drive = &result.Drive{Measured: true, Drive: d, Low: d * 0.9, High: d * 1.1, NotLinear: d + 2}
+		}
+		for k := range i {
+			l := result.Leftover{A: res.Takes[k].Name, B: t.Name, Equaliser: unit.DB(r.between(-40, 0)), EqualiserError: 0.4, Resolved: !r.one(4)}
+			l.Filter = l.Equaliser - unit.DB(r.between(0, 4))
+			l.Bound = l.Filter - 1
+			if r.one(6) {
+				l.Reason = "so it is"
+			}
+			res.Leftover = append(res.Leftover, l)
+		}
+	}
+}
