@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"html"
 	"io"
@@ -76,6 +77,11 @@ func (p *previewer) now() (previewState, <-chan struct{}) {
 // preview serves the report of a manifest until the command's context ends, and
 // builds it again when a file of it changes.
 func preview(cmd *cobra.Command, path, addr string, opts buildOptions) error {
+	// Mistakes in a manifest are shown in the page; what is none is refused.
+	list := (*manifest.Errors)(nil)
+	if _, err := manifest.LoadPlan(path, nil); err != nil && !errors.As(err, &list) {
+		return err
+	}
 	temp, err := disk.Temp("preview")
 	if err != nil {
 		return err

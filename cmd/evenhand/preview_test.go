@@ -42,6 +42,9 @@ func TestPreview(t *testing.T) {
 		t.Skip("a process cannot be sent Ctrl-C alone there")
 	}
 	ctx := chromium.Start(t)
+	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil { // with the system's temporary folder
+		t.Fatal(err)
+	}
 	audio := t.TempDir()
 	if err := recordTo(audio); err != nil {
 		t.Fatal(err)
