@@ -70,11 +70,11 @@ func TestPartsFromNames(t *testing.T) {
 
 func TestTitleOfFolder(t *testing.T) {
 	for folder, want := range map[string]string{
-		"/home/fuzzes/audio":            "fuzzes",
-		"/home/fuzzes/Renders/wav":      "fuzzes",
-		"/home/four fuzzes":             "four fuzzes",
-		"/home/audio of the baritone":   "audio of the baritone",
-		"/home/fuzzes/audio/second day": "second day",
+		"/sessions/fuzzes/audio":            "fuzzes",
+		"/sessions/fuzzes/Renders/wav":      "fuzzes",
+		"/sessions/four fuzzes":             "four fuzzes",
+		"/sessions/audio of the baritone":   "audio of the baritone",
+		"/sessions/fuzzes/audio/second day": "second day",
 	} {
 		if got := titleOf(folder); got != want {
 			t.Errorf("%s: %q, want %q", folder, got, want)
