@@ -48,6 +48,10 @@ func (s *Session) measureGear(ctx context.Context) error {
 		return nil
 	}
 	tl := &s.Result.Timeline
+	if tl.SampleRate < touch.LeastRate {
+		s.warn("", "what the gear does to the playing (touch, drive, what is left after EQ) is not measured at %d Hz; at least %d Hz are needed", tl.SampleRate, touch.LeastRate)
+		return nil
+	}
 	spans := tl.Spans[:1]
 	if len(tl.Spans) > 1 {
 		spans = tl.Spans[1:]

@@ -8,6 +8,9 @@ import (
 	"evenhand/analyze/internal/dsp"
 )
 
+// LeastRate is the lowest sample rate in Hz of recordings that can be read.
+const LeastRate = workRate
+
 // Stretch is Frames frames of the timeline from First on.
 type Stretch struct{ First, Frames int64 }
 
@@ -33,7 +36,7 @@ const (
 // is frame n of the timeline. Errors are those of the source, and rates below 16 kHz.
 func Read(src align.Source, offset int64, blocks, pauses []Stretch) (*Take, error) {
 	if src.Rate() < workRate {
-		return nil, fmt.Errorf("touch: sample rate %d Hz, at least %d Hz is needed", src.Rate(), workRate)
+		return nil, fmt.Errorf("touch: sample rate %d Hz, at least %d Hz is needed", src.Rate(), LeastRate)
 	}
 	by := src.Rate() / workRate
 	t := &Take{rate: src.Rate(), by: by, lower: float64(src.Rate()) / float64(by), taps: lowPass(by)}
