@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -13,6 +14,22 @@ import (
 type PublishOptions struct {
 	// Pieces writes the pieces that the player loads too, see publish.Plan.Write.
 	Pieces bool
+}
+
+// MeasureAndPublish measures a comparison, writes its audio into dir, in pieces as well,
+// and answers the checks: all of a report but its pages. Its errors are those of Measure
+// and of Session.Publish.
+func MeasureAndPublish(ctx context.Context, c *manifest.Comparison, dir string, opts Options) (*Session, error) {
+	s, err := Measure(ctx, c, opts)
+	if err != nil {
+		return nil, err
+	}
+	defer s.Close()
+	if err := s.Publish(ctx, dir, PublishOptions{Pieces: true}); err != nil {
+		return nil, err
+	}
+	s.Check()
+	return s, nil
 }
 
 // Publish writes the comparison's audio into dir as its plan says, see

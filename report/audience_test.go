@@ -331,7 +331,7 @@ func TestRenewLeavesSourceAlone(t *testing.T) {
 
 func TestReadRefusesOtherVersions(t *testing.T) {
 	dir := committed(t, fixture())
-	path := filepath.Join(dir, resultsName)
+	path := filepath.Join(dir, result.FileName)
 	text := []byte(read(t, path))
 	for name, other := range map[string][]byte{
 		"a field that this version does not know": bytes.Replace(text, []byte(`{`), []byte(`{"later": 1,`), 1),

@@ -27,7 +27,7 @@ type filesView struct {
 }
 
 func (b *builder) files() filesView {
-	v := filesView{Withheld: []string{}, Downloads: []fact{{Name: resultsName, Value: "every number, parameter and hash"}}, Tool: b.tool(), Format: b.res.Format}
+	v := filesView{Withheld: []string{}, Downloads: []fact{{Name: result.FileName, Value: "every number, parameter and hash"}}, Tool: b.tool(), Format: b.res.Format}
 	if len(b.opts.Manifest) > 0 {
 		v.Downloads = append(v.Downloads, fact{Name: manifestName, Value: "the manifest, as read"})
 	}

@@ -37,7 +37,7 @@ func TestLeastThatCounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer z.Close()
-	f, err := z.Open("two-fuzz-circuits-one-baritone-riff/data/report/" + resultsName)
+	f, err := z.Open("two-fuzz-circuits-one-baritone-riff/data/report/" + result.FileName)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -19,8 +19,6 @@ import (
 	"evenhand/report/folder"
 )
 
-const resultsName = "results.json"
-
 // ErrOtherVersion is returned for results that this version cannot write again
 // without losing or adding something.
 var ErrOtherVersion = errors.New("the results were written by another version of evenhand")
@@ -30,8 +28,8 @@ var ErrOtherVersion = errors.New("the results were written by another version of
 // written again, would not give the same bytes or has another format; the result
 // is returned with it then.
 func Read(dir string) (*result.Result, error) {
-	path := filepath.Join(dir, resultsName)
-	text, err := foreign.ReadFileIn(dir, resultsName, result.MaxResults)
+	path := filepath.Join(dir, result.FileName)
+	text, err := foreign.ReadFileIn(dir, result.FileName, result.MaxResults)
 	if err != nil {
 		return nil, err
 	}

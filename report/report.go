@@ -108,7 +108,7 @@ func Write(dir string, res *result.Result, opts Options) error {
 	if err != nil {
 		return fmt.Errorf("report: results: %w", err)
 	}
-	if err := put(resultsName, results); err != nil {
+	if err := put(result.FileName, results); err != nil {
 		return err
 	}
 	for _, f := range csvFiles(said) {

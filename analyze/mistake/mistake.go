@@ -32,6 +32,9 @@ func Errorf(format string, args ...any) error {
 	return &Error{[]error{fmt.Errorf(format, args...)}}
 }
 
+// Of returns an Error of one problem.
+func Of(err error) error { return &Error{[]error{err}} }
+
 // Error returns the problems, one on a line.
 func (e *Error) Error() string {
 	lines := make([]string, len(e.Problems))

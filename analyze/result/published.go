@@ -128,6 +128,9 @@ type BlendStep struct {
 	Peak     unit.DBFS   `json:"sample_peak_dbfs" figure:"sample peak (dBFS)"`
 }
 
+// FileName is the name of a stored result, in a report.
+const FileName = "results.json"
+
 // AudioDir is the folder of the published audio in a report, with a forward
 // slash when part of a path there.
 const AudioDir = "audio"

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"context"
 	"crypto/sha256"
 	"errors"
 	"fmt"
@@ -15,6 +14,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -46,7 +46,7 @@ func (o *buildOptions) flags(cmd *cobra.Command) {
 // readEarlier returns what the report in a folder says to the one that
 // replaces it; nil when there is none.
 func readEarlier(dir string) (*analyze.Earlier, error) {
-	text, err := foreign.ReadFileIn(dir, resultsName, result.MaxResults)
+	text, err := foreign.ReadFileIn(dir, result.FileName, result.MaxResults)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
@@ -55,7 +55,7 @@ func readEarlier(dir string) (*analyze.Earlier, error) {
 	}
 	res, err := result.Decode(text)
 	if err != nil {
-		return nil, usageError{fmt.Errorf("%s: %w; type --target new to build without it", filepath.Join(dir, resultsName), err)}
+		return nil, mistake.Errorf("%s: %w; type --target new to build without it", filepath.Join(dir, result.FileName), err)
 	}
 	return analyze.EarlierFrom(res), nil
 }
@@ -65,7 +65,7 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 	switch o.target {
 	case "", "kept", "new":
 	default:
-		return nil, usageError{fmt.Errorf("--target: %q; allowed: kept, new; a target in LUFS belongs in the manifest, as match: {target: -20 LUFS}", o.target)}
+		return nil, mistake.Errorf("--target: %q; allowed: kept, new; a target in LUFS belongs in the manifest, as match: {target: -20 LUFS}", o.target)
 	}
 	var e *analyze.Earlier
 	var err error
@@ -77,9 +77,9 @@ func (o buildOptions) earlier(dir string, c *manifest.Comparison) (*analyze.Earl
 	}
 	if o.target == "kept" && err == nil {
 		if e == nil {
-			err = usageError{errors.New("--target kept: there is no earlier report; remove --target")}
+			err = mistake.Of(errors.New("--target kept: there is no earlier report; remove --target"))
 		} else if c.Match.Target != nil {
-			err = usageError{errors.New("--target kept: the manifest states a target too, under match:; remove one of the two")}
+			err = mistake.Of(errors.New("--target kept: the manifest states a target too, under match:; remove one of the two"))
 		}
 	}
 	return e, err
@@ -91,9 +91,9 @@ func (o buildOptions) depth(c *manifest.Comparison) (int, error) {
 	n, ok := bits[o.copies]
 	switch {
 	case !ok:
-		return 0, usageError{fmt.Errorf("--copies: %q; allowed: 16, 24", o.copies)}
+		return 0, mistake.Errorf("--copies: %q; allowed: 16, 24", o.copies)
 	case n > 0 && c.Copies > 0 && n != c.Copies:
-		return 0, usageError{fmt.Errorf("--copies %d: the manifest states copies: %s; change it there", n, manifest.CopiesText(c.Copies))}
+		return 0, mistake.Errorf("--copies %d: the manifest states copies: %s; change it there", n, manifest.CopiesText(c.Copies))
 	}
 	return n, nil
 }
@@ -125,7 +125,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*resu
 	kept := o.store.open()
 	show, clear := progress(cmd.ErrOrStderr())
 	defer clear()
-	s, err := publish(ctx, c, draft.Dir, analyze.Options{
+	s, err := analyze.MeasureAndPublish(ctx, c, draft.Dir, analyze.Options{
 		Version: version(), Workers: o.workers, Progress: show,
 		Store: kept, Earlier: before, NewTarget: o.target == "new", Copies: depth,
 	})
@@ -134,7 +134,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*resu
 	}
 	lost := s.KeepAudience(before)
 	if lost != nil && !o.drop {
-		return nil, usageError{fmt.Errorf("%s: %w; nothing was replaced: %s", earlier, lost, insteadOfLosing(lost))}
+		return nil, mistake.Errorf("%s: %w; nothing was replaced: %s", earlier, lost, insteadOfLosing(lost))
 	}
 	text, err := foreign.ReadFile(path, manifest.MaxSize)
 	if err != nil {
@@ -200,21 +200,6 @@ func sayWarnings(w io.Writer, warnings []result.Warning) {
 		}
 		fmt.Fprintf(w, "evenhand: warning: %s%s\n", terminal.Clean(where), terminal.Clean(x.Message))
 	}
-}
-
-// publish measures a comparison, writes its audio into dir and answers the
-// checks: all of a report but its pages.
-func publish(ctx context.Context, c *manifest.Comparison, dir string, opts analyze.Options) (*analyze.Session, error) {
-	s, err := analyze.Measure(ctx, c, opts)
-	if err != nil {
-		return nil, err
-	}
-	defer s.Close()
-	if err := s.Publish(ctx, dir, analyze.PublishOptions{Pieces: true}); err != nil {
-		return nil, err
-	}
-	s.Check()
-	return s, nil
 }
 
 // sayAdding says what becomes of audio that was published before.

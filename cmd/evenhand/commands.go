@@ -13,6 +13,7 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/examples"
 	"evenhand/examples/studio"
@@ -131,7 +132,7 @@ manifest that lists them. One scenario gives the same bytes each time.`,
 		Args: exactly("a folder"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !slices.Contains(studio.Scenarios(), scenario) {
-				return usageError{fmt.Errorf("--scenario: %q; allowed: %s", scenario, strings.Join(studio.Scenarios(), ", "))}
+				return mistake.Errorf("--scenario: %q; allowed: %s", scenario, strings.Join(studio.Scenarios(), ", "))
 			}
 			draft, err := beginOutput(cmd.ErrOrStderr(), args[0], folder.Demo)
 			if err != nil {

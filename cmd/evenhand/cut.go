@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
@@ -99,7 +100,7 @@ how much, for the edit and for each take as a clip of its own.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			rec, err := f.run(cmd, args[0])
 			if option := (*cut.OptionError)(nil); errors.As(err, &option) {
-				return usageError{err}
+				return mistake.Of(err)
 			}
 			if err != nil {
 				return err
@@ -166,17 +167,17 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	}
 	switch set := cmd.Flags().Changed; {
 	case f.shuffle && !set("seed"):
-		return nil, usageError{errors.New("--shuffle needs a seed, so that you can make the same edit again: type any whole number from 0, such as --seed 7")}
+		return nil, mistake.Of(errors.New("--shuffle needs a seed, so that you can make the same edit again: type any whole number from 0, such as --seed 7"))
 	case !f.shuffle && set("seed"):
-		return nil, usageError{errors.New("--seed has no effect without --shuffle; add --shuffle or remove --seed")}
+		return nil, mistake.Of(errors.New("--seed has no effect without --shuffle; add --shuffle or remove --seed"))
 	case f.fade <= 0:
-		return nil, usageError{fmt.Errorf("--fade: %v; allowed: 1ms to 200ms", f.fade)}
+		return nil, mistake.Errorf("--fade: %v; allowed: 1ms to 200ms", f.fade)
 	case f.rate == 0:
-		return nil, usageError{fmt.Errorf("--rate: 0 Hz; allowed: %s", cutRates())}
+		return nil, mistake.Errorf("--rate: 0 Hz; allowed: %s", cutRates())
 	case set("excerpt") && f.excerpt <= 0, set("total") && f.total <= 0:
-		return nil, usageError{errors.New("--excerpt and --total are lengths above 0s, such as 30s")}
+		return nil, mistake.Of(errors.New("--excerpt and --total are lengths above 0s, such as 30s"))
 	case set("beats") && f.beats < 1:
-		return nil, usageError{fmt.Errorf("--beats: %d; allowed: 1 to 32", f.beats)}
+		return nil, mistake.Errorf("--beats: %d; allowed: 1 to 32", f.beats)
 	}
 	if cmd.Flags().Changed("from") {
 		from := unit.Seconds(f.from.Seconds())

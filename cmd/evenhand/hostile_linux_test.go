@@ -14,6 +14,7 @@ import (
 	"testing"
 	"time"
 
+	"evenhand/analyze/result"
 	"evenhand/report/folder"
 )
 
@@ -50,7 +51,7 @@ func TestResultsThatFillTheMemory(t *testing.T) {
 
 // TestPipesInReports: a pipe in a report's folder is not waited for.
 func TestPipesInReports(t *testing.T) {
-	for _, name := range []string{resultsName, folder.Sums, "index.html", "audio/circuit-1.flac"} {
+	for _, name := range []string{result.FileName, folder.Sums, "index.html", "audio/circuit-1.flac"} {
 		manifest, dir, _ := takesReport(t, 2)
 		codes := comments(t, dir)
 		pipe := filepath.Join(dir, filepath.FromSlash(name))

@@ -27,7 +27,7 @@ func outcome(args ...string) (status int, said string) {
 // rewrite changes the results of a report and signs its list again.
 func rewrite(t testing.TB, dir string, change func(b []byte) []byte) {
 	t.Helper()
-	name := filepath.Join(dir, resultsName)
+	name := filepath.Join(dir, result.FileName)
 	b, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
@@ -61,7 +61,7 @@ func TestResultsThatLeadOut(t *testing.T) {
 	if err := os.WriteFile(secret, []byte("secret text"), 0o666); err != nil {
 		t.Fatal(err)
 	}
-	before, err := os.ReadFile(filepath.Join(dir, resultsName))
+	before, err := os.ReadFile(filepath.Join(dir, result.FileName))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -219,7 +219,7 @@ func TestHelpThatNobodyGets(t *testing.T) {
 func FuzzResultsSlow(f *testing.F) {
 	manifest, dir, _ := takesReport(f, 2)
 	codes := comments(f, dir)
-	good, err := os.ReadFile(filepath.Join(dir, resultsName))
+	good, err := os.ReadFile(filepath.Join(dir, result.FileName))
 	if err != nil {
 		f.Fatal(err)
 	}
@@ -246,7 +246,7 @@ func FuzzResultsSlow(f *testing.F) {
 	}
 	f.Fuzz(func(t *testing.T, b []byte) {
 		// Verify does not stop at hashes that are wrong; tally does not look at them.
-		if err := errors.Join(os.WriteFile(filepath.Join(dir, resultsName), b, 0o666), os.WriteFile(filepath.Join(dir, folder.Sums), list, 0o666)); err != nil {
+		if err := errors.Join(os.WriteFile(filepath.Join(dir, result.FileName), b, 0o666), os.WriteFile(filepath.Join(dir, folder.Sums), list, 0o666)); err != nil {
 			t.Fatal(err)
 		}
 		for _, args := range [][]string{{"verify", dir}, {"tally", manifest, codes, "--report", dir}} {
@@ -288,8 +288,8 @@ func FuzzArchiveSlow(f *testing.F) {
 	f.Fuzz(func(t *testing.T, info, manifest, results, left []byte) {
 		put(t, "bag/bag-info.txt", info)
 		put(t, "bag/data/session/m.yaml", manifest)
-		put(t, "bag/data/report/"+resultsName, results)
-		put(t, "bag/data/"+bagLeftOut, left)
+		put(t, "bag/data/report/"+result.FileName, results)
+		put(t, "bag/data/"+"left-out.csv", left)
 		status, said := outcome("verify", filepath.Join(top, "bag"), "--all")
 		if status < exitDone || status > exitOther || strings.Contains(said, secret) {
 			t.Fatalf("status %d\n%s", status, said)

@@ -103,7 +103,7 @@ publish next to your video.`,
 	root.SetFlagErrorFunc(flagError)
 	root.PersistentPreRunE = func(cmd *cobra.Command, _ []string) error {
 		if n, err := cmd.Flags().GetInt("workers"); err == nil && n < 0 {
-			return usageError{fmt.Errorf("--workers: %d; allowed: 0 (one for each processor) or more", n)}
+			return mistake.Errorf("--workers: %d; allowed: 0 (one for each processor) or more", n)
 		}
 		return nil
 	}

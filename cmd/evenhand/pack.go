@@ -1,31 +1,19 @@
 package main
 
 import (
-	"bytes"
-	"encoding/csv"
 	"fmt"
 	"os"
-	"path"
 	"path/filepath"
-	"slices"
-	"strconv"
-	"strings"
 
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze/disk"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
-)
-
-// Places in a bag, below data/.
-const (
-	bagSession = "session/"
-	bagReport  = "report/"
-	bagLeftOut = "left-out.csv"
 )
 
 func packCommand() *cobra.Command {
@@ -65,8 +53,8 @@ all. Pack replaces only an archive that pack made and nobody changed since.`,
 				if err := recoverOutput(cmd.ErrOrStderr(), earlier); err != nil {
 					return err
 				}
-				if _, err := os.Stat(filepath.Join(earlier, resultsName)); err != nil {
-					return usageError{fmt.Errorf("--report: %s is not a report; name the folder that build wrote", earlier)}
+				if _, err := os.Stat(filepath.Join(earlier, result.FileName)); err != nil {
+					return mistake.Errorf("--report: %s is not a report; name the folder that build wrote", earlier)
 				}
 			}
 			if err := recoverOutput(cmd.ErrOrStderr(), out); err != nil {
@@ -88,7 +76,7 @@ all. Pack replaces only an archive that pack made and nobody changed since.`,
 			if err != nil {
 				return err
 			}
-			content, left, err := bagContent(c, res, built)
+			content, left, err := pack.Comparison(c, res, built, "evenhand "+version())
 			if err != nil {
 				return err
 			}
@@ -115,104 +103,4 @@ all. Pack replaces only an archive that pack made and nobody changed since.`,
 	cmd.Flags().StringVar(&earlier, "report", "", "folder of the published report whose target loudness pack keeps")
 	opts.flags(cmd)
 	return cmd
-}
-
-// bagContent lists what goes into the bag of a comparison whose report was
-// built in a folder, and what stays out.
-func bagContent(c *manifest.Comparison, res *result.Result, built string) (pack.Content, []result.File, error) {
-	content := pack.Content{Base: manifest.Slug(c.Title), Agent: "evenhand " + version(), Date: c.Date}
-	items, left, main, err := sessionFiles(c, res)
-	if err != nil {
-		return content, nil, err
-	}
-	sums, err := folder.ReadSums(built)
-	if err != nil {
-		return content, nil, err
-	}
-	for _, s := range append(sums, folder.Sum{Path: folder.Sums}) {
-		items = append(items, pack.Item{Name: bagReport + s.Path, Source: filepath.Join(built, filepath.FromSlash(s.Path)), SHA256: s.SHA256})
-	}
-	content.Info = []pack.Field{
-		{Label: pack.LabelDescription, Value: c.Title},
-		{Label: pack.LabelManifest, Value: "data/" + main},
-		{Label: pack.LabelReport, Value: "data/" + strings.TrimSuffix(bagReport, "/")},
-	}
-	if c.By != "" {
-		content.Info = slices.Insert(content.Info, 0, pack.Field{Label: pack.LabelSource, Value: c.By})
-	}
-	if len(left) > 0 {
-		var b bytes.Buffer
-		w := csv.NewWriter(&b)
-		w.Write([]string{"path", "use", "sha256", "bytes"})
-		for _, f := range left {
-			w.Write([]string{"data/" + f.Path, f.Use, f.SHA256, strconv.FormatInt(f.Bytes, 10)})
-			content.Info = append(content.Info, pack.Field{Label: pack.LabelLeftOut, Value: fmt.Sprintf("%s %d data/%s", f.SHA256, f.Bytes, f.Path)})
-		}
-		w.Flush()
-		items = append(items, pack.Item{Name: bagLeftOut, Data: b.Bytes()})
-	}
-	content.Items = items
-	return content, left, nil
-}
-
-// sessionFiles lays the manifest and the files that it names out below their
-// common folder, so that the manifest's relative paths lead to them in the bag
-// as they did. Files that may not be passed on come back as left, with their
-// path in the bag; main is the manifest's.
-func sessionFiles(c *manifest.Comparison, res *result.Result) (items []pack.Item, left []result.File, main string, err error) {
-	dir, err := filepath.Abs(c.Dir)
-	if err != nil {
-		return nil, nil, "", err
-	}
-	full := make([]string, len(res.Files))
-	root := dir
-	for i, f := range res.Files {
-		p := filepath.FromSlash(f.Path)
-		if filepath.IsAbs(p) {
-			return nil, nil, "", usageError{fmt.Errorf("%s: this is an absolute path, which leads out of the archive; name the file relative to the manifest's folder", f.Path)}
-		}
-		full[i] = filepath.Join(dir, p)
-		for !within(root, full[i]) {
-			up := filepath.Dir(root)
-			if up == root {
-				return nil, nil, "", usageError{fmt.Errorf("%s: the file is on another drive than the manifest; put both on one drive", f.Path)}
-			}
-			root = up
-		}
-	}
-	// A file is left out when any of its uses says so, or one of the same content.
-	stays := map[string]bool{}
-	for _, f := range res.Files {
-		if !f.Redistribute {
-			stays[f.SHA256] = true
-		}
-	}
-	seen := map[string]bool{}
-	for i, f := range res.Files {
-		rel, err := filepath.Rel(root, full[i])
-		if err != nil {
-			return nil, nil, "", err
-		}
-		name := path.Join(bagSession, filepath.ToSlash(rel))
-		if f.Use == "manifest" {
-			main = name
-		}
-		if seen[full[i]] {
-			continue
-		}
-		seen[full[i]] = true
-		if stays[f.SHA256] {
-			f.Path = name
-			left = append(left, f)
-		} else {
-			items = append(items, pack.Item{Name: name, Source: full[i], SHA256: f.SHA256})
-		}
-	}
-	return items, left, main, nil
-}
-
-// within tells whether a file lies in a folder or below it.
-func within(dir, file string) bool {
-	rel, err := filepath.Rel(dir, file)
-	return err == nil && filepath.IsLocal(rel)
 }

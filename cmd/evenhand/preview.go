@@ -21,6 +21,7 @@ import (
 	"evenhand/analyze/disk"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/notice"
 	"evenhand/report/terminal"
 	"evenhand/templates"
@@ -100,7 +101,7 @@ func preview(cmd *cobra.Command, path, addr string, opts buildOptions) error {
 	}()
 	err = serveOn(cmd, addr, func(local bool) (http.Handler, error) {
 		if !local {
-			return nil, usageError{fmt.Errorf("--addr: %q; a preview is for this computer alone; allowed: 127.0.0.1 or [::1] with a port; to show a report to others, build it and type: evenhand serve DIR --addr %[1]s", addr)}
+			return nil, mistake.Errorf("--addr: %q; a preview is for this computer alone; allowed: 127.0.0.1 or [::1] with a port; to show a report to others, build it and type: evenhand serve DIR --addr %[1]s", addr)
 		}
 		return p, nil
 	})

@@ -72,7 +72,7 @@ func command(t *testing.T, want int, args ...string) (stdout, stderr string) {
 // resultsIn reads the results of a report.
 func resultsIn(t *testing.T, dir string) *result.Result {
 	t.Helper()
-	f, err := os.Open(filepath.Join(dir, resultsName))
+	f, err := os.Open(filepath.Join(dir, result.FileName))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +108,7 @@ func TestEarlierIsAccepted(t *testing.T) {
 		}
 	}
 
-	path := filepath.Join(e.report, resultsName)
+	path := filepath.Join(e.report, result.FileName)
 	text, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/terminal"
@@ -42,7 +43,7 @@ polarity, or adds noise or hum that can be heard next to the playing.`,
 		Args: exactly("the dry recording", "the loopback"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if !(tolerance >= 0.01 && tolerance <= 6) {
-				return usageError{fmt.Errorf("--tolerance: %g dB; allowed: 0.01 to 6", tolerance)}
+				return mistake.Errorf("--tolerance: %g dB; allowed: 0.01 to 6", tolerance)
 			}
 			l, err := analyze.MeasureLoopback(cmd.Context(), args[0], args[1], unit.DB(tolerance))
 			if err != nil {

@@ -19,6 +19,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"evenhand/analyze/foreign"
+	"evenhand/analyze/mistake"
 	"evenhand/report"
 	"evenhand/report/folder"
 )
@@ -49,7 +50,7 @@ recording, and reloads the page. It shows mistakes above the last good page.
 A preview is for this computer alone, and Ctrl-C removes it.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if len(args) > 1 {
-				return usageError{fmt.Errorf("serve takes one folder or manifest, got %s; type: %s", given(args), usageOf(cmd))}
+				return mistake.Errorf("serve takes one folder or manifest, got %s; type: %s", given(args), usageOf(cmd))
 			}
 			return nil
 		},
@@ -81,12 +82,12 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 	}
 	if _, err := folder.ReadSums(dir); err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
-			err = usageError{fmt.Errorf("%s is not a report; name the folder that build wrote", dir)}
+			err = mistake.Errorf("%s is not a report; name the folder that build wrote", dir)
 		}
 		return err
 	}
 	if _, err := os.Stat(filepath.Join(dir, indexName)); err != nil {
-		return usageError{fmt.Errorf("%s has no index.html; name the folder that build wrote", dir)}
+		return mistake.Errorf("%s has no index.html; name the folder that build wrote", dir)
 	}
 	return serveOn(cmd, addr, func(local bool) (http.Handler, error) {
 		if !local {
@@ -101,16 +102,16 @@ func serve(cmd *cobra.Command, dir, addr string) error {
 func serveOn(cmd *cobra.Command, addr string, handler func(local bool) (http.Handler, error)) error {
 	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
-		return usageError{fmt.Errorf("--addr: %q; allowed: an address and a port, such as 127.0.0.1:8080 or [::1]:0", addr)}
+		return mistake.Errorf("--addr: %q; allowed: an address and a port, such as 127.0.0.1:8080 or [::1]:0", addr)
 	}
 	if host == "" {
-		return usageError{fmt.Errorf("--addr: %q has no address; type 127.0.0.1%[1]s for this computer alone, or 0.0.0.0%[1]s for every network that it is in", addr)}
+		return mistake.Errorf("--addr: %q has no address; type 127.0.0.1%[1]s for this computer alone, or 0.0.0.0%[1]s for every network that it is in", addr)
 	}
 	ctx := cmd.Context()
 	var config net.ListenConfig
 	listener, err := config.Listen(ctx, "tcp", addr)
 	if err != nil {
-		return usageError{fmt.Errorf("--addr: %w", err)}
+		return mistake.Errorf("--addr: %w", err)
 	}
 	bound, err := netip.ParseAddrPort(listener.Addr().String())
 	if err != nil {

@@ -15,6 +15,7 @@ import (
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/report/folder"
 	"evenhand/report/settings"
@@ -50,7 +51,7 @@ a settings.json, a folder with one, or a manifest.`,
 		Args: func(cmd *cobra.Command, args []string) error {
 			if compare {
 				if len(args) != 2 {
-					return usageError{fmt.Errorf("--compare needs two comparisons, got %s; type: evenhand settings --compare OLD NEW", given(args))}
+					return mistake.Errorf("--compare needs two comparisons, got %s; type: evenhand settings --compare OLD NEW", given(args))
 				}
 				return nil
 			}
@@ -59,11 +60,11 @@ a settings.json, a folder with one, or a manifest.`,
 		RunE: func(cmd *cobra.Command, args []string) error {
 			switch {
 			case compare && out != "":
-				return usageError{errors.New("--compare prints to standard output and writes no folder; remove -o")}
+				return mistake.Of(errors.New("--compare prints to standard output and writes no folder; remove -o"))
 			case compare:
 				return compareRecords(cmd, args[0], args[1], asJSON)
 			case asJSON:
-				return usageError{errors.New("--json needs --compare; -o DIR writes the settings as JSON in settings.json")}
+				return mistake.Of(errors.New("--json needs --compare; -o DIR writes the settings as JSON in settings.json"))
 			case out == "":
 				return noOutput(cmd, args, "a folder", "DIR")
 			}
@@ -246,7 +247,7 @@ func draftFrom(ctx context.Context, from, folder, dir string) (text []byte, warn
 func createNew(path string, text []byte) error {
 	f, err := disk.CreateNew(path, 0o666)
 	if errors.Is(err, os.ErrExist) {
-		return usageError{fmt.Errorf("%s: there is already a file or folder with this name; name another file with -o", path)}
+		return mistake.Errorf("%s: there is already a file or folder with this name; name another file with -o", path)
 	}
 	if err != nil {
 		return err

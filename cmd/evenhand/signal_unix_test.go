@@ -13,6 +13,8 @@ import (
 	"syscall"
 	"testing"
 	"time"
+
+	"evenhand/analyze/result"
 )
 
 // mostWait is how soon an interrupted command must have ended.
@@ -89,7 +91,7 @@ func TestInterrupted(t *testing.T) {
 			}
 		}
 	}
-	after, err := os.ReadFile(filepath.Join(work, "out", resultsName))
+	after, err := os.ReadFile(filepath.Join(work, "out", result.FileName))
 	if err != nil || !bytes.Contains(after, []byte(`"audience"`)) {
 		t.Errorf("the report is gone or has lost its answers: %v", err)
 	}

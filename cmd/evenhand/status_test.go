@@ -129,7 +129,7 @@ func TestUsage(t *testing.T) {
 		err   error
 		usage bool
 	}{
-		{usageError{errors.New("x")}, true},
+		{mistake.Of(errors.New("x")), true},
 		{&manifest.Errors{List: []manifest.Problem{{Message: "x"}}}, true},
 		{mistake.Errorf("x"), true},
 		{&analyze.CeilingError{}, true},

@@ -16,9 +16,11 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/report"
 	"evenhand/report/folder"
+	"evenhand/report/terminal"
 )
 
 func tallyCommand() *cobra.Command {
@@ -86,7 +88,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		return fail(err)
 	}
 	if n := len(c.Takes); n < listening.MinTakes || n > listening.MaxTakes {
-		return fail(usageError{fmt.Errorf("%s has %s; answer codes are for %d to %d", path, counted(n, "take"), listening.MinTakes, listening.MaxTakes)})
+		return fail(mistake.Errorf("%s has %s; answer codes are for %d to %d", path, counted(n, "take"), listening.MinTakes, listening.MaxTakes))
 	}
 	if err := readable(comments); err != nil {
 		return fail(err)
@@ -115,7 +117,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 	}
 	takes := res.Ranked()
 	if n := len(takes); n < listening.MinTakes {
-		return fail(usageError{fmt.Errorf("%s: %d takes have published audio; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes)})
+		return fail(mistake.Errorf("%s: %d takes have published audio; answer codes are for %d to %d", path, n, listening.MinTakes, listening.MaxTakes))
 	}
 	r, err = listening.Tally(everyCode(cmd, comments), takes, res.AudioID(), res.Earlier()...)
 	if err != nil {
@@ -132,7 +134,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		return r, false, c.Title, nil
 	}
 	if r.Counted == 0 {
-		return fail(usageError{fmt.Errorf("%s: the comments have no answer code that counts (%d damaged, %d about other audio); the report stays as it was", dir, r.Damaged, r.Foreign)})
+		return fail(mistake.Errorf("%s: the comments have no answer code that counts (%d damaged, %d about other audio); the report stays as it was", dir, r.Damaged, r.Foreign))
 	}
 	res.Audience = &r
 	if err := report.Renew(dir, draft.Dir, res); err != nil {
@@ -155,7 +157,7 @@ func afterTally(args []string, dir string, r listening.Result) string {
 	case r.Counted == 0:
 		return "collect answers; listeners copy their code from the result of a blind test into a comment"
 	case dir == "":
-		return "evenhand tally " + typed(args) + " --report DIR adds this to the published report in DIR"
+		return "evenhand tally " + terminal.Typed(args) + " --report DIR adds this to the published report in DIR"
 	}
 	return "publish " + dir + " again; next time, tally all comments, old and new"
 }
@@ -168,19 +170,19 @@ func publishedResult(c *manifest.Comparison, dir string) (*result.Result, error)
 	other := errors.Is(err, report.ErrOtherVersion)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, usageError{fmt.Errorf("%s is not a report; name the folder that build wrote: %w", dir, err)}
+		return nil, mistake.Errorf("%s is not a report; name the folder that build wrote: %w", dir, err)
 	case err != nil && !other:
-		return nil, usageError{err}
+		return nil, mistake.Of(err)
 	}
 	same := len(res.Takes) == len(c.Takes)
 	for i := 0; same && i < len(c.Takes); i++ {
 		same = res.Takes[i].Name == c.Takes[i].Name
 	}
 	if !same {
-		return nil, usageError{fmt.Errorf("%s: the report and the manifest %s have different takes or another order; name the manifest that the report was built from", dir, c.Path)}
+		return nil, mistake.Errorf("%s: the report and the manifest %s have different takes or another order; name the manifest that the report was built from", dir, c.Path)
 	}
 	if res.AudioID() == "" {
-		return nil, usageError{fmt.Errorf("%s: the report has no audio that people could have listened to", dir)}
+		return nil, mistake.Errorf("%s: the report has no audio that people could have listened to", dir)
 	}
 	return res, err
 }
@@ -215,7 +217,7 @@ func readable(comments []string) error {
 	for _, name := range comments {
 		if name == stdinName {
 			if stdin++; stdin > 1 {
-				return usageError{errors.New("standard input (-) is named twice; name it once")}
+				return mistake.Of(errors.New("standard input (-) is named twice; name it once"))
 			}
 			continue
 		}
@@ -224,7 +226,7 @@ func readable(comments []string) error {
 			return err
 		}
 		if info.IsDir() {
-			return usageError{fmt.Errorf("%s is a folder; name files with comments", name)}
+			return mistake.Errorf("%s is a folder; name files with comments", name)
 		}
 	}
 	return nil

@@ -3,7 +3,6 @@ package main
 import (
 	"errors"
 	"fmt"
-	"slices"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -11,13 +10,8 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/report/terminal"
 )
-
-// usageError marks an error as the user's to mend.
-type usageError struct{ err error }
-
-func (e usageError) Error() string   { return e.err.Error() }
-func (e usageError) Unwrap() []error { return []error{mistake.Err, e.err} }
 
 // exactly is cobra.ExactArgs with an error that says what is missing and what to
 // type.
@@ -33,9 +27,9 @@ func exactly(names ...string) cobra.PositionalArgs {
 // wrongArgs is the error of a command that needs what is named, and got args.
 func wrongArgs(cmd *cobra.Command, args []string, needs string) error {
 	if needs == "" {
-		return usageError{fmt.Errorf("%s takes no arguments, got %s; type: %s", cmd.Name(), given(args), usageOf(cmd))}
+		return mistake.Errorf("%s takes no arguments, got %s; type: %s", cmd.Name(), given(args), usageOf(cmd))
 	}
-	return usageError{fmt.Errorf("%s needs %s, got %s; type: %s", cmd.Name(), needs, given(args), usageOf(cmd))}
+	return mistake.Errorf("%s needs %s, got %s; type: %s", cmd.Name(), needs, given(args), usageOf(cmd))
 }
 
 // usageOf is how a command is typed, without its optional flags.
@@ -44,18 +38,7 @@ func usageOf(cmd *cobra.Command) string { return strings.TrimSuffix(cmd.UseLine(
 // noOutput is the error of a command that was not told where to write: what the
 // user typed, completed.
 func noOutput(cmd *cobra.Command, args []string, kind, placeholder string) error {
-	return usageError{fmt.Errorf("%s needs %s to write to; type: %s %s -o %s", cmd.Name(), kind, cmd.CommandPath(), typed(args), placeholder)}
-}
-
-// typed is how arguments are typed; quotes keep spaces in any shell.
-func typed(args []string) string {
-	words := slices.Clone(args)
-	for i, w := range words {
-		if w == "" || strings.ContainsAny(w, " \t&()'") {
-			words[i] = `"` + w + `"`
-		}
-	}
-	return strings.Join(words, " ")
+	return mistake.Errorf("%s needs %s to write to; type: %s %s -o %s", cmd.Name(), kind, cmd.CommandPath(), terminal.Typed(args), placeholder)
 }
 
 // given says how many arguments there were.
@@ -98,7 +81,7 @@ func flagError(cmd *cobra.Command, err error) error {
 		f := bad.GetFlag()
 		err = fmt.Errorf("--%s: %q; allowed: %s", f.Name, bad.GetValue(), valueOf(f))
 	}
-	return usageError{err}
+	return mistake.Of(err)
 }
 
 // valueOf says what a flag takes: its sort, and its line in the help.
@@ -125,7 +108,7 @@ func unknownCommand(root *cobra.Command, name string) error {
 	if near := manifest.Nearest(name, names); near != "" {
 		hint = "did you mean " + root.Name() + " " + near + "?"
 	}
-	return usageError{fmt.Errorf("there is no command %q; %s", name, hint)}
+	return mistake.Errorf("there is no command %q; %s", name, hint)
 }
 
 // helpCommand is cobra's, with an error for what it does not know.

@@ -19,6 +19,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/manifest/draft"
+	"evenhand/analyze/mistake"
 	"evenhand/analyze/notice"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
@@ -230,7 +231,7 @@ func checkTake(cmd *cobra.Command, path, name string, w watcher) error {
 		for _, t := range c.Takes {
 			names = append(names, t.Name)
 		}
-		return usageError{fmt.Errorf("--take: there is no take %q in %s; allowed: %s", name, path, manifest.List(names))}
+		return mistake.Errorf("--take: there is no take %q in %s; allowed: %s", name, path, manifest.List(names))
 	}
 	checks, err := judgeTake(cmd.Context(), c, name, analyze.Options{Version: version(), Workers: w.workers, Store: w.store.open()})
 	if err != nil {

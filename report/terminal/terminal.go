@@ -5,6 +5,7 @@ package terminal
 import (
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"unicode/utf8"
 )
@@ -85,4 +86,15 @@ func Hang(w io.Writer, lead, rest, text string, width int) {
 	if line != "" {
 		fmt.Fprintln(w, line)
 	}
+}
+
+// Typed is how arguments are typed; quotes keep spaces in any shell.
+func Typed(args []string) string {
+	words := slices.Clone(args)
+	for i, w := range words {
+		if w == "" || strings.ContainsAny(w, " \t&()'") {
+			words[i] = `"` + w + `"`
+		}
+	}
+	return strings.Join(words, " ")
 }

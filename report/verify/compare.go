@@ -1,10 +1,10 @@
-// Package verify compares the stored results of a comparison with results that
-// were computed again, and says what differs. It measures nothing.
+// Package verify checks whether an archive or a published report is unchanged and its
+// stored results are right: it has them computed again, and compares.
 //
-// "evenhand verify" has three ways to measure again, and prints which one it used:
+// Run has three ways to measure again, and its report says which one it used:
 //
-// With all recordings, the whole report is computed anew (publish in
-// cmd/evenhand/build.go) and compared value by value within Tolerances.
+// With all recordings, the whole report is computed anew
+// (analyze.MeasureAndPublish) and compared value by value within Tolerances.
 //
 // If some recordings are missing, the takes that are there are measured along the
 // stored timeline (again.Present).

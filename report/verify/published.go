@@ -1,4 +1,4 @@
-package main
+package verify
 
 import (
 	"errors"
@@ -13,30 +13,29 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/report/folder"
 	"evenhand/report/pack"
-	"evenhand/report/verify"
 )
 
 // published verifies the folder of a report.
-func (v *verifier) published(dir string) (*verify.Report, error) {
+func (v *verifier) published(dir string) (*Report, error) {
 	sums, err := folder.ReadSums(dir)
 	if err != nil {
-		return nil, usageError{err}
+		return nil, mistake.Of(err)
 	}
-	if !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == resultsName }) {
-		return nil, usageError{fmt.Errorf("%s is not a report: its %s does not list %s; name the folder that build wrote, or an archive of pack", dir, folder.Sums, resultsName)}
+	if !slices.ContainsFunc(sums, func(s folder.Sum) bool { return s.Path == result.FileName }) {
+		return nil, mistake.Errorf("%s is not a report: its %s does not list %s; name the folder that build wrote, or an archive of pack", dir, folder.Sums, result.FileName)
 	}
-	v.r = verify.New(dir, "published report")
+	v.r = New(dir, "published report")
 	if dir, err = filepath.EvalSymlinks(dir); err != nil {
 		return nil, err
 	}
 	v.r.Algorithms = []string{"sha256"}
-	faults, files, size, err := verify.Folder(v.ctx, dir)
+	faults, files, size, err := Folder(v.ctx, dir)
 	if err != nil {
-		return nil, usageError{err}
+		return nil, mistake.Of(err)
 	}
 	v.r.Files, v.r.Bytes = files, size
 	v.r.AddFaults("", faults)
-	res, tree, err := v.results(dir, resultsName)
+	res, tree, err := v.results(dir, result.FileName)
 	if err != nil || res == nil {
 		return v.r, err
 	}
@@ -60,7 +59,7 @@ func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored 
 	}
 	x, err := again.FromPublished(v.ctx, dir, tmp, res, v.options())
 	if input := (*mistake.Error)(nil); errors.As(err, &input) && v.ctx.Err() == nil {
-		v.r.AddFaults("", []pack.Fault{{File: prefix + resultsName, What: "the published audio cannot be measured along its timeline: " + err.Error()}})
+		v.r.AddFaults("", []pack.Fault{{File: prefix + result.FileName, What: "the published audio cannot be measured along its timeline: " + err.Error()}})
 		return nil
 	}
 	if err != nil {
@@ -78,11 +77,11 @@ func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored 
 	if x.Uncertain > 0 {
 		v.r.Note("%d values were not compared: their statistical band is wider than 20 dB", x.Uncertain)
 	}
-	tree, err := verify.Tree(x)
+	tree, err := Tree(x)
 	if err != nil {
 		return err
 	}
-	v.compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true, Null: true, Tolerances: verify.PublishedTolerances()})
+	v.compare(stored, tree, Options{File: prefix + result.FileName, Part: true, Null: true, Tolerances: PublishedTolerances()})
 	return nil
 }
 
@@ -115,11 +114,11 @@ func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stor
 		good = append(good, p)
 		v.r.Published++
 	}
-	tree, err := verify.Tree(map[string]any{"takes": good})
+	tree, err := Tree(map[string]any{"takes": good})
 	if err != nil {
 		return err
 	}
 	// A part of the stored takes: names alone tell them apart here.
-	v.compare(stored, tree, verify.Options{File: prefix + resultsName, Part: true})
+	v.compare(stored, tree, Options{File: prefix + result.FileName, Part: true})
 	return nil
 }
