@@ -303,8 +303,8 @@ func TestLoudnessCurveSeeks(t *testing.T) {
 	}
 }
 
-// Without scripts everything is there and in colour. Without the player a take is chosen
-// all the same.
+// Without scripts, and on paper, everything is there and in colour. Without the player a
+// take is chosen all the same.
 func TestPlotsAlone(t *testing.T) {
 	if testing.Short() {
 		t.Skip("needs a browser")
@@ -315,6 +315,21 @@ func TestPlotsAlone(t *testing.T) {
 	if got := coloured(t, ctx, "#spectrum-third"); !sameInts(got, 3) {
 		t.Errorf("in colour: %v", got)
 	}
+	paper := func(media string) {
+		t.Helper()
+		_, err := chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: media})
+		must(t, err)
+	}
+	paper("print")
+	for _, plot := range []string{"#spectrum-third", "#time"} {
+		if got := coloured(t, ctx, plot); len(got) != len(fixtureTakes) {
+			t.Errorf("on paper, in colour in %s: %v", plot, got)
+		}
+	}
+	if n := eval[int](t, ctx, `new Set([...document.querySelectorAll('.lines > [data-pick] .sw')].map(e => getComputedStyle(e).getPropertyValue('--c'))).size`); n != len(fixtureTakes)-1 {
+		t.Errorf("on paper, %d takes of the small plots are in colours of their own", n)
+	}
+	paper("")
 	x, y := pointAt(t, ctx, "#time .wide", 0.5, 0.5)
 	clickAt(t, ctx, x, y)
 	if eval[bool](t, ctx, `document.querySelector('.playhead').hasAttribute('d')`) {
