@@ -10,6 +10,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/words"
 )
 
 // differsView is how each take differs in tone from what takes are compared with.
@@ -50,7 +51,7 @@ func (b *builder) differs() differsView {
 	for _, l := range b.labels {
 		slugs = append(slugs, l.Slug)
 	}
-	v := differsView{Slugs: strings.Join(slugs, " "), Colours: chart.Colours, Against: b.againstWords(), Brightest: b.brightnessWords(), Resolution: resolutionWords(res.Resolution),
+	v := differsView{Slugs: strings.Join(slugs, " "), Colours: chart.Colours, Against: b.againstWords(), Brightest: b.brightnessWords(), Resolution: words.Resolution(res.Resolution),
 		Lines: []takeTone{}, Words: []string{}, Sections: []sectionTone{}}
 	shown, plotted := []result.Difference{}, []chart.Difference{}
 	first, most := 0, math.Inf(-1)
@@ -119,14 +120,14 @@ func (b *builder) plotDifferences(v *differsView, plotted []chart.Difference, fi
 
 // brightness is the part of the power of each contestant that is high, in dB, and the
 // largest difference of that between a take and its repeat.
-func (b *builder) brightness() ([]levelPoint, float64) {
+func (b *builder) brightness() ([]words.Point, float64) {
 	high := map[string]float64{}
-	points, repeats := []levelPoint{}, 0.0
+	points, repeats := []words.Point{}, 0.0
 	for _, t := range b.res.Takes {
 		if m, ok := whole(t); ok {
 			high[t.Name] = float64(m.Descriptors.High)
 			if t.Contestant() {
-				points = append(points, levelPoint{t.Name, high[t.Name]})
+				points = append(points, words.Point{Name: t.Name, Value: high[t.Name]})
 			}
 		}
 	}
@@ -160,7 +161,7 @@ func (b *builder) toneLine(take string) string {
 			return ""
 		}
 		if lo, hi, ok := brightest(b.brightness()); ok {
-			return fmt.Sprintf("The reference. Brightest: %s; darkest: %s.", hi.name, lo.name)
+			return fmt.Sprintf("The reference. Brightest: %s; darkest: %s.", hi.Name, lo.Name)
 		}
 		return "The reference."
 	}

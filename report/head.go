@@ -11,6 +11,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/verdict"
+	"evenhand/report/words"
 )
 
 // headView is the top of index.html: what was compared, and whether it is fair.
@@ -204,7 +205,7 @@ func (b *builder) comparedUpTo(most int) string {
 	if len(names) == 1 {
 		return fmt.Sprintf("One take, %s, of %s: with nothing beside it there is nothing to compare, only to measure.", names[0], source)
 	}
-	s := fmt.Sprintf("%s takes of %s, meant to differ in the %s alone", countWord(len(names)), source, what)
+	s := fmt.Sprintf("%s takes of %s, meant to differ in the %s alone", words.Count(len(names)), source, what)
 	if most > 0 {
 		s += ": " + listUpTo(names, most)
 	}
@@ -310,7 +311,7 @@ func deviationWords(worst float64) string {
 	case worst < 0.001:
 		return "all are within 0.001 LU of it"
 	}
-	return "all are within " + roundedUp(worst, 3) + " LU of it"
+	return "all are within " + words.RoundedUp(worst, 3) + " LU of it"
 }
 
 func (b *builder) firstIntegrated() (float64, bool) {

@@ -8,6 +8,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/words"
 )
 
 // likenessView is how alike the takes are.
@@ -21,7 +22,7 @@ type likenessView struct {
 
 func (b *builder) likeness() likenessView {
 	ls := b.res.Likeness
-	v := likenessView{Words: likenessWords(ls, b.res.Parameters.PairsWith, b.ranked, b.leftOut()), Any: len(ls) > 0}
+	v := likenessView{Words: words.Likeness(ls, b.res.Parameters.PairsWith, b.ranked, b.leftOut()), Any: len(ls) > 0}
 	top := 0.0
 	for _, l := range ls {
 		if d := float64(l.Spectral); chart.Finite(d) && d > top {

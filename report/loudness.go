@@ -6,6 +6,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/words"
 )
 
 // loudnessView is loudness and dynamics.
@@ -22,7 +23,7 @@ type loudnessView struct {
 
 func (b *builder) loudness() loudnessView {
 	v := loudnessView{Words: []string{}}
-	var integrated, crest []levelPoint
+	var integrated, crest []words.Point
 	levels, dynamics := []row{}, []row{}
 	for i, t := range b.res.Takes {
 		m, ok := whole(t)
@@ -30,8 +31,8 @@ func (b *builder) loudness() loudnessView {
 			continue
 		}
 		if t.Contestant() {
-			integrated = append(integrated, levelPoint{t.Name, float64(m.Integrated)})
-			crest = append(crest, levelPoint{t.Name, float64(m.Crest)})
+			integrated = append(integrated, words.Point{Name: t.Name, Value: float64(m.Integrated)})
+			crest = append(crest, words.Point{Name: t.Name, Value: float64(m.Crest)})
 		}
 		again, peak := "–", "–"
 		if p := t.Published; p != nil {
@@ -46,9 +47,9 @@ func (b *builder) loudness() loudnessView {
 	v.Levels = newTable("Loudness and the match", heads("Take", "As recorded, LUFS", "True peak, dBTP", "Gain, dB", "Published, measured again, LUFS", "True peak, dBTP"), levels).Alike()
 	v.Dynamics = newTable("Dynamics", append(heads("Take"), figureHeads(result.AudioMeasures{})...), dynamics).Alike()
 	if len(integrated) > 0 || len(levels) == 0 {
-		v.Words = append(v.Words, loudnessWords(integrated, float64(b.res.Resolution.Level)))
+		v.Words = append(v.Words, words.Loudness(integrated, float64(b.res.Resolution.Level)))
 	}
-	for _, w := range []string{crestWords(crest), b.leftOut()} {
+	for _, w := range []string{words.Crest(crest), b.leftOut()} {
 		if w != "" {
 			v.Words = append(v.Words, w)
 		}
@@ -194,11 +195,11 @@ func (b *builder) alternatives(span, caption string) (table, string) {
 			ranked = append(ranked, a)
 		}
 	}
-	words := ""
+	said := ""
 	if len(ranked) > 0 || len(alts) == 0 {
-		words = alternativeWords(ranked)
+		said = words.Alternatives(ranked)
 	}
-	return newTable(caption, alternativeHeads(), rows), words
+	return newTable(caption, alternativeHeads(), rows), said
 }
 
 func alternativeHeads() []cell {

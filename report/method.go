@@ -8,6 +8,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/words"
 )
 
 // methodView is how everything was measured.
@@ -64,7 +65,7 @@ func (b *builder) method() methodView {
 	if text := gearMethod(p.Gear); text != "" {
 		add("Only EQ, touch and drive", text)
 	}
-	add("What counts", resolutionWords(b.res.Resolution))
+	add("What counts", words.Resolution(b.res.Resolution))
 	add("What is heard", audibleWords(s)+" Sentences, distances, the spectrum in five figures and the emphasis of plots follow this rule.")
 	if f := b.res.EarlierFormat; f > 0 {
 		if rules := result.RulesAfter(f, b.res); len(rules) > 0 {

@@ -6,6 +6,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/words"
 )
 
 // noiseView is noise in the pauses.
@@ -19,7 +20,7 @@ type noiseView struct {
 }
 
 func (b *builder) noise() noiseView {
-	v := noiseView{Words: noiseWords(b.res.Takes)}
+	v := noiseView{Words: words.Noise(b.res.Takes)}
 	if w := b.leftOut(); w != "" {
 		v.Words = append(v.Words, w)
 	}

@@ -11,6 +11,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/report/chart"
 	"evenhand/report/view"
+	"evenhand/report/words"
 )
 
 // The parts of pages that views are made of.
@@ -31,6 +32,11 @@ var (
 	notedCell  = view.NotedCell
 	newTable   = view.NewTable
 	svg        = view.SVG
+
+	plural   = words.Plural
+	listUpTo = words.ListUpTo
+	dB       = words.DB
+	bandName = words.BandName
 )
 
 // The pages.

@@ -8,6 +8,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/words"
 )
 
 // spectraView is the spectra themselves.
@@ -99,7 +100,7 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []result.Ban
 	}
 	caption := title + ", dBFS"
 	if every > 1 {
-		caption += ": every " + ordinal(every) + " band"
+		caption += ": every " + words.Ordinal(every) + " band"
 		f.Download = fmt.Sprintf("CSV, all %d bands, all sections", len(bands))
 	}
 	f.Table = newTable(caption, head, rows)

@@ -10,6 +10,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/words"
 )
 
 // The sentences about tone: how one spectrum differs from another to the ear.
@@ -241,18 +242,18 @@ const clearlyBrighter = 1
 
 // brightest returns the darkest and the brightest of several takes by the part of the
 // power that is high in dB; ok where those differ clearly, and by more than repeats do.
-func brightest(high []levelPoint, repeats float64) (lo, hi levelPoint, ok bool) {
-	lo, hi, ok = extremes(high)
-	return lo, hi, ok && hi.value-lo.value >= clearlyBrighter && hi.value-lo.value > repeats
+func brightest(high []words.Point, repeats float64) (lo, hi words.Point, ok bool) {
+	lo, hi, ok = words.Extremes(high)
+	return lo, hi, ok && hi.Value-lo.Value >= clearlyBrighter && hi.Value-lo.Value > repeats
 }
 
 // brightnessWords names the brightest and the darkest take by the power above a corner.
-func brightnessWords(high []levelPoint, repeats float64, corner unit.Hertz) string {
+func brightnessWords(high []words.Point, repeats float64, corner unit.Hertz) string {
 	lo, hi, ok := brightest(high, repeats)
 	if !ok {
 		return ""
 	}
-	return fmt.Sprintf("%s is the brightest and %s the darkest, by the part of the power above %s: %s and %s dB.", hi.name, lo.name, corner, unit.Format(hi.value, 1), unit.Format(lo.value, 1))
+	return fmt.Sprintf("%s is the brightest and %s the darkest, by the part of the power above %s: %s and %s dB.", hi.Name, lo.Name, corner, unit.Format(hi.Value, 1), unit.Format(lo.Value, 1))
 }
 
 // audibleWords state the rule of what is heard.

@@ -7,6 +7,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
+	"evenhand/report/words"
 )
 
 // toneOf compares a take with another, both flat in third octaves at −20 dB but for
@@ -97,15 +98,15 @@ func TestBrightnessWords(t *testing.T) {
 		t.Errorf("what is high begins at %v, what is bright at %v", corner, brightFrom)
 	}
 	for _, c := range []struct {
-		in      []levelPoint
+		in      []words.Point
 		repeats float64
 		want    string
 	}{
 		{nil, 0, ""},
-		{[]levelPoint{{"A", -10}}, 0, ""},
-		{[]levelPoint{{"A", -10}, {"B", -10.9}}, 0, ""},
-		{[]levelPoint{{"A", -12}, {"B", -10}, {"C", -11}}, 0.3, "B is the brightest and A the darkest, by the part of the power above 2.00 kHz: −10.0 and −12.0 dB."},
-		{[]levelPoint{{"A", -12}, {"B", -10}}, 3, ""},
+		{[]words.Point{{Name: "A", Value: -10}}, 0, ""},
+		{[]words.Point{{Name: "A", Value: -10}, {Name: "B", Value: -10.9}}, 0, ""},
+		{[]words.Point{{Name: "A", Value: -12}, {Name: "B", Value: -10}, {Name: "C", Value: -11}}, 0.3, "B is the brightest and A the darkest, by the part of the power above 2.00 kHz: −10.0 and −12.0 dB."},
+		{[]words.Point{{Name: "A", Value: -12}, {Name: "B", Value: -10}}, 3, ""},
 	} {
 		if got := brightnessWords(c.in, c.repeats, 2000); got != c.want {
 			t.Errorf("%v: %q, want %q", c.in, got, c.want)

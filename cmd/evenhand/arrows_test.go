@@ -30,6 +30,7 @@ func TestArrows(t *testing.T) {
 		"report/video":    {"analyze/mistake"},
 		"report/picture":  {"analyze/manifest", "analyze/result", "analyze/unit", "report/chart", "report/verdict"},
 		"report/view":     {"templates"},
+		"report/words":    {"analyze/manifest", "analyze/result", "analyze/unit"},
 		"templates":       {},
 		"analyze":         {"analyze"},
 		"analyze/result":  {"analyze/unit", "analyze/listening", "analyze/loudness", "analyze/manifest", "analyze/parts", "analyze/foreign", "analyze/mistake"},

@@ -1,8 +1,12 @@
-package report
+// Package words says in English what figures show: counts, lists and quantities, and
+// the sentences of a page's sections. Each sentence is made from numbers and leaves out
+// every difference that the measurement does not resolve.
+package words
 
 import (
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 
 	"evenhand/analyze/manifest"
@@ -10,54 +14,51 @@ import (
 	"evenhand/analyze/unit"
 )
 
-// The sentences of the page. Each function makes them from numbers and leaves
-// out every difference that the measurement does not resolve.
-
-// listUpTo joins at most most names and counts the others.
-func listUpTo(names []string, most int) string {
+// ListUpTo joins at most most names and counts the others.
+func ListUpTo(names []string, most int) string {
 	if len(names) <= most {
 		return manifest.List(names)
 	}
-	return manifest.List(append(names[:most:most], plural(len(names)-most, "other", "others")))
+	return manifest.List(append(names[:most:most], Plural(len(names)-most, "other", "others")))
 }
 
-// plural prints a count with its noun.
-func plural(n int, one, many string) string {
+// Plural prints a count with its noun.
+func Plural(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one
 	}
-	return number(n) + " " + many
+	return strconv.Itoa(n) + " " + many
 }
 
-// countWord writes small counts out, for the start of a sentence.
-func countWord(n int) string {
+// Count writes small counts out, for the start of a sentence.
+func Count(n int) string {
 	words := [...]string{"No", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve"}
 	if n >= 0 && n < len(words) {
 		return words[n]
 	}
-	return number(n)
+	return strconv.Itoa(n)
 }
 
-// ordinal writes the place of a small count.
-func ordinal(n int) string {
+// Ordinal writes the place of a small count.
+func Ordinal(n int) string {
 	words := [...]string{2: "second", 3: "third", 4: "fourth"}
 	if n > 1 && n < len(words) {
 		return words[n]
 	}
-	return number(n) + "th"
+	return strconv.Itoa(n) + "th"
 }
 
-// roundedUp prints the size of a value that something is within.
-func roundedUp(v float64, decimals int) string {
+// RoundedUp prints the size of a value that something is within.
+func RoundedUp(v float64, decimals int) string {
 	p := math.Pow(10, float64(decimals))
 	return unit.Format(math.Ceil(math.Abs(v)*p-1e-9)/p, decimals)
 }
 
-// dB prints an unsigned level difference with the digits that it supports.
-func dB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
+// DB prints an unsigned level difference with the digits that it supports.
+func DB(v float64) string { return unit.Format(math.Abs(v), 1) + " dB" }
 
-// bandName prints a band's nominal frequency with its unit.
-func bandName(b result.Band) string {
+// BandName prints a band's nominal frequency with its unit.
+func BandName(b result.Band) string {
 	l := strings.TrimSpace(strings.TrimSuffix(b.Label, "Hz"))
 	switch {
 	case l == "":
@@ -68,8 +69,8 @@ func bandName(b result.Band) string {
 	return l + " Hz"
 }
 
-// resolutionWords says what the smallest difference that counts rests on.
-func resolutionWords(r result.Resolution) string {
+// Resolution says what the smallest difference that counts rests on.
+func Resolution(r result.Resolution) string {
 	leftOut := ""
 	for _, u := range r.LeftOut {
 		leftOut += fmt.Sprintf(" %s, which repeats %s, does not count for this, because something changed while one of the two was recorded: %s.", u.Take, u.Of, u.Change)
@@ -86,27 +87,27 @@ func resolutionWords(r result.Resolution) string {
 	}
 	s := "What counts as a difference is what exceeds the session's own repeat (" + manifest.List(pairs) + ") and the statistical band of the averaged spectra."
 	if l := float64(r.Level); !math.IsNaN(l) {
-		s += " Level repeats within " + roundedUp(l, 2) + " dB."
+		s += " Level repeats within " + RoundedUp(l, 2) + " dB."
 	}
 	return s + leftOut
 }
 
-// levelPoint is one take's value for a comparison in words.
-type levelPoint struct {
-	name  string
-	value float64
+// Point is one take's value for a comparison in words.
+type Point struct {
+	Name  string
+	Value float64
 }
 
-// extremes returns the points with the least and the greatest finite value.
-func extremes(ps []levelPoint) (lo, hi levelPoint, ok bool) {
+// Extremes returns the points with the least and the greatest finite value.
+func Extremes(ps []Point) (lo, hi Point, ok bool) {
 	for _, p := range ps {
-		if math.IsNaN(p.value) || math.IsInf(p.value, 0) {
+		if math.IsNaN(p.Value) || math.IsInf(p.Value, 0) {
 			continue
 		}
-		if !ok || p.value < lo.value {
+		if !ok || p.Value < lo.Value {
 			lo = p
 		}
-		if !ok || p.value > hi.value {
+		if !ok || p.Value > hi.Value {
 			hi = p
 		}
 		ok = true
@@ -114,39 +115,39 @@ func extremes(ps []levelPoint) (lo, hi levelPoint, ok bool) {
 	return lo, hi, ok
 }
 
-// loudnessWords says how far the takes lay apart as recorded and what the
+// Loudness says how far the takes lay apart as recorded and what the
 // match did. resolution is the level that the session repeats, NaN when
 // unknown.
-func loudnessWords(integrated []levelPoint, resolution float64) string {
-	lo, hi, ok := extremes(integrated)
+func Loudness(integrated []Point, resolution float64) string {
+	lo, hi, ok := Extremes(integrated)
 	if !ok {
 		return "No integrated loudness could be measured."
 	}
-	d := hi.value - lo.value
-	if lo.name == hi.name {
-		return fmt.Sprintf("%s was recorded at %s.", lo.name, unit.LUFS(lo.value))
+	d := hi.Value - lo.Value
+	if lo.Name == hi.Name {
+		return fmt.Sprintf("%s was recorded at %s.", lo.Name, unit.LUFS(lo.Value))
 	}
 	if d < 0.05 || (!math.IsNaN(resolution) && d < math.Abs(resolution)) {
 		return "As recorded, the takes do not differ in loudness by more than can be resolved."
 	}
 	return fmt.Sprintf("As recorded, the takes were up to %s apart: %s was the loudest (%s), %s the quietest (%s).",
-		unit.LU(d), hi.name, unit.LUFS(hi.value), lo.name, unit.LUFS(lo.value))
+		unit.LU(d), hi.Name, unit.LUFS(hi.Value), lo.Name, unit.LUFS(lo.Value))
 }
 
-// crestWords says in which take the peaks rise most over the mean level, and in which
+// Crest says in which take the peaks rise most over the mean level, and in which
 // least: that is no praise, since a compressor with a slow attack raises them too.
-func crestWords(crest []levelPoint) string {
-	lo, hi, ok := extremes(crest)
-	if !ok || lo.name == hi.name || hi.value-lo.value < 0.5 {
+func Crest(crest []Point) string {
+	lo, hi, ok := Extremes(crest)
+	if !ok || lo.Name == hi.Name || hi.Value-lo.Value < 0.5 {
 		return ""
 	}
 	return fmt.Sprintf("%s has the highest crest factor (%s), %s the lowest (%s). A compressor with a slow attack raises it too.",
-		hi.name, dB(hi.value), lo.name, dB(lo.value))
+		hi.Name, DB(hi.Value), lo.Name, DB(lo.Value))
 }
 
-// alternativeWords says how far other conventions of matching would disagree
+// Alternatives says how far other conventions of matching would disagree
 // with the one used, over the whole span.
-func alternativeWords(alts []result.Alternative) string {
+func Alternatives(alts []result.Alternative) string {
 	var most result.Alternative
 	found := false
 	for _, a := range alts {
@@ -165,7 +166,7 @@ func alternativeWords(alts []result.Alternative) string {
 		return "A-weighted, unweighted and 468-weighted matching would ask for the same gains within 0.5 dB: the choice of weighting hardly matters here."
 	}
 	s := fmt.Sprintf("No one figure is right for a dull and a bright take at once. The ways of matching disagree most over %s: %s between the greatest and the least gain they ask for.",
-		most.Take, dB(float64(most.Spread)))
+		most.Take, DB(float64(most.Spread)))
 	name, v := "A-weighted", float64(most.AWeighted)
 	if u := float64(most.Unweighted); math.Abs(u) > math.Abs(v) || math.IsNaN(v) {
 		name, v = "unweighted", u
@@ -178,16 +179,16 @@ func alternativeWords(alts []result.Alternative) string {
 		if v < 0 {
 			way = "quieter"
 		}
-		s += fmt.Sprintf(" Matched by %s level it would play %s %s than it does here.", name, dB(v), way)
+		s += fmt.Sprintf(" Matched by %s level it would play %s %s than it does here.", name, DB(v), way)
 	}
 	return s
 }
 
-// noiseWords says which contestant is the noisiest after matching and of what kind
+// Noise says which contestant is the noisiest after matching and of what kind
 // its noise is. Gated takes and takes without a measurement are named apart.
-func noiseWords(takes []result.Take) []string {
+func Noise(takes []result.Take) []string {
 	out := []string{}
-	var ps []levelPoint
+	var ps []Point
 	var gated, missing []string
 	byName := map[string]result.Noise{}
 	for _, t := range takes {
@@ -198,20 +199,20 @@ func noiseWords(takes []result.Take) []string {
 			gated = append(gated, t.Name)
 		case !t.Contestant():
 		default:
-			ps = append(ps, levelPoint{t.Name, float64(t.Noise.AsMatched.AWeighted)})
+			ps = append(ps, Point{t.Name, float64(t.Noise.AsMatched.AWeighted)})
 			byName[t.Name] = t.Noise
 		}
 	}
-	if lo, hi, ok := extremes(ps); ok {
-		n := byName[hi.name]
-		s := fmt.Sprintf("After matching, %s has the most noise in the pauses: %s A-weighted", hi.name, unit.DBFS(hi.value))
-		switch d := hi.value - lo.value; {
-		case lo.name == hi.name:
-			s = fmt.Sprintf("After matching, the pauses of %s hold %s of A-weighted noise", hi.name, unit.DBFS(hi.value))
+	if lo, hi, ok := Extremes(ps); ok {
+		n := byName[hi.Name]
+		s := fmt.Sprintf("After matching, %s has the most noise in the pauses: %s A-weighted", hi.Name, unit.DBFS(hi.Value))
+		switch d := hi.Value - lo.Value; {
+		case lo.Name == hi.Name:
+			s = fmt.Sprintf("After matching, the pauses of %s hold %s of A-weighted noise", hi.Name, unit.DBFS(hi.Value))
 		case d < 1:
-			s = fmt.Sprintf("After matching, the takes are alike in noise within %s dB A-weighted; %s has the most, %s", roundedUp(d, 1), hi.name, unit.DBFS(hi.value))
+			s = fmt.Sprintf("After matching, the takes are alike in noise within %s dB A-weighted; %s has the most, %s", RoundedUp(d, 1), hi.Name, unit.DBFS(hi.Value))
 		default:
-			s += fmt.Sprintf(", %s above %s, the quietest", dB(d), lo.name)
+			s += fmt.Sprintf(", %s above %s, the quietest", DB(d), lo.Name)
 		}
 		out = append(out, s+humShare(n.AsMatched)+".")
 	}
@@ -237,10 +238,10 @@ func humShare(n result.NoiseLevels) string {
 	return fmt.Sprintf("; %.0f %% of that power is hum", min(share, 100))
 }
 
-// likenessWords names the most and the least alike pair of ranked takes, says which
+// Likeness names the most and the least alike pair of ranked takes, says which
 // takes are left out of that, and counts the pairs that are not resolved. with is the
 // take that all pairs are with; "" where every take makes a pair with every other.
-func likenessWords(ls []result.Likeness, with string, ranked func(string) bool, leftOut string) []string {
+func Likeness(ls []result.Likeness, with string, ranked func(string) bool, leftOut string) []string {
 	out := []string{}
 	if with != "" {
 		out = append(out, fmt.Sprintf("This comparison has more than %d takes, so likeness is measured only between %s and each of the others.", result.AllPairs, with))
@@ -275,15 +276,15 @@ func likenessWords(ls []result.Likeness, with string, ranked func(string) bool, 
 			}
 			return l.A
 		}
-		s := fmt.Sprintf("Furthest from %s in tone is %s (%s rms over the third octaves that are heard)", with, other(far), dB(float64(far.Spectral)))
+		s := fmt.Sprintf("Furthest from %s in tone is %s (%s rms over the third octaves that are heard)", with, other(far), DB(float64(far.Spectral)))
 		if near != far {
-			s += fmt.Sprintf("; closest to it, of those that can be told apart from it, is %s (%s)", other(near), dB(float64(near.Spectral)))
+			s += fmt.Sprintf("; closest to it, of those that can be told apart from it, is %s (%s)", other(near), DB(float64(near.Spectral)))
 		}
 		out = append(out, s+".")
 	default:
-		s := fmt.Sprintf("Furthest apart in tone are %s and %s (%s rms over the third octaves that are heard)", far.A, far.B, dB(float64(far.Spectral)))
+		s := fmt.Sprintf("Furthest apart in tone are %s and %s (%s rms over the third octaves that are heard)", far.A, far.B, DB(float64(far.Spectral)))
 		if near != far {
-			s += fmt.Sprintf("; closest, of those that can be told apart, are %s and %s (%s)", near.A, near.B, dB(float64(near.Spectral)))
+			s += fmt.Sprintf("; closest, of those that can be told apart, are %s and %s (%s)", near.A, near.B, DB(float64(near.Spectral)))
 		}
 		out = append(out, s+".")
 	}
@@ -291,7 +292,7 @@ func likenessWords(ls []result.Likeness, with string, ranked func(string) bool, 
 		out = append(out, leftOut)
 	}
 	if unresolved > 0 {
-		out = append(out, fmt.Sprintf("%s cannot be told apart in tone by this measurement and %s shown in grey.", plural(unresolved, "pair", "pairs"), map[bool]string{true: "is", false: "are"}[unresolved == 1]))
+		out = append(out, fmt.Sprintf("%s cannot be told apart in tone by this measurement and %s shown in grey.", Plural(unresolved, "pair", "pairs"), map[bool]string{true: "is", false: "are"}[unresolved == 1]))
 	}
 	return out
 }
