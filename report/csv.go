@@ -123,7 +123,7 @@ func timeCSV(r *result.Result) [][]string {
 		from = r.Timeline.Spans[0].From
 	}
 	for _, t := range r.Takes {
-		m, ok := whole(t)
+		m, ok := t.Whole()
 		if !ok || m.Series == nil {
 			continue
 		}

@@ -124,7 +124,7 @@ func (b *builder) brightness() ([]words.Point, float64) {
 	high := map[string]float64{}
 	points, repeats := []words.Point{}, 0.0
 	for _, t := range b.res.Takes {
-		if m, ok := whole(t); ok {
+		if m, ok := t.Whole(); ok {
 			high[t.Name] = float64(m.Descriptors.High)
 			if t.Contestant() {
 				points = append(points, words.Point{Name: t.Name, Value: high[t.Name]})

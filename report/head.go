@@ -316,7 +316,7 @@ func deviationWords(worst float64) string {
 
 func (b *builder) firstIntegrated() (float64, bool) {
 	for _, t := range b.res.Takes {
-		if m, ok := whole(t); ok {
+		if m, ok := t.Whole(); ok {
 			return float64(m.Integrated), true
 		}
 	}

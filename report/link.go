@@ -111,7 +111,7 @@ func (b *builder) preview() chart.Preview {
 	p.Curves, p.Sure = []chart.Curve{}, nil
 	from, _ := b.span()
 	for i, t := range b.res.Takes {
-		if m, ok := whole(t); ok && t.Contestant() && m.Series != nil && m.Series.Step > 0 {
+		if m, ok := t.Whole(); ok && t.Contestant() && m.Series != nil && m.Series.Step > 0 {
 			c := loudnessCurve(t.Name, i, matchedLoudness(m.Series, t.Gain), float64(m.Series.Step), from)
 			if slices.ContainsFunc(c.Y, chart.Finite) {
 				p.Curves = append(p.Curves, c)

@@ -26,7 +26,7 @@ func (b *builder) loudness() loudnessView {
 	var integrated, crest []words.Point
 	levels, dynamics := []row{}, []row{}
 	for i, t := range b.res.Takes {
-		m, ok := whole(t)
+		m, ok := t.Whole()
 		if !ok {
 			continue
 		}
@@ -70,7 +70,7 @@ func (b *builder) timeFigure() figure {
 	head := heads("From")
 	var tables []series
 	for i, t := range b.res.Takes {
-		m, ok := whole(t)
+		m, ok := t.Whole()
 		if !ok || m.Series == nil || !(m.Series.Step > 0) {
 			continue
 		}

@@ -197,15 +197,6 @@ func floats[T ~float64](in []T) []float64 {
 	return out
 }
 
-// whole returns the measures over the whole span, and false when there are
-// none.
-func whole(t result.Take) (result.Measures, bool) {
-	if len(t.Measures) == 0 {
-		return result.Measures{}, false
-	}
-	return t.Measures[0], true
-}
-
 // index returns a take's place in the result, −1 when there is none of that
 // name.
 func (b *builder) index(name string) int {

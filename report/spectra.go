@@ -27,7 +27,7 @@ func (b *builder) spectra() spectraView {
 	v.Corners = fmt.Sprintf("All are of the third octaves that are heard. Low is the part of the power below %s, high the part above %s, mid the rest.", p.LowMid, p.MidHigh)
 	rows := []row{}
 	for i, t := range res.Takes {
-		m, ok := whole(t)
+		m, ok := t.Whole()
 		if !ok {
 			continue
 		}
@@ -77,7 +77,7 @@ func (b *builder) spectrumFigure(id, title string, every int, bands []result.Ban
 	levels := [][]float64{}
 	finite := false
 	for i, t := range b.res.Takes {
-		m, ok := whole(t)
+		m, ok := t.Whole()
 		if !ok {
 			continue
 		}

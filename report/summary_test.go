@@ -8,6 +8,7 @@ import (
 	"unicode/utf8"
 
 	"evenhand/analyze/result"
+	"evenhand/report/console"
 )
 
 const summaryWant = `Four fuzz circuits, one baritone riff
@@ -28,7 +29,7 @@ evenhand check shows what to do about each
 
 func TestSummary(t *testing.T) {
 	var out bytes.Buffer
-	if err := Summary(&out, fixture(), 80); err != nil {
+	if err := console.Summary(&out, fixture(), 80); err != nil {
 		t.Fatal(err)
 	}
 	if out.String() != summaryWant {
@@ -48,7 +49,7 @@ func TestSummaryFitsAScreen(t *testing.T) {
 		res.Checks = append(res.Checks, result.Check{ID: fmt.Sprint(i % 9), Name: "Reamp response", Subject: fmt.Sprint(name, i), Outcome: result.Failed, Value: "6 dB"})
 	}
 	var out bytes.Buffer
-	if err := Summary(&out, res, 80); err != nil {
+	if err := console.Summary(&out, res, 80); err != nil {
 		t.Fatal(err)
 	}
 	if n := strings.Count(out.String(), "\n"); n > 20 || !strings.Contains(out.String(), "Not fair: ") || !strings.Contains(out.String(), " failed, ") {
@@ -60,7 +61,7 @@ func TestSummaryFitsAnyWidth(t *testing.T) {
 	for name, res := range variants() {
 		for _, width := range []int{0, 10, 40, 60, 80, 200} {
 			var out bytes.Buffer
-			if err := Summary(&out, res, width); err != nil {
+			if err := console.Summary(&out, res, width); err != nil {
 				t.Fatal(err)
 			}
 			limit := max(40, width)
@@ -72,27 +73,6 @@ func TestSummaryFitsAnyWidth(t *testing.T) {
 					t.Errorf("%s at %d: a line of %d columns: %s", name, width, n, l)
 				}
 			}
-		}
-	}
-}
-
-// TestLagLegend: a mark where a take's place beside the others is not told by the
-// sound, and one sentence where that of all against the dry recording is not.
-func TestLagLegend(t *testing.T) {
-	a := func(name, placed, beside string) result.Take {
-		return result.Take{Name: name, Alignment: result.Alignment{PlacedBy: placed, BesideBy: beside, AppliedError: 29}}
-	}
-	for _, c := range []struct {
-		takes []result.Take
-		want  string
-	}{
-		{[]result.Take{a("A", "phase", "phase"), a("B", "phase", "phase")}, ""},
-		{[]result.Take{a("A", "notes", "phase"), a("B", "notes", "phase")}, "the lags are known to ± 58 samples against the dry recording, far better against each other"},
-		{[]result.Take{a("A", "phase", "phase"), a("B", "notes", "notes")}, "? placed next to the other takes by note starts: B"},
-		{[]result.Take{a("A", "phase", "phase"), a("B", "", "")}, "? uncertain place next to the other takes: B"},
-	} {
-		if got := lagLegend(&result.Result{Takes: c.takes}); got != c.want {
-			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}
 }

@@ -1,6 +1,7 @@
 package result
 
 import (
+	"math"
 	"strings"
 
 	"evenhand/analyze/unit"
@@ -73,6 +74,11 @@ type OctaveLevel struct {
 
 // ShapeWords says what the loop does to the ends, "" for a flat response.
 func (l *Loopback) ShapeWords() string { return strings.Join(l.Shape, ", and ") }
+
+// Sound reports whether the loop needs no mending.
+func (l *Loopback) Sound() bool {
+	return !l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance) && l.Polarity != "inverted" && !l.Noisy
+}
 
 // Where says what Level is the level of.
 func (l *Loopback) Where() string {

@@ -285,6 +285,14 @@ type Take struct {
 	Withheld  *Withheld  `json:"withheld,omitempty"`
 }
 
+// Whole returns the measures over the whole span, and false where there are none.
+func (t *Take) Whole() (Measures, bool) {
+	if len(t.Measures) == 0 {
+		return Measures{}, false
+	}
+	return t.Measures[0], true
+}
+
 // Contestant reports what manifest.Contestant says of the take.
 func (t *Take) Contestant() bool { return manifest.Contestant(manifest.Role(t.Role), t.RepeatOf) }
 

@@ -30,6 +30,7 @@ func TestArrows(t *testing.T) {
 		"report/video":    {"analyze/mistake"},
 		"report/picture":  {"analyze/manifest", "analyze/result", "analyze/unit", "report/chart", "report/verdict"},
 		"report/view":     {"templates"},
+		"report/console":  {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/sentences", "report/terminal", "report/verdict", "report/words"},
 		"report/words":    {"analyze/manifest", "analyze/result", "analyze/unit"},
 		"templates":       {},
 		"analyze":         {"analyze"},

@@ -17,7 +17,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/examples"
 	"evenhand/examples/studio"
-	"evenhand/report"
+	"evenhand/report/console"
 	"evenhand/report/folder"
 	"evenhand/report/terminal"
 )
@@ -72,7 +72,7 @@ report is for a web host; opened from a disk, it has plain players.`,
 			if asJSON {
 				err = writeJSON(cmd, res)
 			} else {
-				err = report.Summary(cmd.OutOrStdout(), res, width(cmd.OutOrStdout()))
+				err = console.Summary(cmd.OutOrStdout(), res, width(cmd.OutOrStdout()))
 				if err == nil {
 					fmt.Fprintf(cmd.ErrOrStderr(), "evenhand: wrote %s\n", filepath.Join(out, "index.html"))
 				}

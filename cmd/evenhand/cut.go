@@ -161,7 +161,7 @@ func (f *cutFlags) run(cmd *cobra.Command, path string) (*cut.Record, error) {
 	}
 	o := cut.Options{
 		Rate: f.rate, Shuffle: f.shuffle, Seed: f.seed, FPS: f.fps, Start: f.start, Report: f.report, Pictures: f.pictures, Video: picture.Shape(f.video),
-		Turns: f.turns, ReferenceFirst: f.referenceFirst, Sections: words(f.sections), Include: words(f.include),
+		Turns: f.turns, ReferenceFirst: f.referenceFirst, Sections: listed(f.sections), Include: listed(f.include),
 		Excerpt: unit.Seconds(f.excerpt.Seconds()), Total: unit.Seconds(f.total.Seconds()), Title: unit.Seconds(f.title.Seconds()), Closing: unit.Seconds(f.closing.Seconds()),
 		Fade: unit.Seconds(f.fade.Seconds()), Reach: unit.Seconds(f.reach.Seconds()), Workers: f.workers,
 	}
@@ -261,8 +261,8 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, kept *store.Sto
 	return rec, nil
 }
 
-// words splits a list at its commas; nil for none.
-func words(list string) []string {
+// listed splits a list at its commas; nil for none.
+func listed(list string) []string {
 	if strings.TrimSpace(list) == "" {
 		return nil
 	}

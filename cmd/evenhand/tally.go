@@ -19,8 +19,10 @@ import (
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/report"
+	"evenhand/report/console"
 	"evenhand/report/folder"
 	"evenhand/report/terminal"
+	"evenhand/report/words"
 )
 
 func tallyCommand() *cobra.Command {
@@ -62,7 +64,7 @@ files.`,
 			if asJSON {
 				return writeJSON(cmd, r)
 			}
-			if err := writeTally(cmd.OutOrStdout(), title, r, width(cmd.OutOrStdout())); err != nil {
+			if err := console.Tally(cmd.OutOrStdout(), title, r, width(cmd.OutOrStdout())); err != nil {
 				return err
 			}
 			if added || dir == "" {
@@ -88,7 +90,7 @@ func tally(cmd *cobra.Command, path string, comments []string, dir string, o bui
 		return fail(err)
 	}
 	if n := len(c.Takes); n < listening.MinTakes || n > listening.MaxTakes {
-		return fail(mistake.Errorf("%s has %s; answer codes are for %d to %d", path, counted(n, "take"), listening.MinTakes, listening.MaxTakes))
+		return fail(mistake.Errorf("%s has %s; answer codes are for %d to %d", path, words.Plural(n, "take", "takes"), listening.MinTakes, listening.MaxTakes))
 	}
 	if err := readable(comments); err != nil {
 		return fail(err)

@@ -13,8 +13,8 @@ import (
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/result"
-	"evenhand/analyze/unit"
 	"evenhand/report"
+	"evenhand/report/console"
 	"evenhand/report/folder"
 )
 
@@ -80,7 +80,7 @@ func TestTallyTableWidth(t *testing.T) {
 	}
 	for _, width := range []int{80, 120} {
 		var out bytes.Buffer
-		if err := writeTally(&out, "Sixteen\ncircuits", r, width); err != nil {
+		if err := console.Tally(&out, "Sixteen\ncircuits", r, width); err != nil {
 			t.Fatal(err)
 		}
 		for i, line := range strings.Split(out.String(), "\n") {
@@ -129,26 +129,4 @@ func BenchmarkTally(b *testing.B) {
 		}
 		b.ReportMetric(float64(codes*b.N)/b.Elapsed().Seconds(), "codes/s")
 	})
-}
-
-// The hint says how many answers the most one-sided open pair would need, by
-// the planner's own search.
-func TestTallyLeaning(t *testing.T) {
-	pair := func(a, b string, forA, forB int, p, holm float64) listening.PairVote {
-		low, high := listening.Interval(forA, forA+forB, listening.Confidence)
-		return listening.PairVote{A: a, B: b, ForA: forA, ForB: forB, P: listening.P(p), PHolm: listening.P(holm),
-			Share: listening.Share{Value: unit.Number(float64(forA) / float64(forA+forB)), Low: unit.Number(low), High: unit.Number(high)}}
-	}
-	p := listening.Preferences{Pairs: []listening.PairVote{pair("One", "Two", 40, 10, 0.0001, 0.0003), pair("One", "Three", 17, 33, 0.033, 0.066), pair("Two", "Three", 26, 24, 0.8, 1)}}
-	plan, err := listening.Search(0.66, listening.UsualPower, 0.05/6)
-	if err != nil {
-		t.Fatal(err)
-	}
-	want := fmt.Sprintf("One / Three; if its share stays the same, about %d answers with a preference are needed to find it; there are 50", plan.Always)
-	if got := leaning(p); !strings.Contains(got, want) || plan.Always < 80 || plan.Always > 130 {
-		t.Errorf("%s\nexpected %s", got, want)
-	}
-	if got := leaning(listening.Preferences{Pairs: p.Pairs[:1]}); got != "" {
-		t.Errorf("nothing is open: %s", got)
-	}
 }

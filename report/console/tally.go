@@ -1,4 +1,4 @@
-package main
+package console
 
 import (
 	"bufio"
@@ -11,13 +11,14 @@ import (
 	"evenhand/analyze/listening"
 	"evenhand/analyze/unit"
 	"evenhand/report/terminal"
+	"evenhand/report/words"
 )
 
-// writeTally writes a tally as tables for a terminal of that width.
-func writeTally(w io.Writer, title string, r listening.Result, width int) error {
+// Tally writes a tally as tables for a terminal of that width.
+func Tally(w io.Writer, title string, r listening.Result, width int) error {
 	out := bufio.NewWriter(w)
 	fmt.Fprintln(out, terminal.Clip(terminal.Clean(title), width))
-	line := fmt.Sprintf("%d answer codes found, %d counted, of %s", r.Codes, r.Counted, counted(r.Readers, "listener"))
+	line := fmt.Sprintf("%d answer codes found, %d counted, of %s", r.Codes, r.Counted, words.Plural(r.Readers, "listener", "listeners"))
 	for _, left := range []struct {
 		n    int
 		what string
@@ -63,15 +64,15 @@ func writePreferences(out io.Writer, p listening.Preferences, width int) {
 	if z := p.ZeroLine; z.Asked > 0 {
 		t.add("one take / itself", fmt.Sprint(z.First), fmt.Sprint(z.Second), fmt.Sprint(z.Ties), "", "", pText(z.OrderP))
 	}
-	fmt.Fprintf(out, "\nPreferences of %s\n", counted(p.Readers, "listener"))
+	fmt.Fprintf(out, "\nPreferences of %s\n", words.Plural(p.Readers, "listener", "listeners"))
 	t.write(out, width)
-	note := fmt.Sprintf("share: %% for the first among those with a preference, exact interval; p: two-sided sign test, allowing for %s", counted(len(p.Pairs), "pair"))
+	note := fmt.Sprintf("share: %% for the first among those with a preference, exact interval; p: two-sided sign test, allowing for %s", words.Plural(len(p.Pairs), "pair", "pairs"))
 	if p.ZeroLine.Asked > 0 {
 		note += fmt.Sprintf("; one take / itself: the hidden pair of identical takes, first and second as played, %s %% with a preference (%s %%)", shareText(p.ZeroLine.Preferred), intervalText(p.ZeroLine.Preferred))
 	}
 	terminal.Fold(out, "", note, width)
-	if words := leaning(p); words != "" {
-		terminal.Fold(out, "", words, width)
+	if lean := leaning(p); lean != "" {
+		terminal.Fold(out, "", lean, width)
 	}
 	if len(p.Abilities) == 0 {
 		return
@@ -126,9 +127,9 @@ func writeDiscrimination(out io.Writer, d listening.Discrimination, width int) {
 		t.add(q.A+" / "+q.B, fmt.Sprint(q.Readers), fmt.Sprint(q.Correct), fmt.Sprint(q.Trials), shareText(q.Share), intervalText(q.Share), pText(q.PHolm),
 			fmt.Sprintf("%d (%s)", q.Passed, unit.Format(float64(q.ByChance), 1)))
 	}
-	fmt.Fprintf(out, "\nTold apart, by %s\n", counted(d.Readers, "listener"))
+	fmt.Fprintf(out, "\nTold apart, by %s\n", words.Plural(d.Readers, "listener", "listeners"))
 	t.write(out, width)
-	terminal.Fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: listeners with p ≤ 0.05 on their own (as many by guessing)", counted(len(d.Pairs), "pair")), width)
+	terminal.Fold(out, "", fmt.Sprintf("share: %% right, guessing is 50, exact interval; p: one-sided, exact, allowing for %s; alone: listeners with p ≤ 0.05 on their own (as many by guessing)", words.Plural(len(d.Pairs), "pair", "pairs")), width)
 }
 
 func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
@@ -144,7 +145,7 @@ func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
 		}
 		t.add(row...)
 	}
-	fmt.Fprintf(out, "\nRatings of %s, closeness to the reference, 0 to 100; %d excluded\n", counted(s.Readers, "listener"), s.Screened)
+	fmt.Fprintf(out, "\nRatings of %s, closeness to the reference, 0 to 100; %d excluded\n", words.Plural(s.Readers, "listener", "listeners"), s.Screened)
 	t.write(out, width)
 	if len(s.Differences) == 0 {
 		return
@@ -155,7 +156,7 @@ func writeRatings(out io.Writer, s listening.RatingSummary, width int) {
 	}
 	fmt.Fprintln(out)
 	t.write(out, width)
-	terminal.Fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", counted(len(s.Differences), "pair")), width)
+	terminal.Fold(out, "", fmt.Sprintf("p: two-sided sign test, allowing for %s", words.Plural(len(s.Differences), "pair", "pairs")), width)
 }
 
 // writeAside writes the answers about pairs that are not ranked.
@@ -239,11 +240,4 @@ func pText(p listening.P) string {
 		return "<0.0001"
 	}
 	return unit.Format(float64(p), 4)
-}
-
-func counted(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }

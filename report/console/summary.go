@@ -1,7 +1,10 @@
-package report
+// Package console writes results as text for a terminal: in lines of a given width,
+// with nothing that a terminal would act on.
+package console
 
 import (
 	"bufio"
+	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -12,6 +15,7 @@ import (
 	"evenhand/report/sentences"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
+	"evenhand/report/words"
 )
 
 // Most takes and lines of the verdict in a Summary, which must fit on a screen.
@@ -31,7 +35,7 @@ func Summary(w io.Writer, res *result.Result, width int) error {
 	width = max(width, 40)
 	res = sentences.Result(res)
 	out := bufio.NewWriter(w)
-	fmt.Fprintln(out, terminal.Clip(orElse(terminal.Clean(res.Comparison.Title), "Untitled comparison"), width))
+	fmt.Fprintln(out, terminal.Clip(cmp.Or(terminal.Clean(res.Comparison.Title), "Untitled comparison"), width))
 
 	columns := []struct{ head, under string }{{"loudness", "LUFS"}, {"true peak", "dBTP"}, {"gain", "dB"}, {"lag", "samples"}, {"noise", "dBFS(A)"}}
 	widths := []int{9, 10, 7, 9, 9}
@@ -63,7 +67,7 @@ func Summary(w io.Writer, res *result.Result, width int) error {
 	}
 	for _, t := range shown {
 		row := []string{"–", "–", unit.Signed(float64(t.Gain), 1), lagText(t.Alignment), noiseText(t.Noise)}
-		if m, ok := whole(t); ok {
+		if m, ok := t.Whole(); ok {
 			row[0], row[1] = unit.Format(float64(m.Integrated), 1), unit.Format(float64(m.TruePeak), 1)
 		}
 		line(terminal.Clean(t.Name), row)
@@ -86,7 +90,7 @@ func Summary(w io.Writer, res *result.Result, width int) error {
 	}
 	fmt.Fprintln(out, strings.Join(lines, "\n"))
 	if len(res.Checks) > 0 {
-		terminal.Fold(out, "", fmt.Sprintf("%s: %s", plural(len(res.Checks), "check", "checks"), verdict.Counts(res.Checks)), width)
+		terminal.Fold(out, "", fmt.Sprintf("%s: %s", words.Plural(len(res.Checks), "check", "checks"), verdict.Counts(res.Checks)), width)
 	}
 	if found.Outcome != result.Passed {
 		terminal.Fold(out, "", "evenhand check shows what to do about each", width)
@@ -122,10 +126,10 @@ func lagLegend(res *result.Result) string {
 	}
 	var parts []string
 	if notes != nil {
-		parts = append(parts, "? placed next to the other takes by note starts: "+listUpTo(notes, 3))
+		parts = append(parts, "? placed next to the other takes by note starts: "+words.ListUpTo(notes, 3))
 	}
 	if open != nil {
-		parts = append(parts, "? uncertain place next to the other takes: "+listUpTo(open, 3))
+		parts = append(parts, "? uncertain place next to the other takes: "+words.ListUpTo(open, 3))
 	}
 	if together > 0 {
 		parts = append(parts, fmt.Sprintf("the lags are known to ± %s samples against the dry recording, far better against each other", unit.Format(together, 0)))
