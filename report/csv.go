@@ -44,7 +44,7 @@ func csvFiles(r *result.Result) []csvFile {
 		{"data/overview.csv", "peak level of the performance", overviewCSV},
 	}
 	if r.Parameters.Gear != nil {
-		files = append(files, csvFile{"data/gear.csv", "touch and drive of every take", gearCSV}, csvFile{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV})
+		files = append(files, csvFile{"data/gear.csv", "touch and drive of every take", gearCSV}, csvFile{"data/touch-curves.csv", "gain over level", touchCurvesCSV}, csvFile{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV})
 	}
 	return append(files, audienceCSVFiles(r)...)
 }

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -28,9 +29,8 @@ const (
 type gearView struct {
 	Words []string
 	Means string
-	Plot  figure
-	Table table
-	Pairs table
+	Map   figure // its table is there without a plot too
+	Left  figure // the same
 }
 
 // against is the take that the others are compared with here.
@@ -54,47 +54,77 @@ func (b *builder) gear() *gearView {
 		return nil
 	}
 	v := gearView{Words: b.gearWords(), Means: gearMeans}
-	with := b.against()
-	rows, shown, whys := []row{}, []chart.Row{}, []string{}
-	for i, t := range res.Takes {
+	v.Map, v.Left = b.reactionMap(), b.leftoverFigure()
+	return &v
+}
+
+// reactionMap draws drive over touch, a point for each take.
+func (b *builder) reactionMap() figure {
+	f := figure{ID: "gear-map", Title: "Drive and touch", Axes: "Drive in %, over touch in dB for each dB you play harder. Right is clean, left is flat; further up is more distorted. The lines show the range of the two halves of the music.",
+		Legend: []label{}, Words: []string{}, CSV: "data/gear.csv", Download: "Touch and drive as CSV"}
+	rows, points, whys := []row{}, []chart.Point{}, []string{}
+	for i, t := range b.res.Takes {
 		touch, drive, linear, why := "–", "–", "–", []string{}
-		if x := t.Touch; x != nil && x.Measured {
+		x, y := t.Touch, t.Drive
+		if x != nil && x.Measured {
 			touch = unit.Format(float64(x.Slope), 2) + spread(x.Low, x.High, 2)
 		} else if x != nil {
 			why = append(why, x.Reason)
 		}
-		if x := t.Drive; x != nil && x.Measured {
-			drive = unit.Format(float64(x.Drive), 1) + spread(x.Low, x.High, 1)
-			linear = unit.Format(float64(x.NotLinear), 1)
-		} else if x != nil && (len(why) == 0 || why[0] != x.Reason) {
-			why = append(why, x.Reason)
+		if y != nil && y.Measured {
+			drive = unit.Format(float64(y.Drive), 1) + spread(y.Low, y.High, 1)
+			linear = unit.Format(float64(y.NotLinear), 1)
+		} else if y != nil && !slices.Contains(why, y.Reason) {
+			why = append(why, y.Reason)
 		}
-		eq, filter := "–", "–"
-		if l := b.leftover(t.Name, with); l != nil {
-			if l.Reason == "" {
-				eq, filter = unit.Within(float64(l.Equaliser), 2*float64(l.EqualiserError)), unit.Within(float64(l.Filter), 2*float64(l.FilterError))
-				shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved})
-			} else if len(why) == 0 || why[0] != l.Reason {
-				why = append(why, l.Reason)
-			}
+		if x != nil && y != nil && x.Measured && y.Measured {
+			points = append(points, chart.Point{Name: t.Name, Take: i, X: chart.Range{Value: float64(x.Slope), Low: float64(x.Low), High: float64(x.High)}, Y: chart.Range{Value: float64(y.Drive), Low: float64(y.Low), High: float64(y.High)}})
+			f.Legend = append(f.Legend, b.labels[i])
 		}
-		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(touch, drive, linear, eq, filter)...)})
+		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(touch, drive, linear)...)})
 		whys = append(whys, strings.Join(why, "; "))
 	}
-	head := heads("Take", "Touch, dB for each dB", "Drive, %", "Not linear, %", "Left after an equaliser, dB", "Left after any filter, dB")
+	head := heads("Take", "Touch, dB for each dB", "Drive, %", "Not linear, %")
 	if slices.ContainsFunc(whys, func(s string) bool { return s != "" }) {
 		head = append(head, heads("<Not measured because")...)
 		for i := range rows {
 			rows[i].Cells = append(rows[i].Cells, cell{Text: whys[i], Class: "t"})
 		}
 	}
-	v.Table = newTable("Touch, drive and what is left", head, rows)
-	if len(shown) > 0 {
-		v.Plot = figure{ID: "gear-left", Title: "What is left after EQ", Axes: "In dB below the take, each with " + with + ". Hollow marks: after the best equaliser; filled marks: after the best filter of any kind. Further left is more alike. Grey: no more than between a take and its repeat.",
-			SVG: svg(chart.Levels(chart.Text{Title: "What is left between " + with + " and " + plural(len(shown), "take", "takes"), By: figure{ID: "gear-left"}.AxesID()}, shown)), Legend: []label{}, Words: []string{}, Table: v.Table, CSV: "data/gear.csv", Download: "Touch and drive as CSV"}
+	f.Table = newTable("Touch and drive", head, rows)
+	if len(points) > 0 {
+		f.SVG = svg(chart.Map(chart.Text{Title: "Drive over touch of " + plural(len(points), "take", "takes"), Desc: mapWords(points), By: f.AxesID()}, points, "%"))
+	}
+	return f
+}
+
+// mapWords says in words how far the points of a map reach; "" for fewer than two.
+func mapWords(points []chart.Point) string {
+	if len(points) < 2 {
+		return ""
+	}
+	ends := func(of func(chart.Point) float64, digits int, after string) string {
+		by := func(a, b chart.Point) int { return cmp.Compare(of(a), of(b)) }
+		low, high := slices.MinFunc(points, by), slices.MaxFunc(points, by)
+		return fmt.Sprintf("from %s%s (%s) to %s%s (%s)", unit.Format(of(low), digits), after, low.Name, unit.Format(of(high), digits), after, high.Name)
+	}
+	return "Drive " + ends(func(p chart.Point) float64 { return p.Y.Value }, 1, " %") + "; touch " + ends(func(p chart.Point) float64 { return p.X.Value }, 2, "") + "."
+}
+
+// leftoverFigure draws what is left between the take that others are compared with and
+// each of them. Its table has all pairs.
+func (b *builder) leftoverFigure() figure {
+	with := b.against()
+	f := figure{ID: "gear-left", Title: "What is left after EQ", Axes: "In dB below the take, each with " + with + ". Hollow marks: after the best equaliser; filled marks: after the best filter of any kind. Further left is more alike. Grey: no more than between a take and its repeat.",
+		Legend: []label{}, Words: []string{}, CSV: "data/leftover.csv", Download: "Every pair as CSV"}
+	shown := []chart.Row{}
+	for i, t := range b.res.Takes {
+		if l := b.leftover(t.Name, with); l != nil && l.Reason == "" {
+			shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved})
+		}
 	}
 	pairs := []row{}
-	for _, l := range res.Leftover {
+	for _, l := range b.res.Leftover {
 		line := []cell{{Text: l.A, Head: true}, {Text: l.B, Class: "t"}}
 		if l.Reason != "" {
 			line = append(line, append(cells("–", "–", "–"), cell{Text: l.Reason, Class: "t"})...)
@@ -107,8 +137,46 @@ func (b *builder) gear() *gearView {
 		}
 		pairs = append(pairs, row{Cells: line})
 	}
-	v.Pairs = newTable("What is left between two takes, dB", heads("Take", "<Other take", "After an equaliser", "After any filter", "No filter leaves less than", "<Note"), pairs)
-	return &v
+	f.Table = newTable("What is left between two takes, dB", heads("Take", "<Other take", "After an equaliser", "After any filter", "No filter leaves less than", "<Note"), pairs)
+	if len(shown) > 0 {
+		f.SVG = svg(chart.Levels(chart.Text{Title: "What is left between " + with + " and " + plural(len(shown), "take", "takes"), By: f.AxesID()}, shown))
+	}
+	return f
+}
+
+// touchFigure draws the level that comes out of each take over the level that goes in.
+func (b *builder) touchFigure() figure {
+	f := figure{ID: "touch", Title: "Touch: level out against level in", Axes: "Level out in dB, apart from what a filter does and from the gain at the loudest step, over the level of the dry recording in dBFS, rms of 50 ms. Lines: the median of each step; upright lines: the quartiles. From a clean device comes one dB more for each dB that goes in.",
+		Legend: []label{}, Words: []string{}, CSV: "data/touch-curves.csv", Download: "Touch curves as CSV"}
+	curves, levels, texts := []chart.Response{}, []float64{}, map[[2]float64]string{}
+	head := heads("Level in, dBFS")
+	for i, t := range b.res.Takes {
+		if t.Touch == nil || !t.Touch.Measured {
+			continue
+		}
+		c := chart.Response{Curve: chart.Curve{Name: t.Name, Take: i, X: floats(t.Touch.In)}}
+		for k, in := range c.X {
+			out := func(gain []unit.DB) float64 { return in + float64(gain[k]) }
+			c.Y, c.Lower, c.Upper = append(c.Y, out(t.Touch.Gain)), append(c.Lower, out(t.Touch.Lower)), append(c.Upper, out(t.Touch.Upper))
+			texts[[2]float64{float64(i), in}] = fmt.Sprintf("%s (%s to %s)", unit.Format(c.Y[k], 1), unit.Format(c.Lower[k], 1), unit.Format(c.Upper[k], 1))
+		}
+		curves, levels, head = append(curves, c), append(levels, c.X...), append(head, takeCell(b.labels[i]))
+		f.Legend = append(f.Legend, b.labels[i])
+	}
+	slices.Sort(levels)
+	rows := []row{}
+	for _, in := range slices.Compact(levels) {
+		line := []cell{{Text: unit.Format(in, 0), Head: true}}
+		for _, c := range curves {
+			line = append(line, cell{Text: orElse(texts[[2]float64{float64(c.Take), in}], "–")})
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	f.Table = newTable("Level out, dB: median and quartiles", head, rows)
+	if len(curves) > 0 {
+		f.SVG = svg(chart.Responses(chart.Text{Title: "Level out over level in of " + plural(len(curves), "take", "takes"), By: f.AxesID()}, curves))
+	}
+	return f
 }
 
 // spread is the range of a figure; "" where it is too small to show.
@@ -268,6 +336,20 @@ func gearCSV(r *result.Result) [][]string {
 	for _, t := range r.Takes {
 		if t.Touch != nil && t.Drive != nil {
 			out = append(out, append([]string{csvtext.Cell(t.Name)}, slices.Concat(numbers(result.Figures(*t.Touch)), numbers(result.Figures(*t.Drive)))...))
+		}
+	}
+	return out
+}
+
+// touchCurvesCSV has the gain at each level, relative to that at the loudest one.
+func touchCurvesCSV(r *result.Result) [][]string {
+	out := [][]string{{"take", "level in (dBFS)", "gain (dB)", "gain, lower quartile (dB)", "gain, upper quartile (dB)"}}
+	for _, t := range r.Takes {
+		if t.Touch == nil {
+			continue
+		}
+		for k, in := range t.Touch.In {
+			out = append(out, []string{csvtext.Cell(t.Name), num(in), num(t.Touch.Gain[k]), num(t.Touch.Lower[k]), num(t.Touch.Upper[k])})
 		}
 	}
 	return out

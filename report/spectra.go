@@ -40,6 +40,7 @@ func (b *builder) spectra() spectraView {
 // finerView is figures that few readers ask for.
 type finerView struct {
 	Twelfth     figure
+	Touch       *figure // nil where no take has one
 	AltSections table
 }
 
@@ -47,6 +48,9 @@ func (b *builder) finer() finerView {
 	v := finerView{AltSections: b.alternativeSections()}
 	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, b.res.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth })
 	v.Twelfth.CSV = "data/spectrum-twelfth-octave.csv"
+	if touch := b.touchFigure(); touch.SVG != "" {
+		v.Touch = &touch
+	}
 	return v
 }
 

@@ -41,7 +41,8 @@ const (
 	// mostApart is by how much the slopes of the two halves of the music may differ: half
 	// of what separates clean from flat.
 	mostApart = 0.5
-	// levelStep is the width of the steps of Result.Curve in dB.
+	// levelStep is the width of the steps of Result.Curve in dB. Their middles are whole
+	// multiples of it, so that takes have the same steps.
 	levelStep = 3
 )
 
@@ -355,8 +356,8 @@ func theilSen(p []point) float64 {
 // percentile of it.
 func steps(all []point, levels []float64) []Step {
 	var out []Step
-	top := quantile(levels, 0.99)
-	for from := top - levelStep; from+levelStep > quantile(levels, 0.01); from -= levelStep {
+	top := levelStep * math.Round(quantile(levels, 0.99)/levelStep)
+	for from := top - levelStep/2.0; from+levelStep > quantile(levels, 0.01); from -= levelStep {
 		var gains []float64
 		for _, p := range all {
 			if p.in > from && p.in <= from+levelStep {
@@ -367,7 +368,7 @@ func steps(all []point, levels []float64) []Step {
 			continue
 		}
 		slices.Sort(gains)
-		out = append(out, Step{unit.DBFS(from + levelStep/2), unit.DB(quantile(gains, 0.5)), unit.DB(quantile(gains, 0.25)), unit.DB(quantile(gains, 0.75))})
+		out = append(out, Step{unit.DBFS(from + levelStep/2.0), unit.DB(quantile(gains, 0.5)), unit.DB(quantile(gains, 0.25)), unit.DB(quantile(gains, 0.75))})
 	}
 	if len(out) == 0 {
 		return out

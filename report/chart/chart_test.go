@@ -69,6 +69,8 @@ func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 			"loudness": Loudness(text, c, []Section{{"<s>", 0, 5}, {"bad", nan, inf}}, 0, 10),
 			"backward": Loudness(text, c, nil, 10, 0),
 			"overview": Overview(text, y, []Section{{"a section with a long name", 0, 1}}, 0, 10),
+			"map":      Map(text, mapped(c[0]), "%"),
+			"response": Responses(text, []Response{{c[0], y, []float64{nan, 1, inf}}, {Curve: c[0]}}),
 			"levels":   Levels(text, []Row{{Name: "<r>", Hollow: nan, Filled: -inf}, {Name: "b", Hollow: -20, Filled: -30}}),
 		} {
 			wellFormed(t, "<x>"+s+"</x>")
@@ -82,6 +84,34 @@ func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 	wellFormed(t, Symbols())
 	for _, f := range []float64{0, 0.5, 1, -3, 7, nan} {
 		wellFormed(t, UsualKnob(f).Dial())
+	}
+}
+
+// mapped puts the points of a curve on a map.
+func mapped(c Curve) []Point {
+	out := []Point{}
+	for i, v := range c.Y {
+		out = append(out, Point{c.Name, i, Range{v, v - 1, v + 1}, Range{c.X[i], math.NaN(), v}})
+	}
+	return out
+}
+
+// TestMap: what is right on the plot has the greater x, what is above it the greater y, and
+// what has no place is not drawn.
+func TestMap(t *testing.T) {
+	nan := math.NaN()
+	s := Map(Text{Title: "a"}, []Point{{"clean", 0, Range{1, 0.98, 1}, Range{0.1, 0.1, 0.2}}, {"fuzz", 1, Range{0.2, 0.1, 0.3}, Range{40, 38, 41}}, {"none", 2, Range{nan, 0, 1}, Range{1, 1, 1}}}, "%")
+	at := map[string][2]float64{}
+	for _, m := range regexp.MustCompile(`<title>(\w+)</title><path class="join" d="M(\S+) (\S+)H`).FindAllStringSubmatch(s, -1) {
+		x, err := strconv.ParseFloat(m[2], 64)
+		y, err2 := strconv.ParseFloat(m[3], 64)
+		if err != nil || err2 != nil {
+			t.Fatal(m)
+		}
+		at[m[1]] = [2]float64{x, y}
+	}
+	if len(at) != 2 || !(at["clean"][0] > at["fuzz"][0]) || !(at["clean"][1] > at["fuzz"][1]) { // y of SVG points down
+		t.Errorf("%v", at)
 	}
 }
 

@@ -1,0 +1,52 @@
+package report
+
+import (
+	"strings"
+	"testing"
+
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+)
+
+// playing gives the fixture what its gear does: the first take distorts, the second is
+// clean, the others have no figures.
+func playing() *result.Result {
+	r := fixture()
+	r.Parameters.Gear = &result.GearParameters{Blocks: 6, Block: 4, Window: 16384, TouchFrame: 0.05, LeastFilter: -60}
+	for i := range r.Takes {
+		t := &r.Takes[i]
+		t.Touch, t.Drive = &result.Touch{Reason: "too even"}, &result.Drive{Reason: "too even"}
+		if i < 2 {
+			slope := unit.Number(0.3 + 0.7*float64(i))
+			t.Touch = &result.Touch{Measured: true, Slope: slope, Low: slope - 0.1, High: slope, In: []unit.DBFS{-30, -27}, Gain: []unit.DB{unit.DB(3 * (1 - slope)), 0}, Lower: []unit.DB{-1, -1}, Upper: []unit.DB{4, 1}}
+			t.Drive = &result.Drive{Measured: true, Drive: unit.Number(20 - 19*i), Low: unit.Number(18 - 17*i), High: unit.Number(20 - 18*i), NotLinear: 25}
+		}
+		for k := range i {
+			r.Leftover = append(r.Leftover, result.Leftover{A: r.Takes[k].Name, B: t.Name, Equaliser: -8, EqualiserError: 0.5, Filter: -9, FilterError: 0.4, Bound: -10, Resolved: true})
+		}
+	}
+	return r
+}
+
+// TestReactionMap: the alternative text of the map says what it shows, each take without
+// figures says why, and the curves are level out.
+func TestReactionMap(t *testing.T) {
+	b, err := newBuilder(playing(), Options{})
+	must(t, err)
+	f := b.reactionMap()
+	if want := "Drive over touch of 2 takes. Drive from 1.0 % (Splitting) to 20.0 % (Leaning); touch from 0.30 (Leaning) to 1.00 (Splitting)."; !strings.Contains(string(f.SVG), want) {
+		t.Errorf("%s", f.SVG)
+	}
+	if n := strings.Count(string(f.SVG), "<title>"); n != 2 || len(f.Legend) != 2 {
+		t.Errorf("%d points, %d names", n, len(f.Legend))
+	}
+	for i, r := range f.Table.Rows {
+		if why := r.Cells[len(r.Cells)-1].Text; (why == "too even") != (i > 1) {
+			t.Errorf("take %d: %q", i, why)
+		}
+	}
+	touch := b.touchFigure().Table
+	if got := touch.Rows[0].Cells; len(touch.Rows) != 2 || got[0].Text != "−30" || got[1].Text != "−27.9 (−31.0 to −26.0)" || got[2].Text != "−30.0 (−31.0 to −26.0)" {
+		t.Errorf("%+v", touch.Rows)
+	}
+}
