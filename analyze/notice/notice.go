@@ -3,9 +3,11 @@
 package notice
 
 import (
+	"fmt"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/fsnotify/fsnotify"
@@ -25,6 +27,7 @@ type Watcher struct {
 	C <-chan struct{}
 
 	system *fsnotify.Watcher // nil where the system has none to give
+	noted  string            // the folders of the last note
 	polls  chan bool
 	done   chan struct{}
 }
@@ -115,6 +118,17 @@ func (w *Watcher) Folders(dirs []string) (polled []string) {
 	case <-w.done:
 	}
 	return polled
+}
+
+// Watch is Folders, and returns what to tell about those that are polled; "" if there are
+// none, or if that was told before.
+func (w *Watcher) Watch(dirs []string) (note string) {
+	list := strings.Join(w.Folders(dirs), ", ")
+	if list == w.noted || list == "" {
+		return ""
+	}
+	w.noted = list
+	return fmt.Sprintf("the system does not report changes in %s, so it is looked at %d times a second", list, time.Second/pollEvery)
 }
 
 // Close ends the watch.

@@ -23,6 +23,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/unit"
@@ -94,6 +95,85 @@ func Open(ctx context.Context, path string, unpacked func() (string, error)) (in
 		return wavio.Info{}, "", err
 	}
 	return info, samples, nil
+}
+
+// SameSamples tells whether two recordings have the same samples: as many frames and
+// channels at one rate, and every sample equal, whatever the files are. It reads no
+// further than to the first difference.
+//
+// Errors: those of Inspect, and of a file that is damaged before the first difference.
+func SameSamples(a, b string) (bool, error) {
+	var in [2]BlockReader
+	var info [2]wavio.Info
+	for k, path := range []string{a, b} {
+		r, x, err := stream(path)
+		if err != nil {
+			return false, err
+		}
+		defer r.Close()
+		in[k], info[k] = r, x
+	}
+	if info[0].SampleRate != info[1].SampleRate || info[0].Channels != info[1].Channels {
+		return false, nil
+	}
+	var block [2][][]float64
+	for k := range block {
+		block[k] = make([][]float64, info[k].Channels)
+		for c := range block[k] {
+			block[k][c] = make([]float64, BlockFrames)
+		}
+	}
+	for {
+		var n [2]int
+		for k := range in {
+			var err error
+			if n[k], err = fill(in[k], block[k]); err != nil {
+				return false, err
+			}
+		}
+		if n[0] != n[1] || n[0] == 0 {
+			return n[0] == n[1], nil
+		}
+		for c, x := range block[0] {
+			if !slices.Equal(x[:n[0]], block[1][c][:n[0]]) {
+				return false, nil
+			}
+		}
+	}
+}
+
+// stream opens a recording to be read once from its beginning.
+func stream(path string) (interface {
+	BlockReader
+	io.Closer
+}, wavio.Info, error) {
+	if isFLAC(path) {
+		return open(path)
+	}
+	r, err := wavio.Open(path)
+	if err != nil {
+		return nil, wavio.Info{}, err
+	}
+	return r, r.Info(), nil
+}
+
+// fill reads a whole block and returns how many frames it has, fewer only at the end.
+func fill(r BlockReader, dst [][]float64) (frames int, err error) {
+	rest := make([][]float64, len(dst))
+	for frames < len(dst[0]) {
+		for c := range dst {
+			rest[c] = dst[c][frames:]
+		}
+		n, err := r.Read(rest)
+		frames += n
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return frames, err
+		}
+	}
+	return frames, nil
 }
 
 // isFLAC tells whether there is a file that begins as a FLAC file does. What is no

@@ -306,3 +306,43 @@ func FuzzOpen(f *testing.F) {
 		}
 	})
 }
+
+// TestSameSamples: what the files are does not matter, every sample does.
+func TestSameSamples(t *testing.T) {
+	dir := t.TempDir()
+	path := func(name string) string { return filepath.Join(dir, name) }
+	const frames = BlockFrames + 5000 // more than one block
+	spec := flacio.Spec{SampleRate: 48000, Channels: 2, Bits: 16}
+	writeFLAC(t, path("a.flac"), spec, frames)
+	if _, _, err := Open(t.Context(), path("a.flac"), func() (string, error) { return path("a.wav"), nil }); err != nil {
+		t.Fatal(err)
+	}
+	x, info := samples(t, path("a.wav"))
+	put := func(name string, spec wavio.Spec, x [][]float64) {
+		t.Helper()
+		w, err := wavio.Create(path(name), spec)
+		if err == nil {
+			err = errors.Join(w.Write(x), w.Close())
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	plain := wavio.Spec{SampleRate: info.SampleRate, Channels: 2, Bits: 16}
+	put("deep.wav", wavio.Spec{SampleRate: info.SampleRate, Channels: 2, Bits: 24}, x)
+	put("rate.wav", wavio.Spec{SampleRate: 44100, Channels: 2, Bits: 16}, x)
+	put("mono.wav", wavio.Spec{SampleRate: info.SampleRate, Channels: 1, Bits: 16}, x[:1])
+	put("short.wav", plain, [][]float64{x[0][:frames-1], x[1][:frames-1]})
+	x[1][frames-1] += math.Ldexp(1, -15)
+	put("last.wav", plain, x)
+	for name, want := range map[string]bool{"a.wav": true, "deep.wav": true, "a.flac": true, "rate.wav": false, "mono.wav": false, "short.wav": false, "last.wav": false} {
+		for _, pair := range [][2]string{{"a.flac", name}, {name, "a.flac"}} {
+			if same, err := SameSamples(path(pair[0]), path(pair[1])); err != nil || same != want {
+				t.Errorf("%v: %v, %v; want %v", pair, same, err, want)
+			}
+		}
+	}
+	if _, err := SameSamples(path("a.wav"), path("missing.wav")); !errors.Is(err, fs.ErrNotExist) {
+		t.Errorf("a missing file: %v", err)
+	}
+}

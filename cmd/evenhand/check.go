@@ -10,6 +10,7 @@ import (
 	"evenhand/report/console"
 	"evenhand/report/sentences"
 	"evenhand/report/settings"
+	"evenhand/report/watch"
 )
 
 func checkCommand() *cobra.Command {
@@ -33,7 +34,11 @@ that exist so far.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if take != "" {
-				return checkTake(cmd, args[0], take, watcher{store: kept, workers: workers, json: asJSON})
+				worst, err := watch.Take(cmd.Context(), args[0], take, watchOptions(cmd, kept, workers, asJSON))
+				if err == nil && worst == result.Failed {
+					err = errCheckFailed
+				}
+				return err
 			}
 			c, err := manifest.Load(args[0], fairness.CheckLimit)
 			if err != nil {

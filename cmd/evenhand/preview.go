@@ -117,7 +117,6 @@ func (p *previewer) follow(cmd *cobra.Command, path, out string, opts buildOptio
 	defer w.Close()
 	errs := cmd.ErrOrStderr()
 	inputs := []string{path}
-	polled := ""
 	for {
 		if list := manifest.Inputs(path); list != nil {
 			inputs = list
@@ -126,9 +125,8 @@ func (p *previewer) follow(cmd *cobra.Command, path, out string, opts buildOptio
 		for _, f := range inputs {
 			dirs = append(dirs, filepath.Dir(f))
 		}
-		if list := manifest.List(w.Folders(dirs)); list != polled && list != "" {
-			polled = list
-			fmt.Fprintf(errs, "evenhand: note: the system does not report changes in %s; it is looked at four times a second\n", terminal.Clean(list))
+		if note := w.Watch(dirs); note != "" {
+			fmt.Fprintf(errs, "evenhand: note: %s\n", terminal.Clean(note))
 		}
 		before := standing(inputs)
 		p.set(func(s *previewState) { s.Building = true })
