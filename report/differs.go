@@ -54,15 +54,12 @@ func (b *builder) differs() differsView {
 	v := differsView{Slugs: strings.Join(slugs, " "), Colours: chart.Colours, Against: b.againstWords(), Brightest: b.brightnessWords(), Resolution: words.Resolution(res.Resolution),
 		Lines: []takeTone{}, Words: []string{}, Sections: []sectionTone{}}
 	shown, plotted := []result.Difference{}, []chart.Difference{}
-	first, most := 0, math.Inf(-1)
-	for _, d := range b.differences(b.wholeName()) {
-		i := b.index(d.Take)
-		if d.Take == res.Comparison.Reference || i < 0 {
-			continue
-		}
-		heard := res.AudibleIn(d)
-		if far := float64(heard.Distance()); far > most && res.Takes[i].Contestant() {
-			first, most = len(shown), far
+	farthest := b.farthest()
+	first := 0
+	for _, d := range b.compared(b.wholeName()) {
+		i, heard := b.index(d.Take), res.AudibleIn(d)
+		if i == farthest {
+			first = len(shown)
 		}
 		shown = append(shown, d)
 		v.Lines = append(v.Lines, takeTone{Label: b.labels[i], Words: b.tone(d, heard)})
@@ -80,10 +77,8 @@ func (b *builder) differs() differsView {
 	}
 	for _, s := range b.sections() {
 		w := sectionTone{Name: s.Name}
-		for _, d := range b.differences(s.Name) {
-			if i := b.index(d.Take); i >= 0 && d.Take != res.Comparison.Reference {
-				w.Lines = append(w.Lines, takeTone{Label: b.labels[i], Words: b.tone(d, res.AudibleIn(d))})
-			}
+		for _, d := range b.compared(s.Name) {
+			w.Lines = append(w.Lines, takeTone{Label: b.labels[b.index(d.Take)], Words: b.tone(d, res.AudibleIn(d))})
 		}
 		if len(w.Lines) > 0 {
 			v.Sections = append(v.Sections, w)
@@ -94,13 +89,7 @@ func (b *builder) differs() differsView {
 
 // plotDifferences draws what has been said: the first wide, all small.
 func (b *builder) plotDifferences(v *differsView, plotted []chart.Difference, first int) {
-	lo, hi := bandRange(b.res.Spectrum.Third)
-	named := make([]chart.Region, 0, len(regions))
-	for _, r := range regions {
-		named = append(named, chart.Region{Name: r.name, To: float64(r.to)})
-	}
-	lowest := b.res.Parameters.Spectrum.LowestString
-	p := chart.NewDifferences(lo, hi, named, float64(lowest))
+	p := b.differencePlots()
 	v.First = v.Lines[first]
 	v.Wide = svg(p.Wide(chart.Text{Named: "difference-who " + v.First.ID(), By: "difference-axes"}, plotted, first))
 	for i := range plotted {
@@ -110,12 +99,38 @@ func (b *builder) plotDifferences(v *differsView, plotted []chart.Difference, fi
 	v.Axes = []string{
 		"In dB over frequency in Hz: third octaves of the whole performance, after matching.",
 		"The line fades where a difference is not resolved or not heard. In the grey band nothing is resolved.",
-		"The plot ends at ±" + number(chart.Reach) + " dB. Arrows mark what is beyond, with its figure.",
+		"Arrows with figures mark what is beyond ±" + number(chart.Reach) + " dB.",
 		"The words mean: " + regionsWords() + ".",
 	}
-	if lowest > 0 {
+	if lowest := b.res.Parameters.Spectrum.LowestString; lowest > 0 {
 		v.Axes = append(v.Axes, "The shading begins at the lowest string, "+lowest.String()+".")
 	}
+}
+
+// differencePlots are the plots of differences, with nothing drawn yet.
+func (b *builder) differencePlots() *chart.Differences {
+	lo, hi := bandRange(b.res.Spectrum.Third)
+	named := make([]chart.Region, 0, len(regions))
+	for _, r := range regions {
+		named = append(named, chart.Region{Name: r.name, To: float64(r.to)})
+	}
+	return chart.NewDifferences(lo, hi, named, float64(b.res.Parameters.Spectrum.LowestString))
+}
+
+// besideView is the plot of the chosen take's difference next to its panel.
+type besideView struct {
+	First   label // the take that it shows until a reader chooses
+	Against string
+	SVG     template.HTML
+}
+
+// beside shows the wide plot of differences again; nil where there is none.
+func (b *builder) beside() *besideView {
+	i := b.farthest()
+	if i < 0 {
+		return nil
+	}
+	return &besideView{b.labels[i], b.againstWords(), svg(b.differencePlots().Again())}
 }
 
 // brightness is the part of the power of each contestant that is high, in dB, and the
@@ -229,6 +244,29 @@ func (b *builder) differences(span string) []result.Difference {
 		}
 	}
 	return out
+}
+
+// compared returns the entries of one span but for that of what takes are compared with.
+func (b *builder) compared(span string) []result.Difference {
+	return slices.DeleteFunc(b.differences(span), func(d result.Difference) bool {
+		return d.Take == b.res.Comparison.Reference || b.index(d.Take) < 0
+	})
+}
+
+// farthest is the take that the wide plot shows until a reader chooses: the contestant
+// that is heard to differ most, or the first take that is compared; −1 for none.
+func (b *builder) farthest() int {
+	take, most := -1, math.Inf(-1)
+	for _, d := range b.compared(b.wholeName()) {
+		i := b.index(d.Take)
+		if take < 0 {
+			take = i
+		}
+		if far := float64(b.res.AudibleIn(d).Distance()); far > most && b.res.Takes[i].Contestant() {
+			take, most = i, far
+		}
+	}
+	return take
 }
 
 // counts is the least difference that counts per band, by which Resolved was

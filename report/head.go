@@ -78,7 +78,7 @@ func (b *builder) leadWords() string {
 	c := b.res.Comparison
 	source := "One performance"
 	if slices.ContainsFunc(b.res.Files, func(f result.File) bool { return f.Use == "dry" }) {
-		source = "One recorded performance"
+		source = "One recording"
 	}
 	if len(b.res.Takes) == 1 {
 		return source + " in one take, with nothing to compare it with."
@@ -87,7 +87,7 @@ func (b *builder) leadWords() string {
 	if c.Control != "" {
 		through = " at each setting of the " + c.Slot + "’s " + c.Control
 	}
-	return source + through + ": " + b.changedWords() + ", and " + b.equalWords() + "."
+	return source + through + ": " + b.changedWords() + "; " + b.equalWords() + "."
 }
 
 // changedWords say within a sentence what differs that is not under test.
@@ -126,7 +126,7 @@ func (b *builder) equalWords() string {
 	if made == 0 {
 		return "nothing is published to hear"
 	}
-	return "all are equally loud"
+	return "all equally loud"
 }
 
 func (b *builder) verdict() verdictView {

@@ -7,6 +7,7 @@ import (
 	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 	"evenhand/report/settings"
@@ -19,6 +20,7 @@ type listenView struct {
 	Alike    []string    // what is the same for all takes
 	Missing  bool        // no audio was published
 	Player   *playerData // nil without pieces: the page then has plain players only
+	Beside   *besideView // nil for none
 }
 
 type listenTake struct {
@@ -27,6 +29,7 @@ type listenTake struct {
 	First    bool   // shown until a reader chooses
 	Device   string
 	Role     string
+	Part     string // its role in one word, for the button
 	Line     string // how it differs, in a sentence
 	Dials    []listenDial
 	Inside   string // what is folded
@@ -75,11 +78,11 @@ func fold(text string) folded {
 	return f
 }
 
-func (b *builder) listen() listenView {
-	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res)}
+func (b *builder) listen(beside *besideView) listenView {
+	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res), Beside: beside}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: fold(t.Notes), Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Part: partWord(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: fold(t.Notes), Mics: len(t.Mics)}
 		if e := t.EqualChannels; e != nil {
 			l.Signal += ", " + e.String()
 		}
@@ -115,6 +118,19 @@ func (b *builder) listen() listenView {
 	return v
 }
 
+// partWord says in one word what part a take plays that its name does not say: "repeat"
+// for one that repeats another; "" for none.
+func partWord(t *result.Take) string {
+	word := t.Role
+	if t.RepeatOf != "" {
+		word = "repeat"
+	}
+	if named(t, word) {
+		return ""
+	}
+	return word
+}
+
 // dials are the controls of the device under test as they stood in a take.
 func (b *builder) dials(take int) []listenDial {
 	out := []listenDial{}
@@ -143,7 +159,7 @@ func insideWords(l *listenTake) string {
 		s += ", polarity"
 	}
 	if l.Path != "" {
-		s += ", download (" + l.Size + ")"
+		s += ", download"
 	}
 	return s
 }

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
@@ -58,7 +59,7 @@ type section struct {
 
 // indexSections are the parts of index.html, in order: what is heard first.
 var indexSections = []section{
-	{id: "listen", title: "Listen", template: "listen", build: func(b *builder) any { return b.listen() }, own: true},
+	{id: "listen", title: "Listen", template: "listen", build: func(b *builder) any { return b.listen(b.beside()) }, own: true},
 	{id: "notes", title: "Notes by the author", template: "notes", build: func(b *builder) any { return present(b.authorsNotes()) }},
 	{id: "audience", title: "What listeners heard", template: "audience", build: func(b *builder) any { return present(b.audience()) }},
 	{id: "differs", title: "What differs", template: "differs", build: func(b *builder) any { return b.differs() }},
@@ -144,10 +145,13 @@ func (b *builder) indexPage() ([]byte, error) {
 	return b.page(p, "page", detailsName, "head", b.head(), indexSections)
 }
 
-// framePage makes listen.html, the player alone.
+// frameSections are the parts of listen.html: the player alone, without a plot.
+var frameSections = []section{{id: "listen", title: "Listen", template: "listen", build: func(b *builder) any { return b.listen(nil) }, own: true}}
+
+// framePage makes listen.html.
 func (b *builder) framePage() ([]byte, error) {
 	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: b.player.scripts()}}
-	return b.page(p, "frame", detailsName, "frame-head", b.head(), indexSections[:1])
+	return b.page(p, "frame", detailsName, "frame-head", b.head(), frameSections)
 }
 
 // detailsPage makes details.html.
@@ -221,7 +225,11 @@ func (b *builder) leftOut() string {
 	names := []string{}
 	for i := range b.res.Takes {
 		if t := &b.res.Takes[i]; !t.Contestant() {
-			names = append(names, t.Name+" ("+partWords(t)+")")
+			name := t.Name
+			if part := partWords(t); part != "" {
+				name += " (" + part + ")"
+			}
+			names = append(names, name)
 		}
 	}
 	if len(names) == 0 {
@@ -230,16 +238,22 @@ func (b *builder) leftOut() string {
 	return "The sentences here leave out " + listUpTo(names, 8) + "."
 }
 
-// partWords says what part a take plays; "" for one without a role.
+// partWords says what part a take plays; "" for one without a role, or whose name says
+// it.
 func partWords(t *result.Take) string {
 	out := []string{}
-	if t.Role != "" {
+	if t.Role != "" && !named(t, t.Role) {
 		out = append(out, t.Role)
 	}
 	if t.RepeatOf != "" {
 		out = append(out, "repeat of "+t.RepeatOf)
 	}
 	return strings.Join(out, ", ")
+}
+
+// named reports whether a word is one of those of a take's name.
+func named(t *result.Take, word string) bool {
+	return slices.ContainsFunc(strings.FieldsFunc(t.Name, func(r rune) bool { return !unicode.IsLetter(r) }), func(s string) bool { return strings.EqualFold(s, word) })
 }
 
 // wholeName is the name of the span that covers everything.

@@ -53,7 +53,7 @@ func TestPlaceAndClock(t *testing.T) {
 	if got := eval[string](t, ctx, `(c => [c.computedRole, c.computedName, c.getAttribute('aria-live')].join())(document.getElementById('clock'))`); got != "timer,Time," {
 		t.Errorf("the clock's role, name and liveness: %s", got)
 	}
-	if got := eval[string](t, ctx, `[...document.querySelectorAll('.pick')].map(b => b.computedName).join()`); got != "Leaning,Splitting,Quarry,Leaning again" {
+	if got := eval[string](t, ctx, `[...document.querySelectorAll('.pick')].map(b => b.computedName).join()`); got != "Leaning,Splitting,Quarry,Leaning again repeat" {
 		t.Errorf("the takes' buttons: %s", got)
 	}
 	click(t, ctx, `.pick[data-take="1"]`)
@@ -268,13 +268,13 @@ group | Takes
 button | Leaning | on
 button | Splitting
 button | Quarry
-button | Leaning again
+button | Leaning again repeat
 radio | over the whole | on
 radio | in each section
 radio | as recorded
 status
 heading | Leaning
-summary | Level, download (2.7 MB)
+summary | Level, download
 summary | Measure it
 summary | Keys
 summary | No sound?

@@ -1,8 +1,10 @@
 package report
 
 import (
+	"bytes"
 	"context"
 	"fmt"
+	"image/png"
 	"math"
 	"os"
 	"path/filepath"
@@ -40,9 +42,9 @@ func TestPlotScreenshots(t *testing.T) {
 				must(t, chromedp.Do(ctx, chromedp.EmulateViewport(width, 900), chromium.ColourScheme(scheme), chromedp.Navigate("file://"+dir+"/index.html")))
 				for _, id := range []string{"differs", "spectra", "loudness", "noise", "likeness"} {
 					time.Sleep(100 * time.Millisecond)
-					png, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS("#"+id)))
+					shot, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS("#"+id)))
 					must(t, err)
-					must(t, os.WriteFile(filepath.Join(out, fmt.Sprintf("%s-%s-%d-%s.png", name, id, width, scheme)), png, 0o644))
+					must(t, os.WriteFile(filepath.Join(out, fmt.Sprintf("%s-%s-%d-%s.png", name, id, width, scheme)), shot, 0o644))
 				}
 			}
 		}
@@ -113,6 +115,30 @@ func coloured(t *testing.T, ctx context.Context, plot string) []int {
 	return eval[[]int](t, ctx, fmt.Sprintf(`[...document.querySelectorAll(%q)].filter(e => { const probe = document.createElement('i'); probe.style.color = getComputedStyle(document.documentElement).getPropertyValue('--p' + e.dataset.pick); e.ownerDocument.body.append(probe); const c = getComputedStyle(probe).color; probe.remove(); return getComputedStyle(e.querySelector('.ln') || e).stroke === c; }).map(e => Number(e.dataset.pick)).sort()`, plot+" g[data-pick]:has(>.ln,g>.ln)"))
 }
 
+// pixels counts those of an element that have a colour, written "#123456".
+func pixels(t *testing.T, ctx context.Context, selector, colour string) int {
+	t.Helper()
+	raw, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS(selector)))
+	must(t, err)
+	return pixelsOf(t, raw, colour)
+}
+
+// pixelsOf counts those of a PNG that have a colour.
+func pixelsOf(t *testing.T, raw []byte, colour string) int {
+	t.Helper()
+	img, err := png.Decode(bytes.NewReader(raw))
+	must(t, err)
+	n, box := 0, img.Bounds()
+	for y := box.Min.Y; y < box.Max.Y; y++ {
+		for x := box.Min.X; x < box.Max.X; x++ {
+			if r, g, b, _ := img.At(x, y).RGBA(); fmt.Sprintf("#%02x%02x%02x", r>>8, g>>8, b>>8) == colour {
+				n++
+			}
+		}
+	}
+	return n
+}
+
 func sameInts(a []int, b ...int) bool { return fmt.Sprint(a) == fmt.Sprint(b) }
 
 // The chosen take is in colour in plots and tables, the rest grey; it is chosen in the
@@ -140,7 +166,17 @@ func TestPlotsFollowTheChosenTake(t *testing.T) {
 				if name := eval[string](t, ctx, `document.querySelector('#difference-who span').textContent.trim()`); i > 0 && name != playedTakes[i].name {
 					t.Errorf("%s: the wide plot shows %s", how, name)
 				}
-				if n := eval[int](t, ctx, `[...document.querySelectorAll('.one > [data-pick]')].filter(e => getComputedStyle(e).display !== 'none').length`); n != 1 {
+				if c.width >= 1100 && i > 0 {
+					for k := range playedTakes {
+						if n := pixels(t, ctx, "#beside .plot", eval[string](t, ctx, fmt.Sprintf(`getComputedStyle(document.documentElement).getPropertyValue('--p%d')`, k))); (n > 100) != (k == i) {
+							t.Errorf("%s: next to the panel, %d pixels are in the colour of take %d", how, n, k)
+						}
+					}
+					if name := eval[string](t, ctx, `document.querySelector('#beside .who span').textContent.trim()`); name != playedTakes[i].name {
+						t.Errorf("%s: the plot next to the panel is called %s", how, name)
+					}
+				}
+				if n := eval[int](t, ctx, `[...document.querySelectorAll('.alone > [data-pick]')].filter(e => getComputedStyle(e).display !== 'none').length`); n != 1 {
 					t.Errorf("%s: the wide plot shows %d takes", how, n)
 				}
 			}
@@ -347,7 +383,7 @@ func TestPlotsAlone(t *testing.T) {
 	if got := coloured(t, ctx, "#spectrum-third"); len(got) != len(fixtureTakes) {
 		t.Errorf("without scripts, in colour: %v", got)
 	}
-	if n := eval[int](t, ctx, `[...document.querySelectorAll('.one > [data-pick]')].filter(e => getComputedStyle(e).display !== 'none').length`); n != 1 {
+	if n := eval[int](t, ctx, `[...document.querySelectorAll('.alone > [data-pick]')].filter(e => getComputedStyle(e).display !== 'none').length`); n != 1 {
 		t.Errorf("without scripts the wide plot shows %d takes", n)
 	}
 	if n := eval[int](t, ctx, `document.querySelectorAll('.reader, .pickb').length`); n != 0 {

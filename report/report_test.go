@@ -355,13 +355,13 @@ func TestFirstParagraph(t *testing.T) {
 		}
 	}
 	res := fixture()
-	in(lead(res), "through each fuzz: the amp volume changed too, and all are equally loud.", "Not fair: ", "1 other control moved")
+	in(lead(res), "through each fuzz: the amp volume changed too; all equally loud.", "Not fair: ", "1 other control moved")
 	for i := range res.Checks {
 		if res.Checks[i].Outcome == result.Failed {
 			res.Checks[i].Outcome = result.Passed
 		}
 	}
-	in(lead(res), "all are equally loud.", "Fair, with one reservation: ")
+	in(lead(res), "all equally loud.", "Fair, with one reservation: ")
 }
 
 func TestSettingsView(t *testing.T) {

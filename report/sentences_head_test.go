@@ -53,10 +53,10 @@ func headForms() []form {
 		sentence("head", `Not checked: no check was made\.`, func(r *results, _ said, _ []string) string {
 			return unless(len(r.Checks) == 0, "%d were", len(r.Checks))
 		}),
-		sentence("head", `(One performance|One recorded performance) (through each|at each setting of the) (.+?): (.+), and (.+)\.`, func(r *results, _ said, m []string) string {
+		sentence("head", `(One performance|One recording) (through each|at each setting of the) (.+?): (.+); (.+)\.`, func(r *results, _ said, m []string) string {
 			source := "One performance"
 			if slices.ContainsFunc(r.Files, func(f struct{ Use string }) bool { return f.Use == "dry" }) {
-				source = "One recorded performance"
+				source = "One recording"
 			}
 			way, what := "through each", r.Comparison.Slot
 			if c := r.Comparison.Control; c != "" {
@@ -84,7 +84,7 @@ func headForms() []form {
 				if t.Withheld != nil {
 					written = t.Withheld
 				}
-				if m[5] == "all are equally loud" {
+				if m[5] == "all equally loud" {
 					loud = why(loud, unless(written != nil && math.Abs(float64(written.Integrated-r.Match.Target)) <= 0.05+1e-9, "%s does not", t.Name))
 				}
 				if m[5] == "levels were not matched" {
@@ -93,7 +93,7 @@ func headForms() []form {
 			}
 			return why(unless(m[1] == source, "it is %s", source), unless(m[2] == way && m[3] == what, "it is %s %s", way, what), changed, loud)
 		}),
-		sentence("head", `(One performance|One recorded performance) in one take, with nothing to compare it with\.`, func(r *results, _ said, m []string) string {
+		sentence("head", `(One performance|One recording) in one take, with nothing to compare it with\.`, func(r *results, _ said, m []string) string {
 			return unless(len(r.Takes) == 1, "there are %d", len(r.Takes))
 		}),
 		sentence("head", `Held equal, as written down: (.+)\.`, func(r *results, _ said, m []string) string {

@@ -60,7 +60,7 @@ func TestEqualChannelsAreTold(t *testing.T) {
 	res := fixture()
 	res.Takes[1].Signal, res.Takes[1].EqualChannels = "stereo", &result.EqualChannels{Within: -98.04}
 	b := &builder{res: res, labels: make([]label, len(res.Takes))}
-	if got, want := b.listen().Takes[1].Signal, "stereo, channels equal to within −98.0 dBFS"; got != want {
+	if got, want := b.listen(nil).Takes[1].Signal, "stereo, channels equal to within −98.0 dBFS"; got != want {
 		t.Errorf("%q, want %q", got, want)
 	}
 }

@@ -42,7 +42,7 @@
     if (layer) { // not for what the others are compared with
       for (const g of one.querySelectorAll("[data-pick]")) g.classList.toggle("shown", g === layer);
       const name = document.getElementById("who-" + slugs[i]).firstElementChild;
-      document.querySelector("#difference-who span").replaceChildren(...[...name.childNodes].map(n => n.cloneNode(true)));
+      for (const who of all("#difference-who > span, #beside .who > span")) who.replaceChildren(...[...name.childNodes].map(n => n.cloneNode(true)));
       one.setAttribute("aria-labelledby", "difference-who differs-" + slugs[i]);
     }
     for (const read of readers) read.again();

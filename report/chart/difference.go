@@ -45,7 +45,7 @@ func NewDifferences(lo, hi float64, regions []Region, lowest float64) *Differenc
 	}
 	return &Differences{regions: regions, lowest: lowest,
 		bands: &shared{prefix: "band", known: map[string]string{}},
-		frame: frame{width: 600, height: 300, left: 52, right: 18, top: 42, bottom: 48, x: frequencyAxis(lo, hi), y: y, unit: "dB", class: "wide one"}}
+		frame: frame{width: 600, height: 300, left: 52, right: 18, top: 42, bottom: 48, x: frequencyAxis(lo, hi), y: y, unit: "dB", class: "wide one", group: `id="wide-plot" class="alone"`}}
 }
 
 func signed(v int) string {
@@ -64,6 +64,13 @@ func (d *Differences) Wide(t Text, takes []Difference, shown int) string {
 		f.over = append(f.over, differenceLayer{d, k, i == shown})
 	}
 	return f.render(t, []plot.Plotter{regionShade{d}}, nil)
+}
+
+// Again shows the wide plot once more, with whatever take it shows. It is hidden from
+// those who do not see it: they have the wide plot.
+func (d *Differences) Again() string {
+	f := d.frame
+	return fmt.Sprintf(`<svg class="plot wide" viewBox="0 -%g %g %g" aria-hidden="true"><use href="#wide-plot"/></svg>`, f.height, f.width, f.height)
 }
 
 // Small draws one of the takes of the wide plot.

@@ -39,6 +39,7 @@ type frame struct {
 	inside                   bool   // the labels of y are in the frame
 	class                    string
 	stretch                  bool           // to the box that the page gives it
+	group                    string         // attributes of a group of all that is drawn; "" for no group
 	over                     []plot.Plotter // layers that are not clipped
 }
 
@@ -51,6 +52,9 @@ func (f frame) render(t Text, behind, layers []plot.Plotter) string {
 	}
 	fmt.Fprintf(c, `<svg class="plot %s" viewBox="0 -%g %g %g" role="img"%s%s%s>`,
 		f.class, f.height, f.width, f.height, stretch, f.place(), t.attributes())
+	if f.group != "" {
+		fmt.Fprintf(c, "<g %s>", f.group)
+	}
 	p := plot.New()
 	p.BackgroundColor = nil
 	p.HideAxes()
@@ -71,6 +75,9 @@ func (f frame) render(t Text, behind, layers []plot.Plotter) string {
 	p.X.Min, p.X.Max, p.Y.Min, p.Y.Max = f.x.min, f.x.max, f.y.min, f.y.max
 	dc := draw.NewCanvas(c, vg.Length(f.width), vg.Length(f.height))
 	p.Draw(draw.Crop(dc, vg.Length(f.left), vg.Length(-f.right), vg.Length(f.bottom), vg.Length(-f.top)))
+	if f.group != "" {
+		c.WriteString("</g>")
+	}
 	c.WriteString("</svg>")
 	return c.String()
 }

@@ -65,35 +65,37 @@ func (f Finding) Reservation() bool {
 // plain are the everyday words of findings that are common and need no explanation, for
 // one subject and for several, by the id of the check and what it found.
 var plain = map[string][2]string{
-	fairness.IDPolarity + " inverted":   {"%s has inverted polarity", "%s have inverted polarity"},
+	fairness.IDPolarity + " inverted":   {"%s has inverted polarity (inaudible alone)", "%s have inverted polarity (inaudible alone)"},
 	fairness.IDHeadroom + " peaks":      {"%s was recorded hot", "%s were recorded hot"},
 	fairness.IDClipping + " full-scale": {"%s is clipped", "%s are clipped"},
 }
 
-// plainWords says a finding in everyday words; "" where there are none for it.
-func (f Finding) plainWords(subjects []string) string {
+// plainWords says a finding in everyday words; "" where there are none for it. passed
+// reports whether all takes and files that it is about passed another check.
+func (f Finding) plainWords(subjects []string, passed func(id string) bool) string {
 	first := f.Checks[0]
 	if slices.ContainsFunc(f.Checks, func(c result.Check) bool { return c.Found != first.Found }) {
 		return ""
 	}
 	if level, ok := strings.CutPrefix(first.Value, "−"); ok && first.ID == fairness.IDReampLevel && first.Found == "level" {
-		return "the reamp level was " + level + " low"
+		return "the gear was fed " + level + " low"
 	} else if level, ok := strings.CutPrefix(first.Value, "+"); ok && first.ID == fairness.IDReampLevel && first.Found == "level" {
-		return "the reamp level was " + level + " high"
+		return "the gear was fed " + level + " high"
 	}
 	words, ok := plain[first.ID+" "+first.Found]
-	switch {
-	case !ok || len(subjects) == 0:
+	if !ok || len(subjects) == 0 {
 		return ""
-	case len(subjects) == 1:
-		return fmt.Sprintf(words[0], subjects[0])
 	}
-	return fmt.Sprintf(words[1], manifest.List(subjects))
+	s := fmt.Sprintf(words[min(1, len(subjects)-1)], manifest.List(subjects))
+	if first.ID == fairness.IDHeadroom && passed(fairness.IDClipping) {
+		s += " (no clipping found)"
+	}
+	return s
 }
 
-// words names a finding within a sentence: "Splitting has inverted polarity", or by its
-// topic: "lost samples of Splitting (64 samples)".
-func (f Finding) words() string {
+// words names a finding among checks within a sentence: "Splitting was recorded hot", or
+// by its topic: "lost samples of Splitting (64 samples)".
+func (f Finding) words(checks []result.Check) string {
 	var subjects, values []string
 	for _, c := range f.Checks {
 		if c.Subject != "" && !slices.Contains(subjects, c.Subject) {
@@ -106,7 +108,12 @@ func (f Finding) words() string {
 	if more := len(subjects) - mostSubjects; more > 0 {
 		subjects = append(subjects[:mostSubjects:mostSubjects], fmt.Sprintf("%d more", more))
 	}
-	if s := f.plainWords(subjects); s != "" && f.Outcome != result.NotMeasured {
+	passed := func(id string) bool {
+		return !slices.ContainsFunc(f.Checks, func(c result.Check) bool {
+			return !slices.ContainsFunc(checks, func(x result.Check) bool { return x.ID == id && x.Subject == c.Subject && x.Outcome == result.Passed })
+		})
+	}
+	if s := f.plainWords(subjects, passed); s != "" && f.Outcome != result.NotMeasured {
 		return s
 	}
 	s := topic(f.Checks[0].Name)
@@ -214,7 +221,7 @@ func Of(checks []result.Check) Verdict {
 	}
 	var failed, reservations []Cause
 	for _, f := range Findings(checks) {
-		cause := Cause{f.words(), f.Checks[0]}
+		cause := Cause{f.words(checks), f.Checks[0]}
 		switch {
 		case f.Outcome == result.Failed:
 			failed = append(failed, cause)

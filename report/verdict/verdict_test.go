@@ -51,7 +51,14 @@ func TestOf(t *testing.T) {
 			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), found("peaks", check("headroom", "Headroom", "B", result.Caution, "−5 dBFS")),
 			found("level", check("reamp-level", "Reamp level", "", result.Caution, "−0.40 dB")),
 			found("inverted", check("polarity", "Polarity", "C", result.Caution, "inverted")),
-		}, result.Caution, "Fair, with 3 reservations: A and B were recorded hot; the reamp level was 0.40 dB low; C has inverted polarity."},
+		}, result.Caution, "Fair, with 3 reservations: A and B were recorded hot; the gear was fed 0.40 dB low; C has inverted polarity (inaudible alone)."},
+		{"hot, and one of them is not known to be unclipped", []result.Check{
+			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), found("peaks", check("headroom", "Headroom", "B", result.Caution, "−5 dBFS")),
+			check("clipping", "Clipping", "A", result.Passed, ""), check("clipping", "Clipping", "B", result.NotMeasured, ""),
+		}, result.Caution, "Fair, with one reservation: A and B were recorded hot."},
+		{"hot, none clipped", []result.Check{
+			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), check("clipping", "Clipping", "A", result.Passed, ""),
+		}, result.Caution, "Fair, with one reservation: A was recorded hot (no clipping found)."},
 		{"everyday words for one cause only", []result.Check{
 			found("inverted", check("polarity", "Polarity", "A", result.Caution, "inverted")), found("turned", check("polarity", "Polarity", "B", result.Caution, "inverted")),
 		}, result.Caution, "Fair, with one reservation: polarity of A and B (inverted)."},
