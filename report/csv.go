@@ -213,9 +213,13 @@ func noiseSpectrumCSV(r *result.Result) [][]string {
 }
 
 func likenessCSV(r *result.Result) [][]string {
-	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Likeness{}))...), "resolved")}
+	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Likeness{}))...), "resolved", "left after an equaliser (dB)", "left after a filter (dB)")}
 	for _, l := range r.Likeness {
-		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved)))
+		left := result.Leftover{Equaliser: unit.DB(math.NaN()), Filter: unit.DB(math.NaN())}
+		if m := leftoverOf(r, l.A, l.B); m != nil && m.Reason == "" {
+			left = *m
+		}
+		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), num(left.Equaliser), num(left.Filter)))
 	}
 	return out
 }

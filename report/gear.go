@@ -1,28 +1,14 @@
 package report
 
 import (
-	"cmp"
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 
-	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 	"evenhand/report/csvtext"
-)
-
-const (
-	// onlyEQ is what the best equaliser leaves at most, as level, of takes that are said
-	// to differ by EQ alone: a hundredth of the power. A turned tone control leaves less
-	// than −24 dB, another amplifier of one family −16 to −20 dB.
-	onlyEQ = -20
-	// notEQ is from when an equaliser does nothing: half of the power is left.
-	notEQ = -3
-	// mostSaid is how many takes have sentences of their own.
-	mostSaid = 6
 )
 
 // gearView is what the gear does to the playing.
@@ -38,10 +24,11 @@ func (b *builder) against() string {
 	return orElse(b.res.Comparison.Reference, b.res.Parameters.Alignment.Anchor)
 }
 
-// leftover returns what remains between two takes; nil where that was not measured.
-func (b *builder) leftover(a, other string) *result.Leftover {
-	for i := range b.res.Leftover {
-		if l := &b.res.Leftover[i]; l.A == a && l.B == other || l.A == other && l.B == a {
+// leftoverOf returns what remains between two takes; nil for a pair that has no such
+// figure.
+func leftoverOf(r *result.Result, a, other string) *result.Leftover {
+	for i := range r.Leftover {
+		if l := &r.Leftover[i]; l.A == a && l.B == other || l.A == other && l.B == a {
 			return l
 		}
 	}
@@ -93,22 +80,9 @@ func (b *builder) reactionMap() figure {
 	}
 	f.Table = newTable("Touch and drive", head, rows)
 	if len(points) > 0 {
-		f.SVG = svg(chart.Map(chart.Text{Title: "Drive over touch of " + plural(len(points), "take", "takes"), Desc: mapWords(points), By: f.AxesID()}, points, "%"))
+		f.SVG = svg(chart.Map(chart.Text{Title: "Drive over touch of " + plural(len(points), "take", "takes"), Desc: b.reachWords(), By: f.AxesID()}, points, "%"))
 	}
 	return f
-}
-
-// mapWords says in words how far the points of a map reach; "" for fewer than two.
-func mapWords(points []chart.Point) string {
-	if len(points) < 2 {
-		return ""
-	}
-	ends := func(of func(chart.Point) float64, digits int, after string) string {
-		by := func(a, b chart.Point) int { return cmp.Compare(of(a), of(b)) }
-		low, high := slices.MinFunc(points, by), slices.MaxFunc(points, by)
-		return fmt.Sprintf("from %s%s (%s) to %s%s (%s)", unit.Format(of(low), digits), after, low.Name, unit.Format(of(high), digits), after, high.Name)
-	}
-	return "Drive " + ends(func(p chart.Point) float64 { return p.Y.Value }, 1, " %") + "; touch " + ends(func(p chart.Point) float64 { return p.X.Value }, 2, "") + "."
 }
 
 // leftoverFigure draws what is left between the take that others are compared with and
@@ -119,7 +93,7 @@ func (b *builder) leftoverFigure() figure {
 		Legend: []label{}, Words: []string{}, CSV: "data/leftover.csv", Download: "Every pair as CSV"}
 	shown := []chart.Row{}
 	for i, t := range b.res.Takes {
-		if l := b.leftover(t.Name, with); l != nil && l.Reason == "" {
+		if l := leftoverOf(b.res, t.Name, with); l != nil && l.Reason == "" {
 			shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved})
 		}
 	}
@@ -186,140 +160,6 @@ func spread(low, high unit.Number, digits int) string {
 		return ""
 	}
 	return " (" + a + " to " + b + ")"
-}
-
-// gearWords says what the gear does to the playing.
-func (b *builder) gearWords() []string {
-	out := []string{}
-	res := b.res
-	ranked := []*result.Take{}
-	for i := range res.Takes {
-		if t := &res.Takes[i]; t.Contestant() {
-			ranked = append(ranked, t)
-		}
-	}
-	with := b.index(b.against())
-	if with >= 0 && len(ranked) <= mostSaid+1 && res.Takes[with].Contestant() {
-		own := &res.Takes[with]
-		for _, t := range ranked {
-			if t == own {
-				continue
-			}
-			if s := b.leftoverWords(b.leftover(t.Name, own.Name), t.Name, own.Name); s != "" {
-				out = append(out, s)
-			}
-			if s := b.reactionWords(t, own); s != "" {
-				out = append(out, s)
-			}
-		}
-	}
-	for i := range res.Takes {
-		room := &res.Takes[i]
-		if room.Role != string(manifest.RoleRoom) {
-			continue
-		}
-		var best *result.Leftover
-		name := ""
-		for _, t := range ranked {
-			if l := b.leftover(t.Name, room.Name); l != nil && l.Reason == "" && l.Resolved && (best == nil || l.Equaliser < best.Equaliser) {
-				best, name = l, t.Name
-			}
-		}
-		if best != nil && best.Equaliser < notEQ {
-			out = append(out, fmt.Sprintf("Closest to %s is %s: after the best equaliser, what is left is %s dB down.", room.Name, name, unit.Format(-float64(best.Equaliser), 1)))
-		}
-	}
-	if why := b.gearReason(); why != "" {
-		return append(out, "Touch and drive are not measured: "+why+".")
-	}
-	return out
-}
-
-// gearMeans says what the figures mean.
-const gearMeans = "Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
-
-// gearReason is why neither touch nor drive of any take was measured; "" where some were.
-func (b *builder) gearReason() string {
-	why := ""
-	for _, t := range b.res.Takes {
-		if t.Touch == nil || t.Drive == nil || t.Touch.Measured || t.Drive.Measured {
-			return ""
-		}
-		if why == "" {
-			why = t.Touch.Reason
-		} else if why != t.Touch.Reason {
-			return "the table says why for each take"
-		}
-	}
-	return why
-}
-
-// leftoverWords says whether two takes differ by EQ alone; "" where that is not known.
-func (b *builder) leftoverWords(l *result.Leftover, take, other string) string {
-	if l == nil || l.Reason != "" {
-		return ""
-	}
-	eq, filter := unit.Format(-float64(l.Equaliser), 1), unit.Format(-float64(l.Filter), 1)
-	switch {
-	case !l.Resolved && b.res.Resolution.Source == "repeat":
-		return fmt.Sprintf("%s and %s: after the best equaliser, no more is left than between a take and its repeat.", take, other)
-	case float64(l.Equaliser)+2*float64(l.EqualiserError) <= onlyEQ:
-		return fmt.Sprintf("%s and %s differ by EQ alone: after the best equaliser, what is left is %s dB down.", take, other, eq)
-	case l.Equaliser > notEQ:
-		return fmt.Sprintf("%s and %s are too unlike for EQ: after the best equaliser, what is left is %s dB down.", take, other, eq)
-	}
-	return fmt.Sprintf("%s and %s differ by more than EQ: after the best equaliser, what is left is %s dB down, after any filter %s dB.", take, other, eq, filter)
-}
-
-// reactionWords says how a take differs from another one in drive and touch; "" where it
-// does not, or no more than its music's halves or a repeat do.
-func (b *builder) reactionWords(t, other *result.Take) string {
-	parts := []string{}
-	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
-		return t.Drive.Drive, t.Drive.Measured
-	}) {
-		word := "less"
-		if x.Drive > y.Drive {
-			word = "more"
-		}
-		parts = append(parts, fmt.Sprintf("%s drive than %s (%s %% against %s %%)", word, other.Name, unit.Format(float64(x.Drive), 0), unit.Format(float64(y.Drive), 0)))
-	}
-	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
-		return t.Touch.Slope, t.Touch.Measured
-	}) {
-		word := "livelier"
-		if x.Slope < y.Slope {
-			word = "flatter"
-		}
-		than := " than " + other.Name
-		if len(parts) > 0 {
-			than = ""
-		}
-		parts = append(parts, fmt.Sprintf("%s touch%s (%s against %s dB for each dB you play harder)", word, than, unit.Format(float64(x.Slope), 2), unit.Format(float64(y.Slope), 2)))
-	}
-	if len(parts) == 0 {
-		return ""
-	}
-	return t.Name + ": " + strings.Join(parts, ", ") + "."
-}
-
-// apart reports whether two ranges do not touch, and are further apart than a figure is of
-// any take and its repeat.
-func (b *builder) apart(low, high, otherLow, otherHigh unit.Number, of func(*result.Take) (unit.Number, bool)) bool {
-	gap := float64(max(low-otherHigh, otherLow-high))
-	for i := range b.res.Takes {
-		t := &b.res.Takes[i]
-		k := b.index(t.RepeatOf)
-		if t.RepeatOf == "" || k < 0 || t.Touch == nil || t.Drive == nil || b.res.Takes[k].Touch == nil || b.res.Takes[k].Drive == nil {
-			continue
-		}
-		x, ok := of(t)
-		y, also := of(&b.res.Takes[k])
-		if ok && also && gap <= math.Abs(float64(x-y)) {
-			return false
-		}
-	}
-	return gap > 0
 }
 
 // gearMethod says how it was measured; "" where it was not.

@@ -34,7 +34,7 @@ func TestReactionMap(t *testing.T) {
 	b, err := newBuilder(playing(), Options{})
 	must(t, err)
 	f := b.reactionMap()
-	if want := "Drive over touch of 2 takes. Drive from 1.0 % (Splitting) to 20.0 % (Leaning); touch from 0.30 (Leaning) to 1.00 (Splitting)."; !strings.Contains(string(f.SVG), want) {
+	if want := "Drive over touch of 2 takes. Drive ranges from 1.0 % (Splitting) to 20.0 % (Leaning), touch from 0.30 (Leaning) to 1.00 (Splitting)."; !strings.Contains(string(f.SVG), want) {
 		t.Errorf("%s", f.SVG)
 	}
 	if n := strings.Count(string(f.SVG), "<title>"); n != 2 || len(f.Legend) != 2 {

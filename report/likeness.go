@@ -30,8 +30,12 @@ func (b *builder) likeness() likenessView {
 		}
 	}
 	order := b.likenessOrder()
-	v.Spectral = b.matrix("Spectral distance: rms difference of the third octaves that are heard, dB", order, func(l result.Likeness) cell {
-		c := cell{Text: unit.Format(float64(l.Spectral), 1), Pair: number(b.index(l.A)) + " " + number(b.index(l.B))}
+	caption := "Spectral distance: rms difference of the third octaves that are heard, dB"
+	if len(b.res.Leftover) > 0 {
+		caption += "; in brackets, what is left after the best equaliser, dB"
+	}
+	v.Spectral = b.matrix(caption, order, func(l result.Likeness) cell {
+		c := cell{Text: unit.Format(float64(l.Spectral), 1) + b.leftoverNext(l), Pair: number(b.index(l.A)) + " " + number(b.index(l.B))}
 		switch d := float64(l.Spectral); {
 		case !l.Resolved:
 			c.Soft = true
@@ -47,6 +51,15 @@ func (b *builder) likeness() likenessView {
 		return cell{Text: unit.Format(float64(l.Coherence), 2)}
 	})
 	return v
+}
+
+// leftoverNext is what is left of a pair, next to its distance; "" where that was not
+// measured.
+func (b *builder) leftoverNext(l result.Likeness) string {
+	if left := leftoverOf(b.res, l.A, l.B); left != nil && left.Reason == "" {
+		return " (" + unit.Format(float64(left.Equaliser), 1) + ")"
+	}
+	return ""
 }
 
 // matrix sets every pair once into the lower half of a table, in an order of takes; where

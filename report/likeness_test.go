@@ -3,6 +3,7 @@ package report
 import (
 	"math"
 	"slices"
+	"strings"
 	"testing"
 
 	"evenhand/analyze/result"
@@ -97,6 +98,40 @@ func TestLikenessTable(t *testing.T) {
 			t.Errorf("%s is nearer than the one before", r.Cells[0].Text)
 		} else {
 			last = d
+		}
+	}
+}
+
+// What is left after the best equaliser is next to the distance of the pairs for which it
+// was measured, on the page and in the CSV.
+func TestLikenessShowsWhatIsLeft(t *testing.T) {
+	res := fixture()
+	a, other := res.Takes[0].Name, res.Takes[1].Name
+	res.Leftover = []result.Leftover{{A: other, B: a, Equaliser: -12.34, Filter: -15.67}, {A: a, B: res.Takes[2].Name, Reason: "too short"}}
+	b, err := newBuilder(res, Options{})
+	must(t, err)
+	left := 0
+	for _, r := range b.likeness().Spectral.Rows {
+		for _, c := range r.Cells {
+			if !strings.Contains(c.Text, "(") {
+				continue
+			}
+			left++
+			if (c.Pair != "0 1" && c.Pair != "1 0") || !strings.HasSuffix(c.Text, " (−12.3)") {
+				t.Errorf("%+v", c)
+			}
+		}
+	}
+	if left != 1 {
+		t.Errorf("%d figures of what is left", left)
+	}
+	for _, line := range likenessCSV(res)[1:] {
+		want := []string{"", ""}
+		if slices.Contains(line[:2], a) && slices.Contains(line[:2], other) {
+			want = []string{"-12.34", "-15.67"}
+		}
+		if !slices.Equal(line[len(line)-2:], want) {
+			t.Errorf("%q", line)
 		}
 	}
 }

@@ -308,7 +308,7 @@ func TestCSV(t *testing.T) {
 		"data/levels.csv":             "span,take,integrated (LUFS),gain (dB),max momentary (LUFS),max short-term (LUFS),range (LU),true peak (dBTP),sample peak (dBFS),rms (dBFS),crest factor (dB),peak to loudness (LU),unweighted (dBFS),A-weighted (dBFS),468-weighted (dBFS),centroid (Hz),tilt (dB/octave),low (dB of the whole),mid (dB of the whole),high (dB of the whole),effective averages",
 		"data/match-alternatives.csv": "span,take,loudness of the span (dB),unweighted (dB),A-weighted (dB),468-weighted (dB),spread (dB)",
 		"data/noise.csv":              "take,measured,gated,state,A-weighted (dBFS),unweighted (dBFS),468-weighted rms (dBFS),hum (dBFS),hiss (dBFS),carried in (dBFS),added (dBFS),pauses (s)",
-		"data/likeness.csv":           "take,other take,spectral distance (dB),null residual (dB),coherence,resolved",
+		"data/likeness.csv":           "take,other take,spectral distance (dB),null residual (dB),coherence,resolved,left after an equaliser (dB),left after a filter (dB)",
 	} {
 		if head := strings.Join(csvTable(t, dir, name)[0], ","); head != want {
 			t.Errorf("%s: %s", name, head)

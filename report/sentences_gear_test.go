@@ -2,6 +2,7 @@ package report_test
 
 import (
 	"math"
+	"strings"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -24,6 +25,16 @@ func (r *results) leftoverOf(a, b string) leftoverFigures {
 		}
 	}
 	return leftoverFigures{Reason: "no such pair"}
+}
+
+// likenessOf returns that of a pair in either order; ok is whether there is one.
+func (r *results) likenessOf(a, b string) (spectral float64, resolved, ok bool) {
+	for _, l := range r.Likeness {
+		if l.A == a && l.B == b || l.A == b && l.B == a {
+			return float64(l.Spectral), l.Resolved, true
+		}
+	}
+	return math.NaN(), false, false
 }
 
 // gearForms are the sentences about what the gear does to the playing.
@@ -60,14 +71,60 @@ func gearForms() []form {
 		sentence("gear", `{name}: (livelier|flatter) touch than {name} \({value} against {value} dB for each dB you play harder\)\.`, func(r *results, _ said, m []string) string {
 			return touch(r, m[1], m[3], m[2], m[4], m[5])
 		}),
-		sentence("gear", `Closest to {name} is {name}: after the best equaliser, what is left is {value} dB down\.`, func(r *results, _ said, m []string) string {
+		sentence("gear", `Compared with {name}, {name} has (?:(more|less) drive \({value} % against {value} %\))?(?: and )?(?:(livelier|flatter) touch \({value} against {value} dB for each dB you play harder\))?(?:; after the best equaliser, what is left is {value} dB down)?\.`, func(r *results, _ said, m []string) string {
 			l := r.leftoverOf(m[1], m[2])
+			return why(unless(r.take(m[1]).Role == "bypass" && r.take(m[2]).contestant(), "no bypass, or no contestant"), unless(m[3] != "" || m[6] != "", "no difference"),
+				unless(m[3] == "" || drive(r, m[2], m[1], m[3], m[4], m[5]) == "", "drive is another"), unless(m[6] == "" || touch(r, m[2], m[1], m[6], m[7], m[8]) == "", "touch is another"),
+				unless(m[9] == "" || l.Reason == "" && l.Resolved && shows(m[9], -l.Equaliser), "it is %+v", l))
+		}),
+		sentence("gear", `Closest to {name} in tone (?:is|are) {name} (?:\({value} dB rms\), then {name} \({value} dB\)|and {name} \({value} and {value} dB rms\); this measurement cannot tell which)\.`, func(r *results, s said, m []string) string {
+			first, second, a, b := m[2], m[4], m[3], m[5]
+			if second == "" {
+				second, a, b = m[6], m[7], m[8]
+			}
+			distance := func(a, b string) float64 { v, _, _ := r.likenessOf(a, b); return v }
+			d, e := distance(m[1], first), distance(m[1], second)
 			for _, t := range r.Takes {
-				if o := r.leftoverOf(m[1], t.Name); t.contestant() && o.Reason == "" && o.Resolved && o.Equaliser < l.Equaliser {
+				if o := distance(m[1], t.Name); t.contestant() && t.Name != first && r.leftoverOf(m[1], t.Name).Reason == "" && o < e && t.Name != second {
 					return t.Name + " is closer"
 				}
 			}
-			return why(unless(r.take(m[1]).Role == "room" && l.Resolved, "it is no room, or not resolved"), unless(shows(m[3], -l.Equaliser), "it is %v", l.Equaliser))
+			least := 0.1
+			for _, t := range r.Takes {
+				if t.RepeatOf != "" {
+					least = max(least, distance(t.Name, t.RepeatOf))
+				}
+			}
+			return why(unless(r.take(m[1]).Role == "room", "it is no room"), unless(shows(a, figure(d)) && shows(b, figure(e)), "they are %v and %v", d, e),
+				unless(d <= e && (d+least < e) == strings.Contains(s.text, "then"), "%v and %v, resolved to %v", d, e, least))
+		}),
+		sentence("gear", `In tone, (.*) cannot be told apart from {name} by this measurement\.`, func(r *results, _ said, m []string) string {
+			names, _ := list(m[1])
+			for _, n := range names {
+				if _, resolved, ok := r.likenessOf(n, m[2]); !ok || resolved || !r.take(n).contestant() {
+					return n + " is resolved"
+				}
+			}
+			return unless(r.take(m[2]).Role == "room", "it is no room")
+		}),
+		sentence("gear", `Which take is closest to {name} is not measured: (.*)\.`, func(r *results, _ said, m []string) string {
+			for _, t := range r.Takes {
+				if t.contestant() && r.leftoverOf(m[1], t.Name).Reason == "" {
+					return t.Name + " is measured"
+				}
+			}
+			return unless(r.take(m[1]).Role == "room", "it is no room")
+		}),
+		sentence("gear", `Drive ranges from {value} % \({name}\) to {value} % \({name}\), touch from {value} \({name}\) to {value} \({name}\)\.`, func(r *results, _ said, m []string) string {
+			of := func(who string, get func(take) (figure, bool)) figure { v, _ := get(*r.take(who)); return v }
+			d := func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured }
+			g := func(t take) (figure, bool) { return t.Touch.Slope, t.Touch.Measured }
+			for _, t := range r.Takes {
+				if t.contestant() && t.Drive.Measured && t.Touch.Measured && (t.Drive.Drive < of(m[2], d) || t.Drive.Drive > of(m[4], d) || t.Touch.Slope < of(m[6], g) || t.Touch.Slope > of(m[8], g)) {
+					return t.Name + " is outside"
+				}
+			}
+			return unless(shows(m[1], of(m[2], d)) && shows(m[3], of(m[4], d)) && shows(m[5], of(m[6], g)) && shows(m[7], of(m[8], g)), "another figure")
 		}),
 		sentence("gear", `Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),

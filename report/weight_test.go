@@ -34,7 +34,7 @@ const mostSheets = 4
 // What a reader may be asked to read of the demo: words that are visible when nothing
 // is opened, and those on the first screen but for names of takes and sections.
 const (
-	mostWords = 2000
+	mostWords = 2300
 	mostFirst = 90
 )
 

@@ -1,0 +1,256 @@
+package report
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+)
+
+const (
+	// onlyEQ is what the best equaliser leaves at most, as level, of takes that are said
+	// to differ by EQ alone: a hundredth of the power. A turned tone control leaves less
+	// than −24 dB, another amplifier of one family −16 to −20 dB.
+	onlyEQ = -20
+	// notEQ is from when an equaliser does nothing: half of the power is left.
+	notEQ = -3
+	// mostSaid is how many takes but the reference have sentences of their own.
+	mostSaid = 6
+)
+
+// gearWords says what the gear does to the playing.
+func (b *builder) gearWords() []string {
+	out := []string{}
+	res := b.res
+	ranked := []*result.Take{}
+	for i := range res.Takes {
+		if t := &res.Takes[i]; t.Contestant() {
+			ranked = append(ranked, t)
+		}
+	}
+	each := len(ranked) <= mostSaid+1
+	if with := b.index(b.against()); each && with >= 0 && res.Takes[with].Contestant() {
+		own := &res.Takes[with]
+		for _, t := range ranked {
+			if t != own {
+				out = append(out, b.leftoverWords(t, own), b.reactionWords(t, own))
+			}
+		}
+	}
+	for i := range res.Takes {
+		switch t := &res.Takes[i]; {
+		case t.Role == string(manifest.RoleRoom):
+			out = append(out, b.roomWords(t, ranked))
+		case t.Role == string(manifest.RoleBypass) && each && t.RepeatOf == "":
+			for _, k := range ranked {
+				out = append(out, b.addsWords(k, t))
+			}
+		}
+	}
+	if !each {
+		out = append(out, b.reachWords())
+	}
+	if why := b.gearReason(); why != "" {
+		out = append(out, "Touch and drive are not measured: "+why+".")
+	}
+	return slices.DeleteFunc(out, func(s string) bool { return s == "" })
+}
+
+// reachWords says how far drive and touch of the contestants reach; "" for fewer than two
+// that have both.
+func (b *builder) reachWords() string {
+	all := []*result.Take{}
+	for i := range b.res.Takes {
+		if t := &b.res.Takes[i]; t.Contestant() && t.Touch != nil && t.Drive != nil && t.Touch.Measured && t.Drive.Measured {
+			all = append(all, t)
+		}
+	}
+	if len(all) < 2 {
+		return ""
+	}
+	ends := func(of func(*result.Take) unit.Number, digits int, after string) string {
+		by := func(a, b *result.Take) int { return cmp.Compare(of(a), of(b)) }
+		low, high := slices.MinFunc(all, by), slices.MaxFunc(all, by)
+		return fmt.Sprintf("from %s%s (%s) to %s%s (%s)", unit.Format(float64(of(low)), digits), after, low.Name, unit.Format(float64(of(high)), digits), after, high.Name)
+	}
+	return "Drive ranges " + ends(func(t *result.Take) unit.Number { return t.Drive.Drive }, 1, " %") +
+		", touch " + ends(func(t *result.Take) unit.Number { return t.Touch.Slope }, 2, "") + "."
+}
+
+// gearMeans says what the figures mean.
+const gearMeans = "Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
+
+// gearReason is why neither touch nor drive of any take was measured; "" where some were.
+func (b *builder) gearReason() string {
+	why := ""
+	for _, t := range b.res.Takes {
+		if t.Touch == nil || t.Drive == nil || t.Touch.Measured || t.Drive.Measured {
+			return ""
+		}
+		if why == "" {
+			why = t.Touch.Reason
+		} else if why != t.Touch.Reason {
+			return "the table says why for each take"
+		}
+	}
+	return why
+}
+
+// leftoverWords says whether two takes differ by EQ alone; "" where that is not known.
+func (b *builder) leftoverWords(t, other *result.Take) string {
+	l := leftoverOf(b.res, t.Name, other.Name)
+	if l == nil || l.Reason != "" {
+		return ""
+	}
+	switch {
+	case !l.Resolved && b.res.Resolution.Source == "repeat":
+		return fmt.Sprintf("%s and %s: after the best equaliser, no more is left than between a take and its repeat.", t.Name, other.Name)
+	case float64(l.Equaliser)+2*float64(l.EqualiserError) <= onlyEQ:
+		return fmt.Sprintf("%s and %s differ by EQ alone: %s.", t.Name, other.Name, leftWords(l))
+	case l.Equaliser > notEQ:
+		return fmt.Sprintf("%s and %s are too unlike for EQ: %s.", t.Name, other.Name, leftWords(l))
+	}
+	return fmt.Sprintf("%s and %s differ by more than EQ: %s, after any filter %s dB.", t.Name, other.Name, leftWords(l), unit.Format(-float64(l.Filter), 1))
+}
+
+// leftWords says how much is left after the best equaliser.
+func leftWords(l *result.Leftover) string {
+	return "after the best equaliser, what is left is " + unit.Format(-float64(l.Equaliser), 1) + " dB down"
+}
+
+// reactionWords says how a take differs from another one in drive and touch; "" where it
+// does not, or no more than its music's halves or a repeat do.
+func (b *builder) reactionWords(t, other *result.Take) string {
+	parts := []string{}
+	than := " than " + other.Name
+	for _, r := range b.reactions(t, other) {
+		parts = append(parts, r.what+than+" ("+r.figures+")")
+		than = ""
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return t.Name + ": " + strings.Join(parts, ", ") + "."
+}
+
+// addsWords says what a device adds to the bypass; "" where that was not measured.
+func (b *builder) addsWords(t, bypass *result.Take) string {
+	parts := []string{}
+	for _, r := range b.reactions(t, bypass) {
+		parts = append(parts, r.what+" ("+r.figures+")")
+	}
+	if len(parts) == 0 {
+		return b.leftoverWords(t, bypass)
+	}
+	s := fmt.Sprintf("Compared with %s, %s has %s", bypass.Name, t.Name, strings.Join(parts, " and "))
+	if l := leftoverOf(b.res, t.Name, bypass.Name); l != nil && l.Reason == "" && l.Resolved {
+		s += "; " + leftWords(l)
+	}
+	return s + "."
+}
+
+// roomWords says which take is closest to the cabinet in the room, in tone; "" without a
+// take to be close.
+func (b *builder) roomWords(room *result.Take, ranked []*result.Take) string {
+	near, same := []result.Likeness{}, []string{}
+	reason, measured := "", false
+	for _, t := range ranked {
+		left := leftoverOf(b.res, t.Name, room.Name)
+		if left != nil && left.Reason != "" {
+			reason = left.Reason // of another performance, for one
+		}
+		measured = measured || left != nil && left.Reason == ""
+		for _, l := range b.res.Likeness {
+			switch {
+			case left == nil || left.Reason != "" || !chart.Finite(float64(l.Spectral)):
+			case l.A == room.Name && l.B == t.Name, l.B == room.Name && l.A == t.Name:
+				l.A, l.B = room.Name, t.Name
+				if near = append(near, l); !l.Resolved {
+					same = append(same, t.Name)
+				}
+			}
+		}
+	}
+	slices.SortStableFunc(near, func(x, y result.Likeness) int { return cmp.Compare(x.Spectral, y.Spectral) })
+	switch {
+	case !measured && reason != "":
+		return fmt.Sprintf("Which take is closest to %s is not measured: %s.", room.Name, reason)
+	case len(near) < 2:
+		return ""
+	case len(same) > 0:
+		return fmt.Sprintf("In tone, %s cannot be told apart from %s by this measurement.", manifest.List(same), room.Name)
+	}
+	first, second := near[0], near[1]
+	if first.Spectral+b.repeatDistance() >= second.Spectral {
+		return fmt.Sprintf("Closest to %s in tone are %s and %s (%s and %s rms); this measurement cannot tell which.", room.Name, first.B, second.B, dB(float64(first.Spectral)), dB(float64(second.Spectral)))
+	}
+	return fmt.Sprintf("Closest to %s in tone is %s (%s rms), then %s (%s).", room.Name, first.B, dB(float64(first.Spectral)), second.B, dB(float64(second.Spectral)))
+}
+
+// leastCloser is by how much two distances differ at least if one is called less: what is
+// printed of them.
+const leastCloser = unit.DB(0.1)
+
+// repeatDistance is how far a take and its repeat are apart in tone at most.
+func (b *builder) repeatDistance() unit.DB {
+	most := leastCloser
+	for _, l := range b.res.Likeness {
+		i, j := b.index(l.A), b.index(l.B)
+		if i >= 0 && j >= 0 && (b.res.Takes[i].RepeatOf == l.B || b.res.Takes[j].RepeatOf == l.A) && chart.Finite(float64(l.Spectral)) {
+			most = max(most, l.Spectral)
+		}
+	}
+	return most
+}
+
+// reaction is one way in which a take differs from another one.
+type reaction struct{ what, figures string }
+
+// reactions are those that are more than its music's halves or a repeat differ by.
+func (b *builder) reactions(t, other *result.Take) []reaction {
+	out := []reaction{}
+	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
+		return t.Drive.Drive, t.Drive.Measured
+	}) {
+		what := "less drive"
+		if x.Drive > y.Drive {
+			what = "more drive"
+		}
+		out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), 0), unit.Format(float64(y.Drive), 0))})
+	}
+	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
+		return t.Touch.Slope, t.Touch.Measured
+	}) {
+		what := "livelier touch"
+		if x.Slope < y.Slope {
+			what = "flatter touch"
+		}
+		out = append(out, reaction{what, fmt.Sprintf("%s against %s dB for each dB you play harder", unit.Format(float64(x.Slope), 2), unit.Format(float64(y.Slope), 2))})
+	}
+	return out
+}
+
+// apart reports whether two ranges do not touch, and are further apart than a figure is of
+// any take and its repeat.
+func (b *builder) apart(low, high, otherLow, otherHigh unit.Number, of func(*result.Take) (unit.Number, bool)) bool {
+	gap := float64(max(low-otherHigh, otherLow-high))
+	for i := range b.res.Takes {
+		t := &b.res.Takes[i]
+		k := b.index(t.RepeatOf)
+		if t.RepeatOf == "" || k < 0 || t.Touch == nil || t.Drive == nil || b.res.Takes[k].Touch == nil || b.res.Takes[k].Drive == nil {
+			continue
+		}
+		x, ok := of(t)
+		y, also := of(&b.res.Takes[k])
+		if ok && also && gap <= math.Abs(float64(x-y)) {
+			return false
+		}
+	}
+	return gap > 0
+}
