@@ -1,6 +1,7 @@
 package report
 
 import (
+	"bytes"
 	"context"
 	"encoding/base64"
 	"encoding/binary"
@@ -10,6 +11,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -133,6 +135,50 @@ func accessible(t *testing.T, ctx context.Context, what string) {
 const heard = `Evenhand.player.take`
 const deckPos = `Evenhand.player.deck.position() / Evenhand.comparison.rate`
 
+// nothingMoved checks that nothing has moved before the reader's eyes since the page began.
+func nothingMoved(t *testing.T, ctx context.Context) {
+	t.Helper()
+	for _, shift := range eval[[]string](t, ctx, `new Promise(r => {
+		const out = [], name = e => e && (e.id || e.getAttribute && e.getAttribute('class') || e.nodeName), at = q => `+"`${q.x} ${q.y}, ${q.width} by ${q.height}`"+`;
+		new PerformanceObserver(l => l.getEntries().forEach(e => out.push(e.value + ': ' + e.sources.map(x => name(x.node) + ' from ' + at(x.previousRect) + ' to ' + at(x.currentRect)).join('; ')))).observe({type: 'layout-shift', buffered: true});
+		setTimeout(() => r(out), 300) })`) {
+		t.Errorf("layout shift %s", shift)
+	}
+}
+
+// While the page comes in bit by bit, what is drawn already stays where it is.
+func TestPageComesInBitByBit(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	page, err := os.ReadFile(filepath.Join(dir, indexName))
+	must(t, err)
+	files := http.FileServer(http.Dir(dir))
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path != "/index.html" {
+			files.ServeHTTP(w, r)
+			return
+		}
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		write := func(b []byte, wait time.Duration) {
+			w.Write(b) // the browser may be gone
+			w.(http.Flusher).Flush()
+			time.Sleep(wait)
+		}
+		from, to := bytes.Index(page, []byte("<body>")), bytes.Index(page, []byte("</section>"))
+		write(page[:from], 100*time.Millisecond)
+		for bit := range slices.Chunk(page[from:to], 120) {
+			write(bit, 18*time.Millisecond) // a picture a bit
+		}
+		write(page[to:], 0)
+	}))
+	t.Cleanup(s.Close)
+	ctx, bad := visitAt(t, s.URL+"/", 1000, "")
+	nothingMoved(t, ctx)
+	quietBrowser(t, bad)
+}
+
 func TestPlayerByClicksAndKeys(t *testing.T) {
 	if testing.Short() {
 		t.Skip("needs a browser")
@@ -141,10 +187,7 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 	for _, overHTTP := range []bool{true, false} {
 		t.Run(fmt.Sprintf("http=%v", overHTTP), func(t *testing.T) {
 			ctx, bad := visit(t, dir, overHTTP, 1000, "")
-			shift := eval[float64](t, ctx, `new Promise(r => { let s = 0; new PerformanceObserver(l => l.getEntries().forEach(e => s += e.value)).observe({type: 'layout-shift', buffered: true}); setTimeout(() => r(s), 300) })`)
-			if shift > 0 {
-				t.Errorf("layout shift %v", shift)
-			}
+			nothingMoved(t, ctx)
 			if n := eval[int](t, ctx, `[...document.querySelectorAll('#listen audio')].filter(a => a.offsetParent).length`); n != 0 {
 				t.Errorf("%d plain players beside the transport", n)
 			}

@@ -69,6 +69,7 @@ func TestOrderOfLoading(t *testing.T) {
 	_, dir := playedReport(t)
 	base, asked := slowHost(t, dir, 1_000_000)
 	ctx, bad := visitAt(t, base, 1000, "")
+	fastLink(t, ctx)
 	eval[int](t, ctx, `globalThis.got = [], new MutationObserver(() => got.push(parseInt(document.getElementById('play').style.getPropertyValue('--got')))).observe(document.getElementById('play'), {attributes: true, attributeFilter: ['style']}), 0`)
 	click(t, ctx, `.pick[data-take="1"]`)
 	until(t, ctx, `document.querySelectorAll('.pick.away').length === 3`)

@@ -5,6 +5,7 @@
   const Evenhand = root.Evenhand = root.Evenhand || {};
   if (!root.AudioContext || !root.OfflineAudioContext || !root.fetch) return; // the plain players stay
   document.documentElement.classList.add("scripted");
+  document.addEventListener("readystatechange", () => document.documentElement.classList.add("whole")); // all of the page is here
 
   // Where the player cannot start, the plain players come back and the page says why.
   let why = "", missing = [];
