@@ -9,6 +9,8 @@ import (
 	"strings"
 
 	"evenhand/analyze/listening"
+	"evenhand/analyze/loudness"
+	"evenhand/analyze/match"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -134,7 +136,7 @@ func (a Adding) TimeDiffers() bool {
 
 // cannotKeep says that the earlier report's target takes a take over the
 // ceiling.
-func (a Adding) cannotKeep(over *CeilingError) error {
+func (a Adding) cannotKeep(over *match.CeilingError) error {
 	return mistake.Errorf("match: at the earlier report's target of %s LUFS the true peak of %q would be %s dBTP, above the ceiling of %s dBTP; the highest target is now %s LUFS, which changes the published audio: %s; type --target new to accept this, remove the take, or write to another folder",
 		unit.Format(float64(a.Earlier), 1), over.Take, unit.Format(float64(over.Peak), 1), unit.Format(float64(over.Ceiling), 1),
 		unit.Format(float64(a.Highest), 1), a.ChangesText())
@@ -227,7 +229,7 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 // to be kept.
 func (s *Session) matchLevels(context.Context) error {
 	spec := s.Manifest.Match
-	err := matchTakes(s.Result, spec, s.wholes(), s.checksOnly)
+	err := match.Takes(s.Result, spec, s.wholes(), s.checksOnly)
 	if s.earlier == nil || err != nil {
 		return err
 	}
@@ -266,8 +268,8 @@ func (s *Session) matchLevels(context.Context) error {
 		return nil
 	}
 	spec.Target = &a.Earlier
-	err = matchTakes(s.Result, spec, s.wholes(), s.checksOnly)
-	var over *CeilingError
+	err = match.Takes(s.Result, spec, s.wholes(), s.checksOnly)
+	var over *match.CeilingError
 	if errors.As(err, &over) {
 		return a.cannotKeep(over)
 	}
@@ -277,6 +279,14 @@ func (s *Session) matchLevels(context.Context) error {
 	a.Kept = true
 	s.Result.Parameters.Match.TargetSource = TargetKept
 	return nil
+}
+
+// wholes are the measurements of the takes' whole spans.
+func (s *Session) wholes() (out []loudness.Measurement) {
+	for i := range s.Takes {
+		out = append(out, s.Takes[i].Whole)
+	}
+	return out
 }
 
 // timeWhy says why the published time is not that of the earlier report.

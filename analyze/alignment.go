@@ -83,7 +83,7 @@ func (s *Session) align(ctx context.Context) error {
 		e, beside := s.Takes[i].ToDry, s.Takes[i].ToAnchor
 		*a = result.Alignment{
 			Lag: e.Lag, LagToReference: beside.Lag,
-			Polarity: polarityName(e.Polarity), PolarityToReference: polarityName(beside.Polarity),
+			Polarity: result.PolarityName(e.Polarity), PolarityToReference: result.PolarityName(beside.Polarity),
 			Confidence: e.Confidence, Certain: e.Certain, Reason: e.Reason,
 			Drift: e.Drift, DriftError: e.DriftError, Spread: e.Spread,
 		}
@@ -404,16 +404,6 @@ func lagError(e align.Estimate) unit.Samples {
 		return 0 // compared with itself
 	}
 	return unit.Samples(1.2533 * float64(e.Spread) / math.Sqrt(n))
-}
-
-func polarityName(p int) string {
-	switch {
-	case p > 0:
-		return "same"
-	case p < 0:
-		return "inverted"
-	}
-	return "uncertain"
 }
 
 // between is align.Between, with a recording compared with itself as the exact

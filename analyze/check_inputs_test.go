@@ -14,6 +14,7 @@ import (
 
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/loopback"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/result"
@@ -322,7 +323,7 @@ func TestLoopbackChannel(t *testing.T) {
 	s.files["loop"] = [][]float64{make([]float64, len(s.files["loop"][0])), s.files["loop"][0]}
 	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)
 	dir := filepath.Dir(s.write(t))
-	l, err := MeasureLoopback(context.Background(), filepath.Join(dir, "dry.wav"), filepath.Join(dir, "loop.wav"), 0)
+	l, err := loopback.Measure(context.Background(), filepath.Join(dir, "dry.wav"), filepath.Join(dir, "loop.wav"), 0)
 	if err != nil || math.Abs(float64(l.Level)-0.05) > 0.01 {
 		t.Errorf("%v, %v", l, err)
 	}

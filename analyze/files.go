@@ -106,7 +106,7 @@ func (s *Session) readFiles(ctx context.Context) error {
 	for _, u := range l.all {
 		g.Go(func() error {
 			defer step(1)
-			return s.readFile(gctx, u, func() (wavio.Info, string, error) { return recording.Open(ctx, u.full, s.scratch.next) })
+			return s.readFile(gctx, u, func() (wavio.Info, string, error) { return recording.Open(ctx, u.full, s.scratch.Next) })
 		})
 	}
 	if err := g.Wait(); err != nil {

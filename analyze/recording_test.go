@@ -63,15 +63,15 @@ func TestFLACTwin(t *testing.T) {
 		}
 		session.Check()
 		session.Result = sentences.Result(session.Result)
-		held := session.scratch.held
-		if (held != nil) != flac {
-			t.Fatalf("unpacked: %v", held)
+		held := session.scratch.Dir()
+		if (held != "") != flac {
+			t.Fatalf("unpacked to %q", held)
 		}
 		if err := errors.Join(session.Unchanged(), session.Close()); err != nil {
 			t.Fatal(err)
 		}
 		if flac {
-			if _, err := os.Stat(held.Dir); !os.IsNotExist(err) {
+			if _, err := os.Stat(held); !os.IsNotExist(err) {
 				t.Errorf("what was unpacked is still there: %v", err)
 			}
 		}

@@ -5,12 +5,9 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"path/filepath"
-	"sync"
 
 	"golang.org/x/sync/errgroup"
 
-	"evenhand/analyze/disk"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/parts"
@@ -97,7 +94,7 @@ type Session struct {
 	// resolution: [span][resolution][band]; nil without a repeat.
 	repeatSpread [][3][]unit.DB
 	checksOnly   bool
-	scratch      scratch // of recordings that are not WAVE
+	scratch      recording.Scratch // of recordings that are not WAVE
 }
 
 // Measure reads every file of a comparison and measures it: alignment,
@@ -196,40 +193,6 @@ func (s *Session) orChanged(err error) error {
 		}
 	}
 	return err
-}
-
-// scratch is room for samples of recordings, outside any output. The zero value is
-// ready for use, also by several goroutines.
-type scratch struct {
-	mu   sync.Mutex
-	held *disk.Held // nil until it is needed
-	made int
-}
-
-// next returns the name of a new file.
-func (x *scratch) next() (string, error) {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.held == nil {
-		var err error
-		if x.held, err = disk.Temp("recordings"); err != nil {
-			return "", err
-		}
-	}
-	x.made++
-	return filepath.Join(x.held.Dir, fmt.Sprintf("%d.wav", x.made)), nil
-}
-
-// Close removes all files.
-func (x *scratch) Close() error {
-	x.mu.Lock()
-	defer x.mu.Unlock()
-	if x.held == nil {
-		return nil
-	}
-	held := x.held
-	x.held = nil
-	return held.Remove()
 }
 
 func (s *Session) warn(where, format string, args ...any) {

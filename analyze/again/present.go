@@ -8,6 +8,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/match"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/noise"
 	"evenhand/analyze/recording"
@@ -85,7 +86,7 @@ func Present(ctx context.Context, c *manifest.Comparison, earlier *result.Result
 	var out []Take
 	for i := range g.Result.Takes {
 		t := &g.Result.Takes[i]
-		t.Gain = analyze.GainTo(g.Takes[i].Whole, earlier.Match.Target)
+		t.Gain = match.GainTo(g.Takes[i].Whole, earlier.Match.Target)
 		for k := range t.Measures {
 			m := &t.Measures[k]
 			for scale, levels := range []*[]unit.DB{&m.Third, &m.Sixth, &m.Twelfth} {

@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze"
 	"evenhand/analyze/fairness"
+	"evenhand/analyze/match"
 	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -193,7 +194,7 @@ func (out *Published) hideGated(m *result.AudioMeasures, near fairness.NearGate)
 // alternatives returns the other ways of matching, NaN where rounding decides what
 // passes a gate: those of the whole are in all of them.
 func (out *Published) alternatives(g *analyze.Given) []result.Alternative {
-	list := analyze.Alternatives(g.Result)
+	list := match.Alternatives(g.Result)
 	near := func(span int) bool {
 		return slices.ContainsFunc(g.Takes, func(t fairness.TakeEvidence) bool { return t.NearGate[span].Integrated })
 	}

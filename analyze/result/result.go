@@ -630,3 +630,14 @@ type Exclusion struct {
 	Accusation string `json:"accusation,omitempty"`
 	Because    string `json:"because,omitempty"`
 }
+
+// PolarityName is the word for a polarity: 1, −1 or 0 where it is uncertain.
+func PolarityName(p int) string {
+	switch {
+	case p > 0:
+		return "same"
+	case p < 0:
+		return "inverted"
+	}
+	return "uncertain"
+}

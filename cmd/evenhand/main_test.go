@@ -20,7 +20,7 @@ import (
 // programs are what the test binary can be run as.
 var programs = map[string]func(){
 	"evenhand": main,
-	"loopback": loopback,
+	"loopback": makeLoopback,
 	"answers":  answers,
 }
 

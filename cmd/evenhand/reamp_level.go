@@ -3,7 +3,7 @@ package main
 import (
 	"github.com/spf13/cobra"
 
-	"evenhand/analyze"
+	"evenhand/analyze/loopback"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 	"evenhand/report/console"
@@ -37,7 +37,7 @@ polarity, or adds noise or hum that can be heard next to the playing.`,
 			if !(tolerance >= 0.01 && tolerance <= 6) {
 				return mistake.Errorf("--tolerance: %g dB; allowed: 0.01 to 6", tolerance)
 			}
-			l, err := analyze.MeasureLoopback(cmd.Context(), args[0], args[1], unit.DB(tolerance))
+			l, err := loopback.Measure(cmd.Context(), args[0], args[1], unit.DB(tolerance))
 			if err != nil {
 				return err
 			}

@@ -15,10 +15,10 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// loopback makes a recording that returns later by 64 frames and louder by a
+// makeLoopback makes a recording that returns later by 64 frames and louder by a
 // number of dB, behind a first-order loss of treble where a corner in Hz is given.
 // inverted: before the number turns it upside down.
-func loopback() {
+func makeLoopback() {
 	err := func() error {
 		if len(os.Args) != 4 && len(os.Args) != 5 {
 			return errors.New("usage: loopback DRY.wav LOOP.wav DB [HZ]")

@@ -14,9 +14,9 @@ import (
 	"syscall"
 	"testing"
 
-	"evenhand/analyze"
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/match"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/wavio"
@@ -132,7 +132,7 @@ func TestUsage(t *testing.T) {
 		{mistake.Of(errors.New("x")), true},
 		{&manifest.Errors{List: []manifest.Problem{{Message: "x"}}}, true},
 		{mistake.Errorf("x"), true},
-		{&analyze.CeilingError{}, true},
+		{&match.CeilingError{}, true},
 		{&recording.ChangedError{}, true},
 		{&folder.NotOursError{}, true},
 		{&wavio.Error{Kind: wavio.ErrNotWAV}, true},

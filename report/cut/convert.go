@@ -7,8 +7,8 @@ import (
 
 	"golang.org/x/sync/errgroup"
 
-	"evenhand/analyze"
 	"evenhand/analyze/loudness"
+	"evenhand/analyze/match"
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/resample"
 	"evenhand/analyze/unit"
@@ -83,7 +83,7 @@ func (p *plan) settle(ctx context.Context, step func(int64)) error {
 			unit.Format(float64(p.target), 1), unit.Format(float64(p.res.Match.Target), 1))
 	}
 	for i := range p.voices {
-		p.voices[i].trim = analyze.GainTo(found[i], p.target)
+		p.voices[i].trim = match.GainTo(found[i], p.target)
 	}
 	return nil
 }

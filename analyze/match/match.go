@@ -1,4 +1,6 @@
-package analyze
+// Package match finds the gains that make takes equally loud, and what other ways of
+// matching would have asked for.
+package match
 
 import (
 	"fmt"
@@ -30,7 +32,7 @@ func (e *CeilingError) Error() string {
 		unit.Format(float64(e.Target), 1), e.Take, unit.Format(float64(e.Peak), 1), unit.Format(float64(e.Ceiling), 1), unit.Format(float64(e.Highest), 1))
 }
 
-// matchTakes sets every take's gain so that all have the same integrated
+// Takes sets every take's gain so that all have the same integrated
 // loudness over the whole span, and fills res.Match. Without a stated target
 // it is the highest, in steps of 0.1 LU, at which no take's true peak passes
 // the ceiling. whole holds each take's measurement of the whole span. A take
@@ -39,7 +41,7 @@ func (e *CeilingError) Error() string {
 //
 // The gain is not simply target less loudness: the absolute gate does not move
 // with it (see loudness.Measurement.IntegratedAt).
-func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measurement, withoutSilent bool) error {
+func Takes(res *result.Result, spec manifest.Match, whole []loudness.Measurement, withoutSilent bool) error {
 	ceiling := result.DefaultCeiling
 	if spec.Ceiling != nil {
 		ceiling = *spec.Ceiling
@@ -88,14 +90,6 @@ func matchTakes(res *result.Result, spec manifest.Match, whole []loudness.Measur
 		Tolerance:    result.MatchTolerance,
 	}
 	return nil
-}
-
-// wholes are the measurements of the takes' whole spans.
-func (s *Session) wholes() (out []loudness.Measurement) {
-	for i := range s.Takes {
-		out = append(out, s.Takes[i].Whole)
-	}
-	return out
 }
 
 // GainTo returns the gain that brings a measured stretch to a loudness, with
