@@ -12,6 +12,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/tables"
 )
 
 // audienceView is what readers of the published page answered.
@@ -255,7 +256,7 @@ func (b *builder) preferences(p listening.Preferences, aside []listening.PairVot
 			v.Zero += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
 		}
 	}
-	v.Pairs = newPairTable("Preferences, pair by pair", preferencesCSVName, heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows, ps, after...)
+	v.Pairs = newPairTable("Preferences, pair by pair", tables.Preferences, heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows, ps, after...)
 	v.Order = b.orderFigure(p)
 	return v
 }
@@ -336,7 +337,7 @@ func (b *builder) trials(d listening.Discrimination, aside []listening.PairTrial
 		v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
 			"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
 	}
-	v.Pairs = newPairTable("Told apart, all finished tests together", trialsCSVName, heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
+	v.Pairs = newPairTable("Told apart, all finished tests together", tables.Trials, heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
 	return v
 }
 
@@ -382,7 +383,7 @@ func (b *builder) ratings(s listening.RatingSummary, aside []listening.RatedGap)
 		v.Told = tell(found, len(s.Differences), "more readers rated one take closer to the reference than chance explains:",
 			"In none of %s do the ratings exclude that neither take is closer to the reference.")
 	}
-	v.Pairs = newPairTable("Ratings, pair by pair", ratingsCSVName, heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps, asideRows(after)...)
+	v.Pairs = newPairTable("Ratings, pair by pair", tables.Ratings, heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps, asideRows(after)...)
 	return v
 }
 

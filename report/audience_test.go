@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/report/folder"
+	"evenhand/report/tables"
 )
 
 // heardBy returns a result with the answers of invented readers: of each, as
@@ -146,7 +147,7 @@ func TestAudienceAside(t *testing.T) {
 			t.Fatal(err)
 		}
 		csv := ""
-		for _, r := range trialsCSV(res)[1:] {
+		for _, r := range rowsOf(t, res, tables.Trials) {
 			csv += strings.Join(r, ",")
 		}
 		return p.audience().Trials, csv
@@ -371,7 +372,7 @@ func TestAudienceWeight(t *testing.T) {
 			t.Errorf("%d takes: what readers heard adds %d bytes", n, len(page)-plain)
 		}
 		pairs := n * (n - 1) / 2
-		for name, want := range map[string]int{preferencesCSVName: pairs, trialsCSVName: len(res.Audience.Discrimination.Pairs), ratingsCSVName: len(res.Audience.Ratings.Differences)} {
+		for name, want := range map[string]int{tables.Preferences: pairs, tables.Trials: len(res.Audience.Discrimination.Pairs), tables.Ratings: len(res.Audience.Ratings.Differences)} {
 			if got := strings.Count(read(t, filepath.Join(dir, name)), "\n") - 1; got != want {
 				t.Errorf("%d takes: %s has %d pairs, expected %d", n, name, got, want)
 			}

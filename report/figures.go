@@ -27,25 +27,3 @@ func figureCells(of any, gain unit.DB) []cell {
 	}
 	return out
 }
-
-// headings are the headings of figures in CSV files.
-func headings(figures []result.Figure) []string {
-	out := []string{}
-	for _, f := range figures {
-		if f.CSV {
-			out = append(out, f.Words)
-		}
-	}
-	return out
-}
-
-// numbers are the figures themselves, in that order.
-func numbers(figures []result.Figure) []string {
-	out := []string{}
-	for _, f := range figures {
-		if f.CSV {
-			out = append(out, num(f.Value))
-		}
-	}
-	return out
-}

@@ -5,6 +5,7 @@ import (
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/tables"
 )
 
 // withheldWords names a file that may not be passed on, and what follows for
@@ -34,8 +35,8 @@ func (b *builder) files() filesView {
 	if b.opts.sheet != "" {
 		v.Downloads = append(v.Downloads, fact{Name: b.opts.sheet, Value: "the settings, to start the next comparison from"})
 	}
-	for _, f := range csvFiles(b.res) {
-		v.Downloads = append(v.Downloads, fact{Name: f.path, Value: f.words})
+	for _, f := range tables.Of(b.res) {
+		v.Downloads = append(v.Downloads, fact{Name: f.Path, Value: f.Words})
 	}
 	rows := []row{}
 	for _, f := range b.res.Files {

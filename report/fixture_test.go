@@ -6,9 +6,11 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"testing"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/tables"
 )
 
 // The fixture is an invented session with smooth, physically plausible
@@ -280,4 +282,16 @@ func fixtureChecks(r *result.Result, takes []fixtureTake) {
 		result.Exclusion{Accusation: "A knob was moved between takes.", Standing: "rests on the author's word", Because: "positions are written down, not measured", Checks: []string{}},
 		result.Exclusion{Accusation: "One take was made louder.", Standing: "excluded by the published files", Because: "they can be measured by anyone", Checks: []string{"match"}})
 	r.Warnings = append(r.Warnings, result.Warning{Where: "Splitting", Message: "the file is 0.2 s shorter than the dry recording"}, result.Warning{Message: "no loopback was recorded: the reamp level is not known"})
+}
+
+// rowsOf returns the lines of a table of a result, without the headings.
+func rowsOf(t *testing.T, res *result.Result, path string) [][]string {
+	t.Helper()
+	for _, f := range tables.Of(res) {
+		if f.Path == path {
+			return f.Rows(res)[1:]
+		}
+	}
+	t.Fatal("no table ", path)
+	return nil
 }

@@ -8,7 +8,6 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
-	"evenhand/report/csvtext"
 )
 
 // gearView is what the gear does to the playing.
@@ -22,17 +21,6 @@ type gearView struct {
 // against is the take that the others are compared with here.
 func (b *builder) against() string {
 	return orElse(b.res.Comparison.Reference, b.res.Parameters.Alignment.Anchor)
-}
-
-// leftoverOf returns what remains between two takes; nil for a pair that has no such
-// figure.
-func leftoverOf(r *result.Result, a, other string) *result.Leftover {
-	for i := range r.Leftover {
-		if l := &r.Leftover[i]; l.A == a && l.B == other || l.A == other && l.B == a {
-			return l
-		}
-	}
-	return nil
 }
 
 func (b *builder) gear() *gearView {
@@ -93,7 +81,7 @@ func (b *builder) leftoverFigure() figure {
 		Legend: []label{}, Words: []string{}, CSV: "data/leftover.csv", Download: "Every pair as CSV"}
 	shown := []chart.Row{}
 	for i, t := range b.res.Takes {
-		if l := leftoverOf(b.res, t.Name, with); l != nil && l.Reason == "" {
+		if l := b.res.LeftoverOf(t.Name, with); l != nil && l.Reason == "" {
 			shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved})
 		}
 	}
@@ -169,36 +157,4 @@ func gearMethod(p *result.GearParameters) string {
 	}
 	return fmt.Sprintf("Measured on %s of %s, the same of every take, spread over the playing. Only EQ: a filter from one take to the other is estimated on every second block (Welch’s method, Hann windows of %d samples) and judged on the others; what is left is K-weighted, of the better of both directions, with two standard errors. The equaliser has a curve in third octaves of minimum phase, a gain, a polarity and a delay. Less than %s dB is not resolved; a tail of more than an eighth of a second is left over. Touch: the slope (Theil–Sen) of the gain in frames of %s over the level of the dry recording, after a filter that is fitted with a gain of its own in each frame; from the 10th to the 90th percentile of the level. Drive: what no filter explains of the take once each frame of the dry recording has its gain, less the noise of the pauses, K-weighted. Not linear: the same without the gains. Ranges are those of the two halves of the blocks.",
 		plural(p.Blocks, "block", "blocks"), seconds(p.Block), p.Window, unit.Format(float64(p.LeastFilter), 0), seconds(p.TouchFrame))
-}
-
-func gearCSV(r *result.Result) [][]string {
-	out := [][]string{append([]string{"take"}, slices.Concat(headings(result.Figures(result.Touch{})), headings(result.Figures(result.Drive{})))...)}
-	for _, t := range r.Takes {
-		if t.Touch != nil && t.Drive != nil {
-			out = append(out, append([]string{csvtext.Cell(t.Name)}, slices.Concat(numbers(result.Figures(*t.Touch)), numbers(result.Figures(*t.Drive)))...))
-		}
-	}
-	return out
-}
-
-// touchCurvesCSV has the gain at each level, relative to that at the loudest one.
-func touchCurvesCSV(r *result.Result) [][]string {
-	out := [][]string{{"take", "level in (dBFS)", "gain (dB)", "gain, lower quartile (dB)", "gain, upper quartile (dB)"}}
-	for _, t := range r.Takes {
-		if t.Touch == nil {
-			continue
-		}
-		for k, in := range t.Touch.In {
-			out = append(out, []string{csvtext.Cell(t.Name), num(in), num(t.Touch.Gain[k]), num(t.Touch.Lower[k]), num(t.Touch.Upper[k])})
-		}
-	}
-	return out
-}
-
-func leftoverCSV(r *result.Result) [][]string {
-	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Leftover{}))...), "resolved", "not measured because")}
-	for _, l := range r.Leftover {
-		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), csvtext.Cell(l.Reason)))
-	}
-	return out
 }

@@ -104,7 +104,7 @@ func (b *builder) gearReason() string {
 
 // leftoverWords says whether two takes differ by EQ alone; "" where that is not known.
 func (b *builder) leftoverWords(t, other *result.Take) string {
-	l := leftoverOf(b.res, t.Name, other.Name)
+	l := b.res.LeftoverOf(t.Name, other.Name)
 	if l == nil || l.Reason != "" {
 		return ""
 	}
@@ -149,7 +149,7 @@ func (b *builder) addsWords(t, bypass *result.Take) string {
 		return b.leftoverWords(t, bypass)
 	}
 	s := fmt.Sprintf("Compared with %s, %s has %s", bypass.Name, t.Name, strings.Join(parts, " and "))
-	if l := leftoverOf(b.res, t.Name, bypass.Name); l != nil && l.Reason == "" && l.Resolved {
+	if l := b.res.LeftoverOf(t.Name, bypass.Name); l != nil && l.Reason == "" && l.Resolved {
 		s += "; " + leftWords(l)
 	}
 	return s + "."
@@ -161,7 +161,7 @@ func (b *builder) roomWords(room *result.Take, ranked []*result.Take) string {
 	near, same := []result.Likeness{}, []string{}
 	reason, measured := "", false
 	for _, t := range ranked {
-		left := leftoverOf(b.res, t.Name, room.Name)
+		left := b.res.LeftoverOf(t.Name, room.Name)
 		if left != nil && left.Reason != "" {
 			reason = left.Reason // of another performance, for one
 		}

@@ -56,7 +56,7 @@ func (b *builder) likeness() likenessView {
 // leftoverNext is what is left of a pair, next to its distance; "" where that was not
 // measured.
 func (b *builder) leftoverNext(l result.Likeness) string {
-	if left := leftoverOf(b.res, l.A, l.B); left != nil && left.Reason == "" {
+	if left := b.res.LeftoverOf(l.A, l.B); left != nil && left.Reason == "" {
 		return " (" + unit.Format(float64(left.Equaliser), 1) + ")"
 	}
 	return ""

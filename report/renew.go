@@ -17,6 +17,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/report/folder"
+	"evenhand/report/tables"
 )
 
 // ErrOtherVersion is returned for results that this version cannot write again
@@ -77,7 +78,7 @@ func Renew(src, dst string, res *result.Result) error {
 			continue
 		}
 		// What was heard is written anew, or is no more.
-		if slices.Contains(audienceCSVNames[:], s.Path) {
+		if slices.Contains(tables.Audience(), s.Path) {
 			continue
 		}
 		if err := carry(s.Path); err != nil {

@@ -16,6 +16,7 @@ import (
 	"evenhand/report/chart"
 	"evenhand/report/sentences"
 	"evenhand/report/settings"
+	"evenhand/report/tables"
 	"evenhand/templates"
 )
 
@@ -111,12 +112,12 @@ func Write(dir string, res *result.Result, opts Options) error {
 	if err := put(result.FileName, results); err != nil {
 		return err
 	}
-	for _, f := range csvFiles(said) {
-		data, err := f.bytes(said)
+	for _, f := range tables.Of(said) {
+		data, err := f.Bytes(said)
 		if err != nil {
-			return fmt.Errorf("report: %s: %w", f.path, err)
+			return fmt.Errorf("report: %s: %w", f.Path, err)
 		}
-		if err := put(f.path, data); err != nil {
+		if err := put(f.Path, data); err != nil {
 			return err
 		}
 	}

@@ -631,6 +631,17 @@ type Exclusion struct {
 	Because    string `json:"because,omitempty"`
 }
 
+// LeftoverOf returns what remains between two takes; nil for a pair that has no such
+// figure.
+func (r *Result) LeftoverOf(a, other string) *Leftover {
+	for i := range r.Leftover {
+		if l := &r.Leftover[i]; l.A == a && l.B == other || l.A == other && l.B == a {
+			return l
+		}
+	}
+	return nil
+}
+
 // PolarityName is the word for a polarity: 1, −1 or 0 where it is uncertain.
 func PolarityName(p int) string {
 	switch {

@@ -31,6 +31,7 @@ func TestArrows(t *testing.T) {
 		"report/picture":  {"analyze/manifest", "analyze/result", "analyze/unit", "report/chart", "report/verdict"},
 		"report/view":     {"templates"},
 		"report/console":  {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/sentences", "report/terminal", "report/verdict", "report/words"},
+		"report/tables":   {"analyze/listening", "analyze/result", "analyze/unit", "report/csvtext"},
 		"report/words":    {"analyze/manifest", "analyze/result", "analyze/unit"},
 		"templates":       {},
 		"analyze":         {"analyze"},

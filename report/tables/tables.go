@@ -1,4 +1,5 @@
-package report
+// Package tables turns a result into the tables of a report's data folder.
+package tables
 
 import (
 	"bytes"
@@ -12,18 +13,18 @@ import (
 	"evenhand/report/csvtext"
 )
 
-// csvFile is one table of numbers. Columns carry their unit in the heading;
+// File is one table of numbers. Columns carry their unit in the heading;
 // numbers have a point and a plain minus; an unmeasured value is empty and
 // silence is -inf.
-type csvFile struct {
-	path  string
-	words string
-	fill  func(*result.Result) [][]string
+type File struct {
+	Path  string                          // in the report
+	Words string                          // what it has
+	Rows  func(*result.Result) [][]string // the headings, then the lines
 }
 
-// csvFiles returns the tables that a report with this result has.
-func csvFiles(r *result.Result) []csvFile {
-	files := []csvFile{
+// Of returns the tables that a report with this result has.
+func Of(r *result.Result) []File {
+	files := []File{
 		{"data/settings.csv", "settings of every take", settingsCSV},
 		{"data/levels.csv", "levels and dynamics, every section", levelsCSV},
 		{"data/loudness-over-time.csv", "loudness over time", timeCSV},
@@ -44,15 +45,16 @@ func csvFiles(r *result.Result) []csvFile {
 		{"data/overview.csv", "peak level of the performance", overviewCSV},
 	}
 	if r.Parameters.Gear != nil {
-		files = append(files, csvFile{"data/gear.csv", "touch and drive of every take", gearCSV}, csvFile{"data/touch-curves.csv", "gain over level", touchCurvesCSV}, csvFile{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV})
+		files = append(files, File{"data/gear.csv", "touch and drive of every take", gearCSV}, File{"data/touch-curves.csv", "gain over level", touchCurvesCSV}, File{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV})
 	}
-	return append(files, audienceCSVFiles(r)...)
+	return append(files, audienceFiles(r)...)
 }
 
-func (f csvFile) bytes(res *result.Result) ([]byte, error) {
+// Bytes returns the table as CSV.
+func (f File) Bytes(res *result.Result) ([]byte, error) {
 	var out bytes.Buffer
 	w := csv.NewWriter(&out)
-	if err := w.WriteAll(f.fill(res)); err != nil {
+	if err := w.WriteAll(f.Rows(res)); err != nil {
 		return nil, err
 	}
 	return out.Bytes(), nil
@@ -81,6 +83,28 @@ func yes(b bool) string {
 		return "yes"
 	}
 	return "no"
+}
+
+// headings are the headings of figures in CSV files.
+func headings(figures []result.Figure) []string {
+	out := []string{}
+	for _, f := range figures {
+		if f.CSV {
+			out = append(out, f.Words)
+		}
+	}
+	return out
+}
+
+// numbers are the figures themselves, in that order.
+func numbers(figures []result.Figure) []string {
+	out := []string{}
+	for _, f := range figures {
+		if f.CSV {
+			out = append(out, num(f.Value))
+		}
+	}
+	return out
 }
 
 func settingsCSV(r *result.Result) [][]string {
@@ -216,7 +240,7 @@ func likenessCSV(r *result.Result) [][]string {
 	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Likeness{}))...), "resolved", "left after an equaliser (dB)", "left after a filter (dB)")}
 	for _, l := range r.Likeness {
 		left := result.Leftover{Equaliser: unit.DB(math.NaN()), Filter: unit.DB(math.NaN())}
-		if m := leftoverOf(r, l.A, l.B); m != nil && m.Reason == "" {
+		if m := r.LeftoverOf(l.A, l.B); m != nil && m.Reason == "" {
 			left = *m
 		}
 		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), num(left.Equaliser), num(left.Filter)))
@@ -240,6 +264,38 @@ func overviewCSV(r *result.Result) [][]string {
 	s, n := r.Timeline.Spans[0], len(r.Timeline.Overview)
 	for i, v := range r.Timeline.Overview {
 		out = append(out, []string{num(s.From + (s.To-s.From)*unit.Seconds(i)/unit.Seconds(n)), num(v)})
+	}
+	return out
+}
+
+func gearCSV(r *result.Result) [][]string {
+	out := [][]string{append([]string{"take"}, slices.Concat(headings(result.Figures(result.Touch{})), headings(result.Figures(result.Drive{})))...)}
+	for _, t := range r.Takes {
+		if t.Touch != nil && t.Drive != nil {
+			out = append(out, append([]string{csvtext.Cell(t.Name)}, slices.Concat(numbers(result.Figures(*t.Touch)), numbers(result.Figures(*t.Drive)))...))
+		}
+	}
+	return out
+}
+
+// touchCurvesCSV has the gain at each level, relative to that at the loudest one.
+func touchCurvesCSV(r *result.Result) [][]string {
+	out := [][]string{{"take", "level in (dBFS)", "gain (dB)", "gain, lower quartile (dB)", "gain, upper quartile (dB)"}}
+	for _, t := range r.Takes {
+		if t.Touch == nil {
+			continue
+		}
+		for k, in := range t.Touch.In {
+			out = append(out, []string{csvtext.Cell(t.Name), num(in), num(t.Touch.Gain[k]), num(t.Touch.Lower[k]), num(t.Touch.Upper[k])})
+		}
+	}
+	return out
+}
+
+func leftoverCSV(r *result.Result) [][]string {
+	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Leftover{}))...), "resolved", "not measured because")}
+	for _, l := range r.Leftover {
+		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), csvtext.Cell(l.Reason)))
 	}
 	return out
 }

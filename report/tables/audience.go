@@ -1,4 +1,4 @@
-package report
+package tables
 
 import (
 	"strconv"
@@ -11,29 +11,29 @@ import (
 // Names of the tables of what readers answered, which are there only when
 // answers were counted.
 const (
-	preferencesCSVName = "data/preferences.csv"
-	trialsCSVName      = "data/told-apart.csv"
-	ratingsCSVName     = "data/ratings.csv"
+	Preferences = "data/preferences.csv"
+	Trials      = "data/told-apart.csv"
+	Ratings     = "data/ratings.csv"
 )
 
-// audienceCSVNames are the files that go when the answers go.
-var audienceCSVNames = [...]string{preferencesCSVName, trialsCSVName, ratingsCSVName}
+// Audience returns the names of the files that go when the answers go.
+func Audience() []string { return []string{Preferences, Trials, Ratings} }
 
-// audienceCSVFiles returns the tables that the answers fill.
-func audienceCSVFiles(r *result.Result) []csvFile {
-	files := []csvFile{}
+// audienceFiles returns the tables that the answers fill.
+func audienceFiles(r *result.Result) []File {
+	files := []File{}
 	if r.Audience == nil {
 		return files
 	}
 	x := aside(r)
 	if len(r.Audience.Preferences.Pairs)+len(x.Preferences) > 0 {
-		files = append(files, csvFile{preferencesCSVName, "preferences of readers, every pair", preferencesCSV})
+		files = append(files, File{Preferences, "preferences of readers, every pair", preferencesCSV})
 	}
 	if len(r.Audience.Discrimination.Pairs)+len(x.Trials) > 0 {
-		files = append(files, csvFile{trialsCSVName, "what readers told apart, every pair", trialsCSV})
+		files = append(files, File{Trials, "what readers told apart, every pair", trialsCSV})
 	}
 	if len(r.Audience.Ratings.Differences)+len(x.Ratings) > 0 {
-		files = append(files, csvFile{ratingsCSVName, "ratings of readers, every pair", ratingsCSV})
+		files = append(files, File{Ratings, "ratings of readers, every pair", ratingsCSV})
 	}
 	return files
 }
