@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"time"
 )
 
@@ -86,6 +87,7 @@ func (h *Held) Release() {
 func (h *Held) Remove() error {
 	err := now.RemoveAll(h.Dir)
 	h.Release()
+	temporary.Delete(h)
 	return err
 }
 
@@ -141,7 +143,27 @@ func Temp(purpose string) (*Held, error) {
 	for _, p := range temps {
 		Abandoned(os.TempDir(), tempPrefix(p), func(dir string) { now.RemoveAll(dir) })
 	}
-	return Hold(os.TempDir(), tempPrefix(purpose))
+	h, err := Hold(os.TempDir(), tempPrefix(purpose))
+	if err == nil {
+		temporary.Store(h, true)
+	}
+	return h, err
+}
+
+// temporary has the folders that Temp made and nobody removed yet.
+var temporary sync.Map
+
+// RemoveTemps removes what Temp made and nobody removed yet. A program that ends before
+// all of its parts have ended calls it last.
+func RemoveTemps() {
+	temporary.Range(func(h, _ any) bool {
+		for range nameTries { // another part may still write into it
+			if h.(*Held).Remove() == nil {
+				break
+			}
+		}
+		return true
+	})
 }
 
 func tempPrefix(purpose string) string { return "evenhand-" + purpose + "-" }

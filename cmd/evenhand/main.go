@@ -54,18 +54,24 @@ func main() {
 	go func() { ended <- run(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
 	select {
 	case status := <-ended:
-		os.Exit(status)
+		exit(status)
 	case <-ctx.Done():
 	}
 	select {
 	case status := <-ended:
-		os.Exit(status)
+		exit(status)
 	case <-time.After(patience):
 		// It waits for something that does not end by itself, such as a pipe. What it
 		// replaces is whole at any moment.
 		fmt.Fprintln(os.Stderr, "evenhand: interrupted; the next run removes what this one left unfinished")
-		os.Exit(exitOther)
+		exit(exitOther)
 	}
+}
+
+// exit ends the program, though a part of it may still work.
+func exit(status int) {
+	disk.RemoveTemps()
+	os.Exit(status)
 }
 
 // patience is how long an interrupted command may take to clear up: a person

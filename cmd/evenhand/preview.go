@@ -106,7 +106,10 @@ func preview(cmd *cobra.Command, path, addr string, opts buildOptions) error {
 		return p, nil
 	})
 	stop()
-	<-follows
+	select {
+	case <-follows:
+	case <-time.After(patience / 3): // a long step of a build is not waited for
+	}
 	return err
 }
 

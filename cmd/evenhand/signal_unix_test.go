@@ -62,6 +62,8 @@ func TestInterrupted(t *testing.T) {
 		{"playing", 300 * time.Millisecond, []string{"demo", "demo"}},
 		{"cutting", 200 * time.Millisecond, []string{"cut", "two.yaml", "-o", "video", "--every", "1s"}},
 		{"serving", 300 * time.Millisecond, []string{"serve", "out"}},
+		{"previewing", 300 * time.Millisecond, []string{"serve", "two.yaml", "--no-cache"}},
+		{"watching", 300 * time.Millisecond, []string{"watch", "two.yaml", "--no-cache"}},
 	} {
 		for _, signal := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
 			cmd := exec.CommandContext(context.Background(), "evenhand", x.args...)
@@ -84,6 +86,9 @@ func TestInterrupted(t *testing.T) {
 			stdin.Close()
 			if took > mostWait {
 				t.Errorf("%s: %v: it ended after %v\n%s", x.name, signal, took, stderr.String())
+			}
+			if left, err := filepath.Glob(filepath.Join(root, "tmp", "evenhand-*")); err != nil || left != nil {
+				t.Errorf("%s: %v: left behind: %v, %v", x.name, signal, left, err)
 			}
 			// A quick machine may have done it by then.
 			if status := cmd.ProcessState.ExitCode(); status < 0 || status == exitOther && !strings.Contains(stderr.String(), "interrupted") {

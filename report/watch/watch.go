@@ -31,6 +31,10 @@ import (
 	"evenhand/report/terminal"
 )
 
+// lastAfter is how long an end waits for a measurement, which may be in the middle of a
+// long step.
+const lastAfter = 200 * time.Millisecond
+
 // Options say how takes are measured and where the lines about them go.
 type Options struct {
 	Measure analyze.Options // Version, Workers and Store count
@@ -64,7 +68,10 @@ func Run(ctx context.Context, path string, o Options) error {
 	defer func() {
 		stop()
 		if w.running != nil {
-			<-w.running.done
+			select {
+			case <-w.running.done:
+			case <-time.After(lastAfter):
+			}
 		}
 	}()
 	news := notice.Open()
