@@ -15,6 +15,7 @@ import (
 	"evenhand/analyze/listening"
 	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
+	"evenhand/report/audience"
 	"evenhand/report/folder"
 	"evenhand/report/tables"
 )
@@ -136,7 +137,7 @@ func TestAudienceAside(t *testing.T) {
 		}
 		text += code + "\n"
 	}
-	show := func(takes []listening.Take) (*trialsView, string) {
+	show := func(takes []listening.Take) (*audience.Trials, string) {
 		tally, err := listening.Tally(listening.Find(strings.NewReader(text)), takes, res.AudioID())
 		if err != nil {
 			t.Fatal(err)
@@ -209,22 +210,6 @@ func TestAudienceOrderNotEstimable(t *testing.T) {
 	f := p.audience().Preferences.Order
 	if !strings.Contains(string(f.SVG), `class="grey"`) || !strings.Contains(f.Words[0], "rough guide") {
 		t.Errorf("%q %s", f.Words, f.SVG)
-	}
-}
-
-func TestIntervalsThatEndNextToEven(t *testing.T) {
-	for _, c := range []struct {
-		s    listening.Share
-		want string
-	}{
-		{listening.Share{Value: 0.7, Low: 0.55, High: 0.82}, "55 to 82"},
-		{listening.Share{Value: 0.7, Low: 0.503, High: 0.82}, "50.3 to 82.0"}, // not "50 to 82"
-		{listening.Share{Value: 0.6, Low: 0.58, High: 0.62}, "58.0 to 62.0"},
-		{listening.Share{Value: 0.5, Low: 0.5, High: 0.75}, "50 to 75"},
-	} {
-		if got := between(c.s); got != c.want {
-			t.Errorf("%v: %s, want %s", c.s, got, c.want)
-		}
 	}
 }
 
@@ -386,8 +371,8 @@ func TestAudienceWeight(t *testing.T) {
 		}
 		v := p.audience().Preferences.Pairs
 		want := pairs
-		if pairs > pairsAll {
-			want = pairsClearest
+		if pairs > audience.PairsAll {
+			want = audience.PairsClearest
 		}
 		if shown := len(v.Table.Rows) - 1; shown != want || (v.Rest == "") != (want == pairs) {
 			t.Errorf("%d takes: %d of %d pairs are shown, %q", n, shown, pairs, v.Rest)
@@ -400,7 +385,7 @@ func TestAudienceWeight(t *testing.T) {
 		}
 		real := 0
 		for _, q := range res.Audience.Preferences.Pairs {
-			if q.PHolm <= rare {
+			if q.PHolm <= audience.Rare {
 				real++
 			}
 		}

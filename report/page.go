@@ -10,7 +10,9 @@ import (
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
+	"evenhand/report/audience"
 	"evenhand/report/chart"
+	"evenhand/report/notes"
 	"evenhand/report/view"
 	"evenhand/report/words"
 )
@@ -112,7 +114,7 @@ type builder struct {
 	labels []label
 	notes  footnotes
 	player *playerData // nil without pieces: the page then has plain players only
-	about  *notesView  // nil without notes of the author
+	about  *notes.View // nil without notes of the author
 }
 
 func newBuilder(res *result.Result, opts Options) (*builder, error) {
@@ -120,17 +122,19 @@ func newBuilder(res *result.Result, opts Options) (*builder, error) {
 	for i, t := range res.Takes {
 		b.labels = append(b.labels, label{Name: t.Name, Slug: t.Slug, Take: i, Swatch: svg(chart.Swatch(i)), Refs: b.notes.about(t.Name, t.File)})
 	}
-	notes, err := newNotes(res.Comparison.About)
+	about, err := notes.New(res.Comparison.About)
 	if err != nil {
 		return nil, fmt.Errorf("notes: %w", err)
 	}
-	if notes.HTML != "" || len(notes.Doubt) > 0 {
-		b.about = &notes
+	if about.HTML != "" || len(about.Doubt) > 0 {
+		b.about = &about
 	}
 	return b, nil
 }
 
-func (b *builder) authorsNotes() *notesView { return b.about }
+func (b *builder) audience() *audience.View { return audience.Of(b.res, b.labels) }
+
+func (b *builder) authorsNotes() *notes.View { return b.about }
 
 func (b *builder) title() string { return orElse(b.res.Comparison.Title, "Untitled comparison") }
 

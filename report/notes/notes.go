@@ -1,4 +1,5 @@
-package report
+// Package notes shows an author's notes on a page.
+package notes
 
 import (
 	"bytes"
@@ -10,27 +11,29 @@ import (
 	"github.com/yuin/goldmark/ast"
 	"github.com/yuin/goldmark/extension"
 	"github.com/yuin/goldmark/text"
+
+	"evenhand/report/words"
 )
 
-// notesView is the author's own text.
-type notesView struct {
+// View is the author's own text, for the template "notes".
+type View struct {
 	HTML  template.HTML
 	Doubt []string // what was left out
 }
 
-// notesLimit bounds the text: some Markdown takes far more than linear time.
-const notesLimit = 64 << 10
+// limit bounds the text: some Markdown takes far more than linear time.
+const limit = 64 << 10
 
-// newNotes turns Markdown into safe HTML: raw HTML is left out, pictures and
+// New turns Markdown into safe HTML: raw HTML is left out, pictures and
 // links into the folder are replaced by their text, headings go below the
 // page's own and have no ids.
-func newNotes(markdown string) (notesView, error) {
-	v := notesView{Doubt: []string{}}
+func New(markdown string) (View, error) {
+	v := View{Doubt: []string{}}
 	if strings.TrimSpace(markdown) == "" {
 		return v, nil
 	}
-	if len(markdown) > notesLimit {
-		v.Doubt = append(v.Doubt, fmt.Sprintf("the notes are %d bytes long and are not shown: at most %d are", len(markdown), notesLimit))
+	if len(markdown) > limit {
+		v.Doubt = append(v.Doubt, fmt.Sprintf("the notes are %d bytes long and are not shown: at most %d are", len(markdown), limit))
 		return v, nil
 	}
 	md := goldmark.New(goldmark.WithExtensions(extension.Strikethrough, extension.Linkify,
@@ -46,13 +49,13 @@ func newNotes(markdown string) (notesView, error) {
 		return v, err
 	}
 	if pictures > 0 {
-		v.Doubt = append(v.Doubt, plural(pictures, "picture", "pictures")+" left out: the page shows none from notes")
+		v.Doubt = append(v.Doubt, words.Plural(pictures, "picture", "pictures")+" left out: the page shows none from notes")
 	}
 	if links > 0 {
-		v.Doubt = append(v.Doubt, plural(links, "link", "links")+" shown as text: only full web and mail addresses are kept")
+		v.Doubt = append(v.Doubt, words.Plural(links, "link", "links")+" shown as text: only full web and mail addresses are kept")
 	}
 	if raw > 0 {
-		v.Doubt = append(v.Doubt, plural(raw, "piece", "pieces")+" of HTML left out")
+		v.Doubt = append(v.Doubt, words.Plural(raw, "piece", "pieces")+" of HTML left out")
 	}
 	v.HTML = template.HTML(out.String()) //nolint:gosec // raw HTML is off and the tree has been tamed
 	return v, nil

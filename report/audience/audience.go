@@ -1,10 +1,13 @@
-package report
+// Package audience says what listeners answered: the section of the page about the blind
+// tests.
+package audience
 
 import (
 	"cmp"
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"evenhand/analyze/listening"
@@ -13,70 +16,75 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 	"evenhand/report/tables"
+	"evenhand/report/view"
+	"evenhand/report/words"
 )
 
-// audienceView is what readers of the published page answered.
-type audienceView struct {
+// View is what readers of the published page answered.
+type View struct {
 	Words       []string
-	Preferences *preferenceView // nil when no such answer counted
-	Trials      *trialsView
-	Ratings     *ratingsView
+	Preferences *Preferences // nil when no such answer counted
+	Trials      *Trials
+	Ratings     *Ratings
 	Caveats     []string
 }
 
-type preferenceView struct {
+// Preferences are the answers to which of two takes is preferred.
+type Preferences struct {
 	Told  told
 	Zero  string // "" when nobody was asked about a hidden pair of one take
-	Order figure
+	Order view.Figure
 	Pairs pairTable
 }
 
-type trialsView struct {
+// Trials are the answers to whether two takes can be told apart.
+type Trials struct {
 	Told  told
 	Same  []string // of takes and their repeats
 	Pairs pairTable
 }
 
-type ratingsView struct {
+// Ratings are the answers to how close takes are to the reference.
+type Ratings struct {
 	Told  told
-	Takes table
+	Takes view.Table
 	Pairs pairTable
 }
 
 // pairTable is a table with a line per pair of takes. When there are many, the
 // page shows those with the clearest answers, and the file CSV holds all.
 type pairTable struct {
-	Table table
+	Table view.Table
 	Rest  string // what is not shown, "" when nothing is left out
 	CSV   string
 }
 
 // A table on the page has all pairs up to those of eight takes, and
-// pairsClearest of more.
+// PairsClearest of more.
 const (
-	pairsAll      = 28
-	pairsClearest = 20
+	PairsAll      = 28
+	PairsClearest = 20
 )
 
 // newPairTable is newTable with the lines of pairs, their probabilities and
 // lines that follow in any case.
-func newPairTable(caption, csv string, head []cell, rows []row, ps []listening.P, after ...row) pairTable {
+func newPairTable(caption, csv string, head []view.Cell, rows []view.Row, ps []listening.P, after ...view.Row) pairTable {
 	t := pairTable{CSV: csv}
-	if len(rows) > pairsAll {
+	if len(rows) > PairsAll {
 		order := make([]int, len(rows))
 		for i := range order {
 			order[i] = i
 		}
 		slices.SortStableFunc(order, func(i, k int) int { return cmp.Compare(ps[i], ps[k]) })
-		slices.Sort(order[:pairsClearest])
-		shown := []row{}
-		for _, i := range order[:pairsClearest] {
+		slices.Sort(order[:PairsClearest])
+		shown := []view.Row{}
+		for _, i := range order[:PairsClearest] {
 			shown = append(shown, rows[i])
 		}
-		t.Rest = fmt.Sprintf("These are the %d of %d pairs with the most one-sided answers.", pairsClearest, len(rows))
+		t.Rest = fmt.Sprintf("These are the %d of %d pairs with the most one-sided answers.", PairsClearest, len(rows))
 		rows = shown
 	}
-	t.Table = newTable(caption, head, append(rows, after...))
+	t.Table = view.NewTable(caption, head, append(rows, after...))
 	return t
 }
 
@@ -91,16 +99,25 @@ type told struct {
 // in the tables.
 const findings = 6
 
-// rare is the probability, after adjusting for the number of pairs, up to
+// Rare is the probability, after adjusting for the number of pairs, up to
 // which a difference is told as a finding.
-const rare = 0.05
+const Rare = 0.05
 
-func (b *builder) audience() *audienceView {
-	a := b.res.Audience
+// builder holds what the parts share.
+type builder struct {
+	res    *result.Result
+	labels []view.Label
+}
+
+// Of returns the view of a result's answers, with the labels of its takes, for the
+// template "audience"; nil where no answers were counted.
+func Of(res *result.Result, labels []view.Label) *View {
+	a := res.Audience
 	if a == nil {
 		return nil
 	}
-	v := &audienceView{Words: audienceWords(a, b.res.Heard()), Caveats: a.Caveats}
+	b := builder{res, labels}
+	v := &View{Words: leadWords(a, b.res.Heard()), Caveats: a.Caveats}
 	var aside listening.Aside
 	if a.Aside != nil {
 		aside = *a.Aside
@@ -117,10 +134,10 @@ func (b *builder) audience() *audienceView {
 	return v
 }
 
-// audienceWords says how many answers there are, of what, and how to read the
+// leadWords says how many answers there are, of what, and how to read the
 // rest; heard are the takes of the page that can be listened to.
-func audienceWords(a *listening.Result, heard []string) []string {
-	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", plural(a.Readers, "reader", "readers"), plural(a.Counted, "code was counted", "codes were counted"))
+func leadWords(a *listening.Result, heard []string) []string {
+	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", words.Plural(a.Readers, "reader", "readers"), words.Plural(a.Counted, "code was counted", "codes were counted"))
 	if out := leftOut(a); len(out) > 0 {
 		s += " Left out: " + manifest.List(out) + "."
 	}
@@ -131,10 +148,10 @@ func audienceWords(a *listening.Result, heard []string) []string {
 	for _, e := range a.Earlier {
 		if len(e.Takes) < len(a.Takes) {
 			s += fmt.Sprintf(" %s of %s about the comparison of %d takes that was published before: %s. The audio of those takes is the same.",
-				plural(e.Counted, "code", "codes"), plural(e.Readers, "reader is", "readers are"), len(e.Takes), manifest.List(e.Takes))
+				words.Plural(e.Counted, "code", "codes"), words.Plural(e.Readers, "reader is", "readers are"), len(e.Takes), manifest.List(e.Takes))
 		}
 	}
-	return []string{s, fmt.Sprintf("Each share is followed by the interval in which the true share lies with %.0f %% confidence, had the readers been a random sample, and by how often chance alone would make the answers so one-sided. A difference is reported as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*rare)}
+	return []string{s, fmt.Sprintf("Each share is followed by the interval in which the true share lies with %.0f %% confidence, had the readers been a random sample, and by how often chance alone would make the answers so one-sided. A difference is reported as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*Rare)}
 }
 
 // isAre lists takes with their verb.
@@ -150,7 +167,7 @@ func leftOut(a *listening.Result) []string {
 	out := []string{}
 	add := func(n int, one, many string) {
 		if n > 0 {
-			out = append(out, plural(n, one, many))
+			out = append(out, words.Plural(n, one, many))
 		}
 	}
 	add(a.Duplicates, "code that came again", "codes that came again")
@@ -160,39 +177,44 @@ func leftOut(a *listening.Result) []string {
 	return out
 }
 
+// index returns a take's place in the result, −1 where there is none of that name.
+func (b builder) index(name string) int {
+	return slices.IndexFunc(b.labels, func(l view.Label) bool { return l.Name == name })
+}
+
 // named is a take's name as the first cell of a line, with its look.
-func (b *builder) named(name string) cell {
+func (b builder) named(name string) view.Cell {
 	if i := b.index(name); i >= 0 {
-		c := takeCell(b.labels[i])
+		c := view.TakeCell(b.labels[i])
 		c.Pick = "" // the tables are many
 		return c
 	}
-	return cell{Text: name, Head: true}
+	return view.Cell{Text: name, Head: true}
 }
 
 // pairCells begin a line about two takes.
-func (b *builder) pairCells(x, y string) []cell {
+func (b builder) pairCells(x, y string) []view.Cell {
 	second := b.named(y)
 	second.Head, second.Class = false, "t"
 	second.Swatch = ""
-	return []cell{b.named(x), second}
+	return []view.Cell{b.named(x), second}
 }
 
 // tell makes a lead for findings about some of so many pairs, of which at most
 // as many as are told in words are kept.
 func tell(found []string, pairs int, what, none string) told {
 	if len(found) == 0 {
-		return told{Lead: fmt.Sprintf(none, plural(pairs, "pair", "pairs")), Findings: []string{}}
+		return told{Lead: fmt.Sprintf(none, words.Plural(pairs, "pair", "pairs")), Findings: []string{}}
 	}
-	t := told{Lead: fmt.Sprintf("In %d of %s %s", len(found), plural(pairs, "pair", "pairs"), what), Findings: found}
+	t := told{Lead: fmt.Sprintf("In %d of %s %s", len(found), words.Plural(pairs, "pair", "pairs"), what), Findings: found}
 	if n := len(found) - findings; n > 0 {
-		t.Findings = append(found[:findings:findings], plural(n, "further pair, in the table in bold.", "further pairs, in the table in bold."))
+		t.Findings = append(found[:findings:findings], words.Plural(n, "further pair, in the table in bold.", "further pairs, in the table in bold."))
 	}
 	return t
 }
 
 // oneSetting reports whether one of two takes repeats the other.
-func (b *builder) oneSetting(x, y string) bool {
+func (b builder) oneSetting(x, y string) bool {
 	return slices.ContainsFunc(b.res.Takes, func(t result.Take) bool {
 		return t.RepeatOf != "" && (t.Name == x && t.RepeatOf == y || t.Name == y && t.RepeatOf == x)
 	})
@@ -200,7 +222,7 @@ func (b *builder) oneSetting(x, y string) bool {
 
 // repeats tells of two takes that are recordings of the same, "" otherwise. A tally
 // of an earlier version ranks them.
-func (b *builder) repeats(x, y string) string {
+func (b builder) repeats(x, y string) string {
 	if b.oneSetting(x, y) {
 		return " Both are recordings of the same take: this is about the repeat, not about the gear."
 	}
@@ -208,19 +230,19 @@ func (b *builder) repeats(x, y string) string {
 }
 
 // asideRows puts the lines of pairs that are not ranked below a heading.
-func asideRows(rows []row) []row {
+func asideRows(rows []view.Row) []view.Row {
 	if len(rows) > 0 {
 		rows[0].Group = "Not ranked: with a bypass, the room or a repeat"
 	}
 	return rows
 }
 
-func (b *builder) preferences(p listening.Preferences, aside []listening.PairVote) *preferenceView {
-	v := &preferenceView{Told: told{Findings: []string{}}}
-	rows, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
-	line := func(q listening.PairVote) row {
-		return row{Cells: append(b.pairCells(q.A, q.B), cells(
-			number(q.ForA), number(q.ForB), number(q.Ties), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm))...)}
+func (b builder) preferences(p listening.Preferences, aside []listening.PairVote) *Preferences {
+	v := &Preferences{Told: told{Findings: []string{}}}
+	rows, after, found, ps := []view.Row{}, []view.Row{}, []string{}, []listening.P{}
+	line := func(q listening.PairVote) view.Row {
+		return view.Row{Cells: append(b.pairCells(q.A, q.B), view.Cells(
+			strconv.Itoa(q.ForA), strconv.Itoa(q.ForB), strconv.Itoa(q.Ties), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm))...)}
 	}
 	for _, q := range aside {
 		after = append(after, line(q))
@@ -228,14 +250,14 @@ func (b *builder) preferences(p listening.Preferences, aside []listening.PairVot
 	after = asideRows(after)
 	for _, q := range p.Pairs {
 		r := line(q)
-		if float64(q.PHolm) <= rare {
+		if float64(q.PHolm) <= Rare {
 			r.Class = "differs"
 			win, lose, k, share := q.A, q.B, q.ForA, q.Share
 			if q.ForB > q.ForA {
 				win, lose, k, share = q.B, q.A, q.ForB, turned(q.Share)
 			}
 			found = append(found, fmt.Sprintf("%s was preferred to %s by %d of %s with a preference: %s; by chance %s.%s",
-				win, lose, k, plural(q.ForA+q.ForB, "reader", "readers"), shareWords(share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
+				win, lose, k, words.Plural(q.ForA+q.ForB, "reader", "readers"), shareWords(share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
 		rows, ps = append(rows, r), append(ps, q.PHolm)
 	}
@@ -244,11 +266,11 @@ func (b *builder) preferences(p listening.Preferences, aside []listening.PairVot
 			"In none of %s does the count exclude that preferences were even: of no take can it be said that it was preferred.")
 	}
 	if z := p.ZeroLine; z.Asked > 0 {
-		after = append(after, row{Group: "For comparison", Cells: append([]cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
-			cells(number(z.First), number(z.Second), number(z.Ties), percent(firstShare(z), z.Preferred), "–", byChance(z.OrderP))...)})
+		after = append(after, view.Row{Group: "For comparison", Cells: append([]view.Cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
+			view.Cells(strconv.Itoa(z.First), strconv.Itoa(z.Second), strconv.Itoa(z.Ties), percent(firstShare(z), z.Preferred), "–", byChance(z.OrderP))...)})
 		v.Zero = fmt.Sprintf("The zero line: of %s given the same take twice without knowing it, %d preferred one of the two: %s. That much preference comes from nothing in the sound.",
-			plural(z.Asked, "reader", "readers"), z.First+z.Second, shareWords(z.Preferred))
-		if float64(z.OrderP) <= rare {
+			words.Plural(z.Asked, "reader", "readers"), z.First+z.Second, shareWords(z.Preferred))
+		if float64(z.OrderP) <= Rare {
 			more := "first"
 			if z.Second > z.First {
 				more = "second"
@@ -256,7 +278,7 @@ func (b *builder) preferences(p listening.Preferences, aside []listening.PairVot
 			v.Zero += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
 		}
 	}
-	v.Pairs = newPairTable("Preferences, pair by pair", tables.Preferences, heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows, ps, after...)
+	v.Pairs = newPairTable("Preferences, pair by pair", tables.Preferences, view.Heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows, ps, after...)
 	v.Order = b.orderFigure(p)
 	return v
 }
@@ -272,29 +294,29 @@ func firstShare(z listening.ZeroLine) unit.Number {
 
 // orderFigure draws the fitted abilities as the share that prefers each take
 // to an average one.
-func (b *builder) orderFigure(p listening.Preferences) figure {
-	f := figure{ID: "order", Title: "Order of preference",
+func (b builder) orderFigure(p listening.Preferences) view.Figure {
+	f := view.Figure{ID: "order", Title: "Order of preference",
 		Axes:  "In % of answers with a preference: how many would prefer the take to an average take of this comparison, with 95 % intervals. The line at 50 is no preference.",
-		Words: []string{}, Legend: []label{}}
+		Words: []string{}, Legend: []view.Label{}}
 	groups := 0
 	for _, a := range p.Abilities {
 		groups = max(groups, a.Group+1)
 	}
 	drawn := []chart.ShareRow{}
-	rows := []row{}
+	rows := []view.Row{}
 	for _, a := range p.Abilities {
 		if a.Group < 0 {
 			continue // in no pair that was asked
 		}
 		s := listening.Share{Value: preferred(a.Value), Low: preferred(a.Low), High: preferred(a.High)}
-		rows = append(rows, row{Cells: append([]cell{b.named(a.Take)}, cells(number(a.Compared), percent(s.Value, s), between(s), unit.Signed(float64(a.Value), 2), unit.Format(float64(a.Error), 2))...)})
+		rows = append(rows, view.Row{Cells: append([]view.Cell{b.named(a.Take)}, view.Cells(strconv.Itoa(a.Compared), percent(s.Value, s), between(s), unit.Signed(float64(a.Value), 2), unit.Format(float64(a.Error), 2))...)})
 		drawn = append(drawn, chart.ShareRow{Name: a.Take, Take: max(0, b.index(a.Take)), Value: float64(s.Value), Low: float64(s.Low), High: float64(s.High), Soft: !p.Estimable || groups > 1})
 	}
-	f.Table = newTable("Order of preference: "+p.Model, heads("Take", "Answers", "Share against an average take, %", "95 % interval, %", "Log ability", "Standard error"), rows)
+	f.Table = view.NewTable("Order of preference: "+p.Model, view.Heads("Take", "Answers", "Share against an average take, %", "95 % interval, %", "Log ability", "Standard error"), rows)
 	if len(drawn) == 0 {
 		return f
 	}
-	f.SVG = svg(chart.Shares(chart.Text{Title: "Order of preference of " + plural(len(drawn), "take", "takes"), By: f.AxesID()}, drawn, 0.5))
+	f.SVG = view.SVG(chart.Shares(chart.Text{Title: "Order of preference of " + words.Plural(len(drawn), "take", "takes"), By: f.AxesID()}, drawn, 0.5))
 	switch {
 	case groups > 1:
 		f.Words = append(f.Words, "Grey: some takes were never compared with each other, not even by way of third ones, so these shares must not be compared.")
@@ -309,27 +331,27 @@ func (b *builder) orderFigure(p listening.Preferences) figure {
 // ability 0.
 func preferred(v unit.Number) unit.Number { return unit.Number(1 / (1 + math.Exp(-float64(v)))) }
 
-func (b *builder) trials(d listening.Discrimination, aside []listening.PairTrials) *trialsView {
-	v := &trialsView{Told: told{Findings: []string{}}, Same: []string{}}
-	rows, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
-	line := func(q listening.PairTrials) row {
-		return row{Cells: append(b.pairCells(q.A, q.B), cells(
-			number(q.Readers), number(q.Trials), number(q.Correct), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm),
-			number(q.Passed), unit.Format(float64(q.ByChance), 1))...)}
+func (b builder) trials(d listening.Discrimination, aside []listening.PairTrials) *Trials {
+	v := &Trials{Told: told{Findings: []string{}}, Same: []string{}}
+	rows, after, found, ps := []view.Row{}, []view.Row{}, []string{}, []listening.P{}
+	line := func(q listening.PairTrials) view.Row {
+		return view.Row{Cells: append(b.pairCells(q.A, q.B), view.Cells(
+			strconv.Itoa(q.Readers), strconv.Itoa(q.Trials), strconv.Itoa(q.Correct), percent(q.Share.Value, q.Share), between(q.Share), byChance(q.PHolm),
+			strconv.Itoa(q.Passed), unit.Format(float64(q.ByChance), 1))...)}
 	}
 	for _, q := range aside {
 		after = append(after, line(q))
 		if b.oneSetting(q.A, q.B) && q.Trials > 0 {
 			v.Same = append(v.Same, fmt.Sprintf("%s and %s are two recordings of one setting. %d of %s about them were right: %s. Any difference heard there is between two passes, not between devices.",
-				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), shareWords(q.Share)))
+				q.A, q.B, q.Correct, words.Plural(q.Trials, "answer", "answers"), shareWords(q.Share)))
 		}
 	}
 	for _, q := range d.Pairs {
 		r := line(q)
-		if float64(q.PHolm) <= rare && float64(q.Share.Low) > 0.5 {
+		if float64(q.PHolm) <= Rare && float64(q.Share.Low) > 0.5 {
 			r.Class = "differs"
 			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right, %s; by guessing %s.%s",
-				q.A, q.B, q.Correct, plural(q.Trials, "answer", "answers"), shareWords(q.Share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
+				q.A, q.B, q.Correct, words.Plural(q.Trials, "answer", "answers"), shareWords(q.Share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
 		rows, ps = append(rows, r), append(ps, q.PHolm)
 	}
@@ -337,45 +359,45 @@ func (b *builder) trials(d listening.Discrimination, aside []listening.PairTrial
 		v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
 			"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
 	}
-	v.Pairs = newPairTable("Told apart, all finished tests together", tables.Trials, heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
+	v.Pairs = newPairTable("Told apart, all finished tests together", tables.Trials, view.Heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
 	return v
 }
 
-func (b *builder) ratings(s listening.RatingSummary, aside []listening.RatedGap) *ratingsView {
-	v := &ratingsView{Told: told{Findings: []string{}}}
-	rows := []row{}
-	line := func(first cell, r listening.Rated) {
+func (b builder) ratings(s listening.RatingSummary, aside []listening.RatedGap) *Ratings {
+	v := &Ratings{Told: told{Findings: []string{}}}
+	rows := []view.Row{}
+	line := func(first view.Cell, r listening.Rated) {
 		interval := "–"
 		if chart.Finite(float64(r.Low)) && chart.Finite(float64(r.High)) {
 			interval = unit.Format(float64(r.Low), 0) + " to " + unit.Format(float64(r.High), 0)
 		}
-		rows = append(rows, row{Cells: append([]cell{first}, cells(number(r.Ratings), median(r.Median), interval, percentOf(r.Covers))...)})
+		rows = append(rows, view.Row{Cells: append([]view.Cell{first}, view.Cells(strconv.Itoa(r.Ratings), median(r.Median), interval, percentOf(r.Covers))...)})
 	}
 	for _, r := range s.Takes {
 		if r.Ratings > 0 {
 			line(b.named(r.Take), r)
 		}
 	}
-	line(cell{Text: "Hidden copy of the reference", Head: true}, s.Hidden)
-	line(cell{Text: "Low-passed copy", Head: true}, s.Anchor)
-	v.Takes = newTable("How close to the reference, 0 to 100", heads("Take", "Ratings", "Median", "Interval", "Its confidence, %"), rows)
-	pairs, after, found, ps := []row{}, []row{}, []string{}, []listening.P{}
-	gap := func(g listening.RatedGap) row {
-		return row{Cells: append(b.pairCells(g.A, g.B), cells(number(g.AboveA), number(g.AboveB), number(g.Equal), byChance(g.PHolm))...)}
+	line(view.Cell{Text: "Hidden copy of the reference", Head: true}, s.Hidden)
+	line(view.Cell{Text: "Low-passed copy", Head: true}, s.Anchor)
+	v.Takes = view.NewTable("How close to the reference, 0 to 100", view.Heads("Take", "Ratings", "Median", "Interval", "Its confidence, %"), rows)
+	pairs, after, found, ps := []view.Row{}, []view.Row{}, []string{}, []listening.P{}
+	gap := func(g listening.RatedGap) view.Row {
+		return view.Row{Cells: append(b.pairCells(g.A, g.B), view.Cells(strconv.Itoa(g.AboveA), strconv.Itoa(g.AboveB), strconv.Itoa(g.Equal), byChance(g.PHolm))...)}
 	}
 	for _, g := range aside {
 		after = append(after, gap(g))
 	}
 	for _, g := range s.Differences {
 		r := gap(g)
-		if float64(g.PHolm) <= rare {
+		if float64(g.PHolm) <= Rare {
 			r.Class = "differs"
 			win, lose, k := g.A, g.B, g.AboveA
 			if g.AboveB > g.AboveA {
 				win, lose, k = g.B, g.A, g.AboveB
 			}
 			found = append(found, fmt.Sprintf("%s was rated closer than %s by %d of %s who rated them differently; by chance %s.%s",
-				win, lose, k, plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), b.repeats(g.A, g.B)))
+				win, lose, k, words.Plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), b.repeats(g.A, g.B)))
 		}
 		pairs, ps = append(pairs, r), append(ps, g.PHolm)
 	}
@@ -383,7 +405,7 @@ func (b *builder) ratings(s listening.RatingSummary, aside []listening.RatedGap)
 		v.Told = tell(found, len(s.Differences), "more readers rated one take closer to the reference than chance explains:",
 			"In none of %s do the ratings exclude that neither take is closer to the reference.")
 	}
-	v.Pairs = newPairTable("Ratings, pair by pair", tables.Ratings, heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps, asideRows(after)...)
+	v.Pairs = newPairTable("Ratings, pair by pair", tables.Ratings, view.Heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps, asideRows(after)...)
 	return v
 }
 
