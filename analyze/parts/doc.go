@@ -17,7 +17,7 @@
 // moved; where it does not come back, samples were lost or inserted (runs.go). Windows
 // give the size of a step to a fraction of a frame and steps too small for notes
 // (windows.go). How clear the windows are, and how far the gear scatters the notes, is
-// measured only where the windows are in place: a long part that is not would blur both.
+// measured only where the windows are in step: a long part that is not would blur both.
 // A second path, with only two states, in place and not, takes notes and windows
 // together. It is followed once to find whether any part is not in place and, where one
 // is, again at lower prices to find where it begins and ends (join.go). What would have

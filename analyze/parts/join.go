@@ -150,15 +150,16 @@ func (s *noteStates) withPhase(ph *phases, rate, start int, slips []noteSlip, fo
 }
 
 // sharpenBy spreads the chances of the notes by the scatter of those between windows in
-// place, about a lag some ticks later, which it returns: what is elsewhere, with them,
-// would blur both. Too few of them change nothing.
+// step, of either polarity, about a lag some ticks later, which it returns: what is
+// elsewhere, with them, would blur both. Too few of them change nothing.
 func (s *noteStates) sharpenBy(ph *phases, rate, start int, slips []noteSlip) (later int) {
 	at, _, _ := ph.places(rate)
+	inStep := func(window int) bool { return at[window] == inPlace || at[window] == inverted }
 	var between, states []int // such notes, and where they should be
 	for i, t := range s.at {
 		k, _ := slices.BinarySearchFunc(ph.windows, float64(t)*tick, func(w window, t float64) int { return cmp.Compare(w.time, t) })
 		l := s.state(start, slips, i)
-		if !s.gone[i] && k > 0 && k < len(at) && at[k-1] == inPlace && at[k] == inPlace && l >= stepReach && l+stepReach < len(s.offs) {
+		if !s.gone[i] && k > 0 && k < len(at) && inStep(k-1) && inStep(k) && l >= stepReach && l+stepReach < len(s.offs) {
 			between, states = append(between, i), append(states, l)
 		}
 	}
