@@ -41,6 +41,9 @@ func Open() *Watcher {
 	return begin(system)
 }
 
+// Poll returns a Watcher that asks the system for nothing and polls all folders.
+func Poll() *Watcher { return begin(nil) }
+
 func begin(system *fsnotify.Watcher) *Watcher {
 	c := make(chan struct{}, 1)
 	w := &Watcher{C: c, system: system, polls: make(chan bool), done: make(chan struct{})}

@@ -4,6 +4,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 )
@@ -73,10 +74,13 @@ func TestChangesAreTold(t *testing.T) {
 // Where the system gives nothing, folders are polled, and who asked is told so.
 func TestPollsWhereNothingIsReported(t *testing.T) {
 	dir := t.TempDir()
-	w := begin(nil)
+	w := Poll()
 	defer w.Close()
 	if polled := w.Folders([]string{dir, filepath.Join(dir, "missing")}); !slices.Equal(polled, []string{dir}) {
 		t.Errorf("polled: %q, want %q", polled, dir)
+	}
+	if first, second := w.Watch([]string{dir}), w.Watch([]string{dir}); !strings.Contains(first, "does not report changes in "+dir) || second != "" {
+		t.Errorf("noted: %q, then %q", first, second)
 	}
 	late := time.After(10 * time.Second) // in which others are looked at five times
 	for n := range 20 {

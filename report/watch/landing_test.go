@@ -13,12 +13,12 @@ import (
 	"evenhand/analyze/wavio"
 )
 
-// TestLanding follows a file through what recorders, editors and people do to it. Each
-// step says how much later it is looked at, and what is seen then.
-func TestLanding(t *testing.T) {
+// tone returns the file of a recording of 4 s.
+func tone(t *testing.T) []byte {
+	t.Helper()
 	const rate, seconds = 8000, 4
-	made := filepath.Join(t.TempDir(), "made.wav")
-	w, err := wavio.Create(made, wavio.Spec{SampleRate: rate, Channels: 1, Bits: 16})
+	path := filepath.Join(t.TempDir(), "tone.wav")
+	w, err := wavio.Create(path, wavio.Spec{SampleRate: rate, Channels: 1, Bits: 16})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -29,10 +29,17 @@ func TestLanding(t *testing.T) {
 	if err := errors.Join(w.Write([][]float64{x}), w.Close()); err != nil {
 		t.Fatal(err)
 	}
-	all, err := os.ReadFile(made)
+	b, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return b
+}
+
+// TestLanding follows a file through what recorders, editors and people do to it. Each
+// step says how much later it is looked at, and what is seen then.
+func TestLanding(t *testing.T) {
+	all := tone(t)
 	open := append([]byte{}, all...) // whose header is written last
 	head := bytes.Index(all, []byte("data")) + 8
 	copy(open[head-4:head], []byte{0, 0, 0, 0})

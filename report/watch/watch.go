@@ -59,6 +59,12 @@ type watcher struct {
 // Run watches the recordings that a manifest names, or those in a folder, until ctx is
 // done. The error is of reading path or of writing to Out; nil when ctx is done.
 func Run(ctx context.Context, path string, o Options) error {
+	news := notice.Open()
+	defer news.Close()
+	return run(ctx, path, o, news)
+}
+
+func run(ctx context.Context, path string, o Options, news *notice.Watcher) error {
 	info, err := os.Stat(path)
 	if err != nil {
 		return err
@@ -74,8 +80,6 @@ func Run(ctx context.Context, path string, o Options) error {
 			}
 		}
 	}()
-	news := notice.Open()
-	defer news.Close()
 	fmt.Fprintf(w.Errs, "evenhand: watching %s; stop with Ctrl-C\n", w.path)
 	for {
 		c, plan, err := w.plan()

@@ -115,7 +115,7 @@ func Manifest(folder, dir string) (text []byte, warnings []string, err error) {
 		if f.info.Channels > 2 {
 			line("    channels: [1]                 # of %d; name one or two", f.info.Channels)
 		}
-		parts[i].write(line, files, f.name)
+		parts[i].write(line, files, f.name, i == firstTake(parts))
 	}
 	if n == 0 {
 		return nil, warnings, mistake.Errorf("%s: there is only %s and no recording to compare; put the takes into the folder too%s", folder, files[0].name, recordingsBelow(folder))

@@ -1,6 +1,8 @@
 package draft
 
 import (
+	"errors"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"testing"
@@ -78,6 +80,36 @@ func TestTitleOfFolder(t *testing.T) {
 	} {
 		if got := titleOf(folder); got != want {
 			t.Errorf("%s: %q, want %q", folder, got, want)
+		}
+	}
+}
+
+// TestAsksNothingTwice: what a draft of many takes asks for, it asks for once, but for devices
+// and their settings.
+func TestAsksNothingTwice(t *testing.T) {
+	dir := t.TempDir()
+	for _, name := range []string{"bypass", "dry", "one", "one again", "two", "three"} {
+		w, err := wavio.Create(filepath.Join(dir, name+".wav"), wavio.Spec{SampleRate: 8000, Channels: 2, Bits: 16})
+		if err == nil {
+			err = errors.Join(w.Write([][]float64{make([]float64, 80), make([]float64, 80)}), w.Close())
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	text, _, err := Manifest(dir, dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asked := map[string]int{}
+	for line := range strings.Lines(string(text)) {
+		if key, _, ok := strings.Cut(strings.TrimPrefix(strings.TrimSpace(line), "# "), ":"); ok && strings.HasPrefix(strings.TrimSpace(line), "# ") {
+			asked[key]++
+		}
+	}
+	for _, key := range strings.Fields("by date url copies reference mains about set_by may_differ disclosure full_scale_in instrument tuning pickup loopback sections mics repeat_of role") {
+		if asked[key] != 1 {
+			t.Errorf("%s is asked for %d times, want once", key, asked[key])
 		}
 	}
 }

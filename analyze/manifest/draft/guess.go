@@ -114,8 +114,9 @@ func partsOf(files []draftFile, dry, loop int) []part {
 	return out
 }
 
-// write writes the lines of a take that its part decides.
-func (p part) write(line func(string, ...any), files []draftFile, name string) {
+// write writes the lines of a take that its part decides; first says that no take of a
+// device came before, so that it shows what else can be written.
+func (p part) write(line func(string, ...any), files []draftFile, name string, first bool) {
 	name = manifest.Scalar(name)
 	if p.kind == aBypass {
 		line("    role: bypass                  # a guess from the file's name: the chain without the device")
@@ -130,6 +131,9 @@ func (p part) write(line func(string, ...any), files []draftFile, name string) {
 	line("    device:")
 	line("      device: %s", name)
 	line("      # controls: {gain: noon, tone: 4, level: \"3 o'clock\"}")
+	if !first {
+		return
+	}
 	line("    # repeat_of: the take that this one records a second time")
 	line("    # role: room                  # the in-room reference; also reference, bypass, link (joins two sessions)")
 }
