@@ -15,8 +15,6 @@ import (
 
 // differsView is how each take differs in tone from what takes are compared with.
 type differsView struct {
-	Slugs      string // of all takes, for plots.js
-	Colours    int    // after so many takes their colours begin again
 	Against    string
 	Brightest  string
 	First      takeTone // whose difference the wide plot shows until a reader chooses
@@ -45,18 +43,19 @@ type sectionTone struct {
 	Lines []takeTone
 }
 
-func (b *builder) differs() differsView {
-	res := b.res
-	slugs := []string{}
-	for _, l := range b.labels {
-		slugs = append(slugs, l.Slug)
+// differs is nil where there is nothing to compare with.
+func (b *builder) differs() *differsView {
+	compared := b.compared(b.wholeName())
+	if len(compared) == 0 {
+		return nil
 	}
-	v := differsView{Slugs: strings.Join(slugs, " "), Colours: chart.Colours, Against: b.againstWords(), Brightest: b.brightnessWords(), Resolution: words.Resolution(res.Resolution),
+	res := b.res
+	v := &differsView{Against: b.againstWords(), Brightest: b.brightnessWords(), Resolution: words.Resolution(res.Resolution),
 		Lines: []takeTone{}, Words: []string{}, Sections: []sectionTone{}}
 	shown, plotted := []result.Difference{}, []chart.Difference{}
 	farthest := b.farthest()
 	first := 0
-	for _, d := range b.compared(b.wholeName()) {
+	for _, d := range compared {
 		i, heard := b.index(d.Take), res.AudibleIn(d)
 		if i == farthest {
 			first = len(shown)
@@ -67,14 +66,12 @@ func (b *builder) differs() differsView {
 			Curve: chart.Curve{Name: d.Take, Take: i, X: centres(res.Spectrum.Third), Y: floats(d.Third.Difference)},
 			Slug:  b.labels[i].Slug, Least: counts(d.Third), Counts: emphasised(d.Third, heard)})
 	}
-	if len(shown) > 0 {
-		b.plotDifferences(&v, plotted, first)
-		v.Table = b.differenceTable(shown)
-		if w := b.leftOut(); w != "" && res.Comparison.Reference == "" {
-			v.Words = append(v.Words, strings.Replace(w, "The sentences here leave", "The median leaves", 1))
-		}
-		v.Words = append(v.Words, "Each sentence begins with what is heard most. What is too faint or in the noise is left out. A figure is the mean where the energy is.")
+	b.plotDifferences(v, plotted, first)
+	v.Table = b.differenceTable(shown)
+	if w := b.leftOut(); w != "" && res.Comparison.Reference == "" {
+		v.Words = append(v.Words, strings.Replace(w, "The sentences here leave", "The median leaves", 1))
 	}
+	v.Words = append(v.Words, "Each sentence begins with what is heard most. What is too faint or in the noise is left out. A figure is the mean where the energy is.")
 	for _, s := range b.sections() {
 		w := sectionTone{Name: s.Name}
 		for _, d := range b.compared(s.Name) {
@@ -171,16 +168,13 @@ func (b *builder) tone(d result.Difference, heard result.Audibility) string {
 // toneLine is one sentence on how a take differs over the whole; "" for a take that is
 // compared with none.
 func (b *builder) toneLine(take string) string {
-	if take == b.res.Comparison.Reference {
-		if len(b.res.Takes) < 2 {
-			return ""
-		}
+	if take == b.res.Comparison.Reference && len(b.res.Takes) > 1 {
 		if lo, hi, ok := brightest(b.brightness()); ok {
 			return fmt.Sprintf("The reference. Brightest: %s; darkest: %s.", hi.Name, lo.Name)
 		}
 		return "The reference."
 	}
-	for _, d := range b.differences(b.wholeName()) {
+	for _, d := range b.compared(b.wholeName()) {
 		if d.Take == take {
 			s, _ := toneLead(b.againstWords(), b.res.Spectrum.Third, d.Third, b.res.AudibleIn(d), b.balance(d))
 			return s
@@ -246,8 +240,12 @@ func (b *builder) differences(span string) []result.Difference {
 	return out
 }
 
-// compared returns the entries of one span but for that of what takes are compared with.
+// compared returns the entries of one span but for that of what takes are compared with;
+// none where one take is alone.
 func (b *builder) compared(span string) []result.Difference {
+	if len(b.res.Takes) < 2 {
+		return nil
+	}
 	return slices.DeleteFunc(b.differences(span), func(d result.Difference) bool {
 		return d.Take == b.res.Comparison.Reference || b.index(d.Take) < 0
 	})

@@ -157,7 +157,9 @@ func (b *builder) colophon() colophonView {
 	}
 	add("Under test", orElse(c.Varies, c.Slot))
 	add("Takes", number(len(res.Takes)))
-	add("Reference", res.Spectrum.Against)
+	if len(res.Takes) > 1 {
+		add("Reference", res.Spectrum.Against)
+	}
 	if strings.Contains(c.Instrument, ",") { // the rest is not on top
 		add("Instrument", c.Instrument)
 	}

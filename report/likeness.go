@@ -17,12 +17,15 @@ type likenessView struct {
 	Spectral  table
 	Residual  table
 	Coherence table
-	Any       bool
 }
 
-func (b *builder) likeness() likenessView {
+// likeness is nil where there is no pair of takes.
+func (b *builder) likeness() *likenessView {
 	ls := b.res.Likeness
-	v := likenessView{Words: words.Likeness(ls, b.res.Parameters.PairsWith, b.ranked, b.leftOut()), Any: len(ls) > 0}
+	if len(ls) == 0 {
+		return nil
+	}
+	v := &likenessView{Words: words.Likeness(ls, b.res.Parameters.PairsWith, b.ranked, b.leftOut())}
 	top := 0.0
 	for _, l := range ls {
 		if d := float64(l.Spectral); chart.Finite(d) && d > top {

@@ -64,10 +64,10 @@ var indexSections = []section{
 	{id: "listen", title: "Listen", template: "listen", build: func(b *builder) any { return b.listen(b.beside()) }, own: true},
 	{id: "notes", title: "Notes by the author", template: "notes", build: func(b *builder) any { return present(b.authorsNotes()) }},
 	{id: "audience", title: "What listeners heard", template: "audience", build: func(b *builder) any { return present(b.audience()) }},
-	{id: "differs", title: "What differs", template: "differs", build: func(b *builder) any { return b.differs() }},
+	{id: "differs", title: "What differs", template: "differs", build: func(b *builder) any { return present(b.differs()) }},
 	{id: "settings", title: "Settings", template: "settings", build: func(b *builder) any { return b.settings() }},
 	{id: "spectra", title: "Tone", template: "spectra", build: func(b *builder) any { return b.spectra() }},
-	{id: "likeness", title: "How alike the takes are", template: "likeness", build: func(b *builder) any { return b.likeness() }},
+	{id: "likeness", title: "How alike the takes are", template: "likeness", build: func(b *builder) any { return present(b.likeness()) }},
 	{id: "gear", title: "Only EQ? Drive and touch", template: "gear", build: func(b *builder) any { return present(b.gear()) }},
 	{id: "loudness", title: "Loudness and dynamics", template: "loudness", build: func(b *builder) any { return b.loudness() }},
 	{id: "noise", title: "Noise in the pauses", template: "noise", build: func(b *builder) any { return b.noise() }},
@@ -94,11 +94,19 @@ func present[T any](v *T) any {
 // pageView is what the template of a page sees.
 type pageView struct {
 	view.Page
-	Link     *linkView // nil on a page that is no address to pass on
+	Link     *linkView  // nil on a page that is no address to pass on
+	Plots    *plotsView // nil on a page whose plots do not follow a take
 	Symbols  template.HTML
 	Head     template.HTML
 	Sections []sectionView
 	Tool     string
+}
+
+// plotsView is what plots.js must know of the takes.
+type plotsView struct {
+	Slugs   string
+	First   int // the one that is chosen at first
+	Colours int // after so many takes their colours begin again
 }
 
 type sectionView struct {
@@ -145,7 +153,11 @@ func (b *builder) tool() string {
 // indexPage makes index.html.
 func (b *builder) indexPage() ([]byte, error) {
 	link := b.link()
-	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}, {Path: "plots.js", Defer: true}}, b.player.scripts()...)}, Link: &link}
+	slugs := []string{}
+	for _, l := range b.labels {
+		slugs = append(slugs, l.Slug)
+	}
+	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}, {Path: "plots.js", Defer: true}}, b.player.scripts()...)}, Link: &link, Plots: &plotsView{strings.Join(slugs, " "), max(0, b.farthest()), chart.Colours}}
 	return b.page(p, "page", detailsName, "head", b.head(), indexSections)
 }
 

@@ -365,6 +365,9 @@ func TestPlotsAlone(t *testing.T) {
 	if n := eval[int](t, ctx, `new Set([...document.querySelectorAll('.lines > [data-pick] .sw')].map(e => getComputedStyle(e).getPropertyValue('--c'))).size`); n != len(fixtureTakes)-1 {
 		t.Errorf("on paper, %d takes of the small plots are in colours of their own", n)
 	}
+	if n := eval[int](t, ctx, `[...document.querySelectorAll('.pair')].filter(e => e.checkVisibility()).length`); n > 0 {
+		t.Error("on paper there is a line about pressing figures")
+	}
 	paper("")
 	x, y := pointAt(t, ctx, "#time .wide", 0.5, 0.5)
 	clickAt(t, ctx, x, y)
@@ -388,5 +391,28 @@ func TestPlotsAlone(t *testing.T) {
 	}
 	if n := eval[int](t, ctx, `document.querySelectorAll('.reader, .pickb').length`); n != 0 {
 		t.Errorf("%d controls do nothing", n)
+	}
+}
+
+// Every mark of a curve is on the curve: the style sheet moves none.
+func TestMarksAreOnTheirCurves(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	dir := write(t, fixture())
+	for _, width := range []int64{360, 800, 1400} {
+		ctx, bad := visit(t, dir, false, width, "")
+		n := eval[[]int](t, ctx, `(() => {
+			const curves = [...document.querySelectorAll('#spectrum-third [data-pick], #time [data-pick]')].filter(g => g.querySelector('.ln') && g.querySelector('.mk'));
+			const off = curves.filter(g => {
+				const line = g.querySelector('.ln'), mark = g.querySelector('.mk'), at = mark.getScreenCTM(), place = line.getScreenCTM();
+				return ['a', 'd', 'e', 'f'].some(k => Math.abs(at[k] - place[k]) > .01) || getComputedStyle(mark).transform !== 'none';
+			});
+			return [curves.length, off.length];
+		})()`)
+		if n[0] < 2*len(fixtureTakes)-1 || n[1] > 0 {
+			t.Errorf("%d px: of %d curves, %d have marks elsewhere", width, n[0], n[1])
+		}
+		quietBrowser(t, bad)
 	}
 }

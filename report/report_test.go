@@ -459,3 +459,16 @@ func TestHeadView(t *testing.T) {
 		t.Errorf("%+v", v)
 	}
 }
+
+// A page of one take has no sections on differences, and shows all its settings.
+func TestOneTakeAlone(t *testing.T) {
+	page := read(t, filepath.Join(write(t, variants()["one"]), indexName))
+	for _, not := range []string{`id="differs"`, `id="likeness"`, `id="beside"`, `name="levels"`, "median of", "nothing to show", "Settings that differ"} {
+		if strings.Contains(page, not) {
+			t.Errorf("one take: %s", not)
+		}
+	}
+	if !strings.Contains(page, `<details open><summary>All `) {
+		t.Error("its settings are folded")
+	}
+}

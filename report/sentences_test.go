@@ -514,9 +514,6 @@ func forms() []form {
 			}
 			return unless(m[1] == strconv.Itoa(n), "it is %d", n)
 		}),
-		sentence("likeness", `There is no pair of takes to compare\.`, func(r *results, _ said, _ []string) string {
-			return unless(len(r.Likeness) == 0, "there is")
-		}),
 		sentence("likeness", `Distortion destroys both: a poor null or a low coherence does not mean that another performance was played\.`, definition("")),
 		// All.
 		sentence("", `(Third-octave spectra|Twelfth-octave spectra|Loudness over time|Noise spectra): not measured, nothing to draw\.`, func(r *results, _ said, m []string) string {

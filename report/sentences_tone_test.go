@@ -430,14 +430,6 @@ func toneForms() []form {
 		sentence("differs", `{name} is the brightest and {name} the darkest, by the part of the power above 2\.00 kHz: {value} and {value} dB\.`, func(r *results, _ said, m []string) string {
 			return why(extreme(r, m[1], m[3], 1, highOf), extreme(r, m[2], m[4], -1, highOf), unless(r.Parameters.Spectrum.MidHigh == 2000, "the corner is %v", r.Parameters.Spectrum.MidHigh))
 		}),
-		sentence("differs", `There is nothing to compare with\.`, func(r *results, _ said, _ []string) string {
-			for _, d := range r.Spectrum.Differences {
-				if d.Take != r.Comparison.Reference {
-					return d.Take + " is compared"
-				}
-			}
-			return ""
-		}),
 		sentence("differs", `Each sentence begins with what is heard most\.`, say),
 		sentence("differs", `What is too faint or in the noise is left out\.`, say),
 		sentence("differs", `A figure is the mean where the energy is\.`, say),

@@ -21,6 +21,7 @@ type settingsView struct {
 	Count        int
 	Pictures     []settings.Published
 	Sheet        string // address of the settings to print; "" without
+	Compared     bool   // there are takes to compare
 }
 
 // setting is a row of the settings with the cells of its takes.
@@ -42,7 +43,7 @@ func (b *builder) settings() settingsView {
 	if b.res.Settings.MayHaveValves() {
 		cautions = []string{manifest.LoadCaution, manifest.InsideCaution}
 	}
-	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: b.opts.pictures}
+	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: b.opts.pictures, Compared: len(b.res.Takes) > 1}
 	if b.opts.sheet != "" {
 		v.Sheet = settings.SheetName
 	}
@@ -65,7 +66,7 @@ func (b *builder) settings() settingsView {
 			case r.Differs && !r.Varied:
 				k = 0
 			}
-			if k >= 0 {
+			if k >= 0 && v.Compared {
 				groups[k].settings = append(groups[k].settings, setting{r, s.Slot, b.values(r)})
 				differing++
 			}
@@ -132,7 +133,11 @@ func (b *builder) allBySetting() table {
 			rows = append(rows, line)
 		}
 	}
-	return newTable("All settings, in signal order; what stands over all columns holds for every take", head, rows)
+	caption := "All settings, in signal order"
+	if len(b.labels) > 1 {
+		caption += "; a value over all columns is that of every take"
+	}
+	return newTable(caption, head, rows)
 }
 
 // alike makes equal cells one that takes the width of all; cells that differ

@@ -347,6 +347,7 @@ func TestShortenEach(t *testing.T) {
 		{14, []string{"Snapping, noon, dark", "Snapping, noon, bright", "Snapping, low, dark"},
 			[]string{"Snapp…on, dark", "Snapp…, bright", "Snapping, low…"}},
 		{14, []string{"Moving coil, edge", "Moving coil, edge, again"}, []string{"Movin…il, edge", "Movin…e, again"}},
+		{8, []string{"Drive at 9 o'clock", "Drive at 11 o'clock", "Drive at 1 o'clock"}, []string{"…9 o'cl…", "…11 o'c…", "…1 o'cl…"}},
 		{14, []string{"Moss", "Moss"}, []string{"Moss", "Moss"}},
 	} {
 		if got := shortenEach(c.names, c.n); !slices.Equal(got, c.want) {

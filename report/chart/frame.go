@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"html"
 	"math"
+	"slices"
 	"strings"
 
 	"gonum.org/v1/plot"
@@ -386,22 +387,40 @@ func (c *canvas) shades(tones [2]pathWriter) {
 }
 
 // shortenEach cuts each of names to at most n letters, at its end, or in the
-// middle where another would look the same.
+// middle where another would look the same, or at what all that then look the same
+// begin with.
 func shortenEach(names []string, n int) []string {
-	out, like := make([]string, len(names)), map[string]int{}
+	out := make([]string, len(names))
 	for i, s := range names {
 		out[i] = shorten(s, n)
-		like[out[i]]++
 	}
-	for i, s := range names {
-		r := []rune(s)
-		if like[out[i]] < 2 || len(r) <= n || n < 4 {
-			continue
+	tail := 2 * (n - 1) / 3
+	for _, cut := range []func(r []rune, begins int) string{
+		func(r []rune, _ int) string {
+			return strings.TrimRight(string(r[:n-1-tail]), " ") + "…" + strings.TrimLeft(string(r[len(r)-tail:]), " ")
+		},
+		func(r []rune, begins int) string { return shorten("…"+string(r[begins:]), n) },
+	} {
+		like := map[string][][]rune{}
+		for i, s := range names {
+			like[out[i]] = append(like[out[i]], []rune(s))
 		}
-		tail := 2 * (n - 1) / 3
-		out[i] = strings.TrimRight(string(r[:n-1-tail]), " ") + "…" + strings.TrimLeft(string(r[len(r)-tail:]), " ")
+		for i, s := range names {
+			if r := []rune(s); len(like[out[i]]) > 1 && len(r) > n && n >= 4 {
+				out[i] = cut(r, beginAlike(like[out[i]]))
+			}
+		}
 	}
 	return out
+}
+
+// beginAlike is with how many letters all names begin.
+func beginAlike(names [][]rune) int {
+	n := 0
+	for n < len(names[0]) && !slices.ContainsFunc(names, func(r []rune) bool { return n >= len(r) || r[n] != names[0][n] }) {
+		n++
+	}
+	return n
 }
 
 // shorten cuts s to at most n letters, with an ellipsis; "" when fewer than

@@ -65,9 +65,18 @@ func (f Finding) Reservation() bool {
 // plain are the everyday words of findings that are common and need no explanation, for
 // one subject and for several, by the id of the check and what it found.
 var plain = map[string][2]string{
-	fairness.IDPolarity + " inverted":   {"%s has inverted polarity (inaudible alone)", "%s have inverted polarity (inaudible alone)"},
-	fairness.IDHeadroom + " peaks":      {"%s was recorded hot", "%s were recorded hot"},
-	fairness.IDClipping + " full-scale": {"%s is clipped", "%s are clipped"},
+	fairness.IDPerformance + " different": {"%s is another performance", "%s are other performances"},
+	fairness.IDPolarity + " inverted":     {"%s has inverted polarity (inaudible alone)", "%s have inverted polarity (inaudible alone)"},
+	fairness.IDGate + " gated":            {"%s was gated", "%s were gated"},
+	fairness.IDOneChange + " differs":     {"the %s changed too", "the %s changed too"},
+	fairness.IDUnstated + " unstated":     {"the %s is not written down", "the %s are not written down"},
+	fairness.IDHeadroom + " peaks":        {"%s was recorded hot", "%s were recorded hot"},
+	fairness.IDClipping + " full-scale":   {"%s is clipped", "%s are clipped"},
+	fairness.IDClipping + " flat":         {"%s may be clipped", "%s may be clipped"},
+	fairness.IDClicks + " clicks":         {"%s has clicks", "%s have clicks"},
+	fairness.IDCut + " beginning":         {"the beginning of %s is cut off", "the beginnings of %s are cut off"},
+	fairness.IDCut + " end":               {"the end of %s is cut off", "the ends of %s are cut off"},
+	fairness.IDLoad + " none":             {"no load is written down for %s", "no load is written down for %s"},
 }
 
 // plainWords says a finding in everyday words; "" where there are none for it. passed
@@ -85,6 +94,12 @@ func (f Finding) plainWords(subjects []string, passed func(id string) bool) stri
 	words, ok := plain[first.ID+" "+first.Found]
 	if !ok || len(subjects) == 0 {
 		return ""
+	}
+	if first.ID == fairness.IDOneChange || first.ID == fairness.IDUnstated { // "amp: volume"
+		subjects = slices.Clone(subjects)
+		for i := range subjects {
+			subjects[i] = strings.Replace(subjects[i], ": ", " ", 1)
+		}
 	}
 	s := fmt.Sprintf(words[min(1, len(subjects)-1)], manifest.List(subjects))
 	if first.ID == fairness.IDHeadroom && passed(fairness.IDClipping) {

@@ -59,6 +59,10 @@ func TestOf(t *testing.T) {
 		{"hot, none clipped", []result.Check{
 			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), check("clipping", "Clipping", "A", result.Passed, ""),
 		}, result.Caution, "Fair, with one reservation: A was recorded hot (no clipping found)."},
+		{"everyday words for settings", []result.Check{
+			found("differs", check("one-change", "One change", "amp: volume", result.Failed, "differs")),
+			found("differs", check("one-change", "One change", "amp: treble", result.Failed, "differs")),
+		}, result.Failed, "Not fair: the amp volume and amp treble changed too."},
 		{"everyday words for one cause only", []result.Check{
 			found("inverted", check("polarity", "Polarity", "A", result.Caution, "inverted")), found("turned", check("polarity", "Polarity", "B", result.Caution, "inverted")),
 		}, result.Caution, "Fair, with one reservation: polarity of A and B (inverted)."},
