@@ -33,6 +33,9 @@ const (
 	variesFrom = unit.DB(-10)
 )
 
+// moves is why nothing is said of gear whose fit drifts.
+const moves = "the gear changes with time, as a chorus, a vibrato or a reverberation does: the filter that fits it drifts"
+
 // gear is the music that what the gear does is measured on.
 type gear struct {
 	blocks []leftover.Block
@@ -190,6 +193,9 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 			out.Drive, err = drive.Measure(drive.Signal{Source: own}, drive.Signal{Source: src, Offset: frame}, g.plain, g.pauses, gains, s.bands.third)
 			return out, err
 		})
+		if drive.Moves(found.Touch, found.Drive) {
+			found.Touch.Reason, found.Drive.Reason = moves, moves
+		}
 		t.Touch, t.Drive = touchOf(found.Touch), driveOf(found.Drive)
 		return err
 	})

@@ -56,7 +56,13 @@ func (b *builder) gearWords() []string {
 	if !each {
 		out = append(out, b.reachWords())
 	}
-	if why := b.gearReason(); why != "" {
+	why := b.gearReason()
+	for _, t := range ranked {
+		if each && why == "" && t.Touch != nil && t.Drive != nil && !t.Touch.Measured && t.Touch.Reason == t.Drive.Reason {
+			out = append(out, fmt.Sprintf("Touch and drive of %s are not measured: %s.", t.Name, t.Touch.Reason))
+		}
+	}
+	if why != "" {
 		out = append(out, "Touch and drive are not measured: "+why+".")
 	}
 	return slices.DeleteFunc(out, func(s string) bool { return s == "" })

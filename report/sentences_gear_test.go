@@ -128,6 +128,10 @@ func gearForms() []form {
 		}),
 		sentence("gear", `Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `Touch and drive of {name} are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
+			t := r.take(m[1])
+			return unless(!t.Touch.Measured && !t.Drive.Measured && t.Touch.Reason == m[2], "another reason, or it is measured")
+		}),
 		sentence("gear", `Touch and drive are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
 			for _, t := range r.Takes {
 				if t.Touch.Measured || t.Drive.Measured {

@@ -57,6 +57,9 @@ type Result struct {
 	InLow, InHigh unit.DBFS
 	Curve         []Step // in order of level
 	Frames        int    // that count
+	// Turns is which part of what the filter explains changes its phase within 0.1 s, 0
+	// to 1: next to nothing where the gear does the same all the time.
+	Turns unit.Number
 }
 
 // Step is one step of the level going in.
@@ -109,7 +112,9 @@ func Measure(dry, take *Take) (r Result, gains [][]float64, err error) {
 			break
 		}
 	}
-	return w.result(), w.gain, nil
+	r = w.result()
+	r.Turns = unit.Number(w.turns())
+	return r, w.gain, nil
 }
 
 func newWork(x, y *Take) *work {
