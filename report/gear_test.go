@@ -25,6 +25,17 @@ func playing() *result.Result {
 			r.Leftover = append(r.Leftover, result.Leftover{A: r.Takes[k].Name, B: t.Name, Equaliser: -8, EqualiserError: 0.5, Filter: -9, FilterError: 0.4, Bound: -10, Resolved: true})
 		}
 	}
+	l := &r.Leftover[0]
+	for i, of := range []string{l.B, l.A} {
+		w := result.LeftoverWays{Of: of}
+		for k := range r.Spectrum.Third {
+			w.Curve, w.Third = append(w.Curve, unit.DB(k)), append(w.Third, unit.DB(-k-i))
+		}
+		for k := range r.Timeline.Spans[1:] {
+			w.Sections = append(w.Sections, unit.DB(-k-10*i))
+		}
+		l.Ways = append(l.Ways, w)
+	}
 	return r
 }
 
@@ -48,5 +59,19 @@ func TestReactionMap(t *testing.T) {
 	touch := b.touchFigure().Table
 	if got := touch.Rows[0].Cells; len(touch.Rows) != 2 || got[0].Text != "−30" || got[1].Text != "−27.9 (−31.0 to −26.0)" || got[2].Text != "−30.0 (−31.0 to −26.0)" {
 		t.Errorf("%+v", touch.Rows)
+	}
+}
+
+// TestLeftoverWaysCSV: both ways of a pair, in each band and section, name which take was
+// equalised to which.
+func TestLeftoverWaysCSV(t *testing.T) {
+	r := playing()
+	dir := write(t, r)
+	bands, sections := csvTable(t, dir, "data/leftover-third-octave.csv"), csvTable(t, dir, "data/leftover-sections.csv")
+	if n := len(r.Spectrum.Third); len(bands) != 1+2*n || strings.Join(bands[n], ",") != "Leaning,Splitting,20k,19952.6231,29,-29" || strings.Join(bands[2+n], ",") != "Splitting,Leaning,31.5,31.6228,1,-2" {
+		t.Errorf("%q\n%q", bands[n], bands[2+n])
+	}
+	if n := len(r.Timeline.Spans) - 1; len(sections) != 1+2*n || strings.Join(sections[2], ",") != "Leaning,Splitting,Open chords,-1" || strings.Join(sections[2+n], ",") != "Splitting,Leaning,Open chords,-11" {
+		t.Errorf("%q", sections)
 	}
 }

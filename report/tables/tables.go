@@ -45,7 +45,8 @@ func Of(r *result.Result) []File {
 		{"data/overview.csv", "peak level of the performance", overviewCSV},
 	}
 	if r.Parameters.Gear != nil {
-		files = append(files, File{"data/gear.csv", "touch and drive of every take", gearCSV}, File{"data/touch-curves.csv", "gain over level", touchCurvesCSV}, File{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV})
+		files = append(files, File{"data/gear.csv", "touch and drive of every take", gearCSV}, File{"data/touch-curves.csv", "gain over level", touchCurvesCSV}, File{"data/leftover.csv", "what is left between takes after EQ", leftoverCSV},
+			File{"data/leftover-third-octave.csv", "equalisers and what a filter leaves, in third octaves", leftoverBandsCSV}, File{"data/leftover-sections.csv", "what a filter leaves in each section", leftoverSectionsCSV})
 	}
 	return append(files, audienceFiles(r)...)
 }
@@ -297,5 +298,43 @@ func leftoverCSV(r *result.Result) [][]string {
 	for _, l := range r.Leftover {
 		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), csvtext.Cell(l.Reason)))
 	}
+	return out
+}
+
+// eachWay calls each with both ways of all pairs that were measured: what remains of one
+// take after the other was equalised to it.
+func eachWay(r *result.Result, each func(from, of string, w result.LeftoverWays)) {
+	for _, l := range r.Leftover {
+		for _, w := range l.Ways {
+			from := l.A
+			if w.Of == l.A {
+				from = l.B
+			}
+			each(csvtext.Cell(from), csvtext.Cell(w.Of), w)
+		}
+	}
+}
+
+func leftoverBandsCSV(r *result.Result) [][]string {
+	out := [][]string{{"take", "equalised to", "band", "centre (Hz)", "equaliser (dB)", "left after a filter (dB)"}}
+	eachWay(r, func(from, of string, w result.LeftoverWays) {
+		for k, b := range r.Spectrum.Third {
+			if k < len(w.Curve) && k < len(w.Third) {
+				out = append(out, []string{from, of, b.Label, num(b.Centre), num(w.Curve[k]), num(w.Third[k])})
+			}
+		}
+	})
+	return out
+}
+
+func leftoverSectionsCSV(r *result.Result) [][]string {
+	out := [][]string{{"take", "equalised to", "section", "left after a filter (dB)"}}
+	eachWay(r, func(from, of string, w result.LeftoverWays) {
+		for k, v := range w.Sections {
+			if k+1 < len(r.Timeline.Spans) {
+				out = append(out, []string{from, of, csvtext.Cell(r.Timeline.Spans[k+1].Name), num(v)})
+			}
+		}
+	})
 	return out
 }
