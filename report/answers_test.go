@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/result"
+	"evenhand/report/fair"
 	"evenhand/report/view"
 )
 
@@ -27,9 +28,8 @@ func part(t *testing.T, name string, data any) string {
 func answersOf(t *testing.T, ks ...result.Check) []string {
 	t.Helper()
 	res := &result.Result{Takes: []result.Take{{Name: "A"}, {Name: "B"}, {Name: "C"}}, Checks: ks}
-	b := &builder{res: res}
 	lines := []string{}
-	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(part(t, "checks", b.checks()), -1) {
+	for _, m := range regexp.MustCompile(`(?s)<li>(.*?)</li>`).FindAllStringSubmatch(part(t, "checks", fair.ChecksOf(res)), -1) {
 		lines = append(lines, strings.TrimSpace(regexp.MustCompile(`<[^>]*>`).ReplaceAllString(m[1], "")))
 	}
 	return lines

@@ -10,6 +10,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/fair"
 	"evenhand/report/verdict"
 	"evenhand/report/words"
 )
@@ -36,14 +37,6 @@ type colophonView struct {
 	Sentences []string
 	Notes     []int // numbers of footnotes on details.html
 	Tool      string
-}
-
-// outcomeView shows an outcome by a word, and by a mark that the style sheet
-// puts before it.
-type outcomeView struct{ Word, Class string }
-
-func viewOutcome(o result.Outcome) outcomeView {
-	return outcomeView{string(o), strings.ReplaceAll(string(o), "not measured", "unmeasured")}
 }
 
 func (b *builder) head() headView {
@@ -131,12 +124,12 @@ func (b *builder) equalWords() string {
 
 func (b *builder) verdict() verdictView {
 	found := verdict.Of(b.res.Checks)
-	v := verdictView{Class: viewOutcome(found.Outcome).Class, Head: found.Head, Causes: []fact{}, More: found.More}
-	questions := b.questions()
+	v := verdictView{Class: fair.OutcomeOf(found.Outcome).Class, Head: found.Head, Causes: []fact{}, More: found.More}
+	questions := fair.Questions(b.res)
 	for _, c := range found.Causes {
 		anchor := "checks"
-		if i := slices.IndexFunc(questions, func(q question) bool { return q.checks[0].ID == c.Check.ID && q.checks[0].Name == c.Check.Name }); i >= 0 {
-			anchor = questions[i].anchor
+		if i := slices.IndexFunc(questions, func(q fair.Question) bool { return q.Checks[0].ID == c.Check.ID && q.Checks[0].Name == c.Check.Name }); i >= 0 {
+			anchor = questions[i].Anchor
 		}
 		v.Causes = append(v.Causes, fact{Name: anchor, Value: c.Text})
 	}

@@ -9,6 +9,7 @@ import (
 
 	"evenhand/analyze/result"
 	"evenhand/report/chart"
+	"evenhand/report/fair"
 	"evenhand/report/verdict"
 )
 
@@ -91,7 +92,7 @@ func (b *builder) preview() chart.Preview {
 	v := verdict.Of(b.res.Checks)
 	p := chart.Preview{
 		Title: orElse(b.res.Comparison.Title, "Untitled comparison"), Verdict: v.Text, Brief: v.Brief(),
-		Class: viewOutcome(v.Outcome).Class,
+		Class: fair.OutcomeOf(v.Outcome).Class,
 	}
 	differ := false
 	for _, d := range b.differences(b.wholeName()) {

@@ -8,6 +8,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/fair"
 	"evenhand/report/words"
 )
 
@@ -46,7 +47,7 @@ func (b *builder) method() methodView {
 	add("Level match", fmt.Sprintf("One gain for each take brings its integrated loudness over the whole span to %s (%s), with no true peak above %s; it is solved for, since the absolute gate does not move with the gain. The written files were measured again; the tolerance is %s LU. Dither: %s.%s",
 		b.res.Match.Target, orElse(m.TargetSource, "no source given"), m.Ceiling, unit.Format(float64(m.Tolerance), 2), orElse(m.Dither, "none"), copiesWords(m)))
 	if x := b.res.Loopback; x != nil && x.Certain {
-		add("Reamp level", reampWords(x))
+		add("Reamp level", fair.ReampWords(x))
 	}
 	s := p.Spectrum
 	add("Spectra", fmt.Sprintf("%s, %s window of %d samples, hop %d, bins %s Hz wide (noise bandwidth %s Hz), detrend: %s. Bands: %s, from %s to %s, after level matching. A difference counts when it is larger than chance, judged by the noise between the partials, so strictly that the whole page is free of chance findings with %s %% confidence (%s %% for a single band).",

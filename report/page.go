@@ -12,6 +12,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/report/audience"
 	"evenhand/report/chart"
+	"evenhand/report/fair"
 	"evenhand/report/notes"
 	"evenhand/report/view"
 	"evenhand/report/words"
@@ -71,13 +72,13 @@ var indexSections = []section{
 	{id: "gear", title: "Only EQ? Drive and touch", template: "gear", build: func(b *builder) any { return present(b.gear()) }},
 	{id: "loudness", title: "Loudness and dynamics", template: "loudness", build: func(b *builder) any { return b.loudness() }},
 	{id: "noise", title: "Noise in the pauses", template: "noise", build: func(b *builder) any { return b.noise() }},
-	{id: "checks", title: "Is it fair?", template: "fair", build: func(b *builder) any { return b.fair() }},
+	{id: "checks", title: "Is it fair?", template: "fair", build: func(b *builder) any { return fair.Of(b.res) }},
 	{id: "about", title: "About this comparison", template: "about", build: func(b *builder) any { return b.colophon() }},
 }
 
 // detailsSections are the parts of details.html: what a reader needs who wants to check.
 var detailsSections = []section{
-	{id: "checks", title: "Checks", template: "checks", build: func(b *builder) any { return b.checks() }},
+	{id: "checks", title: "Checks", template: "checks", build: func(b *builder) any { return fair.ChecksOf(b.res) }},
 	{id: "finer", title: "Finer figures", template: "finer", build: func(b *builder) any { return b.finer() }},
 	{id: "method", title: "Method", template: "method", build: func(b *builder) any { return b.method() }},
 	{id: "files", title: "Files", template: "files", build: func(b *builder) any { return b.files() }},

@@ -17,6 +17,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/fair"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -451,7 +452,7 @@ func TestHeadView(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, want := p.fair().Counts, "1 failed, 1 caution, 1 not measured, 18 passed"; got != want {
+	if got, want := fair.Of(p.res).Counts, "1 failed, 1 caution, 1 not measured, 18 passed"; got != want {
 		t.Errorf("checks: %q", got)
 	}
 	v := p.head().Verdict

@@ -190,7 +190,7 @@ func toneLead(against string, bands []result.Band, d result.BandDifferences, hea
 		return fmt.Sprintf("No difference from %s is heard but in noise, %s.", against, manifest.List(noisy)), nil
 	}
 	sort.SliceStable(runs, func(i, j int) bool { return runs[i].score > runs[j].score })
-	return fmt.Sprintf("%s than %s: %s.", capital(runs[0].character(bands, balance)), against, runs[0].figure(bands)), runs
+	return fmt.Sprintf("%s than %s: %s.", words.Capital(runs[0].character(bands, balance)), against, runs[0].figure(bands)), runs
 }
 
 // toneWords are toneLead's sentence and others, about what is heard less and where it

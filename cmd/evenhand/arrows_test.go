@@ -32,6 +32,7 @@ func TestArrows(t *testing.T) {
 		"report/view":     {"templates"},
 		"report/audience": {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/chart", "report/tables", "report/view", "report/words"},
 		"report/notes":    {"report/words"},
+		"report/fair":     {"analyze/manifest", "analyze/result", "analyze/unit", "report/verdict", "report/view", "report/words"},
 		"report/console":  {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/sentences", "report/terminal", "report/verdict", "report/words"},
 		"report/tables":   {"analyze/listening", "analyze/result", "analyze/unit", "report/csvtext"},
 		"report/words":    {"analyze/manifest", "analyze/result", "analyze/unit"},

@@ -8,6 +8,8 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
@@ -67,6 +69,27 @@ func BandName(b result.Band) string {
 		return strings.TrimSpace(strings.TrimSuffix(l, "k")) + " kHz"
 	}
 	return l + " Hz"
+}
+
+// Sentence makes a clause a sentence: a capital first and a full stop last.
+func Sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	s = Capital(s)
+	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
+		s += "."
+	}
+	return s
+}
+
+// Capital begins a text with a capital letter.
+func Capital(s string) string {
+	r, n := utf8.DecodeRuneInString(s)
+	if n == 0 || r == utf8.RuneError {
+		return s
+	}
+	return string(unicode.ToUpper(r)) + s[n:]
 }
 
 // Resolution says what the smallest difference that counts rests on.

@@ -1,4 +1,4 @@
-package report
+package fair
 
 import (
 	"regexp"
@@ -12,7 +12,7 @@ import (
 // answerView is what several subjects came to alike: the first of them with
 // the reason in full, the others with the figures in which theirs differs.
 type answerView struct {
-	Outcome  outcomeView
+	Outcome  Outcome
 	Items    []itemView // with the reason as it stands
 	Reason   string
 	Likewise []itemView // with other figures in it
@@ -117,7 +117,7 @@ func differingFigures(as []answer) []int {
 
 func oneAnswer(as []answer, differing []int, takes []string, limit string) answerView {
 	first := as[0].check
-	v := answerView{Outcome: viewOutcome(first.Outcome), Reason: first.Reason, Do: first.Do, Limit: limit, Items: []itemView{}, Likewise: []itemView{}}
+	v := answerView{Outcome: OutcomeOf(first.Outcome), Reason: first.Reason, Do: first.Do, Limit: limit, Items: []itemView{}, Likewise: []itemView{}}
 	type key struct{ value, figures string }
 	var order []key
 	names := map[key][]string{}

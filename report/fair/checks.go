@@ -1,18 +1,22 @@
-package report
+// Package fair shows the answers of the checks on a page: in short, with what could be
+// held against the comparison, and each with its limit and source.
+package fair
 
 import (
+	"cmp"
 	"slices"
+	"strconv"
 	"strings"
-	"unicode"
-	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/report/verdict"
+	"evenhand/report/view"
+	"evenhand/report/words"
 )
 
-// checksView is every check, grouped by what it asks.
-type checksView struct {
+// Checks is every check, grouped by what it asks.
+type Checks struct {
 	Total      int
 	Groups     []checkGroup
 	Exclusions []exclusionView
@@ -28,7 +32,7 @@ type checkGroup struct {
 type checkView struct {
 	Anchor  string
 	Name    string
-	Worst   outcomeView
+	Worst   Outcome
 	Tally   string // "1 caution and 5 passed"
 	Open    bool
 	Mixed   bool // the answers came to several outcomes
@@ -40,52 +44,53 @@ type checkView struct {
 
 type exclusionView struct {
 	Accusation, Standing, Class, Because string
-	Checks                               []fact // anchor and name
+	Checks                               []view.Fact // anchor and name
 }
 
-// question is the answers to one check, in order.
-type question struct {
-	group  result.Group
-	anchor string // id of its element on details.html
-	checks []result.Check
+// Question is the answers to one check, in order.
+type Question struct {
+	Group  result.Group
+	Anchor string // id of its element on details.html
+	Checks []result.Check
 }
 
-// questions are the checks group by group. Their anchors are numbered in this order.
-func (b *builder) questions() []question {
-	out := []question{}
+// Questions returns the checks group by group. Their anchors are numbered in this order.
+func Questions(res *result.Result) []Question {
+	out := []Question{}
 	for _, g := range result.Groups() {
 		first := len(out)
-		for _, k := range b.res.Checks {
+		for _, k := range res.Checks {
 			if k.Group != g {
 				continue
 			}
-			i := slices.IndexFunc(out[first:], func(q question) bool { return q.checks[0].ID == k.ID && q.checks[0].Name == k.Name })
+			i := slices.IndexFunc(out[first:], func(q Question) bool { return q.Checks[0].ID == k.ID && q.Checks[0].Name == k.Name })
 			if i < 0 {
-				out = append(out, question{group: g, anchor: "check-" + number(len(out)+1)})
+				out = append(out, Question{Group: g, Anchor: "check-" + strconv.Itoa(len(out)+1)})
 				i = len(out) - 1 - first
 			}
-			out[first+i].checks = append(out[first+i].checks, k)
+			out[first+i].Checks = append(out[first+i].Checks, k)
 		}
 	}
 	return out
 }
 
-func (b *builder) checks() checksView {
-	v := checksView{Total: len(b.res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}, Loopback: b.loopback()}
-	questions := b.questions()
+// ChecksOf returns the view of every check of a result, for the template "checks".
+func ChecksOf(res *result.Result) Checks {
+	v := Checks{Total: len(res.Checks), Groups: []checkGroup{}, Exclusions: []exclusionView{}, Loopback: loopback(res)}
+	questions := Questions(res)
 	var last result.Group
 	for i, q := range questions {
-		if i == 0 || q.group != last {
-			v.Groups, last = append(v.Groups, checkGroup{Name: capital(string(q.group))}), q.group
+		if i == 0 || q.Group != last {
+			v.Groups, last = append(v.Groups, checkGroup{Name: words.Capital(string(q.Group))}), q.Group
 		}
 		g := &v.Groups[len(v.Groups)-1]
-		g.Checks = append(g.Checks, b.viewCheck(q, q.checks))
+		g.Checks = append(g.Checks, viewCheck(res, q, q.Checks))
 	}
-	for _, e := range b.res.Exclusions {
-		x := exclusionView{Accusation: capital(e.Accusation), Standing: string(e.Standing), Class: standingClass(e.Standing), Because: strings.TrimSuffix(e.Because, "."), Checks: []fact{}}
+	for _, e := range res.Exclusions {
+		x := exclusionView{Accusation: words.Capital(e.Accusation), Standing: string(e.Standing), Class: standingClass(e.Standing), Because: strings.TrimSuffix(e.Because, "."), Checks: []view.Fact{}}
 		for _, id := range e.Checks {
-			if i := slices.IndexFunc(questions, func(q question) bool { return q.checks[0].ID == id }); i >= 0 {
-				x.Checks = append(x.Checks, fact{Name: questions[i].anchor, Value: questions[i].checks[0].Name})
+			if i := slices.IndexFunc(questions, func(q Question) bool { return q.Checks[0].ID == id }); i >= 0 {
+				x.Checks = append(x.Checks, view.Fact{Name: questions[i].Anchor, Value: questions[i].Checks[0].Name})
 			}
 		}
 		v.Exclusions = append(v.Exclusions, x)
@@ -104,9 +109,9 @@ func standingClass(s result.Standing) string {
 	return string(result.Caution)
 }
 
-// fairView is the checks in short: what could be held against the comparison, and a
+// View is the checks in short: what could be held against the comparison, and a
 // line for each group of checks, with those open that did not pass.
-type fairView struct {
+type View struct {
 	Total  int
 	Counts string
 	Open   []standingView // what is not excluded
@@ -124,17 +129,18 @@ type standingView struct {
 // fairGroup is a group of checks, those that passed apart.
 type fairGroup struct {
 	Name   string
-	Worst  outcomeView
+	Worst  Outcome
 	Tally  string
 	Open   []checkView // with the answers that did not pass alone
 	Passed []checkView
 }
 
-func (b *builder) fair() fairView {
-	v := fairView{Total: len(b.res.Checks), Counts: verdict.Counts(b.res.Checks), Groups: []fairGroup{}, Level: b.res.Loopback != nil}
+// Of returns the view of the checks of a result in short, for the template "fair".
+func Of(res *result.Result) View {
+	v := View{Total: len(res.Checks), Counts: verdict.Counts(res.Checks), Groups: []fairGroup{}, Level: res.Loopback != nil}
 	for _, s := range []result.Standing{result.Found, result.NotExcluded, result.AuthorsWord, result.ExcludedByMeasurement, result.ExcludedByFiles} {
-		x := standingView{Standing: capital(string(s)), Class: standingClass(s)}
-		for _, e := range b.res.Exclusions {
+		x := standingView{Standing: words.Capital(string(s)), Class: standingClass(s)}
+		for _, e := range res.Exclusions {
 			if e.Standing == s {
 				x.Accusations = append(x.Accusations, e.Accusation)
 			}
@@ -147,25 +153,25 @@ func (b *builder) fair() fairView {
 			v.Open = append(v.Open, x)
 		}
 	}
-	questions := b.questions()
+	questions := Questions(res)
 	for _, g := range result.Groups() {
-		group, all := fairGroup{Name: capital(string(g))}, []result.Check{}
+		group, all := fairGroup{Name: words.Capital(string(g))}, []result.Check{}
 		for _, q := range questions {
-			if q.group != g {
+			if q.Group != g {
 				continue
 			}
-			all = append(all, q.checks...)
-			rest := slices.DeleteFunc(slices.Clone(q.checks), func(k result.Check) bool { return k.Outcome == result.Passed })
+			all = append(all, q.Checks...)
+			rest := slices.DeleteFunc(slices.Clone(q.Checks), func(k result.Check) bool { return k.Outcome == result.Passed })
 			if len(rest) == 0 {
-				group.Passed = append(group.Passed, b.viewCheck(q, q.checks))
+				group.Passed = append(group.Passed, viewCheck(res, q, q.Checks))
 			} else {
-				group.Open = append(group.Open, b.viewCheck(q, rest))
+				group.Open = append(group.Open, viewCheck(res, q, rest))
 			}
 		}
 		if len(all) == 0 {
 			continue
 		}
-		group.Worst, group.Tally = viewOutcome(worst(all)), tally(all)
+		group.Worst, group.Tally = OutcomeOf(worst(all)), tally(all)
 		v.Groups = append(v.Groups, group)
 	}
 	return v
@@ -199,15 +205,15 @@ func tally(ks []result.Check) string {
 }
 
 // viewCheck joins answers to one question.
-func (b *builder) viewCheck(q question, ks []result.Check) checkView {
-	c := checkView{Anchor: q.anchor, Name: ks[0].Name, Why: sentence(ks[0].Why), Limit: ks[0].Limit, Source: statedSource(ks[0].LimitSource)}
+func viewCheck(res *result.Result, q Question, ks []result.Check) checkView {
+	c := checkView{Anchor: q.Anchor, Name: ks[0].Name, Why: words.Sentence(ks[0].Why), Limit: ks[0].Limit, Source: statedSource(ks[0].LimitSource)}
 	same, mixed := true, false
 	for _, k := range ks {
 		same = same && k.Limit == ks[0].Limit
 		mixed = mixed || k.Outcome != ks[0].Outcome
 	}
 	takes := []string{}
-	for _, t := range b.res.Takes {
+	for _, t := range res.Takes {
 		takes = append(takes, t.Name)
 	}
 	c.Answers = joinAnswers(ks, takes, !same)
@@ -216,11 +222,11 @@ func (b *builder) viewCheck(q question, ks []result.Check) checkView {
 		c.Limit = ""
 	}
 	outcome := worst(ks)
-	c.Worst = viewOutcome(outcome)
+	c.Worst = OutcomeOf(outcome)
 	c.Open = outcome == result.Failed || outcome == result.Caution
 	c.Tally = tally(ks)
 	if len(ks) == 1 {
-		c.Tally = orElse(ks[0].Value, ks[0].Reason)
+		c.Tally = cmp.Or(ks[0].Value, ks[0].Reason)
 	}
 	return c
 }
@@ -236,23 +242,11 @@ func statedSource(s string) string {
 	return s
 }
 
-// sentence makes a clause a sentence: a capital first and a full stop last.
-func sentence(s string) string {
-	if s == "" {
-		return ""
-	}
-	s = capital(s)
-	if !strings.ContainsAny(s[len(s)-1:], ".!?") {
-		s += "."
-	}
-	return s
-}
+// Outcome shows an outcome by a word, and by a mark that the style sheet
+// puts before it.
+type Outcome struct{ Word, Class string }
 
-// capital begins a text with a capital letter.
-func capital(s string) string {
-	r, n := utf8.DecodeRuneInString(s)
-	if n == 0 || r == utf8.RuneError {
-		return s
-	}
-	return string(unicode.ToUpper(r)) + s[n:]
+// OutcomeOf returns how an outcome is shown.
+func OutcomeOf(o result.Outcome) Outcome {
+	return Outcome{string(o), strings.ReplaceAll(string(o), "not measured", "unmeasured")}
 }
