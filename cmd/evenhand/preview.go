@@ -44,13 +44,16 @@ const (
 // previewer builds a report into a folder of its own, again after each change, and
 // serves it.
 type previewer struct {
-	files reportHandler
+	temp  string // holds a folder for each report: none replaces another, which takes time
 	ended <-chan struct{}
 
 	mu    sync.Mutex
 	state previewState
 	news  chan struct{} // closed when the state changes
 }
+
+// report is the folder of the n-th report.
+func (p *previewer) report(n int) string { return filepath.Join(p.temp, fmt.Sprintf("report-%d", n)) }
 
 // previewState is what the page asks for.
 type previewState struct {
@@ -88,16 +91,15 @@ func preview(cmd *cobra.Command, path, addr string, opts buildOptions) error {
 		return err
 	}
 	defer temp.Remove()
-	out := filepath.Join(temp.Dir, "report")
 	opts.webOnly = true // a served page fetches its audio
-	p := &previewer{files: reportHandler{dir: out, local: true}, ended: cmd.Context().Done(), news: make(chan struct{})}
+	p := &previewer{temp: temp.Dir, ended: cmd.Context().Done(), news: make(chan struct{})}
 
 	ctx, stop := context.WithCancel(cmd.Context())
 	cmd.SetContext(ctx)
 	follows := make(chan struct{})
 	go func() {
 		defer close(follows)
-		p.follow(cmd, path, out, opts)
+		p.follow(cmd, path, opts)
 	}()
 	err = serveOn(cmd, addr, func(local bool) (http.Handler, error) {
 		if !local {
@@ -108,14 +110,14 @@ func preview(cmd *cobra.Command, path, addr string, opts buildOptions) error {
 	stop()
 	select {
 	case <-follows:
-	case <-time.After(patience / 3): // a long step of a build is not waited for
+	case <-time.After(patience / 5): // a long step of a build is not waited for
 	}
 	return err
 }
 
 // follow builds the report now and after each change of a file that it is made
 // from, until the command's context ends.
-func (p *previewer) follow(cmd *cobra.Command, path, out string, opts buildOptions) {
+func (p *previewer) follow(cmd *cobra.Command, path string, opts buildOptions) {
 	w := notice.Open()
 	defer w.Close()
 	errs := cmd.ErrOrStderr()
@@ -134,7 +136,8 @@ func (p *previewer) follow(cmd *cobra.Command, path, out string, opts buildOptio
 		before := standing(inputs)
 		p.set(func(s *previewState) { s.Building = true })
 		begun := time.Now()
-		_, err := build(cmd, path, out, "", opts)
+		built := p.state.Built
+		_, err := build(cmd, path, p.report(built+1), "", opts)
 		if cmd.Context().Err() != nil {
 			return
 		}
@@ -152,6 +155,10 @@ func (p *previewer) follow(cmd *cobra.Command, path, out string, opts buildOptio
 				s.Built++
 			}
 		})
+		if err == nil {
+			// Files of the last one may still be on their way. What stays goes at the end.
+			disk.RemoveAll(p.report(built - 1))
+		}
 		for standing(inputs) == before {
 			select {
 			case <-cmd.Context().Done():
@@ -192,11 +199,12 @@ func standing(paths []string) string {
 }
 
 func (p *previewer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	if !p.files.admit(w, r) {
+	state, news := p.now()
+	files := reportHandler{dir: p.report(state.Built), local: true}
+	if !files.admit(w, r) {
 		return
 	}
 	name := strings.TrimPrefix(r.URL.Path, "/")
-	state, news := p.now()
 	switch {
 	case r.URL.Path == previewPath+"state":
 		if seen, err := strconv.Atoi(r.URL.Query().Get("seen")); err == nil && seen == state.Seq {
@@ -225,11 +233,11 @@ func (p *previewer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		text, err := []byte(nil), error(nil)
 		if state.Built == 0 {
 			text, err = templates.Files().ReadFile("preview/preview.html")
-		} else if !p.files.lists(name) {
+		} else if !files.lists(name) {
 			http.NotFound(w, r)
 			return
 		} else {
-			text, err = foreign.ReadFileIn(p.files.dir, name, maxPage)
+			text, err = foreign.ReadFileIn(files.dir, name, maxPage)
 		}
 		if err != nil {
 			http.NotFound(w, r)
@@ -240,7 +248,7 @@ func (p *previewer) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", contentType(name))
 		w.Write(bytes.Replace(text, []byte("</head>"), []byte(line), 1))
 	default:
-		p.files.ServeHTTP(w, r)
+		files.ServeHTTP(w, r)
 	}
 }
 

@@ -139,7 +139,7 @@ func serveOn(cmd *cobra.Command, addr string, handler func(local bool) (http.Han
 	case <-ctx.Done():
 	}
 	// A browser may hold its connections open: they are not waited for long.
-	last, cancel := context.WithTimeout(context.Background(), patience/2)
+	last, cancel := context.WithTimeout(context.Background(), patience/5)
 	defer cancel()
 	if server.Shutdown(last) != nil {
 		server.Close()

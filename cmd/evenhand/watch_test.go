@@ -128,15 +128,12 @@ func TestWatch(t *testing.T) {
 		}
 		put("one.wav", "one.wav", 1)
 		time.Sleep(700 * time.Millisecond)
-		begun := time.Now()
 		if err := cmd.Process.Signal(os.Interrupt); err != nil {
 			t.Fatal(err)
 		}
 		for range lines {
 		}
-		if err := cmd.Wait(); err != nil {
-			t.Errorf("exit: %v after %v, %s", err, time.Since(begun), errs.String())
-		}
+		waitInterrupted(t, cmd, &errs)
 		left, err := os.ReadDir(dir)
 		if err != nil || len(left) != 4 && !folder || folder && len(left) != 3 {
 			t.Errorf("in the folder: %v, %v", left, err)
