@@ -85,7 +85,7 @@ func (b *builder) leadWords() string {
 
 // changedWords say within a sentence what differs that is not under test.
 func (b *builder) changedWords() string {
-	if moved := append(b.uncontrolled(), b.allowed()...); len(moved) > 0 {
+	if moved := append(b.res.Settings.Uncontrolled(), b.res.Settings.Allowed()...); len(moved) > 0 {
 		return "the " + listUpTo(moved, 3) + " changed too"
 	}
 	if !slices.ContainsFunc(b.res.Settings.Slots, func(s result.SlotSettings) bool { return s.Slot != b.res.Comparison.Slot }) {
@@ -169,7 +169,7 @@ func (b *builder) colophon() colophonView {
 		add("Music compared", d)
 	}
 	add("Disclosure", c.Disclosure)
-	if moved := b.uncontrolled(); len(moved) > 0 {
+	if moved := b.res.Settings.Uncontrolled(); len(moved) > 0 {
 		v.Sentences = append(v.Sentences, "Not held equal, although nothing allows it: "+manifest.List(moved)+".")
 	}
 	v.Sentences = append(v.Sentences, b.matchWords())
@@ -241,33 +241,10 @@ func (b *builder) heldWords() string {
 	} else {
 		s = "The manifest names no other part of the chain."
 	}
-	if allowed := b.allowed(); len(allowed) > 0 {
+	if allowed := b.res.Settings.Allowed(); len(allowed) > 0 {
 		s += " Allowed to move: " + manifest.List(allowed) + "."
 	}
 	return s
-}
-
-// uncontrolled lists settings that differ although they are neither under
-// test nor allowed to.
-func (b *builder) uncontrolled() []string {
-	return b.differing(func(r result.SettingRow) bool { return !r.Allowed })
-}
-
-// allowed lists settings that differ, are not under test, and may differ.
-func (b *builder) allowed() []string {
-	return b.differing(func(r result.SettingRow) bool { return r.Allowed })
-}
-
-func (b *builder) differing(is func(result.SettingRow) bool) []string {
-	out := []string{}
-	for _, s := range b.res.Settings.Slots {
-		for _, r := range s.Rows {
-			if r.Differs && !r.Varied && is(r) {
-				out = append(out, s.Slot+" "+r.Name)
-			}
-		}
-	}
-	return out
 }
 
 func (b *builder) matchWords() string {

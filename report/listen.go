@@ -4,13 +4,14 @@ import (
 	"html/template"
 	"math"
 	"strings"
-	"unicode/utf8"
 
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
 	"evenhand/report/settings"
+	"evenhand/report/settings/panel"
+	"evenhand/report/view"
 )
 
 // listenView is the listening area.
@@ -41,7 +42,7 @@ type listenTake struct {
 	Encoding string
 	Mics     int
 	MicWords string
-	Notes    folded
+	Notes    view.Folded
 	Polarity string // "" when the same as the reference's
 	Withheld string // why the audio is not published; "" when it is
 	Player   int    // number of the take in the player, see newPlayerData
@@ -53,36 +54,11 @@ type listenDial struct {
 	Value, Name string
 }
 
-// folded is a text that stands behind its summary where it is long. Lines stay.
-type folded struct {
-	Text    string
-	Summary string // "" for a short text
-}
-
-// Above these a text is folded.
-const (
-	maxUnfolded      = 240 // characters
-	maxUnfoldedLines = 4
-)
-
-func fold(text string) folded {
-	text = strings.TrimSpace(text)
-	f := folded{Text: text}
-	lines := strings.Count(text, "\n") + 1
-	switch {
-	case lines > maxUnfoldedLines:
-		f.Summary = plural(lines, "line", "lines")
-	case utf8.RuneCountInString(text) > maxUnfolded:
-		f.Summary = plural(len(strings.Fields(text)), "word", "words")
-	}
-	return f
-}
-
 func (b *builder) listen(beside *besideView) listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res), Beside: beside}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Part: partWord(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: fold(t.Notes), Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Part: partWord(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: view.Fold(t.Notes), Mics: len(t.Mics)}
 		if e := t.EqualChannels; e != nil {
 			l.Signal += ", " + e.String()
 		}
@@ -143,7 +119,7 @@ func (b *builder) dials(take int) []listenDial {
 				continue
 			}
 			x := r.Values[take]
-			out = append(out, listenDial{settings.Drawing(manifest.ValueKind(x.Kind), knob(x)), orElse(x.Written, "not stated"), r.Name})
+			out = append(out, listenDial{settings.Drawing(manifest.ValueKind(x.Kind), panel.Knob(x)), orElse(x.Written, "not stated"), r.Name})
 		}
 	}
 	return out

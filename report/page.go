@@ -14,6 +14,7 @@ import (
 	"evenhand/report/chart"
 	"evenhand/report/fair"
 	"evenhand/report/notes"
+	"evenhand/report/settings/panel"
 	"evenhand/report/view"
 	"evenhand/report/words"
 )
@@ -139,6 +140,10 @@ func newBuilder(res *result.Result, opts Options) (*builder, error) {
 		b.about = &about
 	}
 	return b, nil
+}
+
+func (b *builder) settings() panel.View {
+	return panel.Of(b.res, b.labels, b.opts.pictures, b.opts.sheet)
 }
 
 func (b *builder) audience() *audience.View { return audience.Of(b.res, b.labels) }

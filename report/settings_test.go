@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/settings/panel"
 )
 
 // TestSettingsOfManyTakes asks for a line for each take from twelve takes on, those of
@@ -33,7 +34,7 @@ func TestSettingsOfManyTakes(t *testing.T) {
 		}
 		return strings.Join(out, "\n")
 	}
-	view := func(takes, devices int) settingsView {
+	view := func(takes, devices int) panel.View {
 		res := &result.Result{Comparison: result.Comparison{Slot: "fuzz"}}
 		b := &builder{res: res}
 		row := func(name string, differs, varied bool, of func(i int) string) result.SettingRow {

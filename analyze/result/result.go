@@ -490,6 +490,29 @@ type Settings struct {
 	Slots []SlotSettings `json:"slots"` // in signal order
 }
 
+// Uncontrolled lists settings that differ although they are neither under
+// test nor allowed to.
+func (s Settings) Uncontrolled() []string {
+	return s.differing(func(r SettingRow) bool { return !r.Allowed })
+}
+
+// Allowed lists settings that differ, are not under test, and may differ.
+func (s Settings) Allowed() []string {
+	return s.differing(func(r SettingRow) bool { return r.Allowed })
+}
+
+func (s Settings) differing(is func(SettingRow) bool) []string {
+	out := []string{}
+	for _, slot := range s.Slots {
+		for _, r := range slot.Rows {
+			if r.Differs && !r.Varied && is(r) {
+				out = append(out, slot.Slot+" "+r.Name)
+			}
+		}
+	}
+	return out
+}
+
 // SlotSettings is one slot's rows.
 type SlotSettings struct {
 	Slot string       `json:"slot"`

@@ -6,6 +6,9 @@ import (
 	"html/template"
 	"strconv"
 	"strings"
+	"unicode/utf8"
+
+	"evenhand/report/words"
 )
 
 // SVG marks a drawing of package chart as markup: chart escapes every text that it is
@@ -184,3 +187,30 @@ func (f Figure) Folded() int {
 
 // WordsID is the id of the nth sentence.
 func (f Figure) WordsID(n int) string { return f.ID + "-" + strconv.Itoa(n) }
+
+// Folded is a text that stands behind its summary where it is long. Lines stay.
+type Folded struct {
+	Text    string
+	Summary string // "" for a short text
+}
+
+// Above these a text is folded.
+const (
+	maxUnfolded      = 240 // characters
+	maxUnfoldedLines = 4
+)
+
+// Fold returns a text as it is shown: behind the number of its lines or words where it is
+// long.
+func Fold(text string) Folded {
+	text = strings.TrimSpace(text)
+	f := Folded{Text: text}
+	lines := strings.Count(text, "\n") + 1
+	switch {
+	case lines > maxUnfoldedLines:
+		f.Summary = words.Plural(lines, "line", "lines")
+	case utf8.RuneCountInString(text) > maxUnfolded:
+		f.Summary = words.Plural(len(strings.Fields(text)), "word", "words")
+	}
+	return f
+}

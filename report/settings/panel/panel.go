@@ -1,4 +1,5 @@
-package report
+// Package panel shows the settings of a result as a section of the page.
+package panel
 
 import (
 	"slices"
@@ -8,12 +9,14 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/report/chart"
 	"evenhand/report/settings"
+	"evenhand/report/view"
+	"evenhand/report/words"
 )
 
-// settingsView is the settings: what differs first, all of them behind.
-type settingsView struct {
-	Differs      table
-	All          table
+// View is the settings: what differs first, all of them behind.
+type View struct {
+	Differs      view.Table
+	All          view.Table
 	Uncontrolled []string
 	Unstated     int
 	Notes        []string
@@ -28,7 +31,7 @@ type settingsView struct {
 type setting struct {
 	result.SettingRow
 	slot   string
-	values []cell
+	values []view.Cell
 }
 
 // settingGroup is settings that differ for one reason.
@@ -38,13 +41,23 @@ type settingGroup struct {
 	settings []setting
 }
 
-func (b *builder) settings() settingsView {
+// builder holds what the tables share.
+type builder struct {
+	res    *result.Result
+	labels []view.Label
+}
+
+// Of returns the view of the settings of a result, with the labels of its takes, for the
+// template "settings". pictures and sheet are what the report's folder has of them, see
+// settings.Find.
+func Of(res *result.Result, labels []view.Label, pictures []settings.Published, sheet string) View {
+	b := builder{res, labels}
 	var cautions []string
 	if b.res.Settings.MayHaveValves() {
 		cautions = []string{manifest.LoadCaution, manifest.InsideCaution}
 	}
-	v := settingsView{Uncontrolled: b.uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: b.opts.pictures, Compared: len(b.res.Takes) > 1}
-	if b.opts.sheet != "" {
+	v := View{Uncontrolled: b.res.Settings.Uncontrolled(), Notes: []string{}, Cautions: cautions, Pictures: pictures, Compared: len(b.res.Takes) > 1}
+	if sheet != "" {
 		v.Sheet = settings.SheetName
 	}
 	groups := []settingGroup{{name: "Not held equal, and not allowed to move", void: true}, {name: "Under test"}, {name: "Allowed to move"}}
@@ -80,21 +93,21 @@ func (b *builder) settings() settingsView {
 	}
 	v.Differs.Class, v.All.Class = "words", "words"
 	if v.Unstated > 0 {
-		v.Notes = append(v.Notes, plural(v.Unstated, "control is", "controls are")+" named without a position: shown as an empty ring.")
+		v.Notes = append(v.Notes, words.Plural(v.Unstated, "control is", "controls are")+" named without a position: shown as an empty ring.")
 	}
 	return v
 }
 
 // differsBySetting has a line for each setting and a column for each take.
-func (b *builder) differsBySetting(groups []settingGroup) table {
-	head := heads("Setting")
+func (b builder) differsBySetting(groups []settingGroup) view.Table {
+	head := view.Heads("Setting")
 	for _, l := range b.labels {
-		head = append(head, cell{Text: l.Name, Head: true, Swatch: l.Swatch})
+		head = append(head, view.Cell{Text: l.Name, Head: true, Swatch: l.Swatch})
 	}
-	var rows []row
+	var rows []view.Row
 	for _, g := range groups {
 		for i, s := range g.settings {
-			line := row{Cells: append([]cell{{Text: s.slot + " " + s.Name, Head: true}}, s.values...)}
+			line := view.Row{Cells: append([]view.Cell{{Text: s.slot + " " + s.Name, Head: true}}, s.values...)}
 			if i == 0 {
 				line.Group = g.name
 			}
@@ -104,7 +117,7 @@ func (b *builder) differsBySetting(groups []settingGroup) table {
 			rows = append(rows, line)
 		}
 	}
-	return newTable("Settings that differ", head, rows)
+	return view.NewTable("Settings that differ", head, rows)
 }
 
 // slotHeading names a slot above its settings.
@@ -115,15 +128,15 @@ func slotHeading(s result.SlotSettings) string {
 	return s.Slot
 }
 
-func (b *builder) allBySetting() table {
-	head := heads("Setting")
+func (b builder) allBySetting() view.Table {
+	head := view.Heads("Setting")
 	for _, l := range b.labels {
-		head = append(head, cell{Text: l.Name, Head: true})
+		head = append(head, view.Cell{Text: l.Name, Head: true})
 	}
-	var rows []row
+	var rows []view.Row
 	for _, s := range b.res.Settings.Slots {
 		for i, r := range s.Rows {
-			line := row{Cells: append([]cell{{Text: r.Name, Head: true}}, alike(b.values(r))...)}
+			line := view.Row{Cells: append([]view.Cell{{Text: r.Name, Head: true}}, alike(b.values(r))...)}
 			if i == 0 {
 				line.Group = slotHeading(s)
 			}
@@ -137,14 +150,14 @@ func (b *builder) allBySetting() table {
 	if len(b.labels) > 1 {
 		caption += "; a value over all columns is that of every take"
 	}
-	return newTable(caption, head, rows)
+	return view.NewTable(caption, head, rows)
 }
 
 // alike makes equal cells one that takes the width of all; cells that differ
 // stay, without their pictures, which stand in the table above.
-func alike(values []cell) []cell {
+func alike(values []view.Cell) []view.Cell {
 	same := true
-	out := make([]cell, len(values))
+	out := make([]view.Cell, len(values))
 	for i, c := range values {
 		same = same && c.Text == values[0].Text
 		c.Dial = ""
@@ -153,34 +166,34 @@ func alike(values []cell) []cell {
 	if same && len(values) > 1 {
 		c := values[0]
 		c.Span, c.Class = len(values), strings.TrimPrefix(c.Class, "short")
-		return []cell{c}
+		return []view.Cell{c}
 	}
 	return out
 }
 
 // values are a setting's cells, one for each take.
-func (b *builder) values(r result.SettingRow) []cell {
-	out := make([]cell, 0, len(r.Values))
+func (b builder) values(r result.SettingRow) []view.Cell {
+	out := make([]view.Cell, 0, len(r.Values))
 	for _, x := range r.Values {
-		f := fold(x.Written)
-		c := cell{Text: x.Written, Fold: f.Summary}
+		f := view.Fold(x.Written)
+		c := view.Cell{Text: x.Written, Fold: f.Summary}
 		if len(x.Written) <= shortValue {
 			c.Class = "short"
 		}
 		switch {
 		case x.Absent || (!r.Control && x.Written == ""):
-			out = append(out, cell{Text: without, Soft: true})
+			out = append(out, view.Cell{Text: without, Soft: true})
 			continue
 		case !x.Stated || x.Written == "":
 			c.Text, c.Class, c.Soft = "not stated", "short", true
 		}
 		if r.Control {
-			c.Dial = settings.Drawing(manifest.ValueKind(x.Kind), knob(x))
+			c.Dial = settings.Drawing(manifest.ValueKind(x.Kind), Knob(x))
 		}
 		out = append(out, c)
 	}
 	for len(out) < len(b.labels) {
-		out = append(out, cell{Text: "not stated", Soft: true})
+		out = append(out, view.Cell{Text: "not stated", Soft: true})
 	}
 	return out
 }
@@ -191,8 +204,8 @@ const without = "–"
 // shortValue is the length in bytes up to which a value stays on one line.
 const shortValue = 14
 
-// knob is a control's shape: the usual one where no other is stated.
-func knob(v result.SettingValue) chart.Knob {
+// Knob is a control's shape: the usual one where no other is stated.
+func Knob(v result.SettingValue) chart.Knob {
 	k := chart.UsualKnob(float64(v.Fraction))
 	if v.Travel > 0 {
 		k.From, k.Travel = v.From, v.Travel

@@ -1,10 +1,11 @@
-package report
+package panel
 
 import (
 	"slices"
 	"strings"
 
 	"evenhand/analyze/manifest"
+	"evenhand/report/view"
 )
 
 // manyTakes is from how many takes on the settings have a line for each take: more
@@ -13,9 +14,9 @@ const manyTakes = 12
 
 // differsByTake has a line for each take and a column for each setting. Takes of one
 // device stand together where several share one.
-func (b *builder) differsByTake(groups []settingGroup) table {
+func (b builder) differsByTake(groups []settingGroup) view.Table {
 	devices := b.byDevice()
-	head, over := heads("Take"), []cell{{}}
+	head, over := view.Heads("Take"), []view.Cell{{}}
 	columns := []setting{}
 	void := []bool{}
 	for _, g := range groups {
@@ -30,16 +31,16 @@ func (b *builder) differsByTake(groups []settingGroup) table {
 			}
 			if s.slot != slot {
 				slot = s.slot
-				over = append(over, cell{Text: g.name + ": " + s.slot, Head: true, Class: class})
+				over = append(over, view.Cell{Text: g.name + ": " + s.slot, Head: true, Class: class})
 			}
 			over[len(over)-1].Span++
-			head = append(head, cell{Text: s.Name, Head: true, Class: class})
+			head = append(head, view.Cell{Text: s.Name, Head: true, Class: class})
 			columns, void = append(columns, s), append(void, g.void)
 		}
 	}
-	line := func(take int) row {
+	line := func(take int) view.Row {
 		l := b.labels[take]
-		out := []cell{{Text: l.Name, Head: true, Swatch: l.Swatch}}
+		out := []view.Cell{{Text: l.Name, Head: true, Swatch: l.Swatch}}
 		for i, s := range columns {
 			c := s.values[take]
 			if void[i] {
@@ -47,9 +48,9 @@ func (b *builder) differsByTake(groups []settingGroup) table {
 			}
 			out = append(out, c)
 		}
-		return row{Cells: out}
+		return view.Row{Cells: out}
 	}
-	var rows []row
+	var rows []view.Row
 	if devices == nil {
 		for i := range b.labels {
 			rows = append(rows, line(i))
@@ -64,7 +65,7 @@ func (b *builder) differsByTake(groups []settingGroup) table {
 			rows = append(rows, r)
 		}
 	}
-	t := newTable("Settings that differ, a line for each take", head, rows)
+	t := view.NewTable("Settings that differ, a line for each take", head, rows)
 	if len(over) > 1 {
 		t.Over = over
 	}
@@ -79,7 +80,7 @@ type deviceTakes struct {
 
 // byDevice gathers the takes of each device under test, in the order in which they
 // appear first; nil where that makes no fewer headings than half the takes, or one.
-func (b *builder) byDevice() []deviceTakes {
+func (b builder) byDevice() []deviceTakes {
 	var out []deviceTakes
 	for i, t := range b.res.Takes {
 		name := t.Device
@@ -101,11 +102,11 @@ func (b *builder) byDevice() []deviceTakes {
 
 // allAtOnce has one column for all takes; what differs stands in the table of the
 // takes.
-func (b *builder) allAtOnce() table {
-	var rows []row
+func (b builder) allAtOnce() view.Table {
+	var rows []view.Row
 	for _, s := range b.res.Settings.Slots {
 		for i, r := range s.Rows {
-			line := row{Cells: []cell{{Text: r.Name, Head: true}, b.together(setting{r, s.Slot, b.values(r)})}}
+			line := view.Row{Cells: []view.Cell{{Text: r.Name, Head: true}, b.together(setting{r, s.Slot, b.values(r)})}}
 			if i == 0 {
 				line.Group = slotHeading(s)
 			}
@@ -115,14 +116,14 @@ func (b *builder) allAtOnce() table {
 			rows = append(rows, line)
 		}
 	}
-	return newTable("All settings, in signal order", heads("Setting", "<All takes"), rows)
+	return view.NewTable("All settings, in signal order", view.Heads("Setting", "<All takes"), rows)
 }
 
 // together is one cell for a setting in all takes: its value, and which takes have
 // another.
-func (b *builder) together(s setting) cell {
+func (b builder) together(s setting) view.Cell {
 	if s.Differs {
-		return cell{Text: "differs: see the table of the takes", Soft: true, Span: 1}
+		return view.Cell{Text: "differs: see the table of the takes", Soft: true, Span: 1}
 	}
 	var kinds []string
 	takes := map[string][]string{}
@@ -133,7 +134,7 @@ func (b *builder) together(s setting) cell {
 		takes[c.Text] = append(takes[c.Text], b.labels[i].Name)
 	}
 	slices.SortStableFunc(kinds, func(x, y string) int { return len(takes[y]) - len(takes[x]) })
-	f := fold(kinds[0])
+	f := view.Fold(kinds[0])
 	text := kinds[0]
 	for _, k := range kinds[1:] {
 		value := k
@@ -142,5 +143,5 @@ func (b *builder) together(s setting) cell {
 		}
 		text += "; " + value + " in " + manifest.List(takes[k])
 	}
-	return cell{Text: text, Fold: f.Summary, Span: 1}
+	return view.Cell{Text: text, Fold: f.Summary, Span: 1}
 }
