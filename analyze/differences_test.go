@@ -142,16 +142,12 @@ func TestMicrophoneAloneKeepsTheCeiling(t *testing.T) {
 	if plan.Gain >= take.Gain {
 		t.Errorf("gain %v alone, %v in the blend: this take shows nothing", plan.Gain, take.Gain)
 	}
-	most := unit.DBFS(math.Inf(-1))
-	for _, p := range plan.Pieces {
-		m, _, err := publish.Measure(context.Background(), filepath.Join(dir, filepath.FromSlash(p.Path)))
-		if err != nil {
-			t.Fatal(err)
-		}
-		most = max(most, m.SamplePeak)
+	m, _, err := publish.Measure(context.Background(), filepath.Join(dir, filepath.FromSlash(plan.Pieces[0].Path)))
+	if err != nil {
+		t.Fatal(err)
 	}
 	// Half a step of 24 bits is far below 0.001 dB.
-	if want := float64(session.Result.Parameters.Match.Ceiling); math.Abs(float64(most)-want) > 0.001 {
-		t.Errorf("the microphone alone peaks at %v, want the ceiling, %.3f", most, want)
+	if want := float64(session.Result.Parameters.Match.Ceiling); math.Abs(float64(m.SamplePeak)-want) > 0.001 {
+		t.Errorf("the microphone alone peaks at %v, want the ceiling, %.3f", m.SamplePeak, want)
 	}
 }

@@ -130,7 +130,7 @@ func (o order) result(t *testing.T, takes []int) (*result.Result, map[string]str
 	for _, x := range s.Result.Takes {
 		sums[x.Name] = x.Published.SHA256
 		for k, p := range x.Published.Pieces {
-			sums[fmt.Sprintf("%s, piece %d", x.Name, k)] = p.SHA256
+			sums[fmt.Sprintf("%s, piece %d", x.Name, k)] = fmt.Sprint(p)
 		}
 	}
 	return s.Result, sums

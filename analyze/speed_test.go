@@ -104,7 +104,7 @@ func writeEight(tb testing.TB) string {
 // 3200 (clean guitar) seconds of audio per second on a free core, Welch spectra at 1100.
 //
 // What keeps it fast: nothing is made twice (package store); each published file is
-// decoded once, to be measured again and cut into pieces (flacio.Decoder.Cut); what is
+// decoded once, to be measured again and to find its pieces (flacio.Decoder.Find); what is
 // found in the dry recording is found once (parts.Timeline, align.Feature); two windows
 // share a transform (dsp.Complex.Pair), and only lags near zero are computed
 // (dsp.Narrow); faults are looked for while the other steps run; filters keep their state

@@ -13,7 +13,6 @@ import (
 	"testing"
 
 	"evenhand/analyze/listening"
-	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/report/audience"
 	"evenhand/report/folder"
@@ -224,8 +223,8 @@ func committed(t *testing.T, res *result.Result) string {
 	names := []string{"photos/other.jpg"}
 	for i := range res.Takes {
 		p := res.Takes[i].Published
-		piece := publish.PieceDir + "/" + res.Takes[i].Slug + ".1.flac"
-		p.Pieces = []result.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: 100}}
+		piece := pieceDir + "/" + res.Takes[i].Slug + ".1.flac"
+		p.Pieces = []result.Piece{{Path: piece, Frames: p.Frames, SHA256: fixtureHash(piece), Bytes: int64(len(piece))}}
 		names = append(names, p.Path, piece)
 	}
 	for _, name := range names {
@@ -303,13 +302,13 @@ func TestRenewLeavesSourceAlone(t *testing.T) {
 	if err := d.Discard(); err != nil {
 		t.Error(err)
 	}
-	// The twins of the pieces are there again, as files of their own.
-	const twin = "audio/pieces/splitting.1.js"
-	a, err := os.Stat(filepath.Join(dir, twin))
+	// The scripts with pieces are there again, as files of their own.
+	const script = "audio/pieces/splitting.1.js"
+	a, err := os.Stat(filepath.Join(dir, script))
 	if err != nil {
 		t.Fatal(err)
 	}
-	b, err := os.Stat(filepath.Join(dst, twin))
+	b, err := os.Stat(filepath.Join(dst, script))
 	if err != nil || os.SameFile(a, b) || a.Size() != b.Size() {
 		t.Errorf("%v %v, %v", a, b, err)
 	}

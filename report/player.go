@@ -1,14 +1,17 @@
 package report
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"math"
 	"os"
+	"path"
 	"path/filepath"
 	"runtime"
 	"slices"
@@ -17,7 +20,9 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"evenhand/analyze/disk"
+	"evenhand/analyze/flacio"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/view"
@@ -37,7 +42,8 @@ type playerData struct {
 	Tolerance unit.LU         `json:"tolerance"`
 	Reference int             `json:"reference"` // −1 without one
 	WebOnly   bool            `json:"webOnly,omitempty"`
-	Cuts      []int64         `json:"cuts"` // first frames of the pieces, then the end
+	Cuts      []int64         `json:"cuts"`  // first frames of the pieces, then the end
+	Block     int             `json:"block"` // frames of a block of the files
 	Sections  []playerSection `json:"sections"`
 	Takes     []playerTake    `json:"takes"`
 }
@@ -64,6 +70,7 @@ type playerTake struct {
 	Gain       unit.DB      `json:"gain"`
 	Inverted   bool         `json:"inverted,omitempty"`
 	Channels   int          `json:"channels"`
+	Bits       int          `json:"bits"` // of its files
 	Integrated unit.LUFS    `json:"integrated"`
 	Peak       unit.DBFS    `json:"peak"`
 	Path       string       `json:"path"`
@@ -76,15 +83,30 @@ type playerTake struct {
 	playerPieces
 }
 
-// playerPieces: piece k of a file is called Stem.k.flac, from 1 on, and has
-// Sizes[k−1] bytes.
+// playerPieces are the pieces of a file, which follow each other in it. The first has the
+// stream header too, of Head bytes. Piece k, from 1 on, has Sizes[k−1] bytes; the script
+// for readers who open the page from a disk is Stem.k.js. In reports of earlier versions
+// File is "", and each piece is a file, Stem.k.flac.
 type playerPieces struct {
+	File  string  `json:"file,omitempty"`
+	Head  int64   `json:"head,omitempty"`
 	Stem  string  `json:"stem"`
 	Sizes []int64 `json:"sizes"`
 }
 
-// path is the name of a piece, counted from 0.
-func (p playerPieces) path(k int) string { return fmt.Sprintf("%s.%d.flac", p.Stem, k+1) }
+// script is the name of the script with a piece, counted from 0.
+func (p playerPieces) script(k int) string { return fmt.Sprintf("%s.%d%s", p.Stem, k+1, scriptSuffix) }
+
+// part is the file that a piece, counted from 0, is in, and where.
+func (p playerPieces) part(k int) (name string, from, bytes int64) {
+	if p.File == "" {
+		return fmt.Sprintf("%s.%d.flac", p.Stem, k+1), 0, p.Sizes[k]
+	}
+	for _, n := range p.Sizes[:k] {
+		from += n
+	}
+	return p.File, from, p.Sizes[k]
+}
 
 // playerBlend: Own and Alone are the gains of the two microphones in the take's
 // published file, the second being the one that the pieces hold, and Scale the
@@ -105,7 +127,7 @@ type playerBlend struct {
 // analyze.BlendStep.
 type playerMore struct {
 	SHA256 string       `json:"sha256"`
-	Pieces []string     `json:"pieces"` // their SHA-256
+	Pieces []string     `json:"pieces,omitempty"` // their SHA-256, where they are files
 	Steps  [][3]float64 `json:"steps,omitempty"`
 }
 
@@ -127,7 +149,7 @@ func newPlayerData(res *result.Result) *playerData {
 	d := &playerData{
 		ID: res.AudioID(), Title: res.Comparison.Title, Rate: res.Timeline.SampleRate,
 		Target: res.Match.Target, Tolerance: res.Parameters.Match.Tolerance,
-		Reference: -1, Sections: []playerSection{}, Takes: []playerTake{},
+		Block: flacio.BlockFrames, Reference: -1, Sections: []playerSection{}, Takes: []playerTake{},
 	}
 	if len(res.Timeline.Spans) == 0 || d.ID == "" {
 		return nil
@@ -167,7 +189,7 @@ func newPlayerData(res *result.Result) *playerData {
 		}
 		out := playerTake{
 			Name: t.Name, Slug: t.Slug, Gain: t.Gain, Inverted: t.Alignment.PolarityToReference == "inverted",
-			Channels: p.Channels, Integrated: p.Integrated, Peak: p.SamplePeak, Path: p.Path,
+			Channels: p.Channels, Bits: publish.Depth(p.Encoding), Integrated: p.Integrated, Peak: p.SamplePeak, Path: p.Path,
 			Aside: !t.Contestant(),
 		}
 		if t.RepeatOf != "" {
@@ -186,19 +208,30 @@ func newPlayerData(res *result.Result) *playerData {
 	return d
 }
 
-// pieces describes a file's pieces, and says whether they are cut and named
-// like those before.
+// pieceDir is the folder of the scripts with pieces, and of the pieces of earlier
+// versions.
+const pieceDir = result.AudioDir + "/pieces"
+
+// pieces describes a file's pieces, and says whether they begin where those before do,
+// and lie in the file without a gap.
 func (d *playerData) pieces(to *playerPieces, in []result.Piece) bool {
 	if len(in) == 0 {
 		return false
 	}
-	stem, ok := strings.CutSuffix(in[0].Path, ".1.flac")
-	to.Stem = stem
-	cuts := []int64{}
+	if to.Head = in[0].Offset; to.Head > 0 {
+		to.File = in[0].Path
+	}
+	to.Stem = path.Join(pieceDir, strings.TrimSuffix(strings.TrimSuffix(path.Base(in[0].Path), ".flac"), ".1"))
+	cuts, ok := []int64{}, true
 	for k, p := range in {
 		cuts = append(cuts, p.FirstFrame)
 		to.Sizes = append(to.Sizes, p.Bytes)
-		ok = ok && p.Path == to.path(k) && (k == 0 || p.FirstFrame == in[k-1].FirstFrame+in[k-1].Frames)
+		ok = ok && (k == 0 || p.FirstFrame == in[k-1].FirstFrame+in[k-1].Frames)
+		name, from, _ := to.part(k)
+		ok = ok && p.Path == name && (k == 0 || p.Offset == from)
+		if k == 0 {
+			to.Sizes[0] += to.Head
+		}
 	}
 	last := in[len(in)-1]
 	cuts = append(cuts, last.FirstFrame+last.Frames)
@@ -269,9 +302,11 @@ func newPlayerMore(res *result.Result) []playerMore {
 		if t.Published == nil {
 			continue
 		}
-		m := playerMore{SHA256: t.Published.SHA256, Pieces: []string{}}
+		m := playerMore{SHA256: t.Published.SHA256}
 		for _, p := range t.Published.Pieces {
-			m.Pieces = append(m.Pieces, p.SHA256)
+			if p.SHA256 != "" {
+				m.Pieces = append(m.Pieces, p.SHA256)
+			}
 		}
 		if b := t.Published.Blend; b != nil {
 			for _, s := range b.Steps {
@@ -292,13 +327,12 @@ func rounded(v float64, digits int) float64 {
 const (
 	playerDataName = "listen-data.js"
 	playerMoreName = "listen-more.js"
-	twinSuffix     = ".js"
+	scriptSuffix   = ".js"
 )
 
 // writePlayer writes the scripts and styles of the plots and of the listening area, its data and,
-// unless it is for the web only, beside each piece a twin: the same bytes in
-// base64 in a script, for readers who open the page from a disk, where a page may
-// not fetch files.
+// unless it is for the web only, of each piece a script with its bytes in base64, for
+// readers who open the page from a disk, where a page may not fetch files.
 func writePlayer(dir string, put func(name string, data []byte) error, res *result.Result, webOnly bool) error {
 	scripts, err := fs.Glob(templates.Files(), "*.js")
 	if err != nil {
@@ -335,6 +369,9 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *resu
 	if webOnly {
 		return nil
 	}
+	if err := disk.MkdirAll(filepath.Join(dir, filepath.FromSlash(pieceDir)), 0o777); err != nil {
+		return fmt.Errorf("report: player: %w", err)
+	}
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for _, t := range d.Takes {
@@ -345,7 +382,7 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *resu
 		for _, f := range files {
 			for k := range f.Sizes {
 				g.Go(func() error {
-					return writeTwin(filepath.Join(dir, filepath.FromSlash(f.path(k))), f.path(k))
+					return f.writeScript(dir, k)
 				})
 			}
 		}
@@ -356,40 +393,27 @@ func writePlayer(dir string, put func(name string, data []byte) error, res *resu
 	return nil
 }
 
-// writeTwin writes the script that hands a piece to the page.
-func writeTwin(piece, name string) (err error) {
-	in, err := os.Open(piece)
+// writeScript writes the script that hands a piece to the page.
+func (p playerPieces) writeScript(dir string, k int) (err error) {
+	name, from, bytes := p.part(k)
+	in, err := os.Open(filepath.Join(dir, filepath.FromSlash(name)))
 	if err != nil {
 		return err
 	}
 	defer in.Close()
-	out, err := disk.Create(strings.TrimSuffix(piece, filepath.Ext(piece)) + twinSuffix)
+	out, err := disk.Create(filepath.Join(dir, filepath.FromSlash(p.script(k))))
 	if err != nil {
 		return err
 	}
-	defer func() {
-		if cerr := out.Close(); err == nil {
-			err = cerr
-		}
-	}()
-	if _, err := fmt.Fprintf(out, "Evenhand.audio(%q,\"", name); err != nil {
-		return err
+	defer func() { err = errors.Join(err, out.Close()) }()
+	w := bufio.NewWriterSize(out, 1<<16)
+	fmt.Fprintf(w, "Evenhand.audio(%q,\"", p.script(k)) // errors come with Flush
+	coded := base64.NewEncoder(base64.StdEncoding, w)
+	n, err := io.Copy(coded, io.NewSectionReader(in, from, bytes))
+	if err == nil && n != bytes {
+		err = fmt.Errorf("%s ends within piece %d", name, k+1)
 	}
-	raw := make([]byte, 3<<14)
-	coded := make([]byte, base64.StdEncoding.EncodedLen(len(raw)))
-	for {
-		n, err := io.ReadFull(in, raw)
-		base64.StdEncoding.Encode(coded, raw[:n])
-		if _, err := out.Write(coded[:base64.StdEncoding.EncodedLen(n)]); err != nil {
-			return err
-		}
-		if err == io.EOF || err == io.ErrUnexpectedEOF {
-			break
-		}
-		if err != nil {
-			return err
-		}
-	}
-	_, err = io.WriteString(out, "\");\n")
-	return err
+	err = errors.Join(err, coded.Close())
+	w.WriteString("\");\n")
+	return errors.Join(err, w.Flush())
 }

@@ -505,13 +505,15 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
-	_, dir := playedReport(t)
+	res, dir := playedReport(t)
 	files := http.FileServer(http.Dir(dir))
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch {
-		case strings.HasSuffix(r.URL.Path, "/splitting.1.flac"):
+		case strings.HasSuffix(r.URL.Path, "/splitting.flac"):
 			http.NotFound(w, r)
-		case strings.HasSuffix(r.URL.Path, "/quarry.1.flac"):
+		case strings.HasSuffix(r.URL.Path, "/quarry.flac"):
+			http.ServeContent(w, r, "", time.Time{}, bytes.NewReader(make([]byte, res.Takes[2].Published.Bytes)))
+		case strings.HasSuffix(r.URL.Path, "/leaning-again.flac"):
 			fmt.Fprint(w, "not audio")
 		default:
 			files.ServeHTTP(w, r)
@@ -520,18 +522,20 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 	t.Cleanup(s.Close)
 	ctx, _ := visitAt(t, s.URL+"/", 360, "")
 	click(t, ctx, `.pick[data-take="1"]`)
-	until(t, ctx, `/splitting\.1\.flac is missing/.test(document.getElementById('say').textContent)`)
+	until(t, ctx, `/splitting\.flac is missing/.test(document.getElementById('say').textContent)`)
 	accessible(t, ctx, "a file is missing")
 	click(t, ctx, `.pick[data-take="0"]`)
 	until(t, ctx, `Evenhand.player.take === 0 && Evenhand.player.deck.playing`)
 	click(t, ctx, `.pick[data-take="2"]`)
-	until(t, ctx, `/quarry\.1\.flac cannot be decoded/.test(document.getElementById('say').textContent)`)
+	until(t, ctx, `/quarry\.flac cannot be decoded/.test(document.getElementById('say').textContent)`)
+	click(t, ctx, `.pick[data-take="3"]`)
+	until(t, ctx, `/leaning-again\.flac has 9 bytes instead of \d+: it is not the file of this page/.test(document.getElementById('say').textContent)`)
 	if got := eval[int](t, ctx, heard); got != 0 {
 		t.Errorf("take %d is heard", got)
 	}
 }
 
-// A report for the web only has no scripts beside its pieces: the player works
+// A report for the web only has no scripts with pieces: the player works
 // over http, and from a disk the plain players stay. Written anew, it remains
 // one.
 func TestWebOnly(t *testing.T) {
@@ -543,19 +547,19 @@ func TestWebOnly(t *testing.T) {
 	draft, err := folder.Begin(dir, folder.Report)
 	must(t, err)
 	must(t, os.CopyFS(draft.Dir, os.DirFS(full)))
-	twins := func(dir string) []string {
+	scripts := func(dir string) []string {
 		list, err := filepath.Glob(filepath.Join(dir, "audio", "pieces", "*.js"))
 		must(t, err)
 		return list
 	}
-	for _, f := range twins(draft.Dir) {
+	for _, f := range scripts(draft.Dir) {
 		must(t, os.Remove(f))
 	}
 	must(t, Write(draft.Dir, res, Options{WebOnly: true}))
 	must(t, draft.Commit())
 	must(t, Renew(dir, again, res))
 	for _, d := range []string{dir, again} {
-		if list := twins(d); len(list) > 0 {
+		if list := scripts(d); len(list) > 0 {
 			t.Errorf("%s holds %v", d, list)
 		}
 		ctx, bad := visit(t, d, true, 800, "")

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
@@ -182,4 +183,24 @@ takes:
 		t.Fatal(err)
 	}
 	return s.Result
+}
+
+// askedFor names what a request asks for: of a published file the piece, such as
+// "splitting.1", and the path of anything else.
+func askedFor(d *playerData, r *http.Request) string {
+	for _, t := range d.Takes {
+		files := []playerPieces{t.playerPieces}
+		if t.Blend != nil {
+			files = append(files, t.Blend.playerPieces)
+		}
+		for _, f := range files {
+			for k := range f.Sizes {
+				name, from, n := f.part(k)
+				if r.URL.Path == "/"+name && r.Header.Get("Range") == fmt.Sprintf("bytes=%d-%d", from, from+n-1) {
+					return strings.TrimSuffix(filepath.Base(f.script(k)), scriptSuffix)
+				}
+			}
+		}
+	}
+	return r.URL.Path
 }

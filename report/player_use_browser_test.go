@@ -123,12 +123,13 @@ func TestConnectionLost(t *testing.T) {
 		t.Skip("needs a browser")
 	}
 	res, dir := playedReport(t)
-	cut := newPlayerData(res).Cuts[1]
+	d := newPlayerData(res)
+	cut := d.Cuts[1]
 	files := http.FileServer(http.Dir(dir))
 	var down atomic.Bool
 	down.Store(true)
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if down.Load() && strings.HasSuffix(r.URL.Path, ".2.flac") {
+		if down.Load() && strings.HasSuffix(askedFor(d, r), ".2") {
 			panic(http.ErrAbortHandler) // the connection is closed without an answer
 		}
 		files.ServeHTTP(w, r)

@@ -2,12 +2,16 @@ package report
 
 import (
 	"bytes"
-	"encoding/json"
+	"compress/gzip"
+	"errors"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"strings"
+	"sync/atomic"
 	"testing"
 
 	"github.com/chromedp/chromedp"
@@ -51,53 +55,56 @@ func crcOfHead(head []byte) bool {
 	return sum == head[len(head)-1]
 }
 
-// A stretch of a published file, behind a header that is made for it and with its frames
-// as they are, decodes to the samples that the whole file has there, in each engine. Its
-// first frame has a number other than 0.
+// The pieces of a published file, each a range of its bytes behind a header that the page
+// makes, decode to the samples that the whole file has there, in each engine: of mono
+// files that are published, and of a stereo file. Their first blocks have numbers other
+// than 0.
 func TestRangesDecodeAlike(t *testing.T) {
 	if testing.Short() || raced {
 		t.Skip("needs browsers")
 	}
 	res, dir := playedReport(t)
-	p := res.Takes[1].Published
-	file, err := os.ReadFile(filepath.Join(dir, filepath.FromSlash(p.Path)))
-	must(t, err)
-	cuts := newPlayerData(res).Cuts
-	at := []int{42}
-	for _, c := range cuts[1 : len(cuts)-1] {
-		at = append(at, frameOffset(t, file, c/flacio.BlockFrames))
+	stereo := filepath.Join(t.TempDir(), "stereo.flac")
+	const blocks = 140
+	x := [][]int32{make([]int32, blocks*flacio.BlockFrames-99), make([]int32, blocks*flacio.BlockFrames-99)}
+	for i := range x[0] {
+		x[0][i], x[1][i] = int32(i*7%3001-1500), int32(i*5%2003-1000)
 	}
-	// Other blocks of metadata may stand between the header and the first frame.
-	at[0] = frameOffset(t, file, 0)
-	at = append(at, len(file))
-	s := httptest.NewServer(http.FileServer(http.Dir(dir)))
-	t.Cleanup(s.Close)
-	offsets, err := json.Marshal(at)
+	enc, err := flacio.Create(stereo, flacio.Spec{SampleRate: playedRate, Channels: 2, Bits: 16})
 	must(t, err)
-	frames, err := json.Marshal(cuts)
+	must(t, errors.Join(enc.Write(x), enc.Close()))
+	file, err := os.ReadFile(stereo)
 	must(t, err)
-	d, err := flacio.Open(filepath.Join(dir, filepath.FromSlash(p.Path)))
-	must(t, err)
-	bits := d.Info().Bits
-	must(t, d.Close())
-	code := fmt.Sprintf(`(async () => {
-		const file = new Uint8Array(await (await fetch(%q)).arrayBuffer()), at = %s, cuts = %s, rate = %d;
-		const head = frames => { const h = new Uint8Array(42), v = new DataView(h.buffer); h.set([0x66, 0x4c, 0x61, 0x43, 0x80, 0, 0, 34]); v.setUint16(8, %d); v.setUint16(10, %d);
-			v.setUint32(18, rate << 12 | 0 << 9 | (%d - 1) << 4); v.setUint32(22, frames); return h; };
-		const decode = b => new OfflineAudioContext(1, 1, rate).decodeAudioData(b);
-		const whole = (await decode(file.slice().buffer)).getChannelData(0), wrong = [];
-		for (let k = 0; k + 1 < at.length; k++) {
-			const n = cuts[k + 1] - cuts[k], part = new Uint8Array([...head(n), ...file.subarray(at[k], at[k + 1])]);
-			try {
-				const got = await decode(part.buffer), x = got.getChannelData(0);
-				let off = 0;
-				for (let i = 0; i < n; i++) if (x[i] !== whole[cuts[k] + i]) off++;
-				if (got.length !== n || off) wrong.push('piece ' + k + ': ' + got.length + ' frames of ' + n + ', ' + off + ' samples differ');
-			} catch (e) { wrong.push('piece ' + k + ': ' + e); }
+	at := []int{frameOffset(t, file, 130), frameOffset(t, file, 137)}
+	files := http.FileServer(http.Dir(dir))
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Path == "/stereo.flac" {
+			http.ServeFile(w, r, stereo)
+			return
 		}
-		return wrong.join('; ') + '|' + (at.length - 1);
-	})()`, "/"+p.Path, offsets, frames, playedRate, flacio.BlockFrames, flacio.BlockFrames, bits)
-	want := fmt.Sprintf("|%d", len(at)-1)
+		files.ServeHTTP(w, r)
+	}))
+	t.Cleanup(s.Close)
+	code := fmt.Sprintf(`(async () => {
+		const d = Evenhand.comparison, S = Evenhand.sound, wrong = [];
+		let n = 0;
+		const list = d.takes.flatMap(t => [t, t.blend]).filter(Boolean).map(f => f.pieces);
+		list.push([{ path: 'stereo.flac', first: 130 * d.block, frames: 7 * d.block, bytes: %[2]d - %[1]d, part: { from: %[1]d, size: %[3]d, head: 0, channels: 2, bits: 16, block: d.block } }]);
+		for (const pieces of list) {
+			const file = await (await fetch(pieces[0].path)).arrayBuffer(), whole = await new OfflineAudioContext(1, 1, d.rate).decodeAudioData(file);
+			for (const p of pieces) try {
+				n++;
+				const got = await S.decode(await S.bytesOf(p), p, d.rate);
+				let off = 0;
+				for (let c = 0; c < whole.numberOfChannels; c++) { const x = got.getChannelData(c), y = whole.getChannelData(c); for (let i = 0; i < p.frames; i++) if (x[i] !== y[p.first + i]) off++; }
+				if (got.numberOfChannels !== whole.numberOfChannels || off) wrong.push(p.path + ' from ' + p.first + ': ' + off + ' samples differ');
+			} catch (e) { wrong.push(p.path + ' from ' + p.first + ': ' + e); }
+		}
+		if (Evenhand.wholes) wrong.push('files came whole');
+		return wrong.join('; ') + '|' + n;
+	})()`, at[0], at[1], len(file))
+	d := newPlayerData(res)
+	want := fmt.Sprintf("|%d", (len(d.Takes)+1)*(len(d.Cuts)-1)+1)
 	t.Run("Chromium", func(t *testing.T) {
 		ctx := browser(t)
 		must(t, chromedp.Do(ctx, chromedp.Navigate(s.URL+"/listen.html")))
@@ -111,6 +118,83 @@ func TestRangesDecodeAlike(t *testing.T) {
 			r.must(t, "Navigate", map[string]any{"url": s.URL + "/listen.html"})
 			if got := value[string](t, r, code); got != want {
 				t.Error(got)
+			}
+		})
+	}
+}
+
+// Hosts that give no ranges, that pack what they send, or pack a range of it, are asked
+// for whole files, and not again: the page says so, plays, and finds every file as
+// published.
+func TestHostsWithoutRanges(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	res, dir := playedReport(t)
+	files := http.FileServer(http.Dir(dir))
+	packed := func(w http.ResponseWriter, r *http.Request) {
+		answer := httptest.NewRecorder()
+		files.ServeHTTP(answer, r)
+		maps.Copy(w.Header(), answer.Header())
+		w.Header().Del("Content-Length")
+		w.Header().Set("Content-Encoding", "gzip")
+		w.WriteHeader(answer.Code)
+		z := gzip.NewWriter(w)
+		z.Write(answer.Body.Bytes())
+		z.Close()
+	}
+	for name, answer := range map[string]http.HandlerFunc{
+		"no ranges":            func(w http.ResponseWriter, r *http.Request) { r.Header.Del("Range"); files.ServeHTTP(w, r) },
+		"packed":               func(w http.ResponseWriter, r *http.Request) { r.Header.Del("Range"); packed(w, r) },
+		"ranges that it packs": packed,
+		"refuses ranges": func(w http.ResponseWriter, r *http.Request) {
+			if r.Header.Get("Range") != "" {
+				http.Error(w, "", http.StatusRequestedRangeNotSatisfiable)
+				return
+			}
+			files.ServeHTTP(w, r)
+		},
+		"other ranges": func(w http.ResponseWriter, r *http.Request) {
+			if r.Header.Get("Range") != "" {
+				r.Header.Set("Range", "bytes=0-999")
+			}
+			files.ServeHTTP(w, r)
+		},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var asked atomic.Int32
+			s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+				if !strings.HasSuffix(r.URL.Path, ".flac") {
+					files.ServeHTTP(w, r)
+					return
+				}
+				asked.Add(1)
+				answer(w, r)
+			}))
+			defer s.Close()
+			ctx, bad := visitAt(t, s.URL+"/", 360, "")
+			click(t, ctx, `.pick[data-take="1"]`)
+			until(t, ctx, `Evenhand.player.deck.playing && document.getElementById('whole').checkVisibility()`)
+			accessible(t, ctx, "whole files")
+			opened(t, ctx, "recheck")
+			before := int32(0)
+			for range 2 {
+				before = asked.Load()
+				click(t, ctx, "#recheck-run")
+				until(t, ctx, `!document.getElementById('recheck-run').disabled`)
+				if got := eval[string](t, ctx, `document.querySelector('#recheck [role=status]').textContent`); got != fmt.Sprintf("All %d comparisons agree.", 4*len(res.Takes)) {
+					t.Error(got)
+				}
+			}
+			if n := asked.Load() - before; n > 0 {
+				t.Errorf("asked for %d files that were here", n)
+			}
+			eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.seek(%d), true`, res.Takes[0].Published.Frames-playedRate))
+			until(t, ctx, `Evenhand.player.deck.playing && `+allReady)
+			for _, line := range bad() {
+				if !strings.Contains(line, "Failed to load resource") { // what it is about
+					t.Error(line)
+				}
 			}
 		})
 	}

@@ -69,11 +69,11 @@ func Renew(src, dst string, res *result.Result) error {
 		}
 		return copyFile(from, to)
 	}
-	opts := Options{WebOnly: true} // unless it has twins
+	opts := Options{WebOnly: true} // unless it has scripts with pieces
 	for _, s := range sums {
-		// Write makes the twins of the pieces again, into the file that is
+		// Write makes the scripts with pieces again, into the file that is
 		// there: over a link that would change the one in src.
-		if strings.HasPrefix(s.Path, result.AudioDir+"/") && path.Ext(s.Path) == twinSuffix {
+		if strings.HasPrefix(s.Path, result.AudioDir+"/") && path.Ext(s.Path) == scriptSuffix {
 			opts.WebOnly = false
 			continue
 		}

@@ -25,9 +25,9 @@ type Options struct {
 	// Manifest is the manifest as it was read, published beside the results;
 	// nil to leave it out.
 	Manifest []byte
-	// WebOnly leaves out the second copy of the pieces, in scripts, which is
-	// nearly half of a report and needed only when the page is opened from a
-	// disk; opened so, it then has plain players.
+	// WebOnly leaves out the second copy of the audio, in scripts, which is more than
+	// half of a report and needed only when the page is opened from a disk; opened so, it
+	// then has plain players.
 	WebOnly bool
 
 	sheet    string // the file of the settings in the folder, next to their sheet; "" for none

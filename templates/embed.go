@@ -13,16 +13,20 @@
 //	with a touch or key deck.js (what sounds), hand.js (keys, levels, and the bar at
 //	                    the foot of the page)
 //	from a disk         disk.js
+//	without ranges      whole.js
 //	with a blend        listen-more.js (hashes and blends), blends.js
 //	with a blind test   hash.js, statistics.js, answers.js, meter.js, blind.js,
 //	                    tests.js
 //	with the check      listen-more.js, hash.js, meter.js, recheck.js
 //
 // All takes play at once, each through its own gain; a switch moves the gains along
-// exponentials of 2 ms. Pieces of at most 20 s are cut at the same frames in all
-// takes, and the first is at most 4.5 s long; two are in memory at a time (61 MB for
-// eight mono takes). Over http a piece is fetched. From a disk it comes as a script with
-// the same bytes in base64. Each take has a second gain for the match by section
+// exponentials of 2 ms. Pieces of at most 20 s begin at the same frames in all takes, and
+// the first is at most 4.5 s long; two are in memory at a time (61 MB for eight mono
+// takes). A piece is a range of the bytes of the take's one published file, which is
+// fetched over http; the page puts a stream header before it. A host that gives no
+// ranges, or packs what it sends, is asked for the whole file, and the page says so
+// (TestRangesDecodeAlike, TestHostsWithoutRanges). From a disk a piece comes as a script
+// with its bytes in base64. Each take has a second gain for the match by section
 // (report/bysection.go), which changes at the sections' frames. Nothing needs a secure context. Published takes are
 // shifted by whole frames. The remaining half sample at most does not matter, since
 // takes are mixed only for the few milliseconds of a switch.
@@ -39,8 +43,8 @@
 // Space to the whole page (WCAG 2.2, 2.1.4).
 //
 // In a blind test the key, which says what is what, is drawn and sealed before the
-// start, everything is loaded before the first answer, and takes are matched over the
-// section. An answer counts only after listening. The dull anchor is a linear-phase
+// start, everything is loaded before the first answer, whatever the key, and takes are
+// matched over the section. An answer counts only after listening. The dull anchor is a linear-phase
 // low-pass after BS.1534-3 (3.5 kHz). Package analyze/listening describes the answer
 // code.
 //

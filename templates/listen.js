@@ -309,11 +309,12 @@
     play.style.setProperty("--got", `${own.size ? Math.round(100 * own.got / own.size) : 0}%`);
     if (here.length) picks.forEach((b, i) => b.classList.toggle("away", !there(i, here[0])));
     $("few").hidden = !here.length || !few || everything;
+    $("whole").hidden = !Evenhand.wholes;
     const wanted = failure(here.flatMap(k => files(player.wanted, k)));
-    const bad = wanted || failure(list.filter(p => !told.has(p.path)));
+    const bad = wanted || failure(list.filter(p => !told.has(p)));
     if (bad && bad.passing) again = again || setTimeout(() => { again = 0; want(); }, 2000);
     if (!bad || bad.passing && !wanted) return;
-    for (const p of list) if (store.failure(p)) told.add(p.path); // once is enough
+    for (const p of list) if (store.failure(p)) told.add(p); // once is enough
     let press = "If the sound stops, press Play";
     if (wanted && player.wanted !== player.take && player.deck.playing) {
       press = `Press ${takes[player.wanted].name}`;

@@ -4,19 +4,21 @@
   "use strict";
   const Evenhand = globalThis.Evenhand, { Meter, channelsOf, sha256 } = Evenhand;
 
-  // Measures a take from its pieces, one at a time in memory; tell(n) reports
-  // the pieces done. Every file's SHA-256 is taken before it is decoded.
+  // Measures a take from its pieces, one decoded at a time; tell(n) reports the pieces
+  // done. The SHA-256 is of the bytes as they came: of the whole file that the pieces
+  // are, or of each piece that is a file, as in reports of earlier versions.
   async function measure(take, rate, tell) {
-    const { bytesOf, decode, onDisk } = Evenhand.sound;
-    const meter = Meter(rate, take.channels), files = [];
+    const { bytesOf, decode } = Evenhand.sound;
+    const meter = Meter(rate, take.channels), files = [], whole = new Uint8Array(take.pieces[0].part ? take.pieces[0].part.size : 0);
+    let done = 0;
     for (const piece of take.pieces) {
-      const bytes = await bytesOf(piece.path);
-      files.push({ path: piece.path, got: sha256(bytes), published: piece.sha256 });
+      const bytes = await bytesOf(piece);
+      if (piece.part) whole.set(bytes, piece.part.from); else files.push({ path: piece.path, got: sha256(bytes), published: piece.sha256 });
       meter.write(channelsOf(await decode(bytes, piece, rate)));
-      tell(files.length);
+      tell(++done);
       await new Promise(r => setTimeout(r)); // the page stays alive
     }
-    if (!onDisk) files.push({ path: take.path, got: sha256(await bytesOf(take.path)), published: take.sha256 });
+    if (whole.length) files.push({ path: take.path, got: sha256(whole), published: take.sha256 });
     return { integrated: meter.integrated(), peak: meter.peak(), frames: meter.frames(), files };
   }
 
@@ -26,14 +28,13 @@
 
   const data = Evenhand.comparison, player = Evenhand.player, box = document.getElementById("recheck");
   if (!data || !player || !box) return;
-  const { el, text } = player, peakTolerance = .01, hashes = Evenhand.sound.onDisk ? "of every piece" : "of every piece and of the whole file";
+  const { el, text } = player, peakTolerance = .01;
   const db = (v, n) => Number.isFinite(v) ? v.toFixed(n).replace(/^-(?=[0.]*$)/, "").replace("-", "−") : "−∞"; // no −0.00
   const say = el("p", { role: "status" }), out = el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Table: measured in this browser" });
   const button = el("button", { type: "button", id: "recheck-run", onclick: run }, "Measure now");
   out.hidden = true;
-  box.append(...[el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness by BS.1770, sample peak, and the SHA-256 ${hashes}. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
-    Evenhand.sound.onDisk ? el("p", { class: "small" }, "The page was opened from a disk, where it cannot read the whole files: their samples are those of the pieces. Any checksum program can compare the whole files with the list under Files.") : null,
-    el("p", {}, button), say, out].filter(Boolean));
+  box.append(...[el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness by BS.1770, sample peak, and the SHA-256 of every file. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
+    el("p", {}, button), say, out]);
 
   async function run() {
     button.disabled = true;
@@ -65,7 +66,7 @@
       return el("tr", {}, el("th", { scope: "row" }, t.name),
         pair(g.integrated, t.integrated, data.tolerance), pair(g.peak, t.peak, peakTolerance),
         pair(g.integrated - got[first].integrated, t.integrated - data.takes[first].integrated, data.tolerance),
-        verdict(!bad.length, bad.length ? `: ${bad.map(f => f.path).join(", ")}` : ` ${g.files.length} files`));
+        verdict(!bad.length, bad.length ? `: ${bad.map(f => f.path).join(", ")}` : ` ${g.files.length === 1 ? "1 file" : `${g.files.length} files`}`));
     });
     const group = words => el("th", { scope: "colgroup", colspan: 3, class: "t" }, words);
     out.replaceChildren(el("table", {}, el("caption", {}, "Measured in this browser, beside what was published"),

@@ -40,9 +40,9 @@ type figures struct {
 }
 
 // Files decodes and measures every published file that a result names in the report
-// folder dir, as it was measured after it was written, and
-// compares the samples of the pieces with those of the file. Paths that lead
-// out of dir are not opened. The error is ctx's.
+// folder dir, as it was measured after it was written, and makes sure that the pieces
+// are of the file: where they begin in it, or of pieces that are files, their samples.
+// Paths that lead out of dir are not opened. The error is ctx's.
 func Files(ctx context.Context, dir string, res *result.Result, run work.Run) ([]File, error) {
 	var out []File
 	var files []*result.Published
@@ -61,7 +61,7 @@ func Files(ctx context.Context, dir string, res *result.Result, run work.Run) ([
 				out[i].Err = err.Error()
 			} else {
 				out[i].Published = again
-				if err := comparePieces(gctx, dir, files[i]); err != nil {
+				if err := checkPieces(gctx, dir, files[i]); err != nil {
 					out[i].Pieces = err.Error()
 				}
 			}

@@ -6,17 +6,67 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/publish"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 )
 
-// comparePieces makes sure that the pieces hold the file's very samples.
-func comparePieces(ctx context.Context, dir string, p *result.Published) error {
-	if len(p.Pieces) == 0 {
+// checkPieces makes sure that the pieces of a take's file, and of its microphone alone,
+// are where the result says.
+func checkPieces(ctx context.Context, dir string, p *result.Published) error {
+	starts := startsOf(p.Pieces)
+	if p.Blend != nil && !slices.Equal(startsOf(p.Blend.Pieces), starts) {
+		return fmt.Errorf("the pieces of %s and of its microphone alone begin at different frames", p.Path)
+	}
+	if len(starts) == 0 {
 		return nil
 	}
+	if p.Pieces[0].Offset == 0 { // earlier versions wrote files
+		return comparePieces(ctx, dir, p)
+	}
+	err := checkRanges(ctx, dir, p.Path, p.Frames, starts, p.Pieces)
+	if err == nil && p.Blend != nil {
+		err = checkRanges(ctx, dir, p.Blend.Pieces[0].Path, p.Frames, starts, p.Blend.Pieces)
+	}
+	return err
+}
+
+func startsOf(pieces []result.Piece) (starts []int64) {
+	for _, x := range pieces {
+		starts = append(starts, x.FirstFrame)
+	}
+	return starts
+}
+
+// checkRanges makes sure that pieces are the stretches of a whole file that begin at the
+// starts.
+func checkRanges(ctx context.Context, dir, path string, frames int64, starts []int64, pieces []result.Piece) error {
+	if starts[0] != 0 {
+		return fmt.Errorf("%s: the first piece begins at frame %d; allowed: 0", path, starts[0])
+	}
+	d, err := openPublished(dir, path, frames)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	d.Find(starts)
+	if err := recording.EachBlock(ctx, d, d.Info().Channels, func([][]float64) error { return nil }); err != nil {
+		return err
+	}
+	for k, found := range publish.Pieces(path, d.Size(), frames, starts, d.Offsets()) {
+		if x := pieces[k]; x != found {
+			return fmt.Errorf("%s: piece %d has %d frames in %d bytes from byte %d on; the results say %d frames in %d bytes from byte %d on of %s",
+				path, k+1, found.Frames, found.Bytes, found.Offset, x.Frames, x.Bytes, x.Offset, x.Path)
+		}
+	}
+	return nil
+}
+
+// comparePieces makes sure that pieces that are files hold the file's very samples.
+func comparePieces(ctx context.Context, dir string, p *result.Published) error {
 	whole, err := inReport(dir, p.Path)
 	if err != nil {
 		return err

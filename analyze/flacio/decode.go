@@ -29,13 +29,13 @@ type Decoder struct {
 	file   *os.File
 	size   int64
 	source *source
+	starts []int64        // blocks that are looked for, see Find
+	found  []int64        // where they begin
 	stated [md5.Size]byte // what the file says of its samples
 	info   Info
 	block  [][]int32 // the decoded block, cut to what is still to be read
-	header frame.Header
-	frames int64 // decoded so far
+	frames int64     // decoded so far
 	sum    sampleSum
-	cutter *cutter
 	err    error // io.EOF or the first failure; every later call returns it
 }
 
@@ -63,13 +63,13 @@ func Open(path string) (*Decoder, error) {
 	}
 	at, err := f.Seek(0, io.SeekCurrent)
 	if err == nil {
-		_, err = f.Seek(at-int64(head.Buffered()), io.SeekStart)
+		at, err = f.Seek(at-int64(head.Buffered()), io.SeekStart)
 	}
 	if err != nil {
 		f.Close()
 		return nil, wrap(path, nil, "cannot read", err)
 	}
-	d.source = newSource(f)
+	d.source = newSource(f, at)
 	s := stream.Info
 	d.stated = s.MD5sum
 	d.info = Info{SampleRate: int(s.SampleRate), Channels: int(s.NChannels), Bits: int(s.BitsPerSample), Frames: int64(s.NSamples)}
@@ -93,9 +93,6 @@ func (d *Decoder) Close() error {
 		return nil
 	}
 	err := d.file.Close()
-	if d.cutter != nil && d.cutter.file != nil {
-		err = errors.Join(err, d.cutter.file.Close())
-	}
 	d.file = nil
 	if err != nil {
 		return wrap(d.path, nil, "cannot close", err)
@@ -145,13 +142,16 @@ func (d *Decoder) Read(dst [][]float64) (frames int, err error) {
 
 // parse decodes the next block.
 func (d *Decoder) parse() error {
-	d.source.mark()
+	at := d.source.offset()
 	f, err := frame.New(d.source)
 	if err == io.EOF {
 		return d.verify()
 	}
 	if err != nil {
 		return d.broken(err)
+	}
+	if err := d.find(at); err != nil {
+		return err
 	}
 	if f.BitsPerSample == 0 {
 		f.BitsPerSample = uint8(d.info.Bits) // the library does not look it up in the stream header
@@ -177,13 +177,7 @@ func (d *Decoder) parse() error {
 		}
 		d.block[c] = sub.Samples
 	}
-	d.header = f.Header
-	raw := d.sum.add(d.block, d.info.Bits)
-	if d.cutter != nil {
-		if err := d.cutter.add(d, raw); err != nil {
-			return err
-		}
-	}
+	d.sum.add(d.block, d.info.Bits)
 	d.frames += int64(n)
 	return nil
 }
@@ -207,12 +201,39 @@ func (d *Decoder) verify() error {
 			return fail(d.path, ErrCorrupt, "the samples have the MD5 sum %x; the header states %x; copy or export the file again", got, d.stated)
 		}
 	}
-	if d.cutter != nil {
-		if err := d.cutter.finish(d); err != nil {
-			return err
-		}
+	if k := len(d.found); k < len(d.starts) {
+		return fail(d.path, ErrUse, "piece %d begins at frame %d; the file has %d", k+1, d.starts[k], d.frames)
 	}
 	return io.EOF
+}
+
+// BlockFrames is the number of frames in every block of a file that an Encoder
+// wrote, but for the last.
+const BlockFrames = blockSize
+
+// Find makes the decoder note where in the file the blocks are that begin at these
+// frames, which rise from 0; Offsets has them when Read has returned io.EOF. Read fails
+// with ErrUse where no block begins at one of them. Find must be called before the
+// first Read.
+func (d *Decoder) Find(starts []int64) { d.starts = starts }
+
+// Offsets returns where the blocks begin that were looked for, in bytes from the start
+// of the file. What lies between two of them are whole blocks: behind a stream header of
+// its own it is a FLAC file of that stretch, as far as decoders do not ask for numbers
+// of blocks that begin at 0.
+func (d *Decoder) Offsets() []int64 { return d.found }
+
+// find notes where the block begins that is decoded next, if it is looked for.
+func (d *Decoder) find(at int64) error {
+	k := len(d.found)
+	if k == len(d.starts) || d.frames < d.starts[k] {
+		return nil
+	}
+	if d.frames > d.starts[k] {
+		return fail(d.path, ErrUse, "a block begins at frame %d and one before it; a piece cannot begin at frame %d between them", d.frames, d.starts[k])
+	}
+	d.found = append(d.found, at)
+	return nil
 }
 
 // sampleSum is the MD5 sum of samples, interleaved, little-endian.
@@ -223,9 +244,8 @@ type sampleSum struct {
 
 func newSampleSum() sampleSum { return sampleSum{hash: md5.New()} }
 
-// add adds a block of samples with the given number of bits, and returns the bytes
-// that were added; they hold until the next call.
-func (s *sampleSum) add(x [][]int32, bits int) []byte {
+// add adds a block of samples with the given number of bits.
+func (s *sampleSum) add(x [][]int32, bits int) {
 	size := bits / 8
 	stride := size * len(x)
 	if need := len(x[0]) * stride; cap(s.raw) < need {
@@ -246,7 +266,6 @@ func (s *sampleSum) add(x [][]int32, bits int) []byte {
 		}
 	}
 	s.hash.Write(s.raw)
-	return s.raw
 }
 
 func (s *sampleSum) sum() (out [md5.Size]byte) {

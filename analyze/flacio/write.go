@@ -251,27 +251,6 @@ func (h *header) bytes(sum [md5.Size]byte) []byte {
 	return append(b, sum[:]...)
 }
 
-// headerLength returns the length of a coded block's header, with its checksum.
-// The block has been decoded, so its header is sound.
-//
-// Source: RFC 9639, section 9.1.
-func headerLength(coded []byte, number uint64) int {
-	n := 4 + len(putNumber(nil, number)) + 1
-	switch coded[2] >> 4 { // how the block's length is stored
-	case 6:
-		n++
-	case 7:
-		n += 2
-	}
-	switch coded[2] & 15 { // and the sample rate
-	case 12:
-		n++
-	case 13, 14:
-		n += 2
-	}
-	return n
-}
-
 // putNumber appends the number of a block, in the way in which UTF-8 stores
 // characters, to 36 bits.
 func putNumber(b []byte, v uint64) []byte {

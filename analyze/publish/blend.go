@@ -2,67 +2,60 @@ package publish
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
-	"path/filepath"
 	"slices"
 
-	"evenhand/analyze/flacio"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/analyze/work"
 )
 
 // blendSteps is the number of blends whose makeup gain is listed; between them
 // players go in a straight line.
 const blendSteps = 41
 
-// blendFacts is a blend plan with what its files are, without their paths.
-type blendFacts struct {
-	Side  string
+// blend is what is found of the blends of two microphones.
+type blend struct {
+	Side  string // the microphone that is softer in the take
 	Gain  unit.DB
 	Steps []result.BlendStep
-	Files []result.Piece
 }
 
-func (b blendFacts) files() []result.Piece { return b.Files }
-
-// publishBlend writes the microphone that is softer in the blend alone, at the
+// writeBlend writes the microphone that is softer in the blend alone, at the
 // take's gain or as far below as keeps it under full scale, and finds the gains
 // for other blends.
 func (w *writer) writeBlend(ctx context.Context, dir string, starts []int64) (*result.BlendPlan, error) {
 	left, right := w.micSignals()
-	stem := w.Slug + ".mic"
 	in := struct {
 		Left, Right   recording.Heard
 		Blend         [2]unit.DB
 		Channels      int
 		First, Frames int64
-		Bits          int
 		Gain          unit.DB
 		Target        unit.LUFS
 		Ceiling       unit.DBTP
-		Starts        []int64
 	}{left.Heard(), right.Heard(), [2]unit.DB{w.Mics[0].Blend, w.Mics[1].Blend}, w.Signal.Channels(), w.First(w.whole()), int64(w.whole().Frames),
-		w.Bits, w.Gain, w.Target, w.Ceiling, starts}
-	place := func(k int) string { return filepath.Join(dir, filepath.FromSlash(piecePath(stem, k))) }
-	b, err := withFiles(w.Run, "blend", in, place, func() (blendFacts, error) {
-		plan, err := w.makeBlend(ctx, dir, stem, left, right, starts)
-		if err == nil {
-			err = left.Input.Unchanged()
-		}
-		return plan, err
-	})
+		w.Gain, w.Target, w.Ceiling}
+	b, err := work.Once(w.Run, "blend", in, []*recording.Signal{left}, func() (blend, error) { return w.findBlend(ctx, left, right) })
 	if err != nil {
 		return nil, err
 	}
-	return &result.BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(w.blendPosition()), Steps: b.Steps, Pieces: named(b.Files, stem)}, nil
+	alone := &Take{Name: w.Name, Slug: w.Slug + ".mic", Signal: right, Frame: w.Frame, Gain: b.Gain, Bits: w.Bits, alone: b.Side}
+	if b.Side == "left" {
+		alone.Signal = left
+	}
+	made, err := (&writer{w.Plan, alone, w.Run}).write(ctx, dir, starts)
+	if err != nil {
+		return nil, err
+	}
+	return &result.BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(w.blendPosition()), Steps: b.Steps, Pieces: made.Published.Pieces}, nil
 }
 
-// makeBlend is writeBlend; it puts the pieces at stem in dir.
-func (w *writer) makeBlend(ctx context.Context, dir, stem string, left, right *recording.Signal, starts []int64) (plan blendFacts, err error) {
+// findBlend measures the blends of a take's microphones.
+func (w *writer) findBlend(ctx context.Context, left, right *recording.Signal) (plan blend, err error) {
 	rate := w.Timeline.SampleRate
 	meter, err := loudness.NewBlend(rate)
 	if err != nil {
@@ -114,36 +107,12 @@ func (w *writer) makeBlend(ctx context.Context, dir, stem string, left, right *r
 			Peak:     unit.DBFS(unit.FromAmplitude(peaks[k]) + gain),
 		})
 	}
-	alone, peak := right, peaks[len(peaks)-1]
+	peak := peaks[len(peaks)-1]
 	if plan.Side == "left" {
-		alone, peak = left, peaks[0]
+		peak = peaks[0]
 	}
 	plan.Gain = unit.DB(math.Min(float64(w.Gain), float64(w.Ceiling)-unit.FromAmplitude(peak)))
-	out := &pieceWriter{dir: dir, stem: stem, starts: starts, spec: flacio.Spec{SampleRate: rate, Channels: 1, Bits: w.Bits},
-		quantisers: []*flacio.Quantiser{w.quantiser(alone.Seed(plan.Side + " microphone"))}, buf: [][]int32{make([]int32, recording.BlockFrames)}}
-	r, err := alone.Open()
-	if err != nil {
-		return plan, err
-	}
-	defer r.Close()
-	g := unit.ToAmplitude(float64(plan.Gain))
-	err = r.Each(w.First(w.whole()), int64(w.whole().Frames), func(_ int64, block [][]float64) error {
-		if err := ctx.Err(); err != nil {
-			return err
-		}
-		for k := range block[0] {
-			block[0][k] *= g
-		}
-		return out.write(ctx, block[:1])
-	})
-	if err != nil {
-		return plan, errors.Join(err, out.abandon())
-	}
-	plan.Files, err = out.finish(ctx)
-	for k := range plan.Files {
-		plan.Files[k].Path = ""
-	}
-	return plan, err
+	return plan, nil
 }
 
 // blendPosition is where the manifest's blend lies.

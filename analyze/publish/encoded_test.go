@@ -76,6 +76,7 @@ func TestAudioKey(t *testing.T) {
 		"frames":   func(_ *Take, span *result.Span) { span.Frames++ },
 		"rate":     func(t *Take, _ *result.Span) { t.Signal.Info.SampleRate = 44100 },
 		"bits":     func(t *Take, _ *result.Span) { t.Bits = 16 },
+		"alone":    func(t *Take, _ *result.Span) { t.alone = "left" },
 		"blend":    func(t *Take, _ *result.Span) { t.Signal.Mix[0][1] = 0.25 },
 		"channels": func(t *Take, _ *result.Span) { t.Signal.Mix = append(t.Signal.Mix, t.Signal.Mix[0]) },
 	} {

@@ -6,31 +6,52 @@ import (
 	"evenhand/analyze/flacio"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/recording"
+	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/analyze/work"
 )
 
 // Measure decodes a published FLAC file and measures it as the takes were measured,
 // over its whole length, every channel with weight 1. It returns the number of frames
 // too. The errors are flacio's, and ctx's when it is done.
 func Measure(ctx context.Context, name string) (loudness.Measurement, int64, error) {
-	return measureAndCut(ctx, name, nil, nil)
+	m, frames, _, err := measure(ctx, name, nil)
+	return m, frames, err
 }
 
-// measureAndCut is Measure; where there are starts it also writes the file
-// in pieces that begin there, piece k to path(k).
-func measureAndCut(ctx context.Context, name string, starts []int64, path func(k int) string) (loudness.Measurement, int64, error) {
+// measure is Measure; it also returns where the blocks are that begin at the starts.
+func measure(ctx context.Context, name string, starts []int64) (m loudness.Measurement, frames int64, offsets []int64, err error) {
 	d, err := flacio.Open(name)
 	if err != nil {
-		return loudness.Measurement{}, 0, err
+		return m, 0, nil, err
 	}
 	defer d.Close()
-	if starts != nil {
-		if err := d.Cut(starts, path); err != nil {
-			return loudness.Measurement{}, 0, err
-		}
-	}
+	d.Find(starts)
 	info := d.Info()
-	return MeasureBlocks(ctx, d, info.SampleRate, info.Channels)
+	m, frames, err = MeasureBlocks(ctx, d, info.SampleRate, info.Channels)
+	return m, frames, d.Offsets(), err
+}
+
+// measuredAgain is what was found when a written file was decoded: by its content, so
+// that no other file has it, whatever the store says that it is.
+type measuredAgain struct {
+	Frames     int64
+	Integrated unit.LUFS
+	TruePeak   unit.DBTP
+	SamplePeak unit.DBFS
+	Offsets    []int64 // of its pieces
+}
+
+// again decodes and measures a written file whose SHA-256 is given.
+func (w *writer) again(ctx context.Context, name, sum string, starts []int64) (measuredAgain, error) {
+	in := struct {
+		SHA256 string
+		Starts []int64
+	}{sum, starts}
+	return work.Once(w.Run, "published audio", in, nil, func() (measuredAgain, error) {
+		m, frames, offsets, err := measure(ctx, name, starts)
+		return measuredAgain{frames, m.Integrated, m.TruePeak, m.SamplePeak, offsets}, err
+	})
 }
 
 // MeasureWAV decodes a WAVE file and measures it as the takes were measured,

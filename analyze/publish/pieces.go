@@ -1,21 +1,11 @@
 package publish
 
 import (
-	"context"
-	"errors"
-	"fmt"
-	"path"
-	"path/filepath"
 	"slices"
 
 	"evenhand/analyze/flacio"
-	"evenhand/analyze/foreign"
 	"evenhand/analyze/result"
 )
-
-// PieceDir is the folder of the player's pieces in a report, with forward
-// slashes.
-const PieceDir = result.AudioDir + "/pieces"
 
 // Limits of the pieces. A player keeps two of them decoded, in 32-bit floats,
 // for every take: PieceBytes is half of what a page may hold on a phone.
@@ -94,92 +84,15 @@ func cutPieces(tl result.Timeline, perFrame int) []int64 {
 	return starts
 }
 
-// pieceWriter writes a stream in blocks of at most recording.BlockFrames as FLAC files.
-type pieceWriter struct {
-	dir, stem  string
-	spec       flacio.Spec
-	starts     []int64
-	quantisers []*flacio.Quantiser
-	ints       [][]int32
-	buf        [][]int32
-	enc        *flacio.Encoder
-	pos        int64
-	pieces     []result.Piece
-}
-
-func (w *pieceWriter) write(ctx context.Context, block [][]float64) error {
-	for i, n := 0, len(block[0]); i < n; {
-		if k := len(w.pieces); k < len(w.starts) && w.pos == w.starts[k] {
-			if err := w.begin(ctx); err != nil {
-				return err
-			}
+// Pieces returns the pieces of a file of so many bytes and frames that begin at the
+// starts, where its blocks begin at the offsets.
+func Pieces(path string, bytes, frames int64, starts, offsets []int64) (out []result.Piece) {
+	for k, first := range starts {
+		toFrame, toByte := frames, bytes
+		if k+1 < len(starts) {
+			toFrame, toByte = starts[k+1], offsets[k+1]
 		}
-		end := n
-		if k := len(w.pieces); k < len(w.starts) {
-			end = min(n, i+int(w.starts[k]-w.pos))
-		}
-		w.ints = w.ints[:0]
-		for c, x := range block {
-			out := w.buf[c][:end-i]
-			if w.quantisers[c].Quantise(out, x[i:end]) > 0 {
-				return errors.Join(fmt.Errorf("%s: samples over full scale in a piece", w.stem), w.abandon())
-			}
-			w.ints = append(w.ints, out)
-		}
-		if err := w.enc.Write(w.ints); err != nil {
-			return errors.Join(err, w.abandon())
-		}
-		w.pos += int64(end - i)
-		i = end
+		out = append(out, result.Piece{Path: path, FirstFrame: first, Frames: toFrame - first, Offset: offsets[k], Bytes: toByte - offsets[k]})
 	}
-	return nil
-}
-
-func (w *pieceWriter) begin(ctx context.Context) error {
-	if err := w.end(ctx); err != nil {
-		return err
-	}
-	p := result.Piece{Path: piecePath(w.stem, len(w.pieces)), FirstFrame: w.pos}
-	var err error
-	if w.enc, err = flacio.Create(filepath.Join(w.dir, filepath.FromSlash(p.Path)), w.spec); err != nil {
-		return err
-	}
-	w.pieces = append(w.pieces, p)
-	return nil
-}
-
-// piecePath is where piece k of a take, from 0, lies in a report.
-func piecePath(stem string, k int) string {
-	return path.Join(PieceDir, fmt.Sprintf("%s.%d.flac", stem, k+1))
-}
-
-func (w *pieceWriter) end(ctx context.Context) error {
-	if w.enc == nil {
-		return nil
-	}
-	err := w.enc.Close()
-	w.enc = nil
-	if err != nil {
-		return err
-	}
-	p := &w.pieces[len(w.pieces)-1]
-	p.Frames = w.pos - p.FirstFrame
-	p.SHA256, p.Bytes, err = foreign.SHA256File(ctx, filepath.Join(w.dir, filepath.FromSlash(p.Path)))
-	return err
-}
-
-func (w *pieceWriter) finish(ctx context.Context) ([]result.Piece, error) {
-	if err := w.end(ctx); err != nil {
-		return nil, err
-	}
-	return w.pieces, nil
-}
-
-func (w *pieceWriter) abandon() error {
-	if w.enc == nil {
-		return nil
-	}
-	err := w.enc.Close()
-	w.enc = nil
-	return err
+	return out
 }

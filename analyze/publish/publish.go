@@ -1,6 +1,7 @@
 // Package publish writes the audio of a comparison: every take at its gain and in its
-// place, as FLAC, in pieces for the player and, of two microphones, one alone. Each
-// file that was written is decoded and measured again.
+// place, as FLAC, and, of two microphones, one alone. It says where in the files the
+// pieces are that the player loads. Each file that was written is decoded again, and a
+// take's measured.
 //
 // What it writes follows from a Plan, which is plain data: it asks for no figure but
 // those. The same plan gives the same bytes.
@@ -40,6 +41,8 @@ type Take struct {
 	Bits       int     // of its files: 16, with dither, or 24
 	Mics       *[2]Mic // left and right, where the signal is their blend; nil for other signals
 	Withheld   bool    // its audio must not be passed on
+
+	alone string // "left" or "right" where Signal is this microphone of a take that has two
 }
 
 // Mic is one of two microphones.
@@ -64,21 +67,19 @@ type Made struct {
 // Frames: the whole span, the same number for every take, each shifted by its lag
 // rounded to a whole frame.
 //
-// With pieces it writes every published take once more in short pieces into
-// dir/audio/pieces, for players that decode one at a time, and for each
-// two-microphone take the pieces of one microphone alone, with the gains for
-// other blends. Published.Pieces and Published.Blend are filled in too. The pieces
-// hold the very samples of the published file: they are cut from it while it is
-// decoded to be measured again. Cuts lie between sections, to the nearest block of
-// the file, where that allows pieces of at most PieceSeconds, and shorter ones where
-// the takes together need more than PieceBytes decoded.
+// With pieces it also finds in every published file the short pieces that players load
+// and decode one at a time: ranges of its bytes, which begin with a block. For each
+// two-microphone take it writes a file of one microphone alone, in pieces too, with the
+// gains for other blends. Published.Pieces and Published.Blend are filled in. Cuts lie
+// between sections, to the nearest block of the file, where that allows pieces of at most
+// PieceSeconds, and shorter ones where the takes together need more than PieceBytes
+// decoded.
 func (p *Plan) Write(ctx context.Context, dir string, pieces bool, run work.Run) ([]Made, error) {
-	into := result.AudioDir
 	var starts []int64 // of the pieces
 	if pieces {
-		into, starts = PieceDir, p.pieceStarts()
+		starts = p.pieceStarts()
 	}
-	if err := disk.MkdirAll(filepath.Join(dir, filepath.FromSlash(into)), 0o777); err != nil {
+	if err := disk.MkdirAll(filepath.Join(dir, result.AudioDir), 0o777); err != nil {
 		return nil, err
 	}
 	step := run.Stage("writing matched audio", int64(len(p.Takes)))
@@ -187,95 +188,15 @@ func (w *writer) write(ctx context.Context, dir string, starts []int64) (made Ma
 	if p.SHA256, p.Bytes, made.Reused, err = w.render(ctx, name); err != nil {
 		return Made{}, err
 	}
-	in := struct {
-		SHA256 string
-		Starts []int64
-	}{p.SHA256, starts}
-	place := func(k int) string { return filepath.Join(dir, filepath.FromSlash(piecePath(w.Slug, k))) }
-	m, err := withFiles(w.Run, "published audio", in, place, func() (again measuredAgain, err error) {
-		m, frames, err := measureAndCut(ctx, name, starts, place)
-		if err != nil {
-			return again, err
-		}
-		again = measuredAgain{Frames: frames, Integrated: m.Integrated, TruePeak: m.TruePeak, SamplePeak: m.SamplePeak}
-		for k, first := range starts {
-			x := result.Piece{FirstFrame: first, Frames: frames - first}
-			if k+1 < len(starts) {
-				x.Frames = starts[k+1] - first
-			}
-			if x.SHA256, x.Bytes, err = foreign.SHA256File(ctx, place(k)); err != nil {
-				return again, err
-			}
-			again.Files = append(again.Files, x)
-		}
-		return again, nil
-	})
+	m, err := w.again(ctx, name, p.SHA256, starts)
 	if err != nil {
 		return Made{}, err
 	}
 	p.Frames, p.Integrated, p.TruePeak, p.SamplePeak = m.Frames, m.Integrated, m.TruePeak, m.SamplePeak
 	p.Deviation = unit.LU(m.Integrated - w.Target)
-	p.Pieces = named(m.Files, w.Slug)
+	p.Pieces = Pieces(p.Path, p.Bytes, p.Frames, starts, m.Offsets)
 	made.Published = p
 	return made, nil
-}
-
-// measuredAgain is what was found when a published file was decoded: by its content,
-// so that no other file has it, whatever the store says that it is.
-type measuredAgain struct {
-	Frames     int64
-	Integrated unit.LUFS
-	TruePeak   unit.DBTP
-	SamplePeak unit.DBFS
-	Files      []result.Piece // without their paths
-}
-
-func (m measuredAgain) files() []result.Piece { return m.Files }
-
-// named returns pieces of a take, or of what is made of it, with their paths.
-func named(pieces []result.Piece, stem string) (out []result.Piece) {
-	for k, x := range pieces {
-		x.Path = piecePath(stem, k)
-		out = append(out, x)
-	}
-	return out
-}
-
-// withFiles is once for what is made together with files: file k at place(k), each
-// as files says. Where one of them is not in the store as it was, all are made again.
-func withFiles[In any, Out interface{ files() []result.Piece }](run work.Run, stage string, in In, place func(k int) string, make func() (Out, error)) (Out, error) {
-	entry := func(k int) string {
-		return store.Key(stage+" file", struct {
-			In string
-			K  int
-		}{store.Key(stage, in), k})
-	}
-	made := false
-	out, err := work.Once(run, stage, in, nil, func() (Out, error) { made = true; return make() })
-	if err != nil {
-		return out, err
-	}
-	for k, x := range out.files() {
-		if made {
-			break
-		}
-		sum, _, err := run.Store.Get(entry(k), place(k))
-		if err != nil {
-			return out, err
-		}
-		if sum != x.SHA256 {
-			if out, err = make(); err != nil {
-				return out, err
-			}
-			made = true
-		}
-	}
-	if made && run.Store != nil {
-		for k := range out.files() {
-			run.Store.Put(entry(k), place(k))
-		}
-	}
-	return out, nil
 }
 
 // render writes the whole span of a take, matched and aligned, as FLAC, or copies it
@@ -305,12 +226,17 @@ func (t *Take) Key(span result.Span) string {
 		First, Frames    int64
 		SampleRate, Bits int
 		Gain             unit.DB
-	}{t.Signal.Heard(), t.First(span), int64(span.Frames), t.Signal.Info.SampleRate, t.Bits, t.Gain})
+		Alone            string
+	}{t.Signal.Heard(), t.First(span), int64(span.Frames), t.Signal.Info.SampleRate, t.Bits, t.Gain, t.alone})
 }
 
-// quantiser returns what rounds one channel of the take's audio to its files' depth,
-// or of what else is made of its recording.
-func (t *Take) quantiser(seed uint64) *flacio.Quantiser {
+// quantiser returns what rounds one channel of the take's audio to its file's depth. A
+// microphone alone has dither of its own, since it is heard together with its take.
+func (t *Take) quantiser(channel int) *flacio.Quantiser {
+	seed := t.Signal.DitherSeed(channel)
+	if t.alone != "" {
+		seed = t.Signal.Seed(t.alone + " microphone")
+	}
 	return flacio.NewQuantiser(t.Bits, dithered(t.Bits), seed)
 }
 
@@ -325,7 +251,7 @@ func (w *writer) encode(ctx context.Context, name string) (err error) {
 	quantisers := make([]*flacio.Quantiser, sig.Channels())
 	ints := make([][]int32, sig.Channels())
 	for c := range quantisers {
-		quantisers[c] = w.quantiser(sig.DitherSeed(c))
+		quantisers[c] = w.quantiser(c)
 		ints[c] = make([]int32, recording.BlockFrames)
 	}
 	part := make([][]int32, len(ints))

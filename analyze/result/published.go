@@ -18,7 +18,7 @@ type Published struct {
 	TruePeak   unit.DBTP `json:"true_peak_dbtp" figure:"true peak, measured again (dBTP)"`
 	SamplePeak unit.DBFS `json:"sample_peak_dbfs" figure:"sample peak, measured again (dBFS)"`
 	Deviation  unit.LU   `json:"deviation_lu" figure:"off the target (LU)"` // re-measured less target
-	// Pieces are the same samples once more, for the player; see PublishOptions.
+	// Pieces are the stretches in which players load the file; see PublishOptions.
 	Pieces []Piece    `json:"pieces,omitempty"`
 	Blend  *BlendPlan `json:"blend,omitempty"` // two-microphone takes only
 }
@@ -92,14 +92,17 @@ func (r *Result) WithheldNames() []string {
 	return names
 }
 
-// Piece is a stretch of a published take as a file of its own. The pieces of a
-// take follow each other without a gap, and are cut at the same frames in all
-// takes.
+// Piece is a stretch of a published take: Bytes bytes of the file at Path from Offset
+// on, which are whole blocks of a FLAC file without its stream header. The pieces of a
+// take follow each other without a gap to the end of the file, and begin at the same
+// frames in all takes. In results of earlier versions each piece is a file of its own,
+// with a header and a SHA-256, and Offset is 0.
 type Piece struct {
 	Path       string `json:"path"` // in the report folder, forward slashes
+	Offset     int64  `json:"offset,omitempty"`
 	FirstFrame int64  `json:"first_frame"`
 	Frames     int64  `json:"frames"`
-	SHA256     string `json:"sha256"`
+	SHA256     string `json:"sha256,omitempty"`
 	Bytes      int64  `json:"bytes"`
 }
 
@@ -108,8 +111,8 @@ type Piece struct {
 // right microphone as recorded are in the ratio 1−p to p: 0 is the left one
 // alone, 1 the right one.
 type BlendPlan struct {
-	Side   string  `json:"side"`                       // the microphone that Pieces hold alone
-	Gain   unit.DB `json:"gain_db" figure:"gain (dB)"` // from its recording to Pieces
+	Side   string  `json:"side"`                       // the microphone that is alone in the file of Pieces
+	Gain   unit.DB `json:"gain_db" figure:"gain (dB)"` // from its recording to that file
 	Pieces []Piece `json:"pieces"`
 	// Start is the position of the manifest's blend.
 	Start unit.Number `json:"start_position" figure:"start position (0 to 1)"`

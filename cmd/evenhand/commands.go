@@ -57,9 +57,9 @@ Build keeps encoded audio in a cache and encodes only takes that changed. You
 can delete the cache at any time.
 
 A browser does not let a page from a disk fetch files, so the report holds the
-player's audio a second time, in scripts. They are more than a third of its
-size, nearly half with two microphones. --web-only leaves them out. Such a
-report is for a web host; opened from a disk, it has plain players.`,
+audio a second time, in scripts. They are more than half of its size.
+--web-only leaves them out. Such a report is for a web host; opened from a
+disk, it has plain players.`,
 		Args: exactly("a manifest"),
 		RunE: func(cmd *cobra.Command, args []string) error {
 			if out == "" {

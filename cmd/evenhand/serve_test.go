@@ -29,7 +29,7 @@ func servedReport(t *testing.T) string {
 	commitFiles(t, dir, map[string]string{
 		"index.html": "<!doctype html><title>one</title>", "style.css": "a{}", "listen.js": "0", "results.json": "{}",
 		"data/levels.csv": "a,b\n", "manifest.yaml": "title: x\n", "audio/leaning.flac": strings.Repeat("0123456789", 100),
-		"audio/pieces/leaning-1.flac": "fLaC",
+		"audio/pieces/leaning.1.js": "0",
 	})
 	if err := os.WriteFile(filepath.Join(parent, "secret.txt"), []byte("secret"), 0o600); err != nil {
 		t.Fatal(err)
@@ -119,7 +119,7 @@ func TestServe(t *testing.T) {
 	for name, kind := range map[string]string{
 		"": "text/html; charset=utf-8", "index.html": "text/html; charset=utf-8", "style.css": "text/css; charset=utf-8",
 		"listen.js": "text/javascript; charset=utf-8", "results.json": "application/json", "data/levels.csv": "text/csv; charset=utf-8",
-		"manifest.yaml": "application/yaml", "audio/leaning.flac": "audio/flac", "audio/pieces/leaning-1.flac": "audio/flac", "checksums.sha256": "text/plain; charset=utf-8",
+		"manifest.yaml": "application/yaml", "audio/leaning.flac": "audio/flac", "audio/pieces/leaning.1.js": "text/javascript; charset=utf-8", "checksums.sha256": "text/plain; charset=utf-8",
 	} {
 		file := name
 		if file == "" {
