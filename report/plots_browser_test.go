@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
+	"evenhand/analyze/result"
 	"evenhand/examples/oracle/chromium"
 )
 
@@ -247,6 +248,23 @@ func TestHearTheseTwo(t *testing.T) {
 	}
 }
 
+// differenceRead is what the wide plot of differences says of a take in a band, with a
+// hyphen for the minus.
+func differenceRead(res *result.Result, i, band int) string {
+	for _, d := range res.Spectrum.Differences {
+		if d.Take == res.Takes[i].Name && d.Span == res.Timeline.Spans[0].Name {
+			return fmt.Sprintf("%s: %s %+.1f dB", bandName(res.Spectrum.Third[band]), d.Take, float64(d.Third.Difference[band]))
+		}
+	}
+	return ""
+}
+
+// placeOfBand is where a band is in the wide plot of differences, as a part of its width.
+func placeOfBand(res *result.Result, band int) float64 {
+	lo, hi := bandRange(res.Spectrum.Third)
+	return (52 + (600-52-18)*math.Log(float64(res.Spectrum.Third[band].Centre)/lo)/math.Log(hi/lo)) / 600
+}
+
 // Values are read from the table of the plot, by mouse, touch and keys.
 func TestPlotsAreRead(t *testing.T) {
 	if testing.Short() {
@@ -257,14 +275,8 @@ func TestPlotsAreRead(t *testing.T) {
 	if l := bandName(res.Spectrum.Third[band]); l != "2 kHz" {
 		t.Fatal(l)
 	}
-	want := func(i, band int) string { // the difference of a take
-		for _, d := range res.Spectrum.Differences {
-			if d.Take == res.Takes[i].Name && d.Span == res.Timeline.Spans[0].Name {
-				return fmt.Sprintf("%s: %s %+.1f dB", bandName(res.Spectrum.Third[band]), d.Take, float64(d.Third.Difference[band]))
-			}
-		}
-		return ""
-	}
+	want := func(i, band int) string { return differenceRead(res, i, band) }
+	place := func(band int) float64 { return placeOfBand(res, band) }
 	for _, width := range []int64{360, 800, 1400} {
 		ctx, bad := visit(t, dir, true, width, "")
 		click(t, ctx, `.lines > [data-pick="1"] .pickb`)
@@ -274,10 +286,6 @@ func TestPlotsAreRead(t *testing.T) {
 			if got != want || !eval[bool](t, ctx, `!document.querySelector('#difference .reading').hidden`) {
 				t.Errorf("%d px, %s: %q, want %q", width, how, got, want)
 			}
-		}
-		place := func(band int) float64 { // part of the width of the plot
-			lo, hi := bandRange(res.Spectrum.Third)
-			return (52 + (600-52-18)*math.Log(float64(res.Spectrum.Third[band].Centre)/lo)/math.Log(hi/lo)) / 600
 		}
 		x, y := pointAt(t, ctx, ".one", place(band), 0.5)
 		mouse(t, ctx, input.DispatchMouseEventTypeMouseMoved, x, y)

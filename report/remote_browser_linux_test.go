@@ -156,16 +156,19 @@ func TestOtherBrowsers(t *testing.T) {
 	}
 }
 
-// heardWhole listens to two takes of the page that is open, measures all in the
-// browser and fails where the page complains.
-func heardWhole(t *testing.T, r remote, res *result.Result, dir string, record func(time.Duration) []float32) {
-	t.Helper()
-	value[bool](t, r, `(() => {
+// watchComplaints collects what the page complains about from now on.
+const watchComplaints = `(() => {
 		window.complaints = [];
 		addEventListener('error', e => complaints.push(e.message + ' ' + e.filename));
 		addEventListener('unhandledrejection', e => complaints.push(String(e.reason)));
 		addEventListener('securitypolicyviolation', e => complaints.push(e.violatedDirective + ' ' + e.blockedURI));
-		return true })()`)
+		return true })()`
+
+// heardWhole listens to two takes of the page that is open, measures all in the
+// browser and fails where the page complains.
+func heardWhole(t *testing.T, r remote, res *result.Result, dir string, record func(time.Duration) []float32) {
+	t.Helper()
+	value[bool](t, r, watchComplaints)
 	for _, i := range []int{1, 0} {
 		take := res.Takes[i]
 		x := published(t, filepath.Join(dir, filepath.FromSlash(take.Published.Path)))

@@ -3,15 +3,21 @@ package report
 import (
 	"bufio"
 	"bytes"
+	"encoding/base64"
 	"encoding/json"
 	"fmt"
+	"image"
+	"image/draw"
+	"image/png"
 	"io"
+	"math"
 	"net"
 	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"syscall"
 	"testing"
 	"time"
@@ -69,15 +75,87 @@ func (r remote) waitFor(t *testing.T, condition string) {
 	}
 }
 
-// click clicks an element as a hand would: browsers start sound for that alone.
-func (r remote) click(t *testing.T, selector string) {
+// find returns the identifier of an element.
+func (r remote) find(t *testing.T, selector string) string {
 	t.Helper()
-	value[bool](t, r, fmt.Sprintf(`document.querySelector(%q).scrollIntoView({block: 'center', behavior: 'instant'}), new Promise(f => setTimeout(() => f(true), 100))`, selector))
 	var e map[string]string
 	if err := json.Unmarshal(r.must(t, "FindElement", map[string]any{"using": "css selector", "value": selector}), &e); err != nil {
 		t.Fatal(err)
 	}
-	r.must(t, "ElementClick", map[string]any{"id": e[elementKey]})
+	return e[elementKey]
+}
+
+// click clicks an element as a hand would: browsers start sound for that alone.
+func (r remote) click(t *testing.T, selector string) {
+	t.Helper()
+	value[bool](t, r, fmt.Sprintf(`document.querySelector(%q).scrollIntoView({block: 'center', behavior: 'instant'}), new Promise(f => setTimeout(() => f(true), 100))`, selector))
+	r.must(t, "ElementClick", map[string]any{"id": r.find(t, selector)})
+}
+
+// act carries out the actions of one input source: "pointer" of a kind, or "key" of none.
+func (r remote) act(t *testing.T, source, kind string, actions ...map[string]any) {
+	t.Helper()
+	s := map[string]any{"type": source, "id": source + kind, "actions": actions}
+	if kind != "" {
+		s["parameters"] = map[string]any{"pointerType": kind}
+	}
+	r.must(t, "PerformActions", map[string]any{"actions": []any{s}})
+}
+
+// to moves a pointer to a place of the viewport.
+func to(x, y float64) map[string]any {
+	return map[string]any{"type": "pointerMove", "duration": 0, "x": math.Round(x), "y": math.Round(y), "origin": "viewport"}
+}
+
+// down and up are of a pointer's main button.
+var (
+	down = map[string]any{"type": "pointerDown", "button": 0}
+	up   = map[string]any{"type": "pointerUp", "button": 0}
+)
+
+// arrowRight is the key of that name.
+// Source: W3C WebDriver, 2018, table of keys (from memory).
+const arrowRight = "\ue014"
+
+// press presses a key and lets it go.
+func (r remote) press(t *testing.T, key string) {
+	t.Helper()
+	r.act(t, "key", "", map[string]any{"type": "keyDown", "value": key}, map[string]any{"type": "keyUp", "value": key})
+}
+
+// shot is a picture of an element that fits the window, as PNG. It is cut out of that of
+// the window: WebKit's own of an element has an offset.
+func (r remote) shot(t *testing.T, selector string) []byte {
+	t.Helper()
+	r.place(t, selector, 0.5, 0.5)
+	box := value[[]float64](t, r, fmt.Sprintf(`(r => [r.left, r.top, r.right, r.bottom].map(v => v / innerWidth))(document.querySelector(%q).getBoundingClientRect())`, selector))
+	var text string
+	if err := json.Unmarshal(r.must(t, "TakeScreenshot", map[string]any{"full": false}), &text); err != nil {
+		t.Fatal(err)
+	}
+	window, err := png.Decode(base64.NewDecoder(base64.StdEncoding, strings.NewReader(text)))
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := func(part float64) int { return int(math.Round(part * float64(window.Bounds().Dx()))) }
+	out := image.NewRGBA(image.Rect(0, 0, at(box[2])-at(box[0]), at(box[3])-at(box[1])))
+	draw.Draw(out, out.Bounds(), window, image.Pt(at(box[0]), at(box[1])), draw.Src)
+	var raw bytes.Buffer
+	if err := png.Encode(&raw, out); err != nil {
+		t.Fatal(err)
+	}
+	return raw.Bytes()
+}
+
+// place is a place in an element, as parts of its box, scrolled to the middle of the window.
+func (r remote) place(t *testing.T, selector string, x, y float64) (float64, float64) {
+	t.Helper()
+	at := value[[]float64](t, r, fmt.Sprintf(`(() => {
+		const at = () => (r => [r.left + %g * r.width, r.top + %g * r.height])(document.querySelector(%q).getBoundingClientRect());
+		scrollBy({top: at()[1] - innerHeight / 2, behavior: 'instant'});
+		return new Promise(f => setTimeout(() => f(at()), 200));
+	})()`, x, y, selector))
+	return at[0], at[1]
 }
 
 // started runs a program until the test ends and returns when its port answers.
@@ -206,13 +284,18 @@ func webkit(t *testing.T, environment []string) remote {
 	cmd := exec.Command(xvfb, "-a", path, fmt.Sprint("--port=", port))
 	cmd.Env = append(os.Environ(), environment...)
 	started(t, port, cmd).Close()
-	post := func(path string, params map[string]any) (json.RawMessage, error) {
+	send := func(method, path string, params map[string]any) (json.RawMessage, error) {
 		text, err := json.Marshal(params)
 		if err != nil {
 			return nil, err
 		}
 		client := http.Client{Timeout: 2 * time.Minute}
-		a, err := client.Post(fmt.Sprintf("http://127.0.0.1:%d%s", port, path), "application/json", bytes.NewReader(text))
+		ask, err := http.NewRequest(method, fmt.Sprintf("http://127.0.0.1:%d%s", port, path), bytes.NewReader(text))
+		if err != nil {
+			return nil, err
+		}
+		ask.Header.Set("Content-Type", "application/json")
+		a, err := client.Do(ask)
 		if err != nil {
 			return nil, err
 		}
@@ -222,6 +305,9 @@ func webkit(t *testing.T, environment []string) remote {
 			err = fmt.Errorf("status %d: %s", a.StatusCode, raw)
 		}
 		return within(raw), err
+	}
+	post := func(path string, params map[string]any) (json.RawMessage, error) {
+		return send(http.MethodPost, path, params)
 	}
 	raw, err := post("/session", map[string]any{"capabilities": map[string]any{}})
 	var session struct{ SessionID string }
@@ -252,6 +338,12 @@ func webkit(t *testing.T, environment []string) remote {
 			return post(at+"/element", params)
 		case "ElementClick":
 			return post(fmt.Sprintf("%s/element/%v/click", at, params["id"]), map[string]any{})
+		case "PerformActions":
+			return post(at+"/actions", params)
+		case "SetWindowRect":
+			return post(at+"/window/rect", params)
+		case "TakeScreenshot":
+			return send(http.MethodGet, at+"/screenshot", nil)
 		}
 		return nil, fmt.Errorf("no such command here: %s", command)
 	}}

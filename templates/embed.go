@@ -55,6 +55,8 @@
 // that is folded below each plot, and so needs no data of its own. Without it all lines
 // are in colour, and the take that differs most is the one in the wide plot of
 // differences.
+// On wide screens that plot is shown once more next to the chosen take's panel, by a
+// reference to it. On paper all lines are in colour.
 //
 // # The player and the plots
 //
