@@ -30,7 +30,7 @@ type listenTake struct {
 	First    bool   // shown until a reader chooses
 	Device   string
 	Role     string
-	Part     string // its role in one word, for the button
+	Part     string // its role and what it is most, each in one word, for the button
 	Line     string // how it differs, in a sentence
 	Dials    []listenDial
 	Inside   string // what is folded
@@ -58,7 +58,7 @@ func (b *builder) listen(beside *besideView) listenView {
 	v := listenView{Takes: []listenTake{}, Missing: true, Overview: b.overview(), Player: newPlayerData(b.res), Beside: beside}
 	player := 0
 	for i, t := range b.res.Takes {
-		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Part: partWord(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: view.Fold(t.Notes), Mics: len(t.Mics)}
+		l := listenTake{Label: b.labels[i], Class: chart.Class(i), Role: partWords(&t), Part: b.partWord(&t), Line: b.toneLine(t.Name), Dials: b.dials(i), Signal: t.Signal, Gain: gainWords(t.Gain), Notes: view.Fold(t.Notes), Mics: len(t.Mics)}
 		if e := t.EqualChannels; e != nil {
 			l.Signal += ", " + e.String()
 		}
@@ -94,17 +94,23 @@ func (b *builder) listen(beside *besideView) listenView {
 	return v
 }
 
-// partWord says in one word what part a take plays that its name does not say: "repeat"
-// for one that repeats another; "" for none.
-func partWord(t *result.Take) string {
+// partWord says in a word what part a take plays that its name does not say, "repeat" for
+// one that repeats another, and whether it is the brightest or the darkest; "" for none.
+func (b *builder) partWord(t *result.Take) string {
+	out := []string{}
 	word := t.Role
 	if t.RepeatOf != "" {
 		word = "repeat"
 	}
-	if named(t, word) {
-		return ""
+	if word != "" && !named(t, word) {
+		out = append(out, word)
 	}
-	return word
+	if lo, hi, ok := brightest(b.brightness()); ok && t.Name == hi.Name {
+		out = append(out, "brightest")
+	} else if ok && t.Name == lo.Name {
+		out = append(out, "darkest")
+	}
+	return strings.Join(out, ", ")
 }
 
 // dials are the controls of the device under test as they stood in a take.

@@ -53,7 +53,7 @@ func TestPlaceAndClock(t *testing.T) {
 	if got := eval[string](t, ctx, `(c => [c.computedRole, c.computedName, c.getAttribute('aria-live')].join())(document.getElementById('clock'))`); got != "timer,Time," {
 		t.Errorf("the clock's role, name and liveness: %s", got)
 	}
-	if got := eval[string](t, ctx, `[...document.querySelectorAll('.pick')].map(b => b.computedName).join()`); got != "Leaning,Splitting,Quarry,Leaning again repeat" {
+	if got := eval[string](t, ctx, `[...document.querySelectorAll('.pick')].map(b => b.computedName).join()`); got != "Leaning brightest,Splitting darkest,Quarry,Leaning again repeat" {
 		t.Errorf("the takes' buttons: %s", got)
 	}
 	click(t, ctx, `.pick[data-take="1"]`)
@@ -266,8 +266,8 @@ button | Low riff
 button | Open chords
 slider | Position in the performance |  | 0:00
 group | Takes
-button | Leaning | on
-button | Splitting
+button | Leaning brightest | on
+button | Splitting darkest
 button | Quarry
 button | Leaning again repeat
 radio | over the whole | on
