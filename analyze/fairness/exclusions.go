@@ -32,6 +32,8 @@ func (s *Measured) exclusions() []result.Exclusion {
 			e.Checks = []string{}
 		}
 		switch worst := s.worstOf(x.checks); {
+		case worst == result.Passed && x.best == result.ExcludedByMeasurement && !s.answered(x.checks):
+			e.Standing, e.Text = result.NotExcluded, result.Say("unanswered")
 		case worst == result.Passed:
 		case x.best == result.AuthorsWord && worst != result.Failed:
 			// What is short of a failure does not make a word worse.
@@ -52,6 +54,14 @@ func (s *Measured) exclusions() []result.Exclusion {
 		out = append(out, e)
 	}
 	return out
+}
+
+// answered reports whether each of some checks has an answer. One without had nothing to
+// compare.
+func (s *Measured) answered(ids []string) bool {
+	return !slices.ContainsFunc(ids, func(id string) bool {
+		return !slices.ContainsFunc(s.Result.Checks, func(c result.Check) bool { return c.ID == id })
+	})
 }
 
 // worstOf returns the worst outcome of some checks, Passed where there is none.

@@ -40,6 +40,7 @@ var texts = map[string]string{
 	"scale.text":    "text",
 
 	// What speaks for or against an accusation.
+	"unanswered":     "not measured: there is nothing here to compare for it",
 	"build":          "a build settles this: it measures every published file again",
 	"build.list":     "a build settles this: it lists the SHA-256 of every file",
 	"scatter":        "in every take the notes keep their timing against the {source}: they scatter by {spread_ms:2} ms or less, where two passes of a player scatter by several",

@@ -91,8 +91,14 @@ func (t Table) Alike() Table {
 		}
 		if same {
 			f := Fact{Name: head.Text, Value: t.Rows[0].Cells[k].Text}
+			if f.Value == "" {
+				continue // there is nothing to say of any line
+			}
 			if at := strings.LastIndex(f.Name, ", "); at >= 0 { // "Gain, dB"
 				f.Name, f.Value = f.Name[:at], f.Value+f.Name[at+1:]
+				if t.Rows[0].Cells[k].Text == "–" {
+					f.Value = "not measured"
+				}
 			}
 			out.Same = append(out.Same, f)
 			continue
