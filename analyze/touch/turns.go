@@ -20,7 +20,7 @@ const (
 func (w *work) turns() float64 {
 	n := 2 * int(turnSeconds*w.x.lower/2+0.5)
 	hz := w.x.lower / float64(n)
-	fft, hann := dsp.NewComplex(n), dsp.Hann(n)
+	fft, hann := dsp.NewFFT(n), dsp.Hann(n)
 	a, b := make([]float64, n), make([]float64, n)
 	ca, cb := make([]complex128, n/2+1), make([]complex128, n/2+1)
 	edges := []int{int(math.Ceil(turnFrom / hz))}
@@ -40,7 +40,8 @@ func (w *work) turns() float64 {
 			for k, h := range hann {
 				a[k], b[k] = x[at+k]*h, y[at+k]*h
 			}
-			fft.Pair(ca, cb, a, b)
+			fft.Forward(ca, a)
+			fft.Forward(cb, b)
 			var px, py float64
 			for band := range now {
 				now[band] = 0
