@@ -33,8 +33,11 @@ const (
 	variesFrom = unit.DB(-10)
 )
 
-// moves is why nothing is said of gear whose fit drifts.
-const moves = "the gear changes with time, as a chorus, a vibrato or a reverberation does: the filter that fits it drifts"
+// moves and trails are why nothing is said of gear whose fit drifts or ends too early.
+const (
+	moves  = "the gear changes with time, as a chorus or a vibrato does: the filter that fits it drifts"
+	trails = "the gear has a tail, as an echo or a reverberation has, which would count as drive"
+)
 
 // gear is the music that what the gear does is measured on.
 type gear struct {
@@ -193,7 +196,10 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 			out.Drive, err = drive.Measure(drive.Signal{Source: own}, drive.Signal{Source: src, Offset: frame}, g.plain, g.pauses, gains, s.bands.third)
 			return out, err
 		})
-		if drive.Moves(found.Touch, found.Drive) {
+		switch {
+		case drive.Trails(found.Touch, found.Drive):
+			found.Touch.Reason, found.Drive.Reason = trails, trails
+		case drive.Moves(found.Touch, found.Drive):
 			found.Touch.Reason, found.Drive.Reason = moves, moves
 		}
 		t.Touch, t.Drive = touchOf(found.Touch), driveOf(found.Drive)

@@ -12,8 +12,8 @@
 // corrected for the number of independent windows.
 //
 // The two recordings must be aligned to some 50 frames, and their clocks to 0.1 ppm: 2 ppm
-// read as 3 %. An echo of more than the window counts as drive. A chorus, a vibrato or a
-// reverberation would too; Moves finds them by how the phase turns.
+// read as 3 %. Chorus, vibrato, echo and reverberation count as drive; Moves and Trails find
+// them.
 //
 // Memory: one block of two takes.
 //
@@ -41,10 +41,12 @@ const (
 	// leastWindows is how many independent windows there must be in each half of the
 	// music.
 	leastWindows = 16
-	// leastMoving is the drive in per cent from which gear can be seen to change with
-	// time, turning what part of the drive then turns its phase. Of distortion it is 0.04
-	// to 0.23, of a chorus, a vibrato and a reverberation 0.49 to 0.69, as they are tested.
-	leastMoving, turning = 1, 0.3
+	// leastMoving is the drive in per cent from which gear can be seen to change with time
+	// or to have a tail: turning what part of the drive then turns its phase, trailing what
+	// part comes late. Of distortion they are 0.04 to 0.23 and up to 0.13, of a chorus, a
+	// vibrato and a reverberation 0.49 to 0.7, of an echo and a reverberation 0.38 to 0.6,
+	// as they are tested.
+	leastMoving, turning, trailing = 1, 0.3, 0.25
 	// pauseSeconds is how much of the pauses is read at most.
 	pauseSeconds = 20
 )
@@ -74,9 +76,16 @@ type Result struct {
 }
 
 // Moves reports whether what touch and drive found of a take is that the gear changes with
-// time: most of what no filter explains turns its phase.
+// time, as a chorus does: of what no filter explains, much turns its phase. Behind strong
+// distortion it is not seen.
 func Moves(t touch.Result, d Result) bool {
 	return d.Drive >= leastMoving && t.Turns >= turning*d.Drive/100
+}
+
+// Trails reports whether it is that the gear has a tail, as an echo has: of what no filter
+// explains, much comes late. Behind strong distortion it is not seen.
+func Trails(t touch.Result, d Result) bool {
+	return d.Drive >= leastMoving && t.Tail >= trailing*d.Drive/100
 }
 
 // sums are spectra added up.

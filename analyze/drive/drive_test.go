@@ -136,7 +136,8 @@ func TestClean(t *testing.T) {
 }
 
 // TestOrder: chains come in the order in which they were built, clean to fuzz, on both
-// materials. Those that change with time are told from those that distort.
+// materials. Those that change with time and those with a
+// tail are found.
 func TestOrder(t *testing.T) {
 	if raced {
 		t.Skip("one goroutine only, and long")
@@ -147,9 +148,9 @@ func TestOrder(t *testing.T) {
 	add := func(name string, dry, take []float64, pauses []touch.Stretch) {
 		r, g := measure(t, dry, take, pauses)
 		got[name] = float64(r.Drive)
-		t.Logf("%-11s %6.2f %%, %.2f to %.2f %%; not linear %6.2f %%; touch %.2f, turns %.2f of the drive %s", name, got[name], float64(r.Low), float64(r.High), float64(r.NotLinear), float64(g.Slope), 100*float64(g.Turns/r.Drive), r.Reason)
-		if moves := slices.Contains([]string{"chorus", "vibrato", "reverb"}, name); drive.Moves(g, r) != moves {
-			t.Errorf("%s changes with time: %v", name, !moves)
+		t.Logf("%-11s %6.2f %%, %.2f to %.2f %%; not linear %6.2f %%; touch %.2f, of the drive %.2f turns and %.2f trails %s", name, got[name], float64(r.Low), float64(r.High), float64(r.NotLinear), float64(g.Slope), 100*float64(g.Turns/r.Drive), 100*float64(g.Tail/r.Drive), r.Reason)
+		if moves, trails := slices.Contains([]string{"chorus", "vibrato", "reverb"}, name), slices.Contains([]string{"echo", "reverb"}, name); drive.Moves(g, r) != moves || drive.Trails(g, r) != trails {
+			t.Errorf("%s changes with time: %v; has a tail: %v", name, !moves, !trails)
 		}
 	}
 	for _, c := range []string{"clean-1", "clean-2", "compressor", "tremolo", "crunch-1", "crunch-2", "lead", "high-gain", "fuzz-1", "fuzz-2", "octave-up", "reverb", "echo", "chorus", "vibrato"} {

@@ -60,6 +60,9 @@ type Result struct {
 	// Turns is which part of what the filter explains changes its phase within 0.1 s, 0
 	// to 1: next to nothing where the gear does the same all the time.
 	Turns unit.Number
+	// Tail is which part of the take follows the music later than the filter reaches, 0 to
+	// 1, to within chance, which may be just below 0.
+	Tail unit.Number
 }
 
 // Step is one step of the level going in.
@@ -114,6 +117,7 @@ func Measure(dry, take *Take) (r Result, gains [][]float64, err error) {
 	}
 	r = w.result()
 	r.Turns = unit.Number(w.turns())
+	r.Tail = unit.Number(w.tail())
 	return r, w.gain, nil
 }
 
