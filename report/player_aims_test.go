@@ -16,8 +16,9 @@ import (
 
 // TestSoundSoon measures how soon the player of a report sounds on slow links, for the
 // folders that EVENHAND_REPORTS names: the time from a click on Play to the first sound,
-// what was loaded until then and after 11 s more, and how often the sound stopped in that
-// time. Chromium slows the link down, with a latency of 150 ms.
+// what was loaded until then and after 11 s more, how often the sound stopped in that
+// time, and where the music was when every take could be heard at once; 0 where it never
+// could. Chromium slows the link down, with a latency of 150 ms.
 func TestSoundSoon(t *testing.T) {
 	reports := strings.Fields(os.Getenv("EVENHAND_REPORTS"))
 	if len(reports) == 0 {
@@ -39,9 +40,10 @@ func TestSoundSoon(t *testing.T) {
 			click(t, ctx, "#play")
 			until(t, ctx, `globalThis.first`)
 			eval[int](t, ctx, `globalThis.stalls = 0, globalThis.was = false, setInterval(() => { const now = Evenhand.player.deck.stalled; if (now && !was) stalls++; was = now; }, 20), 0`)
+			eval[int](t, ctx, `globalThis.all = 0, setInterval(() => { all = all || !document.querySelector('.pick.away') && `+deckPos+`; }, 20), 0`)
 			time.Sleep(11 * time.Second)
 			away := eval[int](t, ctx, `document.querySelectorAll('.pick.away').length`)
-			t.Logf("%s at %v Mbit/s: first sound after %.1f s; 11 s later %.2f MB of audio loaded, %d stalls, %d takes away, only few: %v", dir, mbit, eval[float64](t, ctx, `first`), eval[float64](t, ctx, `bytes`)/1e6, eval[int](t, ctx, `stalls`), away, eval[bool](t, ctx, `!document.getElementById('few').hidden`))
+			t.Logf("%s at %v Mbit/s: first sound after %.1f s; 11 s later %.2f MB of audio loaded, %d stalls, %d takes away, all were here %.1f s into the music, only few: %v", dir, mbit, eval[float64](t, ctx, `first`), eval[float64](t, ctx, `bytes`)/1e6, eval[int](t, ctx, `stalls`), away, eval[float64](t, ctx, `all`), eval[bool](t, ctx, `!document.getElementById('few').hidden`))
 			s.Close()
 		}
 	}

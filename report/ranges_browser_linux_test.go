@@ -1,7 +1,6 @@
 package report
 
 import (
-	"bytes"
 	"compress/gzip"
 	"errors"
 	"fmt"
@@ -18,42 +17,6 @@ import (
 
 	"evenhand/analyze/flacio"
 )
-
-// frameOffset is where the frame of a FLAC file begins that starts with the block of a
-// number below 128 or, in two bytes, below 2048.
-// Source: RFC 9639, 9.1: sync code and fixed block size, coded number.
-func frameOffset(t *testing.T, file []byte, block int64) int {
-	t.Helper()
-	number := []byte{byte(block)}
-	if block >= 128 {
-		number = []byte{0xc0 | byte(block>>6), 0x80 | byte(block&0x3f)}
-	}
-	for i := 42; i+8 < len(file); i++ {
-		if file[i] == 0xff && file[i+1] == 0xf8 && bytes.Equal(file[i+4:i+4+len(number)], number) && crcOfHead(file[i:i+5+len(number)]) {
-			return i
-		}
-	}
-	t.Fatalf("block %d is not found", block)
-	return 0
-}
-
-// crcOfHead reports whether the last byte of a frame's head is right, for heads whose
-// block size and rate need no bytes of their own.
-// Source: RFC 9639, 9.1.8: CRC-8 with the polynomial x⁸ + x² + x + 1.
-func crcOfHead(head []byte) bool {
-	sum := byte(0)
-	for _, b := range head[:len(head)-1] {
-		sum ^= b
-		for range 8 {
-			if sum&0x80 != 0 {
-				sum = sum<<1 ^ 0x07
-			} else {
-				sum <<= 1
-			}
-		}
-	}
-	return sum == head[len(head)-1]
-}
 
 // The pieces of a published file, each a range of its bytes behind a header that the page
 // makes, decode to the samples that the whole file has there, in each engine: of mono
