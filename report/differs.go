@@ -169,8 +169,13 @@ func (b *builder) tone(d result.Difference, heard result.Audibility) string {
 // compared with none.
 func (b *builder) toneLine(take string) string {
 	if take == b.res.Comparison.Reference && len(b.res.Takes) > 1 {
-		if lo, hi, ok := brightest(b.brightness()); ok {
+		switch lo, hi := brightest(b.brightness()); {
+		case lo != nil && hi != nil:
 			return fmt.Sprintf("The reference. Brightest: %s; darkest: %s.", hi.Name, lo.Name)
+		case hi != nil:
+			return fmt.Sprintf("The reference. Brightest: %s.", hi.Name)
+		case lo != nil:
+			return fmt.Sprintf("The reference. Darkest: %s.", lo.Name)
 		}
 		return "The reference."
 	}

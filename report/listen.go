@@ -105,9 +105,9 @@ func (b *builder) partWord(t *result.Take) string {
 	if word != "" && !named(t, word) {
 		out = append(out, word)
 	}
-	if lo, hi, ok := brightest(b.brightness()); ok && t.Name == hi.Name {
+	if lo, hi := brightest(b.brightness()); hi != nil && t.Name == hi.Name {
 		out = append(out, "brightest")
-	} else if ok && t.Name == lo.Name {
+	} else if lo != nil && t.Name == lo.Name {
 		out = append(out, "darkest")
 	}
 	return strings.Join(out, ", ")

@@ -41,19 +41,17 @@ func TestPlaceAndClock(t *testing.T) {
 			options = append(options, chromedp.KeyModifiers(chromedp.ModifierShift))
 		}
 		must(t, chromedp.Do(ctx, chromedp.KeyEvent(k.key, options...)))
-		at := eval[string](t, ctx, `(s => s.getAttribute('aria-valuetext') + '|' + s.value / Evenhand.comparison.rate + '|' + `+deckPos+`)(document.getElementById('seek'))`)
 		var minutes, seconds int
 		if _, err := fmt.Sscanf(k.words, "%d:%d", &minutes, &seconds); err != nil {
 			t.Fatal(err)
 		}
-		if want := fmt.Sprintf("%s|%d|%d", k.words, seconds, seconds); at != want {
-			t.Errorf("after %q, Shift %v: %s, want %s", k.key, k.shift, at, want)
-		}
+		// The first key loads what it needs.
+		until(t, ctx, fmt.Sprintf(`(s => s.getAttribute('aria-valuetext') + '|' + s.value / Evenhand.comparison.rate + '|' + `+deckPos+`)(document.getElementById('seek')) === '%s|%d|%d'`, k.words, seconds, seconds))
 	}
 	if got := eval[string](t, ctx, `(c => [c.computedRole, c.computedName, c.getAttribute('aria-live')].join())(document.getElementById('clock'))`); got != "timer,Time," {
 		t.Errorf("the clock's role, name and liveness: %s", got)
 	}
-	if got := eval[string](t, ctx, `[...document.querySelectorAll('.pick')].map(b => b.computedName).join()`); got != "Leaning brightest,Splitting darkest,Quarry,Leaning again repeat" {
+	if got := eval[string](t, ctx, `[...document.querySelectorAll('.pick')].map(b => b.computedName).join()`); got != "Leaning,Splitting darkest,Quarry,Leaning again repeat" {
 		t.Errorf("the takes' buttons: %s", got)
 	}
 	click(t, ctx, `.pick[data-take="1"]`)
@@ -266,7 +264,7 @@ button | Low riff
 button | Open chords
 slider | Position in the performance |  | 0:00
 group | Takes
-button | Leaning brightest | on
+button | Leaning | on
 button | Splitting darkest
 button | Quarry
 button | Leaning again repeat

@@ -427,6 +427,9 @@ func toneForms() []form {
 		sentence("differs", `No difference from (.+) is heard\.`, none(1)),
 		sentence("differs", `Those that are resolved are too far below the rest of the sound, or in noise\.`, say),
 		sentence("differs", `No difference from (.+) is heard but in noise, (.+)\.`, none(2)),
+		sentence("differs", `{name} is the (brightest|darkest), by the part of the power above 2\.00 kHz: {value} dB\.`, func(r *results, _ said, m []string) string {
+			return extreme(r, m[1], m[3], map[string]float64{"brightest": 1, "darkest": -1}[m[2]], highOf)
+		}),
 		sentence("differs", `{name} is the brightest and {name} the darkest, by the part of the power above 2\.00 kHz: {value} and {value} dB\.`, func(r *results, _ said, m []string) string {
 			return why(extreme(r, m[1], m[3], 1, highOf), extreme(r, m[2], m[4], -1, highOf), unless(r.Parameters.Spectrum.MidHigh == 2000, "the corner is %v", r.Parameters.Spectrum.MidHigh))
 		}),

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -10,6 +11,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/chart"
 	"evenhand/report/words"
 )
 
@@ -241,19 +243,35 @@ func noiseRuns(bands []result.Band, d result.BandDifferences, heard result.Audib
 const clearlyBrighter = 1
 
 // brightest returns the darkest and the brightest of several takes by the part of the
-// power that is high in dB; ok where those differ clearly, and by more than repeats do.
-func brightest(high []words.Point, repeats float64) (lo, hi words.Point, ok bool) {
-	lo, hi, ok = words.Extremes(high)
-	return lo, hi, ok && hi.Value-lo.Value >= clearlyBrighter && hi.Value-lo.Value > repeats
+// power that is high in dB; nil for one from which the next differs no more than
+// clearlyBrighter or than repeats do.
+func brightest(high []words.Point, repeats float64) (lo, hi *words.Point) {
+	ranked := slices.DeleteFunc(slices.Clone(high), func(p words.Point) bool { return !chart.Finite(p.Value) })
+	slices.SortStableFunc(ranked, func(a, b words.Point) int { return cmp.Compare(a.Value, b.Value) })
+	apart := func(a, b words.Point) bool {
+		return b.Value-a.Value >= clearlyBrighter && b.Value-a.Value > repeats
+	}
+	if n := len(ranked); n > 1 && apart(ranked[n-2], ranked[n-1]) {
+		hi = &ranked[n-1]
+	}
+	if len(ranked) > 1 && apart(ranked[0], ranked[1]) {
+		lo = &ranked[0]
+	}
+	return lo, hi
 }
 
 // brightnessWords names the brightest and the darkest take by the power above a corner.
 func brightnessWords(high []words.Point, repeats float64, corner unit.Hertz) string {
-	lo, hi, ok := brightest(high, repeats)
-	if !ok {
-		return ""
+	lo, hi := brightest(high, repeats)
+	switch {
+	case lo != nil && hi != nil:
+		return fmt.Sprintf("%s is the brightest and %s the darkest, by the part of the power above %s: %s and %s dB.", hi.Name, lo.Name, corner, unit.Format(hi.Value, 1), unit.Format(lo.Value, 1))
+	case hi != nil:
+		return fmt.Sprintf("%s is the brightest, by the part of the power above %s: %s dB.", hi.Name, corner, unit.Format(hi.Value, 1))
+	case lo != nil:
+		return fmt.Sprintf("%s is the darkest, by the part of the power above %s: %s dB.", lo.Name, corner, unit.Format(lo.Value, 1))
 	}
-	return fmt.Sprintf("%s is the brightest and %s the darkest, by the part of the power above %s: %s and %s dB.", hi.Name, lo.Name, corner, unit.Format(hi.Value, 1), unit.Format(lo.Value, 1))
+	return ""
 }
 
 // audibleWords state the rule of what is heard.

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"math"
 	"strings"
 	"testing"
 
@@ -107,6 +108,8 @@ func TestBrightnessWords(t *testing.T) {
 		{[]words.Point{{Name: "A", Value: -10}, {Name: "B", Value: -10.9}}, 0, ""},
 		{[]words.Point{{Name: "A", Value: -12}, {Name: "B", Value: -10}, {Name: "C", Value: -11}}, 0.3, "B is the brightest and A the darkest, by the part of the power above 2.00 kHz: −10.0 and −12.0 dB."},
 		{[]words.Point{{Name: "A", Value: -12}, {Name: "B", Value: -10}}, 3, ""},
+		{[]words.Point{{Name: "A", Value: -12}, {Name: "B", Value: -10}, {Name: "C", Value: -11.9}}, 0.3, "B is the brightest, by the part of the power above 2.00 kHz: −10.0 dB."},
+		{[]words.Point{{Name: "A", Value: -12}, {Name: "B", Value: -10}, {Name: "C", Value: math.NaN()}, {Name: "D", Value: -10.2}}, 0.3, "A is the darkest, by the part of the power above 2.00 kHz: −12.0 dB."},
 	} {
 		if got := brightnessWords(c.in, c.repeats, 2000); got != c.want {
 			t.Errorf("%v: %q, want %q", c.in, got, c.want)

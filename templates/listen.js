@@ -398,6 +398,7 @@
 
   // The keys, and the bar at the foot of the page, come with the first touch or key.
   async function hand(e) {
+    if (e.type === "keydown" && !player.key && e.target === seek && e.key.startsWith("Arrow")) e.preventDefault(); // by itself it moves one sample
     Evenhand.need("deck.js").catch(() => {}); // Play asks again
     if (!player.key) try { await Evenhand.need("hand.js"); } catch (x) { return; } // works without
     if (e.type === "keydown") player.key(e);
