@@ -50,11 +50,11 @@ func TestPageOnAPhone(t *testing.T) {
 	// The eight markers as a plot draws them, in a row, each in a field of 16 px.
 	const shapes, field = 8, 16
 	eval[bool](t, ctx, fmt.Sprintf(`(() => {
-		const row = document.querySelector('.plot.wide').cloneNode(false), unit = 600 / document.querySelector('.plot.wide').getBoundingClientRect().width;
+		const row = document.querySelector('#spectra .plot.wide').cloneNode(false), unit = 600 / document.querySelector('#spectra .plot.wide').getBoundingClientRect().width;
 		row.innerHTML = [...Array(%d).keys()].map(k => '<g class="c0 d0" transform="translate(' + (%d * (k + .5) * unit - 17) + ' ' + (%d / 2 * unit - 7) + ')"><path class="mk" d="' + document.querySelector('#m' + k + ' .mk').getAttribute('d') + '"/></g>').join('');
 		row.setAttribute('viewBox', '0 0 600 60');
 		row.id = 'markers';
-		document.querySelector('.plot.wide').parentNode.prepend(row);
+		document.querySelector('#spectra .plot.wide').parentNode.prepend(row);
 		return true;
 	})()`, shapes, field, field))
 	data, err := chromedp.Run(ctx, chromedp.Screenshot(chromedp.CSS("#markers")))
