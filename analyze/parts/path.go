@@ -100,10 +100,11 @@ func blur(dst, x []float32, sigma, weight float64) {
 		if v < negligible {
 			continue
 		}
-		for j, w := range g {
-			if k := i + j - r; k >= 0 && k < len(dst) {
-				dst[k] += float32(float64(v) * w)
-			}
+		part := dst[max(0, i-r):min(len(dst), i+r+1)]
+		taps := g[max(0, r-i):][:len(part)]
+		one := float64(v)
+		for k := range part { // so written it is four times faster than with a range over taps
+			part[k] += float32(one * taps[k])
 		}
 	}
 }

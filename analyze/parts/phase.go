@@ -1,9 +1,11 @@
 package parts
 
 import (
+	"cmp"
 	"math"
 	"math/cmplx"
 	"slices"
+	"sync"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/internal/dsp"
@@ -160,58 +162,73 @@ func compareAfter(a, b align.Source, lag func(t float64) float64, keep func(from
 	rate := a.Rate()
 	size := dsp.NextPow2(int(windowSeconds * float64(rate)))
 	hop := max(int64(size), (a.Len()-int64(size))/mostWindows) / 2
-	fft, taper := dsp.NewFFT(size), dsp.Hann(size)
+	taper := dsp.Hann(size)
 	lo := int(math.Ceil(phaseLow * float64(size) / float64(rate)))
 	hi := int(min(phaseHigh, 0.45*float64(rate)) * float64(size) / float64(rate))
-	x, y := make([]float64, size), make([]float64, size)
-	cx, cy := make([]complex128, size/2+1), make([]complex128, size/2+1)
-	var all []window
-	var powers [][2]float64
-	var spectra [][]complex64
-	loud := [2]float64{}
+	type heard struct {
+		window
+		power float64     // of a
+		g     []complex64 // nil where there is nothing to compare
+	}
+	var all []heard
 	for first := int64(0); first+int64(size) <= a.Len(); first += hop {
-		from := float64(first) / float64(rate)
-		to := float64(first+int64(size)) / float64(rate)
+		from, to := float64(first)/float64(rate), float64(first+int64(size))/float64(rate)
 		exact := lag((from + to) / 2)
 		w := window{time: (from + to) / 2, first: first, lag: math.Round(exact), half: (to - from) / 2, between: first/hop%2 == 1}
 		w.off = w.lag - exact
-		if !keep(from, to) || first+int64(w.lag) < 0 || first+int64(w.lag)+int64(size) > b.Len() {
-			continue
+		if keep(from, to) && first+int64(w.lag) >= 0 && first+int64(w.lag)+int64(size) <= b.Len() {
+			all = append(all, heard{window: w})
 		}
-		if _, err := a.ReadAt(x, first); err != nil {
-			return nil, err
-		}
-		if _, err := b.ReadAt(y, first+int64(w.lag)); err != nil {
-			return nil, err
-		}
-		p := [2]float64{power(x), power(y)}
-		for k := range p {
-			loud[k] = max(loud[k], p[k])
-		}
-		if p[0] <= phaseQuiet*loud[0] || p[1] == 0 {
-			continue
-		}
-		if curve != nil {
-			for i, v := range x {
-				x[i] = curve(v)
+	}
+	var reading sync.Mutex // a source is read by one at a time
+	err := inShares(len(all), func(from, to int) error {
+		fft := dsp.NewFFT(size)
+		x, y := make([]float64, size), make([]float64, size)
+		cx, cy := make([]complex128, size/2+1), make([]complex128, size/2+1)
+		loud := 0.0
+		for i := from; i < to; i++ {
+			w := &all[i]
+			reading.Lock()
+			_, err := a.ReadAt(x, w.first)
+			_, err2 := b.ReadAt(y, w.first+int64(w.lag))
+			reading.Unlock()
+			if err := cmp.Or(err, err2); err != nil {
+				return err
 			}
+			w.power = power(x)
+			if loud = max(loud, w.power); w.power <= phaseQuiet*loud || power(y) == 0 {
+				continue
+			}
+			if curve != nil {
+				for k, v := range x {
+					x[k] = curve(v)
+				}
+			}
+			for k, t := range taper {
+				x[k] *= t
+				y[k] *= t
+			}
+			cx, cy = fft.Forward(cx, x), fft.Forward(cy, y)
+			w.g = whitened(cx[lo:hi], cy[lo:hi])
 		}
-		for i, t := range taper {
-			x[i] *= t
-			y[i] *= t
-		}
-		cx, cy = fft.Forward(cx, x), fft.Forward(cy, y)
-		all, powers, spectra = append(all, w), append(powers, p), append(spectra, whitened(cx[lo:hi], cy[lo:hi]))
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	loud := 0.0
+	for _, w := range all {
+		loud = max(loud, w.power)
 	}
 	var kept, halves []window
 	var g, h [][]complex64
-	for i, p := range powers {
+	for _, w := range all {
 		switch {
-		case p[0] <= phaseQuiet*loud[0]:
-		case all[i].between:
-			halves, h = append(halves, all[i]), append(h, spectra[i])
+		case w.g == nil || w.power <= phaseQuiet*loud:
+		case w.between:
+			halves, h = append(halves, w.window), append(h, w.g)
 		default:
-			kept, g = append(kept, all[i]), append(g, spectra[i])
+			kept, g = append(kept, w.window), append(g, w.g)
 		}
 	}
 	if len(kept) < leastWindows {
@@ -315,8 +332,7 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 			p.sign[i] = -1
 		}
 	}
-	fft := dsp.NewNarrow(size, lo, bins, reach)
-	model, own, rest := make([]complex128, bins), make([]complex128, bins), make([]complex128, bins)
+	model, own := make([]complex128, bins), make([]complex128, bins)
 	curves := make([][]float64, n)
 	crosses := make([][]complex64, n)
 	for i := range crosses {
@@ -332,32 +348,37 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 				model[k] += c
 			}
 		}
-		for i := range g {
-			p.turned(own, g, i, lo, size, weight[i])
-			norm := 0.0
-			for k, c := range own {
-				rest[k] = model[k] - c
-				norm += real(rest[k])*real(rest[k]) + imag(rest[k])*imag(rest[k])
+		inShares(n, func(from, to int) error {
+			fft := dsp.NewNarrow(size, lo, bins, reach)
+			own, rest := make([]complex128, bins), make([]complex128, bins)
+			for i := from; i < to; i++ {
+				p.turned(own, g, i, lo, size, weight[i])
+				norm := 0.0
+				for k, c := range own {
+					rest[k] = model[k] - c
+					norm += real(rest[k])*real(rest[k]) + imag(rest[k])*imag(rest[k])
+				}
+				scale := complex(1/(math.Sqrt(norm)+1e-12), 0)
+				p.turned(own, g, i, lo, size, 1)
+				quad[i] = 0
+				for k := range rest {
+					rest[k] *= scale
+					c := own[k] * cmplx.Conj(rest[k])
+					quad[i] += imag(c)
+					rest[k] = complex128(g[i][k]) * cmplx.Conj(rest[k])
+				}
+				for k, v := range rest {
+					crosses[i][k] = complex64(v)
+				}
+				c, _ := fft.Lags(rest, nil)
+				curves[i] = append(curves[i][:0], c...)
+				tops[i] = 0
+				for _, u := range c {
+					tops[i] = max(tops[i], math.Abs(u))
+				}
 			}
-			scale := complex(1/(math.Sqrt(norm)+1e-12), 0)
-			p.turned(own, g, i, lo, size, 1)
-			quad[i] = 0
-			for k := range rest {
-				rest[k] *= scale
-				c := own[k] * cmplx.Conj(rest[k])
-				quad[i] += imag(c)
-				rest[k] = complex128(g[i][k]) * cmplx.Conj(rest[k])
-			}
-			for k, v := range rest {
-				crosses[i][k] = complex64(v)
-			}
-			c, _ := fft.Lags(rest, nil)
-			curves[i] = append(curves[i][:0], c...)
-			tops[i] = 0
-			for _, u := range c {
-				tops[i] = max(tops[i], math.Abs(u))
-			}
-		}
+			return nil
+		})
 		p.height = quantile(tops, 0.5)
 		p.path(curves)
 		for i := range weight {
@@ -514,13 +535,24 @@ func (p *phases) path(curves [][]float64) {
 	best := math.Inf(-1)
 	var path []int
 	for _, sigma := range scatters {
+		inShares(len(chances), func(from, to int) error {
+			for i, c := range chances[from:to] {
+				row := spread[from+i]
+				clear(row)
+				blur(row[:p.n], c[:p.n], sigma, 1)
+				blur(row[p.n:], c[p.n:], sigma, 1)
+			}
+			return nil
+		})
 		sum := make([]float64, 2*p.n)
-		for i, c := range chances {
-			clear(spread[i])
-			blur(spread[i][:p.n], c[:p.n], sigma, 1)
-			blur(spread[i][p.n:], c[p.n:], sigma, 1)
-			for j, v := range spread[i] {
-				sum[j] += math.Log(0.6*float64(v)*states + 0.4)
+		never := math.Log(0.4) // of most lags
+		for _, row := range spread {
+			for j, v := range row {
+				if v == 0 {
+					sum[j] += never
+				} else {
+					sum[j] += math.Log(0.6*float64(v)*states + 0.4)
+				}
 			}
 		}
 		main := argmax(sum)
@@ -529,9 +561,12 @@ func (p *phases) path(curves [][]float64) {
 			likely[i] = float64(spread[i][main]) * states
 		}
 		miss := missRate(likely, leastMiss)
+		never = math.Log(miss)
 		way, total := likeliest(len(spread), 2*p.n+1, 2*p.n, main, phasePrices, func(row []float64, i int) {
 			for j, v := range spread[i] {
-				row[j] = math.Log((1-miss)*float64(v)*states + miss)
+				if row[j] = never; v != 0 {
+					row[j] = math.Log((1-miss)*float64(v)*states + miss)
+				}
 			}
 			row[2*p.n] = 0
 		})
