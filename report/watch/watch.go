@@ -5,6 +5,9 @@
 // measured while these 2 s pass, by all processors; what was found is told when it has
 // landed, and thrown away if anything that it rests on has changed until then. So most
 // takes are told about at the moment when they land.
+//
+// Stereo takes of 60 s with their dry recording and a reference need 2.1 to 2.8 s of
+// processor time each, the most distorted one 7 s (two busy virtual cores).
 package watch
 
 import (
