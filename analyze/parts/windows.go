@@ -225,7 +225,7 @@ func (j *Judgement) sharpen(seq []point) (slope float64) {
 // again; NaN for none. Windows that are nearly the same sound would be less alike there.
 func (j *Judgement) between(from, to float64) (_, _ unit.Seconds) {
 	s := j.notes
-	if j.phase.clarity() >= nearlySame {
+	if j.phase.agreed() >= nearlySame*j.phase.noise {
 		return unit.Seconds(from), unit.Seconds(to)
 	}
 	if n := len(s.at); n >= 2*leastRun {
@@ -273,6 +273,6 @@ func (j *Judgement) notesSay(x jump) float64 {
 }
 
 const (
-	nearlySame = 20 // times clearer than their quadrature, that windows are
+	nearlySame = 20 // times their quadrature, that all windows agree by
 	stepReach  = 6  // ticks about the usual lag, at which the lag before a step may be
 )
