@@ -29,6 +29,7 @@ func (w *work) tail() float64 {
 	xx, xe := make([]float64, n/2+1), make([]complex128, n/2+1)
 	var whole float64
 	in, out := make([]float64, n), make([]float64, n)
+	a, b := make([]complex128, n/2+1), make([]complex128, n/2+1)
 	for i, x := range w.x.blocks {
 		clear(in)
 		clear(out)
@@ -40,7 +41,8 @@ func (w *work) tail() float64 {
 			k := min(int(u), max(0, len(g)-2))
 			out[t] = v - w.filtered[i][t]*unit.ToAmplitude(g[k]+(u-float64(k))*(g[min(k+1, len(g)-1)]-g[k]))
 		}
-		a, b := fft.Forward(nil, in), fft.Forward(nil, out)
+		fft.Forward(a, in)
+		fft.Forward(b, out)
 		for k, v := range a {
 			xx[k] += real(v)*real(v) + imag(v)*imag(v)
 			xe[k] += complex(real(v), -imag(v)) * b[k]
@@ -50,11 +52,10 @@ func (w *work) tail() float64 {
 	for _, v := range xx {
 		top = math.Max(top, v)
 	}
-	h := make([]complex128, len(xe))
-	for k := range h {
-		h[k] = xe[k] / complex(xx[k]+tailFloor*top, 0)
+	for k, v := range xe {
+		a[k] = v / complex(xx[k]+tailFloor*top, 0)
 	}
-	t := append([]float64{}, fft.Inverse(nil, h)...)
+	t := fft.Inverse(out, a)
 	from, to := taps-before, int(tailTo*w.x.lower)
 	part := func(sign int) float64 {
 		clear(in)
@@ -62,7 +63,7 @@ func (w *work) tail() float64 {
 			in[(sign*k+n)%n] = t[(sign*k+n)%n]
 		}
 		sum := 0.0
-		for k, v := range fft.Forward(nil, in) {
+		for k, v := range fft.Forward(b, in) {
 			sum += (real(v)*real(v) + imag(v)*imag(v)) * xx[k]
 		}
 		return 2 * sum / float64(n)
