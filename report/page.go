@@ -1,6 +1,7 @@
 package report
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"slices"
@@ -42,6 +43,9 @@ var (
 	listUpTo = words.ListUpTo
 	dB       = words.DB
 	bandName = words.BandName
+
+	number = strconv.Itoa
+	orElse = cmp.Or[string]
 )
 
 // The pages.
@@ -205,13 +209,6 @@ func (b *builder) page(p pageView, layout, details, head string, headView any, s
 	}
 	html, err := r.Render(layout, p)
 	return []byte(html), err
-}
-
-func orElse(s, otherwise string) string {
-	if s == "" {
-		return otherwise
-	}
-	return s
 }
 
 // floats converts any of the unit types' slices.
@@ -396,6 +393,3 @@ func (f footnotes) about(where ...string) []int {
 func (f footnotes) tell(reason string) bool {
 	return reason != "" && slices.ContainsFunc(f, func(n footnote) bool { return strings.Contains(n.Text, reason) })
 }
-
-// number prints a count.
-func number(n int) string { return strconv.Itoa(n) }

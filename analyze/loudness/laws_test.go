@@ -278,20 +278,6 @@ func TestBoundedStore(t *testing.T) {
 	near(t, "range", float64(got.Range), float64(exact.Range), 0.01)
 }
 
-func TestWeightsFor(t *testing.T) {
-	for mask, want := range map[uint32][]float64{
-		0:     nil,
-		0x3:   {1, 1},
-		0x3F:  {1, 1, 1, 0, 1.41, 1.41},
-		0x60F: {1, 1, 1, 0, 1.41, 1.41},
-		0x63F: {1, 1, 1, 0, 1, 1, 1.41, 1.41},
-	} {
-		if got := WeightsFor(mask); !slices.Equal(got, want) {
-			t.Errorf("WeightsFor(%#x) = %v, want %v", mask, got, want)
-		}
-	}
-}
-
 func TestErrors(t *testing.T) {
 	for _, c := range []struct {
 		rate, channels int

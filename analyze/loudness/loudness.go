@@ -58,7 +58,8 @@ var (
 // Options adjust a Meter. The zero value is ready to use.
 type Options struct {
 	// Weights multiply the channels' powers, one per channel; nil means 1
-	// each. See WeightsFor.
+	// each, as for front channels. Surround channels count 1.41.
+	// Source: ITU-R BS.1770-5 (11/2023), Annex 1, Table 3.
 	Weights []float64
 	// DualMono counts a single channel twice, as it sounds from two
 	// loudspeakers: +3.01 LU. Levels and peaks do not change.
@@ -178,38 +179,6 @@ func NewMeter(rate, channels int, opts Options) (*Meter, error) {
 		rate:     rate,
 		peaks:    newPeakMeter(rate, channels),
 	}, nil
-}
-
-// WeightsFor returns the weights of the channels that a WAVE channel mask
-// names, one per set bit from the lowest on; nil for a mask of 0. Front and
-// centre channels count 1, low-frequency effects 0, and the surround channels
-// 1.41: the side pair or, in a layout without one, the back pair.
-//
-// Source: ITU-R BS.1770-5 (11/2023), Annex 1, Table 3 and Annex 3, Table 4
-// (1.41 from 60° to 120° of azimuth); the mask's bits from memory.
-func WeightsFor(mask uint32) []float64 {
-	const (
-		lowFrequency = 1 << 3
-		backPair     = 1<<4 | 1<<5
-		sidePair     = 1<<9 | 1<<10
-	)
-	surround := uint32(sidePair)
-	if mask&sidePair == 0 {
-		surround = backPair
-	}
-	var w []float64
-	for bit := uint32(1); bit != 0; bit <<= 1 {
-		switch {
-		case mask&bit == 0:
-		case bit == lowFrequency:
-			w = append(w, 0)
-		case bit&surround != 0:
-			w = append(w, 1.41)
-		default:
-			w = append(w, 1)
-		}
-	}
-	return w
 }
 
 // Track asks for one measurement per span, which may overlap and come in any

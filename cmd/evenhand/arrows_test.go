@@ -3,8 +3,10 @@ package main
 import (
 	"go/ast"
 	"go/parser"
+	"go/scanner"
 	"go/token"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"regexp"
 	"strconv"
@@ -151,6 +153,49 @@ func TestArrows(t *testing.T) {
 	}
 	if files < 10 {
 		t.Fatalf("only %d files were read", files)
+	}
+}
+
+// mostLines is how many lines of code a package may have, comments, blank lines and tests
+// aside: more nobody reads at a time. Split one along what others can use of it.
+const mostLines = 3500
+
+// TestPackagesAreSmall counts the lines of every package.
+func TestPackagesAreSmall(t *testing.T) {
+	root, lines := filepath.Join("..", ".."), map[string]int{}
+	err := filepath.WalkDir(root, func(path string, e fs.DirEntry, err error) error {
+		if err != nil || !strings.HasSuffix(path, ".go") || strings.HasSuffix(path, "_test.go") || strings.Contains(filepath.ToSlash(path), "/testdata/") {
+			return err
+		}
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		var s scanner.Scanner
+		file := token.NewFileSet().AddFile(path, -1, len(text))
+		s.Init(file, text, nil, 0)
+		last := 0
+		for {
+			at, what, written := s.Scan()
+			if what == token.EOF {
+				return nil
+			}
+			if what == token.SEMICOLON && written == "\n" {
+				continue // the end of a line
+			}
+			first := file.Line(at)
+			end := first + strings.Count(written, "\n")
+			lines[filepath.Dir(path)] += end - max(first-1, last)
+			last = max(last, end)
+		}
+	})
+	if err != nil || len(lines) < 50 {
+		t.Fatalf("%d packages, %v", len(lines), err)
+	}
+	for dir, n := range lines {
+		if n > mostLines {
+			t.Errorf("%s has %d lines of code, more than %d", dir, n, mostLines)
+		}
 	}
 }
 

@@ -76,15 +76,6 @@ func Checks(checks []result.Check) []result.Check {
 	return out
 }
 
-// Topic names a check by its id: "Lost samples"; the id itself where there is no such
-// check.
-func Topic(id string) string {
-	if t, ok := topics[id]; ok {
-		return t.name
-	}
-	return id
-}
-
 func sayCheck(c *result.Check) {
 	if c.Found == "" {
 		return // an earlier version's, in words
