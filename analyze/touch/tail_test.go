@@ -12,6 +12,9 @@ import (
 // TestTail: an echo that holds 0.09 of 1.09 of the power is found at any sample rate, less
 // what of it is after the end of a block; without one there is nothing.
 func TestTail(t *testing.T) {
+	if raced {
+		t.Skip("one goroutine only, and long")
+	}
 	const echo, late, blocks = 0.3, 0.3, 3
 	for _, rate := range []int{16000, 44100, 48000, 88200} {
 		r := rand.New(rand.NewPCG(7, 7))
