@@ -299,7 +299,7 @@ func TestCheats(t *testing.T) {
 			for i := range x {
 				x[i] = max(-1, min(1, 10*x[i]))
 			}
-		}, []wanted{{fairness.IDClipping, "Two", result.Failed, nan, 0, "places"}}, ""},
+		}, []wanted{{fairness.IDClipping, "Two", result.Failed, nan, 0, "place"}}, ""},
 		{"a fan", func(s *scene) {
 			x := s.files["two"][0]
 			rng := rand.New(rand.NewPCG(1, 1))
@@ -338,7 +338,7 @@ func TestCheats(t *testing.T) {
 			}
 		}, []wanted{{fairness.IDPolarity, "Again", result.Caution, nan, 0, "inverted"}}, ""},
 		{"silence in sound", func(s *scene) { clear(s.files["two"][0][6*sceneRate : 6*sceneRate+480]) },
-			[]wanted{{fairness.IDDropouts, "Two", result.Failed, 1, 0, "1 dropouts"}}, "edited"},
+			[]wanted{{fairness.IDDropouts, "Two", result.Failed, 1, 0, "1 dropout"}}, "edited"},
 		{"too loud", func(s *scene) {
 			x := s.files["two"][0]
 			peak := 0.0

@@ -440,20 +440,20 @@ func detections(t testing.TB) []detection {
 			}
 			s.each("two", func(x []float64) []float64 { return scaled(x, -5.95-unit.FromAmplitude(peak)) })
 		}, wanted{fairness.IDHeadroom, "Two", result.Caution, -5.95, 0.02, ""}, ""},
-		{fairness.IDClipping, "peaks 1 dB over full scale", func(s *scene) { s.clip("two", 1, 0) }, wanted{fairness.IDClipping, "Two", result.Failed, nan, 0, "places"}, ""},
-		{fairness.IDClipping, "peaks 3 dB over, then lowered by 8 dB", func(s *scene) { s.clip("two", 3, -8) }, wanted{fairness.IDClipping, "Two", result.Caution, nan, 0, "places"}, ""},
+		{fairness.IDClipping, "peaks 1 dB over full scale", func(s *scene) { s.clip("two", 1, 0) }, wanted{fairness.IDClipping, "Two", result.Failed, nan, 0, "place"}, ""},
+		{fairness.IDClipping, "peaks 3 dB over, then lowered by 8 dB", func(s *scene) { s.clip("two", 3, -8) }, wanted{fairness.IDClipping, "Two", result.Caution, nan, 0, "place"}, ""},
 		{fairness.IDOver, "1 sample of +0.1 dBFS in floating point", func(s *scene) {
 			s.specs["two"] = wavio.Spec{Bits: 32, Float: true}
 			s.files["two"][0][s.sounding] = unit.ToAmplitude(0.1)
-		}, wanted{fairness.IDOver, "Two", result.Caution, 1, 0, "1 samples"}, ""},
-		{fairness.IDClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 clicks"}, "noise"},
-		{fairness.IDClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
+		}, wanted{fairness.IDOver, "Two", result.Caution, 1, 0, "1 sample"}, ""},
+		{fairness.IDClicks, "1 sample of −40 dBFS in a saturated riff", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-40) }, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 click"}, "noise"},
+		{fairness.IDClicks, "of −20 dBFS in noise", func(s *scene) { s.files["one"][0][s.sounding] += unit.ToAmplitude(-20) }, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 click"}, ""},
 		{fairness.IDClicks, "3 samples of −40 dBFS in a pause", func(s *scene) {
 			at := int((s.pauses[0][0] + s.pauses[0][1]) / 2 * sceneRate)
 			for i := range 3 {
 				s.files["one"][0][at+i] += unit.ToAmplitude(-40)
 			}
-		}, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 clicks"}, ""},
+		}, wanted{fairness.IDClicks, "One", result.Caution, 1, 0, "1 click"}, ""},
 		{fairness.IDDropouts, "64 samples of silence", func(s *scene) { clear(s.files["one"][0][s.sounding : s.sounding+64]) }, wanted{fairness.IDDropouts, "One", result.Failed, 1, 0, ""}, ""},
 		{fairness.IDCut, "the end cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[:s.sounding] }) }, wanted{fairness.IDCut, "One", result.Caution, nan, 0, "end cut"}, ""},
 		{fairness.IDCut, "the beginning cut off within a sound", func(s *scene) { s.each("one", func(x []float64) []float64 { return x[s.early:] }) }, wanted{fairness.IDCut, "One", result.Caution, nan, 0, "beginning cut"}, ""},

@@ -47,16 +47,16 @@ func damages(t testing.TB) []grade {
 		out = append(out, grade{id, fmt.Sprintf("%s, %g %s", what, v, unit), from, func(s *scene, file string) { put(s, file, v) }, want, not})
 	}
 	for _, v := range []float64{1, 3, 12} {
-		add(fairness.IDClipping, "over full scale", "two", "", v, "dB", of(result.Failed, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
+		add(fairness.IDClipping, "over full scale", "two", "", v, "dB", of(result.Failed, nan, 0, "place"), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	}
 	add(fairness.IDClipping, "peak at full scale", "two", "", 0, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, 0) })
 	for _, v := range []float64{3, 6, 12} {
-		add(fairness.IDClipping, "clipped, then lowered by 8 dB", "two", "", v, "dB", of(result.Caution, nan, 0, "places"), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
+		add(fairness.IDClipping, "clipped, then lowered by 8 dB", "two", "", v, "dB", of(result.Caution, nan, 0, "place"), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
 	}
 	add(fairness.IDClipping, "touched, then lowered by 8 dB", "two", "", 0.01, "dB", below(0, 0), func(s *scene, f string, v float64) { s.clip(f, v, -8) })
 
 	for _, v := range []float64{0.1, 3, 20} {
-		add(fairness.IDOver, "one sample over full scale", "two", "", v, "dB", of(result.Caution, 1, 0, "1 samples"), func(s *scene, f string, v float64) {
+		add(fairness.IDOver, "one sample over full scale", "two", "", v, "dB", of(result.Caution, 1, 0, "1 sample"), func(s *scene, f string, v float64) {
 			s.specs[f] = wavio.Spec{Bits: 32, Float: true}
 			s.files[f][0][s.sounding] = unit.ToAmplitude(v)
 		})
@@ -68,16 +68,16 @@ func damages(t testing.TB) []grade {
 
 	click := func(s *scene, f string, v float64) { s.files[f][0][s.sounding] += unit.ToAmplitude(v) }
 	for _, v := range []float64{-40, -30, -10} {
-		add(fairness.IDClicks, "one sample", "one", "noise", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
+		add(fairness.IDClicks, "one sample", "one", "noise", v, "dBFS", of(result.Caution, 1, 0, "1 click"), click)
 	}
 	for _, v := range []float64{-20, -14, -8} {
-		add(fairness.IDClicks, "one sample", "one", "", v, "dBFS", of(result.Caution, 1, 0, "1 clicks"), click)
+		add(fairness.IDClicks, "one sample", "one", "", v, "dBFS", of(result.Caution, 1, 0, "1 click"), click)
 	}
 	add(fairness.IDClicks, "one sample", "one", "", -80, "dBFS", below(0, 0), click)
 
 	gap := func(s *scene, f string, v float64) { clear(s.files[f][0][s.sounding : s.sounding+int(v)]) }
 	for _, v := range []float64{64, 480, 9600} {
-		add(fairness.IDDropouts, "silence", "one", "", v, "samples", of(result.Failed, 1, 0, "1 dropouts"), gap)
+		add(fairness.IDDropouts, "silence", "one", "", v, "samples", of(result.Failed, 1, 0, "1 dropout"), gap)
 	}
 	add(fairness.IDDropouts, "silence", "one", "", 2, "samples", below(0, 0), gap)
 

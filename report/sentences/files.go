@@ -93,27 +93,27 @@ var fileTopics = map[string]topic{
 	fairness.IDClipping: {"Clipping", "a converter that clips makes every device sound like itself",
 		"", practice + ": none", map[string]words{
 			"none":       {"none", "no run of samples at full scale, and no crest cut flat below it", ""},
-			"allowed":    {"{measured:0} places", "no more than the manifest allows", ""},
-			"full-scale": {"{measured:0} places", "{frames} samples at full scale, the first at " + channelAt, "record it again at a lower level; a lower gain afterwards does not bring the peaks back"},
-			"flat": {"{measured:0} places", "crests are cut flat at {level_dbfs}, the first at " + channelAt + ": clipped before recording, or by a device that clips hard",
+			"allowed":    {"{measured:*place}", "no more than the manifest allows", ""},
+			"full-scale": {"{measured:*place}", "{frames} samples at full scale, the first at " + channelAt, "record it again at a lower level; a lower gain afterwards does not bring the peaks back"},
+			"flat": {"{measured:*place}", "crests are cut flat at {level_dbfs}, the first at " + channelAt + ": clipped before recording, or by a device that clips hard",
 				"check that the device under test clips, and not the interface before a level change"},
 		}},
 	fairness.IDOver: {"Over full scale", "whatever plays the file clips floats above full scale",
 		"", practice + ": none", map[string]words{
 			"none": {"none", "floating-point samples, all within full scale", ""},
-			"over": {"{measured:0} samples", "the first at " + channelAt + "; the match lowers the level, so the published audio is not clipped", "export at a lower level"},
+			"over": {"{measured:*sample}", "the first at " + channelAt + "; the match lowers the level, so the published audio is not clipped", "export at a lower level"},
 		}},
 	fairness.IDClicks: {"Clicks", "a click sounds like a fault of the device, and it marks a bad edit or lost samples",
 		"", practice + ": none", map[string]words{
 			"none":       {"none", "the samples around it explain every step", ""},
 			"none-above": {"none", "a single wrong sample of {floor_dbfs} would be found in nine tenths of the file; a longer click must be larger", ""},
-			"clicks":     {"{measured:0} clicks", "the first at " + channelAt + ", {level_dbfs}", "listen there; if it is a bad edit or lost samples, export or record the take again"},
+			"clicks":     {"{measured:*click}", "the first at " + channelAt + ", {level_dbfs}", "listen there; if it is a bad edit or lost samples, export or record the take again"},
 		}},
 	fairness.IDDropouts: {"Dropouts", "lost samples are lost music, and everything after them may be out of step",
 		"", practice + ": none", map[string]words{
 			"none":     {"none", "no silence, held value or repeated part within sound[; " + stepped + "]", ""},
 			"stepped":  {"", stepped, ""},
-			"dropouts": {"{measured:0} dropouts", "the first at " + channelAt + ": {kind}, {frames} frames", "record the take again with a larger buffer; the gap cannot be filled"},
+			"dropouts": {"{measured:*dropout}", "the first at " + channelAt + ": {kind}, {frames} frames", "record the take again with a larger buffer; the gap cannot be filled"},
 		}},
 	fairness.IDCut: {"Cut-off ends", "a cut-off note hides an attack or a decay, where devices differ most",
 		"no file begins or ends in the middle of a sound or with a fade", practice, map[string]words{
