@@ -90,7 +90,7 @@ func TestRangesDecodeAlike(t *testing.T) {
 // for whole files, and not again: the page says so, plays, and finds every file as
 // published.
 func TestHostsWithoutRanges(t *testing.T) {
-	if testing.Short() {
+	if testing.Short() || raced {
 		t.Skip("needs a browser")
 	}
 	res, dir := playedReport(t)
