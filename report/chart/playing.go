@@ -25,12 +25,8 @@ type Point struct {
 func Map(t Text, points []Point, unit string) string {
 	xs, ys := []float64{0, 1}, []float64{0, 1}
 	for _, p := range points {
-		for _, v := range []float64{p.X.Value, p.X.Low, p.X.High} {
-			xs = append(xs, v)
-		}
-		for _, v := range []float64{p.Y.Value, p.Y.Low, p.Y.High} {
-			ys = append(ys, v)
-		}
+		xs = append(xs, p.X.Value, p.X.Low, p.X.High)
+		ys = append(ys, p.Y.Value, p.Y.Low, p.Y.High)
 	}
 	around := func(vs []float64) axis {
 		vs = slices.DeleteFunc(vs, func(v float64) bool { return !(math.Abs(v) <= farthest) })
@@ -76,10 +72,8 @@ type Response struct {
 // Responses draws the level that comes out over the level that goes in.
 func Responses(t Text, takes []Response) string {
 	var xs, ys [][]float64
-	curves := []Curve{}
 	for _, r := range takes {
 		xs, ys = append(xs, r.X), append(ys, r.Y, r.Lower, r.Upper)
-		curves = append(curves, r.Curve)
 	}
 	y := levelAxis(farthest, ys...)
 	f := frame{width: 600, height: 390, left: y.room(), right: 18, top: 30, bottom: 36, x: levelAxis(farthest, xs...), y: y, unit: "dB", class: "wide"}
