@@ -95,7 +95,7 @@ func worthOf(clarity float64) float64 {
 
 const (
 	leastRow  = 3    // windows of a part
-	turnLike  = 0.85 // of the usual correlation, that a turned part must have
+	turnLike  = 0.85 // of how alike the windows are, that a turned part must be
 	turnPlain = 10   // times the quadrature, the windows' correlation: circuits that turn the phase of some notes reach less
 	turnSame  = 12   // times the quadrature, from which windows are plainly alike in every passage
 	turnHalf  = 0.75 // or this share of it, where the windows are plainly alike; octaves of another chord reach less
@@ -122,7 +122,7 @@ func (p *phases) rows(rate int) (out []Part) {
 			}
 		}
 		i = last
-		like := quantile(p.corr[first:last+1], 0.5) // the same sound turned is as alike as the rest
+		like := quantile(p.corr[first:last+1], heightShare) // as height is: the same sound turned is as alike as the rest
 		inside := slices.Contains(at[:first], inPlace) && slices.Contains(at[last+1:], inPlace)
 		n := float64(last - first + 1)
 		x := Part{From: unit.Seconds(p.windows[first].time - half), To: unit.Seconds(p.windows[last].time + half), by: "phase"}
