@@ -79,9 +79,9 @@ var plain = map[string][2]string{
 	fairness.IDLoad + " none":             {"no load is written down for %s", "no load is written down for %s"},
 }
 
-// plainWords says a finding in everyday words; "" where there are none for it. passed
-// reports whether all takes and files that it is about passed another check.
-func (f Finding) plainWords(subjects []string, passed func(id string) bool) string {
+// plainWords says a finding in everyday words; "" where there are none for it. unclipped
+// is whether no clipping was found in any take and file that it is about.
+func (f Finding) plainWords(subjects []string, unclipped bool) string {
 	first := f.Checks[0]
 	if slices.ContainsFunc(f.Checks, func(c result.Check) bool { return c.Found != first.Found }) {
 		return ""
@@ -102,7 +102,7 @@ func (f Finding) plainWords(subjects []string, passed func(id string) bool) stri
 		}
 	}
 	s := fmt.Sprintf(words[min(1, len(subjects)-1)], manifest.List(subjects))
-	if first.ID == fairness.IDHeadroom && passed(fairness.IDClipping) {
+	if first.ID == fairness.IDHeadroom && unclipped {
 		s += " (no clipping found)"
 	}
 	return s
@@ -123,12 +123,13 @@ func (f Finding) words(checks []result.Check) string {
 	if more := len(subjects) - mostSubjects; more > 0 {
 		subjects = append(subjects[:mostSubjects:mostSubjects], fmt.Sprintf("%d more", more))
 	}
-	passed := func(id string) bool {
-		return !slices.ContainsFunc(f.Checks, func(c result.Check) bool {
-			return !slices.ContainsFunc(checks, func(x result.Check) bool { return x.ID == id && x.Subject == c.Subject && x.Outcome == result.Passed })
+	// The check also passes with clipping that the author's limit allows.
+	unclipped := !slices.ContainsFunc(f.Checks, func(c result.Check) bool {
+		return !slices.ContainsFunc(checks, func(x result.Check) bool {
+			return x.ID == fairness.IDClipping && x.Subject == c.Subject && x.Outcome == result.Passed && x.Found == "none"
 		})
-	}
-	if s := f.plainWords(subjects, passed); s != "" && f.Outcome != result.NotMeasured {
+	})
+	if s := f.plainWords(subjects, unclipped); s != "" && f.Outcome != result.NotMeasured {
 		return s
 	}
 	s := topic(f.Checks[0].Name)

@@ -54,11 +54,14 @@ func TestOf(t *testing.T) {
 		}, result.Caution, "Fair, with 3 reservations: A and B were recorded hot; the gear was fed 0.40 dB low; C has inverted polarity (inaudible alone)."},
 		{"hot, and one of them is not known to be unclipped", []result.Check{
 			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), found("peaks", check("headroom", "Headroom", "B", result.Caution, "−5 dBFS")),
-			check("clipping", "Clipping", "A", result.Passed, ""), check("clipping", "Clipping", "B", result.NotMeasured, ""),
+			found("none", check("clipping", "Clipping", "A", result.Passed, "")), check("clipping", "Clipping", "B", result.NotMeasured, ""),
 		}, result.Caution, "Fair, with one reservation: A and B were recorded hot."},
 		{"hot, none clipped", []result.Check{
-			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), check("clipping", "Clipping", "A", result.Passed, ""),
+			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), found("none", check("clipping", "Clipping", "A", result.Passed, "")),
 		}, result.Caution, "Fair, with one reservation: A was recorded hot (no clipping found)."},
+		{"hot, and clipped as often as the author allows", []result.Check{
+			found("peaks", check("headroom", "Headroom", "A", result.Caution, "−4 dBFS")), found("allowed", check("clipping", "Clipping", "A", result.Passed, "")),
+		}, result.Caution, "Fair, with one reservation: A was recorded hot."},
 		{"everyday words for settings", []result.Check{
 			found("differs", check("one-change", "One change", "amp: volume", result.Failed, "differs")),
 			found("differs", check("one-change", "One change", "amp: treble", result.Failed, "differs")),
