@@ -343,8 +343,8 @@ func (s *Session) leftover(g gear, pair [2]int) (result.Leftover, error) {
 	return l, nil
 }
 
-// heedRepeats says of each pair whether more remains than between a take and its repeat,
-// and takes back what is said of gear that changes from pass to pass.
+// heedRepeats says of each pair whether more remains than between a take and its repeat
+// and than is measured, and takes back what is said of gear that changes from pass to pass.
 func (s *Session) heedRepeats() {
 	takes := s.Result.Takes
 	repeats := func(l *result.Leftover) bool {
@@ -353,7 +353,7 @@ func (s *Session) heedRepeats() {
 		})
 	}
 	varies := map[string]string{}
-	worst := unit.DB(math.Inf(-1)) // that a repeat leaves
+	worst := leastLeftover // that a repeat leaves
 	of := map[string]unit.DB{}
 	for i := range s.Result.Leftover {
 		l := &s.Result.Leftover[i]

@@ -54,3 +54,19 @@ func TestRepeatsShowGearThatVaries(t *testing.T) {
 		}
 	}
 }
+
+// TestNothingLeftIsNotResolved: without a repeat, what an equaliser leaves of two takes
+// that do not differ is at the least that is measured, and no difference.
+func TestNothingLeftIsNotResolved(t *testing.T) {
+	for _, c := range []struct {
+		left, error unit.DB
+		resolved    bool
+	}{{leastLeftover, 0, false}, {leastLeftover + 0.3, 0.2, false}, {leastLeftover + 1, 0.2, true}} {
+		s := &Session{Measured: fairness.Measured{Result: &result.Result{Takes: []result.Take{{Name: "One"}, {Name: "Other"}},
+			Leftover: []result.Leftover{{A: "One", B: "Other", Equaliser: c.left, EqualiserError: c.error}}}}}
+		s.heedRepeats()
+		if l := s.Result.Leftover[0]; l.Resolved != c.resolved {
+			t.Errorf("%+v: %+v", c, l)
+		}
+	}
+}

@@ -52,8 +52,8 @@ type Leftover struct {
 	FilterError    unit.DB `json:"filter_error_db" figure:"standard error after a filter (dB)"`
 	// Bound is what no filter leaves less of.
 	Bound unit.DB `json:"bound_db" figure:"no filter leaves less than (dB)"`
-	// Resolved tells that more remains after an equaliser than between a take and its
-	// repeat.
+	// Resolved tells that more remains after an equaliser than is measured, and than
+	// between a take and its repeat.
 	Resolved bool           `json:"resolved"`
 	Ways     []LeftoverWays `json:"ways"` // of B after A, then of A after B; none where it was not measured
 }
