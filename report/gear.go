@@ -42,12 +42,12 @@ func (b *builder) reactionMap() figure {
 		touch, drive, linear, why := "–", "–", "–", []string{}
 		x, y := t.Touch, t.Drive
 		if x != nil && x.Measured {
-			touch = unit.Format(float64(x.Slope), 2) + spread(x.Low, x.High, 2)
+			touch = unit.Format(float64(x.Slope), touchDigits) + spread(x.Low, x.High, touchDigits)
 		} else if x != nil {
 			why = append(why, x.Reason)
 		}
 		if y != nil && y.Measured {
-			drive = unit.Format(float64(y.Drive), 1) + spread(y.Low, y.High, 1)
+			drive = unit.Format(float64(y.Drive), driveDigits) + spread(y.Low, y.High, driveDigits)
 			linear = unit.Format(float64(y.NotLinear), 1)
 		} else if y != nil && !slices.Contains(why, y.Reason) {
 			why = append(why, y.Reason)
@@ -77,12 +77,12 @@ func (b *builder) reactionMap() figure {
 // each of them. Its table has all pairs.
 func (b *builder) leftoverFigure() figure {
 	with := b.against()
-	f := figure{ID: "gear-left", Title: "What is left after EQ", Axes: "In dB below the take, each with " + with + ". Hollow marks: after the best equaliser; filled marks: after the best filter of any kind. Further left is more alike. Grey: no more than between a take and its repeat.",
+	f := figure{ID: "gear-left", Title: "What is left after EQ", Axes: "In dB below the take, each with " + with + ". Hollow marks: after the best equaliser; filled marks: after the best filter of any kind. Further left is more alike. Grey: no more than between a take and its repeat, or than can be measured.",
 		Legend: []label{}, Words: []string{}, CSV: "data/leftover.csv", Download: "Every pair as CSV"}
 	shown := []chart.Row{}
 	for i, t := range b.res.Takes {
 		if l := b.res.LeftoverOf(t.Name, with); l != nil && l.Reason == "" {
-			shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved})
+			shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved || b.leavesNothing(l)})
 		}
 	}
 	pairs := []row{}
@@ -92,7 +92,10 @@ func (b *builder) leftoverFigure() figure {
 			line = append(line, append(cells("–", "–", "–"), cell{Text: l.Reason, Class: "t"})...)
 		} else {
 			said := ""
-			if !l.Resolved {
+			switch {
+			case b.leavesNothing(&l):
+				said = "nothing that can be measured"
+			case !l.Resolved:
 				said = "no more than between a take and its repeat"
 			}
 			line = append(line, append(cells(unit.Within(float64(l.Equaliser), 2*float64(l.EqualiserError)), unit.Within(float64(l.Filter), 2*float64(l.FilterError)), unit.Format(float64(l.Bound), 1)), cell{Text: said, Class: "t"})...)

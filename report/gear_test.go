@@ -75,3 +75,52 @@ func TestLeftoverWaysCSV(t *testing.T) {
 		t.Errorf("%q", sections)
 	}
 }
+
+// TestReactionsAreApartAsPrinted: a take has more drive, or a livelier touch, than another
+// one only where the figures that are printed differ.
+func TestReactionsAreApartAsPrinted(t *testing.T) {
+	for _, c := range []struct {
+		drive, touch unit.Number // of the first take over the second
+		want         string
+	}{
+		{0.04, 0.004, ""},
+		{0.2, 0.004, "Leaning: more drive than Splitting (12.2 % against 12.0 %)."},
+		{-0.2, 0.02, "Leaning: less drive than Splitting (11.8 % against 12.0 %), livelier touch (0.52 against 0.50 dB for each dB you play harder)."},
+	} {
+		b, err := newBuilder(playing(), Options{})
+		must(t, err)
+		for i, off := range []unit.Number{1, 0} {
+			drive, touch := 12+off*c.drive, 0.5+off*c.touch
+			b.res.Takes[i].Drive = &result.Drive{Measured: true, Drive: drive, Low: drive, High: drive}
+			b.res.Takes[i].Touch = &result.Touch{Measured: true, Slope: touch, Low: touch, High: touch}
+		}
+		if got := b.reactionWords(&b.res.Takes[0], &b.res.Takes[1]); got != c.want {
+			t.Errorf("%+v: %q", c, got)
+		}
+	}
+}
+
+// TestClosestToTheRoom: all takes that are as close to the room as the closest one, as far
+// as can be told, are named.
+func TestClosestToTheRoom(t *testing.T) {
+	for _, c := range []struct {
+		distances []unit.DB
+		want      string
+	}{
+		{[]unit.DB{3.05, 3, 3.08}, "Closest to Room in tone are Splitting, Leaning and Third (3.0, 3.0 and 3.1 dB rms); this measurement cannot tell which."},
+		{[]unit.DB{4, 3, 3.08}, "Closest to Room in tone are Splitting and Third (3.0 and 3.1 dB rms); this measurement cannot tell which."},
+		{[]unit.DB{3.4, 3, 3.5}, "Closest to Room in tone is Splitting (3.0 dB rms), then Leaning (3.4 dB)."},
+	} {
+		b, err := newBuilder(playing(), Options{})
+		must(t, err)
+		room, ranked := &result.Take{Name: "Room"}, []*result.Take{{Name: "Leaning"}, {Name: "Splitting"}, {Name: "Third"}}
+		b.res.Likeness, b.res.Leftover = nil, nil
+		for i, x := range ranked {
+			b.res.Likeness = append(b.res.Likeness, result.Likeness{A: room.Name, B: x.Name, Spectral: c.distances[i], Resolved: true})
+			b.res.Leftover = append(b.res.Leftover, result.Leftover{A: room.Name, B: x.Name})
+		}
+		if got := b.roomWords(room, ranked); got != c.want {
+			t.Errorf("%v: %q", c.distances, got)
+		}
+	}
+}

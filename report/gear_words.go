@@ -11,17 +11,21 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
+	"evenhand/report/words"
 )
 
 const (
 	// onlyEQ is what the best equaliser leaves at most, as level, of takes that are said
-	// to differ by EQ alone: a hundredth of the power. A turned tone control leaves less
+	// to differ by EQ alone: a hundredth of the power. Takes whose two standard errors
+	// reach to either side of it may. A turned tone control leaves less
 	// than −24 dB, another amplifier of one family −16 to −20 dB.
 	onlyEQ = -20
 	// notEQ is from when an equaliser does nothing: half of the power is left.
 	notEQ = -3
 	// mostSaid is how many takes but the reference have sentences of their own.
 	mostSaid = 6
+	// Digits after the point of drive, in %, and touch.
+	driveDigits, touchDigits = 1, 2
 )
 
 // gearWords says what the gear does to the playing.
@@ -85,8 +89,8 @@ func (b *builder) reachWords() string {
 		low, high := slices.MinFunc(all, by), slices.MaxFunc(all, by)
 		return fmt.Sprintf("from %s%s (%s) to %s%s (%s)", unit.Format(float64(of(low)), digits), after, low.Name, unit.Format(float64(of(high)), digits), after, high.Name)
 	}
-	return "Drive ranges " + ends(func(t *result.Take) unit.Number { return t.Drive.Drive }, 1, " %") +
-		", touch " + ends(func(t *result.Take) unit.Number { return t.Touch.Slope }, 2, "") + "."
+	return "Drive ranges " + ends(func(t *result.Take) unit.Number { return t.Drive.Drive }, driveDigits, " %") +
+		", touch " + ends(func(t *result.Take) unit.Number { return t.Touch.Slope }, touchDigits, "") + "."
 }
 
 // gearMeans says what the figures mean.
@@ -114,15 +118,31 @@ func (b *builder) leftoverWords(t, other *result.Take) string {
 	if l == nil || l.Reason != "" {
 		return ""
 	}
-	switch {
-	case !l.Resolved && b.res.Resolution.Source == "repeat":
+	switch low, high := leftRange(l); {
+	case b.leavesNothing(l):
+		return fmt.Sprintf("%s and %s: after the best equaliser, nothing is left that can be measured.", t.Name, other.Name)
+	case !l.Resolved:
 		return fmt.Sprintf("%s and %s: after the best equaliser, no more is left than between a take and its repeat.", t.Name, other.Name)
-	case float64(l.Equaliser)+2*float64(l.EqualiserError) <= onlyEQ:
+	case high <= onlyEQ:
 		return fmt.Sprintf("%s and %s differ by EQ alone: %s.", t.Name, other.Name, leftWords(l))
-	case l.Equaliser > notEQ:
+	case low <= onlyEQ:
+		return fmt.Sprintf("%s and %s may differ by EQ alone: %s, give or take %s dB.", t.Name, other.Name, leftWords(l), words.RoundedUp((high-low)/2, 1))
+	case low > notEQ:
 		return fmt.Sprintf("%s and %s are too unlike for EQ: %s.", t.Name, other.Name, leftWords(l))
 	}
 	return fmt.Sprintf("%s and %s differ by more than EQ: %s, after any filter %s dB.", t.Name, other.Name, leftWords(l), unit.Format(-float64(l.Filter), 1))
+}
+
+// leftRange is two standard errors either way of what the best equaliser leaves, as level.
+func leftRange(l *result.Leftover) (low, high float64) {
+	return float64(l.Equaliser) - 2*float64(l.EqualiserError), float64(l.Equaliser) + 2*float64(l.EqualiserError)
+}
+
+// leavesNothing reports whether the best equaliser leaves no more than is resolved. Of
+// what is not resolved else, a take's repeat leaves as much.
+func (b *builder) leavesNothing(l *result.Leftover) bool {
+	low, _ := leftRange(l)
+	return low <= float64(b.res.Parameters.Gear.LeastFilter)
 }
 
 // leftWords says how much is left after the best equaliser.
@@ -155,7 +175,7 @@ func (b *builder) addsWords(t, bypass *result.Take) string {
 		return b.leftoverWords(t, bypass)
 	}
 	s := fmt.Sprintf("Compared with %s, %s has %s", bypass.Name, t.Name, strings.Join(parts, " and "))
-	if l := b.res.LeftoverOf(t.Name, bypass.Name); l != nil && l.Reason == "" && l.Resolved {
+	if l := b.res.LeftoverOf(t.Name, bypass.Name); l != nil && l.Reason == "" && l.Resolved && !b.leavesNothing(l) {
 		s += "; " + leftWords(l)
 	}
 	return s + "."
@@ -193,8 +213,14 @@ func (b *builder) roomWords(room *result.Take, ranked []*result.Take) string {
 		return fmt.Sprintf("In tone, %s cannot be told apart from %s by this measurement.", manifest.List(same), room.Name)
 	}
 	first, second := near[0], near[1]
-	if first.Spectral+b.repeatDistance() >= second.Spectral {
-		return fmt.Sprintf("Closest to %s in tone are %s and %s (%s and %s rms); this measurement cannot tell which.", room.Name, first.B, second.B, dB(float64(first.Spectral)), dB(float64(second.Spectral)))
+	names, figures := []string{}, []string{}
+	for _, l := range near {
+		if l.Spectral <= first.Spectral+b.repeatDistance() {
+			names, figures = append(names, l.B), append(figures, unit.Format(float64(l.Spectral), 1))
+		}
+	}
+	if len(names) > 1 {
+		return fmt.Sprintf("Closest to %s in tone are %s (%s dB rms); this measurement cannot tell which.", room.Name, manifest.List(names), manifest.List(figures))
 	}
 	return fmt.Sprintf("Closest to %s in tone is %s (%s rms), then %s (%s).", room.Name, first.B, dB(float64(first.Spectral)), second.B, dB(float64(second.Spectral)))
 }
@@ -221,30 +247,30 @@ type reaction struct{ what, figures string }
 // reactions are those that are more than its music's halves or a repeat differ by.
 func (b *builder) reactions(t, other *result.Take) []reaction {
 	out := []reaction{}
-	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
+	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, driveDigits, func(t *result.Take) (unit.Number, bool) {
 		return t.Drive.Drive, t.Drive.Measured
 	}) {
 		what := "less drive"
 		if x.Drive > y.Drive {
 			what = "more drive"
 		}
-		out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), 0), unit.Format(float64(y.Drive), 0))})
+		out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), driveDigits), unit.Format(float64(y.Drive), driveDigits))})
 	}
-	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, func(t *result.Take) (unit.Number, bool) {
+	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, touchDigits, func(t *result.Take) (unit.Number, bool) {
 		return t.Touch.Slope, t.Touch.Measured
 	}) {
 		what := "livelier touch"
 		if x.Slope < y.Slope {
 			what = "flatter touch"
 		}
-		out = append(out, reaction{what, fmt.Sprintf("%s against %s dB for each dB you play harder", unit.Format(float64(x.Slope), 2), unit.Format(float64(y.Slope), 2))})
+		out = append(out, reaction{what, fmt.Sprintf("%s against %s dB for each dB you play harder", unit.Format(float64(x.Slope), touchDigits), unit.Format(float64(y.Slope), touchDigits))})
 	}
 	return out
 }
 
-// apart reports whether two ranges do not touch, and are further apart than a figure is of
-// any take and its repeat.
-func (b *builder) apart(low, high, otherLow, otherHigh unit.Number, of func(*result.Take) (unit.Number, bool)) bool {
+// apart reports whether two ranges are apart by a step of what is printed with so many
+// digits, and by more than a figure is of any take and its repeat.
+func (b *builder) apart(low, high, otherLow, otherHigh unit.Number, digits int, of func(*result.Take) (unit.Number, bool)) bool {
 	gap := float64(max(low-otherHigh, otherLow-high))
 	for i := range b.res.Takes {
 		t := &b.res.Takes[i]
@@ -258,5 +284,5 @@ func (b *builder) apart(low, high, otherLow, otherHigh unit.Number, of func(*res
 			return false
 		}
 	}
-	return gap > 0
+	return gap >= math.Pow10(-digits)
 }

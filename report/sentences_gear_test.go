@@ -2,7 +2,7 @@ package report_test
 
 import (
 	"math"
-	"strings"
+	"slices"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -58,11 +58,20 @@ func gearForms() []form {
 	drive := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
 	touch := reaction("livelier", "flatter", func(t take) (figure, bool) { return t.Touch.Slope, t.Touch.Measured })
 	return []form{
-		pair(`{name} and {name} differ by EQ alone: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool { return l.Equaliser+2*l.Error <= -20 }),
-		pair(`{name} and {name} are too unlike for EQ: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool { return l.Equaliser > -3 }),
-		pair(`{name} and {name} differ by more than EQ: after the best equaliser, what is left is {value} dB down, after any filter {value} dB\.`, func(l leftoverFigures) bool {
-			return l.Equaliser <= -3 && l.Equaliser+2*l.Error > -20
+		pair(`{name} and {name} differ by EQ alone: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool {
+			return l.Resolved && l.Equaliser-2*l.Error > -60 && l.Equaliser+2*l.Error <= -20
 		}),
+		sentence("gear", `{name} and {name} may differ by EQ alone: after the best equaliser, what is left is {value} dB down, give or take {value} dB\.`, func(r *results, _ said, m []string) string {
+			l := r.leftoverOf(m[1], m[2])
+			off, step := num(m[4])
+			return why(l.Reason, unless(l.Resolved && l.Equaliser-2*l.Error <= -20 && l.Equaliser+2*l.Error > -20 && shows(m[3], -l.Equaliser), "it is %+v", l),
+				unless(off >= float64(2*l.Error)-1e-9 && off < float64(2*l.Error)+2*step, "two errors are %v", 2*l.Error))
+		}),
+		pair(`{name} and {name} are too unlike for EQ: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool { return l.Resolved && l.Equaliser-2*l.Error > -3 }),
+		pair(`{name} and {name} differ by more than EQ: after the best equaliser, what is left is {value} dB down, after any filter {value} dB\.`, func(l leftoverFigures) bool {
+			return l.Resolved && l.Equaliser-2*l.Error <= -3 && l.Equaliser-2*l.Error > -20
+		}),
+		pair(`{name} and {name}: after the best equaliser, nothing is left that can be measured\.`, func(l leftoverFigures) bool { return l.Equaliser-2*l.Error <= -60 }),
 		pair(`{name} and {name}: after the best equaliser, no more is left than between a take and its repeat\.`, func(l leftoverFigures) bool { return !l.Resolved }),
 		sentence("gear", `{name}: (more|less) drive than {name} \({value} % against {value} %\), (livelier|flatter) touch \({value} against {value} dB for each dB you play harder\)\.`, func(r *results, _ said, m []string) string {
 			return why(drive(r, m[1], m[3], m[2], m[4], m[5]), touch(r, m[1], m[3], m[6], m[7], m[8]))
@@ -75,28 +84,38 @@ func gearForms() []form {
 			l := r.leftoverOf(m[1], m[2])
 			return why(unless(r.take(m[1]).Role == "bypass" && r.take(m[2]).contestant(), "no bypass, or no contestant"), unless(m[3] != "" || m[6] != "", "no difference"),
 				unless(m[3] == "" || drive(r, m[2], m[1], m[3], m[4], m[5]) == "", "drive is another"), unless(m[6] == "" || touch(r, m[2], m[1], m[6], m[7], m[8]) == "", "touch is another"),
-				unless(m[9] == "" || l.Reason == "" && l.Resolved && shows(m[9], -l.Equaliser), "it is %+v", l))
+				unless(m[9] == "" || l.Reason == "" && l.Resolved && l.Equaliser-2*l.Error > -60 && shows(m[9], -l.Equaliser), "it is %+v", l))
 		}),
-		sentence("gear", `Closest to {name} in tone (?:is|are) {name} (?:\({value} dB rms\), then {name} \({value} dB\)|and {name} \({value} and {value} dB rms\); this measurement cannot tell which)\.`, func(r *results, s said, m []string) string {
-			first, second, a, b := m[2], m[4], m[3], m[5]
-			if second == "" {
-				second, a, b = m[6], m[7], m[8]
-			}
+		sentence("gear", `Closest to {name} in tone (?:is {name} \({value} dB rms\), then {name} \({value} dB\)|are (.*) \((.*) dB rms\); this measurement cannot tell which)\.`, func(r *results, _ said, m []string) string {
 			distance := func(a, b string) float64 { v, _, _ := r.likenessOf(a, b); return v }
-			d, e := distance(m[1], first), distance(m[1], second)
-			for _, t := range r.Takes {
-				if o := distance(m[1], t.Name); t.contestant() && t.Name != first && r.leftoverOf(m[1], t.Name).Reason == "" && o < e && t.Name != second {
-					return t.Name + " is closer"
-				}
+			names, _ := list(m[6])
+			figures, _ := list(m[7])
+			if alone := m[2] != ""; alone {
+				names, figures = []string{m[2], m[4]}, []string{m[3], m[5]}
 			}
-			least := 0.1
+			least, all := 0.1, []float64{}
 			for _, t := range r.Takes {
 				if t.RepeatOf != "" {
 					least = max(least, distance(t.Name, t.RepeatOf))
 				}
+				if d := distance(m[1], t.Name); t.contestant() && r.leftoverOf(m[1], t.Name).Reason == "" && !math.IsNaN(d) {
+					all = append(all, d)
+				}
 			}
-			return why(unless(r.take(m[1]).Role == "room", "it is no room"), unless(shows(a, figure(d)) && shows(b, figure(e)), "they are %v and %v", d, e),
-				unless(d <= e && (d+least < e) == strings.Contains(s.text, "then"), "%v and %v, resolved to %v", d, e, least))
+			slices.Sort(all)
+			alike := 0 // with the closest
+			for _, d := range all {
+				if d <= all[0]+least {
+					alike++
+				}
+			}
+			wrong := []string{unless(r.take(m[1]).Role == "room", "it is no room"), unless(len(names) == len(figures), "%q have %q", names, figures),
+				unless(m[2] == "" && alike == len(names) || m[2] != "" && alike == 1, "%d are as close within %v, of %v", alike, least, all)}
+			for i, n := range names[:min(len(names), len(figures))] {
+				d := distance(m[1], n)
+				wrong = append(wrong, unless(r.take(n).contestant() && shows(figures[i], figure(d)) && d == all[i], "%s is at %v, in order %v", n, d, all))
+			}
+			return why(wrong...)
 		}),
 		sentence("gear", `In tone, (.*) cannot be told apart from {name} by this measurement\.`, func(r *results, _ said, m []string) string {
 			names, _ := list(m[1])
@@ -160,7 +179,10 @@ func (r random) gear(res *result.Result) {
 			t.Drive = &result.Drive{Measured: true, Drive: d, Low: d * 0.9, High: d * 1.1, NotLinear: d + 2}
 		}
 		for k := range i {
-			l := result.Leftover{A: res.Takes[k].Name, B: t.Name, Equaliser: unit.DB(r.between(-40, 0)), EqualiserError: 0.4, Resolved: !r.one(4)}
+			l := result.Leftover{A: res.Takes[k].Name, B: t.Name, Equaliser: unit.DB(r.between(-40, 0)), EqualiserError: unit.DB(r.between(0, 1)), Resolved: !r.one(4)}
+			if r.one(8) {
+				l.Equaliser = unit.DB(stored(-60 + r.between(0, 1)))
+			}
 			l.Filter = l.Equaliser - unit.DB(r.between(0, 4))
 			l.Bound = l.Filter - 1
 			if r.one(6) {
