@@ -28,12 +28,13 @@ func TestTail(t *testing.T) {
 		for k := range blocks {
 			all = append(all, touch.Stretch{First: int64(4 * k * rate), Frames: int64(4 * rate)})
 		}
-		tail := func(echo float64) float64 {
+		tail := func(echo, gain float64) float64 {
 			take := make([]float64, len(dry))
 			for i, v := range dry {
 				if take[i] = v; i >= lag {
 					take[i] += echo * dry[i-lag]
 				}
+				take[i] *= gain
 			}
 			var read [2]*touch.Take
 			for i, x := range [][]float64{dry, take} {
@@ -49,10 +50,19 @@ func TestTail(t *testing.T) {
 			return float64(got.Tail)
 		}
 		want := echo * echo / (1 + echo*echo) * (1 - late/4)
-		with, without := tail(echo), tail(0)
+		with, without := tail(echo, 1), tail(0, 1)
 		t.Logf("%d Hz: %.4f with an echo of %.4f, %.5f without", rate, with, want, without)
 		if math.Abs(with-want) > 0.05*want || math.Abs(without) > 0.01*want {
 			t.Errorf("%d Hz: %.4f with an echo of %.4f, %.5f without", rate, with, want, without)
+		}
+		if rate != 16000 {
+			continue // the level is the same matter at any
+		}
+		// How loud the take was recorded changes nothing but rounding.
+		for _, gain := range []float64{math.Pow(10, -30.0/20), math.Pow(10, 20.0/20)} {
+			if at, none := tail(echo, gain), tail(0, gain); !(math.Abs(at-with) <= 1e-6) || !(math.Abs(none-without) <= 1e-6) {
+				t.Errorf("%d Hz: the take times %.3g has %.5f with the echo and %.5f without, at its own level %.5f and %.5f", rate, gain, at, none, with, without)
+			}
 		}
 	}
 }

@@ -95,9 +95,10 @@ type work struct {
 }
 
 // Measure compares a take with the dry recording that was sent. It also returns the gains
-// in dB of each block and frame of FrameSeconds, where a frame does not count that of the
-// nearest one before it; nil where there are too few frames for any. Both are read of the same
-// blocks; the take may come up to 15 ms early and 45 ms late.
+// in dB of each block and frame of FrameSeconds; nil where there are too few frames for any.
+// A frame that does not count has the gain of the one before it, the first ones of a block
+// that of the first one in it that counts. Both are read of the same blocks; the take may
+// come up to 15 ms early and 45 ms late.
 //
 // Not measured: slopes of the two halves that are more than 0.5 apart, fewer than 100 frames that are 15 dB above the noise going in and 10 dB
 // above that coming out, or less than 6 dB between soft and loud. It is an error if the
@@ -300,11 +301,9 @@ func (w *work) result() Result {
 			if counts && w.steady(w.in[i], f) {
 				all = append(all, point{w.in[i][f], w.gain[i][f], i})
 			}
-			if !counts && f > 0 {
-				w.gain[i][f] = w.gain[i][f-1]
-			}
 		}
 	}
+	w.fill()
 	var levels []float64
 	for _, p := range all {
 		levels = append(levels, p.in)
@@ -325,6 +324,28 @@ func (w *work) result() Result {
 		r.Reason = fmt.Sprintf("the two halves of the music disagree: %.2f and %.2f dB for each dB going in; the gear changes with time, or there is too little playing", float64(r.Low), float64(r.High))
 	}
 	return r
+}
+
+// fill gives the frames that do not count the gains of those that do: a gain is that of the
+// device and of how loud the take was recorded, so there is none that means nothing.
+func (w *work) fill() {
+	last := math.NaN() // until a block has a frame that counts
+	for i := 0; math.IsNaN(last); i++ {
+		if f := slices.Index(w.counts[i], true); f >= 0 {
+			last = w.gain[i][f]
+		}
+	}
+	for i, gain := range w.gain {
+		if f := slices.Index(w.counts[i], true); f >= 0 {
+			last = gain[f]
+		}
+		for f, counts := range w.counts[i] {
+			if counts {
+				last = gain[f]
+			}
+			gain[f] = last
+		}
+	}
 }
 
 // steady reports whether no note begins or is muted in a frame.
