@@ -37,6 +37,12 @@ type figures struct {
 	TruePeak   unit.DBTP `json:"true_peak_dbtp"`
 	SamplePeak unit.DBFS `json:"sample_peak_dbfs"`
 	Deviation  unit.LU   `json:"deviation_lu"`
+	Blend      *alone    `json:"blend,omitempty"`
+}
+
+// alone is what is found of the file of a microphone alone.
+type alone struct {
+	SHA256 string `json:"sha256"`
 }
 
 // Files decodes and measures every published file that a result names in the report
@@ -61,7 +67,11 @@ func Files(ctx context.Context, dir string, res *result.Result, run work.Run) ([
 				out[i].Err = err.Error()
 			} else {
 				out[i].Published = again
-				if err := checkPieces(gctx, dir, files[i]); err != nil {
+				err := checkPieces(gctx, dir, files[i])
+				if err == nil {
+					again.Blend, err = sumAlone(gctx, dir, files[i].Blend)
+				}
+				if err != nil {
 					out[i].Pieces = err.Error()
 				}
 			}
@@ -135,4 +145,18 @@ func remeasure(ctx context.Context, dir string, p *result.Published, target unit
 	}
 	again.SHA256, again.Bytes, err = foreign.SHA256File(ctx, filepath.Join(dir, filepath.FromSlash(p.Path)))
 	return again, err
+}
+
+// sumAlone returns the hash of the file of a microphone alone; nil where the result has
+// none to compare it with.
+func sumAlone(ctx context.Context, dir string, b *result.BlendPlan) (*alone, error) {
+	if b.File() == "" || b.SHA256 == "" {
+		return nil, nil
+	}
+	name, err := inReport(dir, b.File())
+	if err != nil {
+		return nil, err
+	}
+	sum, _, err := foreign.SHA256File(ctx, name)
+	return &alone{sum}, err
 }

@@ -9,13 +9,15 @@ import (
 	"slices"
 
 	"evenhand/analyze/flacio"
+	"evenhand/analyze/foreign"
 	"evenhand/analyze/publish"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 )
 
 // checkPieces makes sure that the pieces of a take's file, and of its microphone alone,
-// are where the result says.
+// are where the result says. Of pieces that are files it makes sure that those of the take
+// hold the samples of its file, and that all have the stored hashes.
 func checkPieces(ctx context.Context, dir string, p *result.Published) error {
 	starts := startsOf(p.Pieces)
 	if p.Blend != nil && !slices.Equal(startsOf(p.Blend.Pieces), starts) {
@@ -25,6 +27,9 @@ func checkPieces(ctx context.Context, dir string, p *result.Published) error {
 		return nil
 	}
 	if p.Pieces[0].Offset == 0 { // earlier versions wrote files
+		if err := sumPieces(ctx, dir, p); err != nil {
+			return err
+		}
 		return comparePieces(ctx, dir, p)
 	}
 	err := checkRanges(ctx, dir, p.Path, p.Frames, starts, p.Pieces)
@@ -60,6 +65,32 @@ func checkRanges(ctx context.Context, dir, path string, frames int64, starts []i
 		if x := pieces[k]; x != found {
 			return fmt.Errorf("%s: piece %d has %d frames in %d bytes from byte %d on; the results say %d frames in %d bytes from byte %d on of %s",
 				path, k+1, found.Frames, found.Bytes, found.Offset, x.Frames, x.Bytes, x.Offset, x.Path)
+		}
+	}
+	return nil
+}
+
+// sumPieces makes sure that all pieces, those of the microphone alone too, are files with
+// the stored hashes.
+func sumPieces(ctx context.Context, dir string, p *result.Published) error {
+	all := p.Pieces
+	if p.Blend != nil {
+		all = slices.Concat(all, p.Blend.Pieces)
+	}
+	for _, x := range all {
+		if x.Offset != 0 || x.SHA256 == "" {
+			return fmt.Errorf("%s: the results give offset %d and SHA-256 %q; a piece that is a file has offset 0 and a SHA-256", x.Path, x.Offset, x.SHA256)
+		}
+		name, err := inReport(dir, x.Path)
+		if err != nil {
+			return err
+		}
+		sum, _, err := foreign.SHA256File(ctx, name)
+		if err != nil {
+			return err
+		}
+		if sum != x.SHA256 {
+			return fmt.Errorf("%s: its SHA-256 is %s; the results say %s", x.Path, sum, x.SHA256)
 		}
 	}
 	return nil

@@ -51,7 +51,7 @@ func (w *writer) writeBlend(ctx context.Context, dir string, starts []int64) (*r
 	if err != nil {
 		return nil, err
 	}
-	return &result.BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(w.blendPosition()), Steps: b.Steps, Pieces: made.Published.Pieces}, nil
+	return &result.BlendPlan{Side: b.Side, Gain: b.Gain, Start: unit.Number(w.blendPosition()), Steps: b.Steps, Pieces: made.Published.Pieces, SHA256: made.Published.SHA256}, nil
 }
 
 // findBlend measures the blends of a take's microphones.

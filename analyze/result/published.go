@@ -114,11 +114,21 @@ type BlendPlan struct {
 	Side   string  `json:"side"`                       // the microphone that is alone in the file of Pieces
 	Gain   unit.DB `json:"gain_db" figure:"gain (dB)"` // from its recording to that file
 	Pieces []Piece `json:"pieces"`
+	SHA256 string  `json:"sha256,omitempty"` // of that file; "" in results of earlier versions
 	// Start is the position of the manifest's blend.
 	Start unit.Number `json:"start_position" figure:"start position (0 to 1)"`
 	// Steps are in rising order of Position from 0 to 1; Start is among them. A
 	// position at which the microphones cancel is left out.
 	Steps []BlendStep `json:"steps"`
+}
+
+// File returns the path of the file that the pieces are of; "" without a plan, and where
+// each piece is a file of its own.
+func (b *BlendPlan) File() string {
+	if b == nil || len(b.Pieces) == 0 || b.Pieces[0].Offset == 0 {
+		return ""
+	}
+	return b.Pieces[0].Path
 }
 
 // BlendStep is one position of a blend. Gain is what both microphones get

@@ -42,7 +42,7 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 	opts := v.options()
 	opts.Absent = func(path string) *result.File { return absent[path] }
 	skip := func(place string) bool {
-		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || place == "earlier_format" || place == "parameters.match.copies_source" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") {
+		if place == "tool" || place == "format" || place == "audience" || place == "earlier_audio" || place == "earlier_format" || place == "parameters.match.copies_source" || strings.HasSuffix(place, ".published.sha256") || strings.HasSuffix(place, ".published.bytes") || strings.HasSuffix(place, ".blend.sha256") {
 			return true // the published files are compared by their samples
 		}
 		if strings.HasSuffix(place, ".published.pieces") || strings.HasSuffix(place, ".blend.pieces") {
@@ -165,35 +165,49 @@ func (v *verifier) recomputePart(c *manifest.Comparison, opts analyze.Options, c
 	return v.fromPublished(reportDir, strings.TrimSuffix(compare.File, result.FileName), res, stored)
 }
 
-// compareAudio compares the published audio with what the recordings give now,
-// sample by sample where the files are not the same.
+// compareAudio compares the published audio, that of microphones alone too, with what the
+// recordings give now, sample by sample where the files are not the same.
 func (v *verifier) compareAudio(reportDir, rebuilt, prefix string, stored, now *result.Result) error {
 	for i := range stored.Takes {
 		t := &stored.Takes[i]
-		if t.Published == nil {
+		k := slices.IndexFunc(now.Takes, func(n result.Take) bool { return n.Name == t.Name })
+		if t.Published == nil || k < 0 || now.Takes[k].Published == nil {
 			continue
 		}
-		for k := range now.Takes {
-			p := now.Takes[k].Published
-			if now.Takes[k].Name != t.Name || p == nil || !filepath.IsLocal(filepath.FromSlash(t.Published.Path)) {
-				continue
-			}
-			// What is there counts, not what the results say of it.
-			there := filepath.Join(reportDir, filepath.FromSlash(t.Published.Path))
-			if sum, _, err := foreign.SHA256File(v.ctx, there); err == nil && sum == p.SHA256 {
-				continue
-			}
-			frame, steps, err := again.SameAudio(v.ctx, there, filepath.Join(rebuilt, filepath.FromSlash(p.Path)))
-			switch {
-			case v.ctx.Err() != nil:
-				return v.ctx.Err()
-			case err != nil: // measurePublished has said so
-			case frame >= 0:
-				v.r.AddFaults(prefix+"/", []pack.Fault{{File: t.Published.Path, What: fmt.Sprintf("its samples are not what the recordings give: from frame %d on, by up to %.3g steps of 16 bits", frame, steps)}})
-			default:
-				v.r.Note("%s/%s: the recordings give the same samples, coded in other bytes", prefix, t.Published.Path)
+		p := now.Takes[k].Published
+		if err := v.compareFile(reportDir, t.Published.Path, rebuilt, p.Path, p.SHA256, prefix); err != nil {
+			return err
+		}
+		// Earlier versions wrote no such file.
+		if there, b := t.Published.Blend.File(), p.Blend; there != "" && b.File() != "" {
+			if err := v.compareFile(reportDir, there, rebuilt, b.File(), b.SHA256, prefix); err != nil {
+				return err
 			}
 		}
+	}
+	return nil
+}
+
+// compareFile compares the file at path in a report with the one at made among those that
+// were made again, which has the hash sum.
+func (v *verifier) compareFile(reportDir, path, rebuilt, made, sum, prefix string) error {
+	if !filepath.IsLocal(filepath.FromSlash(path)) {
+		return nil
+	}
+	// What is there counts, not what the results say of it.
+	there := filepath.Join(reportDir, filepath.FromSlash(path))
+	if is, _, err := foreign.SHA256File(v.ctx, there); err == nil && is == sum {
+		return nil
+	}
+	frame, steps, err := again.SameAudio(v.ctx, there, filepath.Join(rebuilt, filepath.FromSlash(made)))
+	switch {
+	case v.ctx.Err() != nil:
+		return v.ctx.Err()
+	case err != nil: // measurePublished has said so
+	case frame >= 0:
+		v.r.AddFaults(prefix+"/", []pack.Fault{{File: path, What: fmt.Sprintf("its samples are not what the recordings give: from frame %d on, by up to %.3g steps of 16 bits", frame, steps)}})
+	default:
+		v.r.Note("%s/%s: the recordings give the same samples, coded in other bytes", prefix, path)
 	}
 	return nil
 }
