@@ -76,12 +76,8 @@ func is(f *os.File, dir string) bool {
 }
 
 // Release ends the hold and leaves the folder as it is.
-func (h *Held) Release() {
-	if h.lock != nil {
-		h.lock.Close()
-		h.lock = nil
-	}
-}
+// Parts of a program may call it at once, and again.
+func (h *Held) Release() { h.lock.Close() }
 
 // Remove removes the folder and ends the hold.
 func (h *Held) Remove() error {
@@ -154,14 +150,17 @@ func Temp(purpose string) (*Held, error) {
 var temporary sync.Map
 
 // RemoveTemps removes what Temp made and nobody removed yet. A program that ends before
-// all of its parts have ended calls it last.
+// all of its parts have ended calls it last. What cannot be removed then, a later Temp
+// removes.
 func RemoveTemps() {
-	temporary.Range(func(h, _ any) bool {
-		for range nameTries { // another part may still write into it
-			if h.(*Held).Remove() == nil {
-				break
-			}
+	temporary.Range(func(k, _ any) bool {
+		h := k.(*Held)
+		// A part that still writes by the old name would fill it as fast as it is emptied.
+		other := newName(filepath.Dir(h.Dir), filepath.Base(h.Dir)) // known to Abandoned too
+		if now.Rename(h.Dir, other) == nil {
+			now.RemoveAll(other)
 		}
+		h.Remove() // what is left where the system renames no folder with an open file
 		return true
 	})
 }
