@@ -101,8 +101,8 @@ func Open(ctx context.Context, path string, unpacked func() (string, error)) (in
 // channels at one rate, and every sample equal, whatever the files are. It reads no
 // further than to the first difference.
 //
-// Errors: those of Inspect, and of a file that is damaged before the first difference.
-func SameSamples(a, b string) (bool, error) {
+// Errors: those of Inspect, of a file that is damaged before the first difference, and ctx's.
+func SameSamples(ctx context.Context, a, b string) (bool, error) {
 	var in [2]BlockReader
 	var info [2]wavio.Info
 	for k, path := range []string{a, b} {
@@ -116,18 +116,26 @@ func SameSamples(a, b string) (bool, error) {
 	if info[0].SampleRate != info[1].SampleRate || info[0].Channels != info[1].Channels {
 		return false, nil
 	}
+	return same(ctx, in, info[0].Channels)
+}
+
+// same compares what two readers have from here to their ends.
+func same(ctx context.Context, in [2]BlockReader, channels int) (bool, error) {
 	var block [2][][]float64
 	for k := range block {
-		block[k] = make([][]float64, info[k].Channels)
+		block[k] = make([][]float64, channels)
 		for c := range block[k] {
 			block[k][c] = make([]float64, BlockFrames)
 		}
 	}
 	for {
-		var n [2]int
+		if err := ctx.Err(); err != nil {
+			return false, err
+		}
+		var n [2]int // 0 at the end
 		for k := range in {
 			var err error
-			if n[k], err = fill(in[k], block[k]); err != nil {
+			if n[k], err = in[k].Read(block[k]); err != nil && !errors.Is(err, io.EOF) {
 				return false, err
 			}
 		}
@@ -157,25 +165,6 @@ func stream(path string) (interface {
 	return r, r.Info(), nil
 }
 
-// fill reads a whole block and returns how many frames it has, fewer only at the end.
-func fill(r BlockReader, dst [][]float64) (frames int, err error) {
-	rest := make([][]float64, len(dst))
-	for frames < len(dst[0]) {
-		for c := range dst {
-			rest[c] = dst[c][frames:]
-		}
-		n, err := r.Read(rest)
-		frames += n
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return frames, err
-		}
-	}
-	return frames, nil
-}
-
 // isFLAC tells whether there is a file that begins as a FLAC file does. What is no
 // regular file, and what cannot be read, is left to wavio, which says so.
 func isFLAC(path string) bool {
@@ -193,8 +182,24 @@ func isFLAC(path string) bool {
 	return err == nil && string(mark[:]) == "fLaC"
 }
 
+// limited reads a FLAC file until it is tooLong, which its header need not tell.
+type limited struct {
+	*flacio.Decoder
+	info wavio.Info
+	read int64 // frames
+}
+
+func (l *limited) Read(dst [][]float64) (frames int, err error) {
+	frames, err = l.Decoder.Read(dst)
+	l.read += int64(frames)
+	if long := tooLong(l.info, l.read, l.Size()); long != nil {
+		return 0, long
+	}
+	return frames, err
+}
+
 // open opens a FLAC file and checks what its header claims.
-func open(path string) (*flacio.Decoder, wavio.Info, error) {
+func open(path string) (*limited, wavio.Info, error) {
 	d, err := flacio.Open(path)
 	if err != nil {
 		return nil, wavio.Info{}, err
@@ -213,7 +218,7 @@ func open(path string) (*flacio.Decoder, wavio.Info, error) {
 		d.Close()
 		return nil, wavio.Info{}, err
 	}
-	return d, info, nil
+	return &limited{Decoder: d, info: info}, info, nil
 }
 
 // tooLong returns an error for a file of size bytes that has more frames than it
@@ -228,10 +233,10 @@ func tooLong(info wavio.Info, frames, size int64) error {
 }
 
 // readThrough hands all blocks of a file to f and returns how many frames it has.
-func readThrough(ctx context.Context, d *flacio.Decoder, info wavio.Info, f func(block [][]float64) error) (frames int64, err error) {
-	err = EachBlock(ctx, d, info.Channels, func(block [][]float64) error {
+func readThrough(ctx context.Context, r BlockReader, info wavio.Info, f func(block [][]float64) error) (frames int64, err error) {
+	err = EachBlock(ctx, r, info.Channels, func(block [][]float64) error {
 		frames += int64(len(block[0]))
-		return cmp.Or(tooLong(info, frames, d.Size()), f(block))
+		return f(block)
 	})
 	if err == nil && frames == 0 {
 		err = fail(info.Path, wavio.ErrEmpty, "the file holds no audio; export it again")
@@ -240,7 +245,8 @@ func readThrough(ctx context.Context, d *flacio.Decoder, info wavio.Info, f func
 }
 
 // BlockReader is a file that is decoded block by block: WAVE or FLAC. Read
-// fills dst, channel-major, and returns the frames read; io.EOF at the end.
+// fills dst, channel-major, and returns the frames read, fewer than fit only at the end;
+// then 0 and io.EOF.
 type BlockReader interface {
 	Read(dst [][]float64) (int, error)
 }

@@ -229,10 +229,24 @@ func TestDaysOfSilence(t *testing.T) {
 	}
 	defer d.Close()
 	const deep = plainBytes / (8 * BlockFrames) // bytes of a sample, so that 8 blocks fill the room
-	info.Bits = 8 * deep
+	d.info.Bits = 8 * deep
 	frames, err := readThrough(context.Background(), d, info, func([][]float64) error { return nil })
-	if !errors.Is(err, wavio.ErrUnsupported) || frames != 9*BlockFrames {
+	if !errors.Is(err, wavio.ErrUnsupported) || frames != 8*BlockFrames {
 		t.Errorf("stopped after %d frames of %d bytes, %v", frames, len(b), err)
+	}
+	// The same of two files that are compared.
+	var in [2]BlockReader
+	for k := range in {
+		r, _, err := stream(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Close()
+		r.(*limited).info.Bits = 8 * deep
+		in[k] = r
+	}
+	if equal, err := same(t.Context(), in, 1); equal || !errors.Is(err, wavio.ErrUnsupported) {
+		t.Errorf("compared: %v, %v", equal, err)
 	}
 }
 
@@ -243,6 +257,9 @@ func TestStops(t *testing.T) {
 	stop()
 	if _, _, err := Open(ctx, path, unpackTo(t)); !errors.Is(err, context.Canceled) {
 		t.Error(err)
+	}
+	if same, err := SameSamples(ctx, path, path); same || !errors.Is(err, context.Canceled) {
+		t.Error(same, err)
 	}
 	full := errors.New("no room")
 	if _, _, err := Open(context.Background(), path, func() (string, error) { return "", full }); !errors.Is(err, full) {
@@ -337,12 +354,12 @@ func TestSameSamples(t *testing.T) {
 	put("last.wav", plain, x)
 	for name, want := range map[string]bool{"a.wav": true, "deep.wav": true, "a.flac": true, "rate.wav": false, "mono.wav": false, "short.wav": false, "last.wav": false} {
 		for _, pair := range [][2]string{{"a.flac", name}, {name, "a.flac"}} {
-			if same, err := SameSamples(path(pair[0]), path(pair[1])); err != nil || same != want {
+			if same, err := SameSamples(t.Context(), path(pair[0]), path(pair[1])); err != nil || same != want {
 				t.Errorf("%v: %v, %v; want %v", pair, same, err, want)
 			}
 		}
 	}
-	if _, err := SameSamples(path("a.wav"), path("missing.wav")); !errors.Is(err, fs.ErrNotExist) {
+	if _, err := SameSamples(t.Context(), path("a.wav"), path("missing.wav")); !errors.Is(err, fs.ErrNotExist) {
 		t.Errorf("a missing file: %v", err)
 	}
 }

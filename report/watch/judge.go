@@ -79,7 +79,7 @@ func judge(ctx context.Context, c *manifest.Comparison, name string, there func(
 	}
 	for i := range c.Takes {
 		t := &c.Takes[i]
-		if t.Name != name && (!there(&t.File) || !slices.Contains(needed, t.Name) && !sameSamples(c, take, t)) {
+		if t.Name != name && (!there(&t.File) || !slices.Contains(needed, t.Name) && !sameSamples(ctx, c, take, t)) {
 			continue
 		}
 		part.Takes = append(part.Takes, *t)
@@ -119,7 +119,7 @@ func judge(ctx context.Context, c *manifest.Comparison, name string, there func(
 
 // sameSamples tells whether two takes have the same samples. Of a recording that cannot be
 // read, its own measurement says so.
-func sameSamples(c *manifest.Comparison, a, b *manifest.Take) bool {
-	same, err := recording.SameSamples(manifest.OnDisk(c.Dir, a.File.Path), manifest.OnDisk(c.Dir, b.File.Path))
+func sameSamples(ctx context.Context, c *manifest.Comparison, a, b *manifest.Take) bool {
+	same, err := recording.SameSamples(ctx, manifest.OnDisk(c.Dir, a.File.Path), manifest.OnDisk(c.Dir, b.File.Path))
 	return err == nil && same
 }
