@@ -388,6 +388,9 @@ func TestRecheckInTheBrowser(t *testing.T) {
 		if got := eval[string](t, ctx, `document.querySelector('#recheck [role=status]').textContent`); got != fmt.Sprintf("All %d comparisons agree.", 4*len(res.Takes)) {
 			t.Error(got)
 		}
+		if said := eval[bool](t, ctx, `document.getElementById('recheck').textContent.includes('compare them with checksums.sha256')`); said == overHTTP {
+			t.Errorf("over HTTP: %v; that the audio files themselves are not measured is said: %v", overHTTP, said)
+		}
 		accessible(t, ctx, "measured again")
 		quietBrowser(t, bad)
 	}

@@ -75,14 +75,46 @@ func TestRangesDecodeAlike(t *testing.T) {
 			t.Error(got)
 		}
 	})
-	for name, start := range map[string]func(*testing.T, []string) remote{"Firefox": firefox, "WebKit": webkit} {
-		t.Run(name, func(t *testing.T) {
-			r := start(t, nil)
-			r.must(t, "Navigate", map[string]any{"url": s.URL + "/listen.html"})
-			if got := value[string](t, r, code); got != want {
-				t.Error(got)
+	inOtherBrowsers(t, func(t *testing.T, start func(*testing.T, []string) remote) {
+		r := start(t, nil)
+		r.must(t, "Navigate", map[string]any{"url": s.URL + "/listen.html"})
+		if got := value[string](t, r, code); got != want {
+			t.Error(got)
+		}
+	})
+}
+
+// A host that fails for a moment, and packs its answer that says so, is asked for ranges
+// the next time too: the page does not take it for one that gives none.
+func TestHostThatFailsOnce(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	files := http.FileServer(http.Dir(dir))
+	var failed, whole atomic.Int32
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, ".flac") {
+			if failed.Add(1) <= 2 { // the first request, and what may look into it
+				w.Header().Set("Content-Encoding", "gzip")
+				w.WriteHeader(http.StatusServiceUnavailable)
+				gzip.NewWriter(w).Close()
+				return
 			}
-		})
+			if r.Header.Get("Range") == "" {
+				whole.Add(1)
+			}
+		}
+		files.ServeHTTP(w, r)
+	}))
+	t.Cleanup(s.Close)
+	ctx, _ := visitAt(t, s.URL+"/", 360, "")
+	click(t, ctx, `.pick[data-take="1"]`)
+	until(t, ctx, `document.querySelector('#listen').textContent.includes('Press Play to try again')`)
+	click(t, ctx, "#play")
+	until(t, ctx, `Evenhand.player.deck.playing`)
+	if shown := eval[bool](t, ctx, `document.getElementById('whole').checkVisibility()`); shown || whole.Load() > 0 || failed.Load() < 3 {
+		t.Errorf("the page says that the host gives no ranges: %v; %d whole files were asked for", shown, whole.Load())
 	}
 }
 

@@ -128,32 +128,21 @@ func loud(x []float32) bool {
 
 // In the other engines the player works as well, by hand and without complaints;
 // what sounds is what was published, bit by bit; and what is decoded measures the
-// same. Engines are Firefox and the GTK port of WebKit, Safari's engine. Each is
+// same. Each is
 // driven by its own remote protocol and clicks as a hand would; a sound server that
 // makes no sound records what it plays.
 func TestOtherBrowsers(t *testing.T) {
-	if testing.Short() {
-		t.Skip("needs browsers")
-	}
-	if raced {
-		t.Skip("what happens in a browser is out of the race detector's sight; the plain run has it")
-	}
-	for _, engine := range []struct {
-		name  string
-		start func(*testing.T, []string) remote
-	}{{"Firefox", firefox}, {"WebKit", webkit}} {
-		t.Run(engine.name, func(t *testing.T) {
-			res, dir := playedReport(t)
-			environment, record := soundServer(t)
-			r := engine.start(t, environment)
-			s := httptest.NewServer(http.FileServer(http.Dir(dir)))
-			defer s.Close()
-			for _, base := range []string{"file://" + dir, s.URL} {
-				r.must(t, "Navigate", map[string]any{"url": base + "/index.html"})
-				heardWhole(t, r, res, dir, record)
-			}
-		})
-	}
+	inOtherBrowsers(t, func(t *testing.T, start func(*testing.T, []string) remote) {
+		res, dir := playedReport(t)
+		environment, record := soundServer(t)
+		r := start(t, environment)
+		s := httptest.NewServer(http.FileServer(http.Dir(dir)))
+		defer s.Close()
+		for _, base := range []string{"file://" + dir, s.URL} {
+			r.must(t, "Navigate", map[string]any{"url": base + "/index.html"})
+			heardWhole(t, r, res, dir, record)
+		}
+	})
 }
 
 // watchComplaints collects what the page complains about from now on.

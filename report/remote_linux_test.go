@@ -202,6 +202,20 @@ func freePort(t *testing.T) int {
 	return l.Addr().(*net.TCPAddr).Port
 }
 
+// inOtherBrowsers runs a test in each engine that is not Chromium's: Firefox and the
+// GTK port of WebKit, Safari's engine. start starts it, with further environment variables.
+func inOtherBrowsers(t *testing.T, test func(t *testing.T, start func(*testing.T, []string) remote)) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("needs browsers")
+	}
+	if raced {
+		t.Skip("what happens in a browser is out of the race detector's sight; the plain run has it")
+	}
+	t.Run("Firefox", func(t *testing.T) { test(t, firefox) })
+	t.Run("WebKit", func(t *testing.T) { test(t, webkit) })
+}
+
 // firefox starts headless Firefox, which is driven over its own protocol: a
 // message is the length of its JSON text, a colon and the text, which holds
 // [0, number, "WebDriver:" command, parameters] or [1, number, error, value].

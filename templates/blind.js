@@ -127,7 +127,7 @@
     const ctx = player.context();
     store.want("player", []); // the player's pieces make room
     store.want("blind", needed);
-    const progress = setInterval(() => { const s = store.state(needed); tell(`Loading everything first: ${s.ready} of ${s.all} files`); }, 150);
+    const progress = setInterval(() => { const s = store.state(needed); tell(`Loading everything first: ${s.ready} of ${s.all} parts`); }, 150);
     let low = null;
     try {
       await Promise.all(needed.map(p => store.promise(p)));

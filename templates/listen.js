@@ -303,13 +303,13 @@
     const s = store.state(list), bar = $("loading"), own = store.state(here.slice(0, 1).flatMap(k => files(player.wanted, k)));
     bar.classList.toggle("on", s.ready < s.all);
     bar.value = s.size ? s.got / s.size : 0;
-    bar.setAttribute("aria-valuetext", `${s.ready} of ${s.all} files`);
+    bar.setAttribute("aria-valuetext", `${s.ready} of ${s.all} parts`);
     // What a reader waits for fills the button; takes that are not here are marked.
     play.classList.toggle("loads", own.ready < own.all);
     play.style.setProperty("--got", `${own.size ? Math.round(100 * own.got / own.size) : 0}%`);
     if (here.length) picks.forEach((b, i) => b.classList.toggle("away", !there(i, here[0])));
     $("few").hidden = !here.length || !few || everything;
-    $("whole").hidden = !Evenhand.wholes;
+    $("whole").hidden = !Evenhand.wholes?.size;
     const wanted = failure(here.flatMap(k => files(player.wanted, k)));
     const bad = wanted || failure(list.filter(p => !told.has(p)));
     if (bad && bad.passing) again = again || setTimeout(() => { again = 0; want(); }, 2000);
@@ -397,10 +397,11 @@
   $("recheck").addEventListener("toggle", () => open(["listen-more.js", "hash.js", "meter.js", "recheck.js"]));
 
   // The keys, and the bar at the foot of the page, come with the first touch or key.
+  let keyless = false; // no hand.js: works without
   async function hand(e) {
-    if (e.type === "keydown" && !player.key && e.target === seek && e.key.startsWith("Arrow")) e.preventDefault(); // by itself it moves one sample
+    if (e.type === "keydown" && !player.key && !keyless && e.target === seek && e.key.startsWith("Arrow") && !e.altKey && !e.ctrlKey && !e.metaKey) e.preventDefault(); // by itself it moves one sample
     Evenhand.need("deck.js").catch(() => {}); // Play asks again
-    if (!player.key) try { await Evenhand.need("hand.js"); } catch (x) { return; } // works without
+    if (!player.key) try { await Evenhand.need("hand.js"); } catch (x) { keyless = true; return; }
     if (e.type === "keydown") player.key(e);
   }
   for (const type of ["focusin", "pointerdown"]) listen.addEventListener(type, hand);

@@ -33,8 +33,9 @@
   const say = el("p", { role: "status" }), out = el("div", { class: "scroll", tabindex: 0, role: "group", "aria-label": "Table: measured in this browser" });
   const button = el("button", { type: "button", id: "recheck-run", onclick: run }, "Measure now");
   out.hidden = true;
-  box.append(...[el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness by BS.1770, sample peak, and the SHA-256 of every file. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
-    el("p", {}, button), say, out]);
+  box.append(...[el("p", {}, `This measures the very files that the player plays, with a program of its own that is part of this page: integrated loudness by BS.1770, sample peak, and the SHA-256 of every file it plays. Loudness must agree within ${data.tolerance.toFixed(2)} LU, the peak within ${peakTolerance.toFixed(2)} dB, and every hash exactly.`),
+    Evenhand.sound.onDisk ? el("p", {}, "You opened this page from a disk, where the player plays copies of the audio in scripts. These copies are measured here. To check the audio files, compare them with checksums.sha256.") : null,
+    el("p", {}, button), say, out].filter(Boolean));
 
   async function run() {
     button.disabled = true;
@@ -69,7 +70,7 @@
         verdict(!bad.length, bad.length ? `: ${bad.map(f => f.path).join(", ")}` : ` ${g.files.length === 1 ? "1 file" : `${g.files.length} files`}`));
     });
     const group = words => el("th", { scope: "colgroup", colspan: 3, class: "t" }, words);
-    out.replaceChildren(el("table", {}, el("caption", {}, "Measured in this browser, beside what was published"),
+    out.replaceChildren(el("table", {}, el("caption", {}, "Measured in this browser, compared with what was published"),
       el("thead", {}, el("tr", {}, el("th", { scope: "col", rowspan: 2 }, "Take"), group(`Loudness, LUFS, ± ${data.tolerance.toFixed(2)}`), group(`Peak, dBFS, ± ${peakTolerance.toFixed(2)}`), group(`Louder than ${data.takes[first].name}, LU`), el("th", { scope: "col", rowspan: 2, class: "t" }, "SHA-256")),
         el("tr", {}, [0, 1, 2].flatMap(() => [el("th", { scope: "col" }, "here"), el("th", { scope: "col" }, "published"), el("td", {})]))), el("tbody", {}, rows)),
       el("details", {}, el("summary", {}, "The hashes"), el("ul", { class: "seal" }, got.flatMap(g => g.files.map(f => el("li", {}, `${f.got} ${f.path}`))))));

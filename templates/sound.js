@@ -69,8 +69,8 @@
   const onDisk = location.protocol === "file:"; // there disk.js gets the bytes
 
   // What may pass, and is worth another try, says so.
-  const passing = words => Object.assign(new Error(words), { passing: true });
-  const linked = promise => promise.catch(() => { throw passing("the connection was lost"); });
+  const passing = (words, lost = false) => Object.assign(new Error(words), { passing: true, lost });
+  const linked = promise => promise.catch(() => { throw passing("the connection was lost", true); });
 
   async function ask(path, options) {
     const answer = await linked(fetch(path, options));
@@ -95,7 +95,7 @@
 
   // A browser asks for a range of a file unpacked, and fails where it comes packed all the
   // same, as if the connection was lost.
-  const packs = path => fetch(path, { method: "HEAD" }).then(a => a.headers.has("Content-Encoding"), () => false);
+  const packs = path => fetch(path, { method: "HEAD" }).then(a => a.ok && a.headers.has("Content-Encoding"), () => false);
 
   // A range of a file. A host that gives no ranges, or packs what it gives, so that they
   // would be ranges of something else, is asked for whole files, see whole.js.
@@ -104,7 +104,7 @@
     if (!Evenhand.wholes || !Evenhand.wholes.has(path)) {
       let answer = null;
       try { answer = await ask(path, { signal, headers: { Range: `bytes=${from}-${to - 1}` } }); } catch (e) {
-        if (!e.passing || signal && signal.aborted || !await packs(path)) throw e;
+        if (!e.lost || signal && signal.aborted || !await packs(path)) throw e;
       }
       if (answer && answer.status === 206 && answer.headers.get("Content-Range") === `bytes ${from}-${to - 1}/${size}` && !answer.headers.get("Content-Encoding")) return read(answer, n => tell(n, piece.bytes));
       if (answer) answer.body.cancel().catch(() => {});
@@ -115,7 +115,7 @@
   }
 
   // The bytes of a piece. tell(n, all, twice) reports how many are there so far of all
-  // that are on their way; twice: somebody else is told of the same.
+  // that are on their way; twice: another caller gets the same report.
   async function bytesOf(piece, tell = () => {}, signal) {
     if (onDisk) await Evenhand.need("disk.js");
     const bytes = await (onDisk ? Evenhand.fromDisk(piece.script) : piece.part ? partOf(piece, tell, signal) : ask(piece.path, { signal }).then(a => read(a, n => tell(n, piece.bytes))));
