@@ -397,7 +397,7 @@
   $("recheck").addEventListener("toggle", () => open(["listen-more.js", "hash.js", "meter.js", "recheck.js"]));
 
   // The keys, and the bar at the foot of the page, come with the first touch or key.
-  let keyless = false; // no hand.js: works without
+  let keyless = false; // without hand.js
   async function hand(e) {
     if (e.type === "keydown" && !player.key && !keyless && e.target === seek && e.key.startsWith("Arrow") && !e.altKey && !e.ctrlKey && !e.metaKey) e.preventDefault(); // by itself it moves one sample
     Evenhand.need("deck.js").catch(() => {}); // Play asks again
