@@ -180,7 +180,7 @@ func (s *Session) startNoise(i int) (func([][]float64) error, func(*takeFacts), 
 }
 
 func (s *Session) startLoudness(i int) (func([][]float64) error, func(*takeFacts), error) {
-	m, err := loudness.NewMeter(s.takes[i].Info.SampleRate, s.takes[i].Channels(), loudness.Options{})
+	m, err := loudness.NewMeter(s.takes[i].Info.SampleRate, s.takes[i].Channels())
 	if err != nil {
 		return nil, nil, err
 	}

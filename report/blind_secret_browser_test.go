@@ -143,7 +143,7 @@ func TestBlindLevels(t *testing.T) {
 			continue // its samples are the browser's own
 		}
 		x := samples(t, filepath.Join(dir, res.Takes[it.Take].Published.Path))[0][section.First : section.First+section.Frames]
-		m, err := loudness.NewMeter(playedRate, 1, loudness.Options{})
+		m, err := loudness.NewMeter(playedRate, 1)
 		must(t, err)
 		must(t, m.Write([][]float64{x}))
 		own := float64(m.Finish()[0].Integrated)

@@ -77,7 +77,7 @@ func TestSectionsPlayEquallyLoud(t *testing.T) {
 				deck.lookahead = 60; deck.pos = %d; deck.edges = d.sections.flatMap(s => [s.first, s.first + s.frames]); deck.trimmed = P.trimmed;
 				deck.preset(P.mixture().slice(0, voices.length)); deck.start();
 				const out = await off.startRendering();`, i, int64(start)+s.Frames, s.First))
-			m, err := loudness.NewMeter(playedRate, 1, loudness.Options{})
+			m, err := loudness.NewMeter(playedRate, 1)
 			must(t, err)
 			must(t, m.Write([][]float64{got[start:]}))
 			r := m.Finish()[0]

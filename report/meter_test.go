@@ -48,7 +48,7 @@ func TestBrowserMeter(t *testing.T) {
 			for i := range x {
 				x[i] = math.Pow(10, -23.0/20) * math.Sin(2*math.Pi*hz*float64(i)/float64(rate))
 			}
-			m, err := loudness.NewMeter(rate, 2, loudness.Options{})
+			m, err := loudness.NewMeter(rate, 2)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -87,7 +87,7 @@ func TestBlendIsMatchedWhereverItStands(t *testing.T) {
 			mixed[i] = g.Take*whole[i] + g.Mic*alone[i]
 			peak = math.Max(peak, math.Abs(mixed[i]))
 		}
-		m, err := loudness.NewMeter(d.Rate, 1, loudness.Options{})
+		m, err := loudness.NewMeter(d.Rate, 1)
 		must(t, err)
 		must(t, m.Write([][]float64{mixed}))
 		if lufs := float64(m.Finish()[0].Integrated); math.Abs(lufs-float64(d.Target)) > float64(d.Tolerance) {

@@ -164,7 +164,7 @@ func TestBlendsAreMatched(t *testing.T) {
 	whole := samples(t, filepath.Join(dir, take.Path))[0]
 	alone := loneMicrophone(t, dir, b)
 	measure := func(x []float64) (lufs, peak float64) {
-		m, err := loudness.NewMeter(d.Rate, 1, loudness.Options{})
+		m, err := loudness.NewMeter(d.Rate, 1)
 		if err == nil {
 			err = m.Write([][]float64{x})
 		}

@@ -242,7 +242,7 @@ func (r *Result) measureLoudness(dry, loop align.Source, lag, from, to int64) er
 	var m [2]loudness.Measurement
 	buf := make([]float64, 1<<14)
 	for k, src := range []align.Source{dry, loop} {
-		meter, err := loudness.NewMeter(src.Rate(), 1, loudness.Options{})
+		meter, err := loudness.NewMeter(src.Rate(), 1)
 		if err != nil {
 			return err
 		}

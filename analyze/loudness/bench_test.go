@@ -59,7 +59,7 @@ func BenchmarkMeter(b *testing.B) {
 				b.Run(fmt.Sprintf("rate=%d/ch=%d/signal=%s", rate, ch, s.name), func(b *testing.B) {
 					b.ReportAllocs()
 					for b.Loop() {
-						m, err := NewMeter(rate, ch, Options{})
+						m, err := NewMeter(rate, ch)
 						if err != nil {
 							b.Fatal(err)
 						}

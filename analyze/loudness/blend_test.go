@@ -37,7 +37,7 @@ func TestBlendEqualsTheMeterOnTheMixture(t *testing.T) {
 			for i := range mix {
 				mix[i] = g[0]*x[i] + g[1]*y[i]
 			}
-			m, err := NewMeter(rate, 1, Options{})
+			m, err := NewMeter(rate, 1)
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -29,11 +29,20 @@ func tone(rate, channels int, f float64, parts ...part) [][]float64 {
 	return out
 }
 
-func measure(t testing.TB, rate int, x [][]float64, opts Options, spans ...Range) []Measurement {
+func measure(t testing.TB, rate int, x [][]float64, spans ...Range) []Measurement {
 	t.Helper()
-	m, err := NewMeter(rate, len(x), opts)
+	return measureWeighted(t, rate, x, nil, spans...)
+}
+
+// measureWeighted multiplies the power of each channel, unless weights is nil.
+func measureWeighted(t testing.TB, rate int, x [][]float64, weights []float64, spans ...Range) []Measurement {
+	t.Helper()
+	m, err := NewMeter(rate, len(x))
 	if err != nil {
 		t.Fatal(err)
+	}
+	if weights != nil {
+		m.weights = weights
 	}
 	m.Track(spans...)
 	writeBlocks(t, m, x, 4096)
@@ -79,7 +88,7 @@ func TestEBU3341Integrated(t *testing.T) {
 		{"case 5 (from memory)", []part{{20, -26}, {20.1, -20}, {20, -26}}, -23, -22.97866},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			m := measure(t, 48000, tone(48000, 2, 1000, c.parts...), Options{})[0]
+			m := measure(t, 48000, tone(48000, 2, 1000, c.parts...))[0]
 			check(t, "integrated", float64(m.Integrated), c.want, 0.1, c.recorded)
 			if len(c.parts) == 1 { // M, S and I
 				check(t, "momentary", float64(m.MaxMomentary), c.want, 0.1, c.recorded)
@@ -93,7 +102,7 @@ func TestEBU3341Integrated(t *testing.T) {
 		for c, level := range []float64{-28, -28, -24, -30, -30} {
 			x[c] = tone(48000, 1, 1000, part{20, level})[0]
 		}
-		m := measure(t, 48000, x, Options{Weights: []float64{1, 1, 1, 1.41, 1.41}})[0]
+		m := measureWeighted(t, 48000, x, []float64{1, 1, 1, 1.41, 1.41})[0]
 		check(t, "integrated", float64(m.Integrated), -23, 0.1, -23.01627)
 	})
 }
@@ -107,14 +116,14 @@ func TestEBU3341Windows(t *testing.T) {
 		return lo, hi
 	}
 	t.Run("case 9 (from memory)", func(t *testing.T) { // S constant after 3 s
-		m := measure(t, 48000, tone(48000, 2, 1000, repeated(5, part{1.34, -20}, part{1.66, -30})...), Options{})[0]
+		m := measure(t, 48000, tone(48000, 2, 1000, repeated(5, part{1.34, -20}, part{1.66, -30})...))[0]
 		lo, hi := extremes(m.ShortTerm, 16, len(m.ShortTerm.Max)-15)
 		check(t, "least short-term", lo, -23, 0.1, -22.98628)
 		check(t, "greatest short-term", hi, -23, 0.1, -22.98627)
 	})
 	t.Run("case 10", func(t *testing.T) {
 		for i := range 20 {
-			m := measure(t, 48000, tone(48000, 2, 1000, part{0.15 * float64(i), quiet}, part{3, -23}, part{1, quiet}), Options{})[0]
+			m := measure(t, 48000, tone(48000, 2, 1000, part{0.15 * float64(i), quiet}, part{3, -23}, part{1, quiet}))[0]
 			if v := float64(m.MaxShortTerm); !(math.Abs(v+23) <= 0.1) || v < -23.0664 || v > -22.9932 { // range of the recorded values
 				t.Errorf("file %d: max S %.4f", i, v)
 			}
@@ -129,21 +138,21 @@ func TestEBU3341Windows(t *testing.T) {
 			parts = append(parts, part{lead, quiet}, part{3, float64(i - 38)}, part{3 - lead, quiet})
 			spans = append(spans, Range{int64(i) * 6 * 48000, 6 * 48000})
 		}
-		for i, m := range measure(t, 48000, tone(48000, 2, 1000, parts...), Options{}, spans...) {
+		for i, m := range measure(t, 48000, tone(48000, 2, 1000, parts...), spans...) {
 			if v := float64(m.MaxShortTerm); !(math.Abs(v-float64(i-38)) <= 0.1) {
 				t.Errorf("part %d: max S %.4f, want %d", i, v, i-38)
 			}
 		}
 	})
 	t.Run("case 12", func(t *testing.T) { // M constant after 1 s
-		m := measure(t, 48000, tone(48000, 2, 1000, repeated(25, part{0.18, -20}, part{0.22, -30})...), Options{})[0]
+		m := measure(t, 48000, tone(48000, 2, 1000, repeated(25, part{0.18, -20}, part{0.22, -30})...))[0]
 		_, hi := extremes(m.Momentary, 8, len(m.Momentary.Max)-2)
 		check(t, "momentary", hi, -23, 0.1, -22.9604)
 		check(t, "greatest momentary", float64(m.MaxMomentary), -23, 0.1, -22.9604)
 	})
 	t.Run("case 13", func(t *testing.T) { // fails with a 100 ms hop
 		for i := range 20 {
-			m := measure(t, 48000, tone(48000, 2, 1000, part{0.02 * float64(i), quiet}, part{0.4, -23}, part{1, quiet}), Options{})[0]
+			m := measure(t, 48000, tone(48000, 2, 1000, part{0.02 * float64(i), quiet}, part{0.4, -23}, part{1, quiet}))[0]
 			check(t, fmt.Sprintf("file %d: max M", i), float64(m.MaxMomentary), -23, 0.1, -22.9936)
 		}
 	})
@@ -155,7 +164,7 @@ func TestEBU3341Windows(t *testing.T) {
 			parts = append(parts, part{lead, quiet}, part{0.4, float64(i - 38)}, part{0.4 - lead, quiet})
 			spans = append(spans, Range{int64(i) * 38400, 38400})
 		}
-		for i, m := range measure(t, 48000, tone(48000, 2, 1000, parts...), Options{}, spans...) {
+		for i, m := range measure(t, 48000, tone(48000, 2, 1000, parts...), spans...) {
 			if v := float64(m.MaxMomentary); !(math.Abs(v-float64(i-38)) <= 0.1) {
 				t.Errorf("part %d: max M %.4f, want %d", i, v, i-38)
 			}
@@ -184,7 +193,7 @@ func TestEBU3342Range(t *testing.T) {
 				parts = append(parts, part{20, l})
 			}
 			x := tone(48000, 2, 1000, parts...)
-			check(t, "range", float64(measure(t, 48000, x, Options{})[0].Range), c.want, 1, c.recorded)
+			check(t, "range", float64(measure(t, 48000, x)[0].Range), c.want, 1, c.recorded)
 		})
 	}
 }
@@ -207,7 +216,7 @@ func TestSines(t *testing.T) {
 			tol = 0.05
 		}
 		x := tone(c.rate, c.channels, c.f, part{20, 0})
-		if got := float64(measure(t, c.rate, x, Options{})[0].Integrated); !(math.Abs(got-c.want) <= tol) {
+		if got := float64(measure(t, c.rate, x)[0].Integrated); !(math.Abs(got-c.want) <= tol) {
 			t.Errorf("%v Hz at %d Hz, %d channels: %.4f, want %.4f ± %v", c.f, c.rate, c.channels, got, c.want, tol)
 		}
 	}
@@ -221,7 +230,7 @@ func TestSines(t *testing.T) {
 		{88200, 0.006}, {96000, 0.006}, {176400, 0.006}, {192000, 0.006}, {384000, 0.006},
 	} {
 		x := tone(c.rate, 1, 997, part{5, 0})
-		if got := float64(measure(t, c.rate, x, Options{})[0].Integrated); !(math.Abs(got+3.0103) <= c.tol) {
+		if got := float64(measure(t, c.rate, x)[0].Integrated); !(math.Abs(got+3.0103) <= c.tol) {
 			t.Errorf("997 Hz at %d Hz: %.4f, want −3.0103 ± %v", c.rate, got, c.tol)
 		}
 	}

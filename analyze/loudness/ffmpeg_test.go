@@ -30,7 +30,7 @@ func TestAgainstFFmpeg(t *testing.T) {
 		} {
 			t.Run(fmt.Sprintf("%s %d", name, rate), func(t *testing.T) {
 				integrated, lra, peak := ffmpegReads(t, path, rate, x)
-				m := measure(t, rate, x, Options{})[0]
+				m := measure(t, rate, x)[0]
 				t.Logf("ours − ffmpeg: integrated %+.4f LU, range %+.4f LU, true peak %+.4f dB",
 					float64(m.Integrated)-integrated, float64(m.Range)-lra, float64(m.TruePeak)-peak)
 				_, pass := kWeighting(float64(rate))

@@ -131,7 +131,7 @@ func (b biquad) direct(x []float64) []float64 {
 
 // Silence after signal must not leave the filter in subnormal numbers.
 func TestKFilterSettlesToZero(t *testing.T) {
-	m, _ := NewMeter(48000, 1, Options{})
+	m, _ := NewMeter(48000, 1)
 	x := noise(48000, 1, 0.5, 0.3)
 	writeBlocks(t, m, x, 4096)
 	writeBlocks(t, m, [][]float64{make([]float64, 48000*3)}, 4096)

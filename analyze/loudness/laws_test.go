@@ -39,7 +39,7 @@ func near(t *testing.T, name string, got, want, tol float64) {
 
 func TestGain(t *testing.T) {
 	x := music(48000, 2, 8, 3, 0.4)
-	a, b := measure(t, 48000, x, Options{})[0], measure(t, 48000, scaled(x, 2), Options{})[0]
+	a, b := measure(t, 48000, x)[0], measure(t, 48000, scaled(x, 2))[0]
 	g := 20 * math.Log10(2)
 	near(t, "integrated", float64(b.Integrated-a.Integrated), g, 1e-9)
 	near(t, "momentary", float64(b.MaxMomentary-a.MaxMomentary), g, 1e-9)
@@ -54,11 +54,11 @@ func TestGain(t *testing.T) {
 
 func TestPolarityAndChannelOrder(t *testing.T) {
 	x := music(44100, 2, 5, 20, 0.8)
-	a := measure(t, 44100, x, Options{})[0]
-	if b := measure(t, 44100, scaled(x, -1), Options{})[0]; !same(a, b) {
+	a := measure(t, 44100, x)[0]
+	if b := measure(t, 44100, scaled(x, -1))[0]; !same(a, b) {
 		t.Errorf("inverted: %+v, want %+v", b, a)
 	}
-	if b := measure(t, 44100, [][]float64{x[1], x[0]}, Options{})[0]; !same(a, b) {
+	if b := measure(t, 44100, [][]float64{x[1], x[0]})[0]; !same(a, b) {
 		t.Errorf("swapped: %+v, want %+v", b, a)
 	}
 }
@@ -86,7 +86,7 @@ func TestBlockSizeDoesNotMatter(t *testing.T) {
 		spans := []Range{{0, n}, {333, 3*int64(rate) + 11}, {int64(rate), 2 * int64(rate)}, {n - 5000, 9000}}
 		var want []Measurement
 		for _, size := range []int{1, 7, 480, 1024, 4096, int(n)} {
-			m, _ := NewMeter(rate, 3, Options{})
+			m, _ := NewMeter(rate, 3)
 			m.Track(spans...)
 			writeBlocks(t, m, x, size)
 			got := m.Finish()
@@ -108,10 +108,10 @@ func TestDelayAndSpans(t *testing.T) {
 	for _, rate := range []int{11025, 44100, 48000} {
 		x := music(rate, 2, 5, 3, 0.4)
 		n := int64(len(x[0]))
-		alone := measure(t, rate, x, Options{})[0]
+		alone := measure(t, rate, x)[0]
 		for _, d := range []int{1, 220, 12345} {
 			y := delayed(x, d)
-			in := measure(t, rate, y, Options{}, Range{0, int64(len(y[0]))}, Range{int64(d), n})[1]
+			in := measure(t, rate, y, Range{0, int64(len(y[0]))}, Range{int64(d), n})[1]
 			near(t, "integrated", float64(in.Integrated), float64(alone.Integrated), 1e-9)
 			near(t, "momentary", float64(in.MaxMomentary), float64(alone.MaxMomentary), 1e-9)
 			near(t, "short-term", float64(in.MaxShortTerm), float64(alone.MaxShortTerm), 1e-9)
@@ -169,7 +169,7 @@ func TestSpanAgainstDefinition(t *testing.T) {
 		}
 		f := float64(rate)
 		z := windows(0.4*f, 0.1*f)
-		got := measure(t, rate, x, Options{}, r, Range{0, 5})[0]
+		got := measure(t, rate, x, r, Range{0, 5})[0]
 		near(t, "integrated", float64(got.Integrated), mean(z, mean(z, -70)-10), 1e-9)
 		near(t, "momentary", float64(got.MaxMomentary), loudnessOf(slices.Max(windows(0.4*f, 0.01*f))), 1e-9)
 		z = windows(3*f, 0.1*f)
@@ -184,7 +184,7 @@ func TestSpanAgainstDefinition(t *testing.T) {
 
 func TestLevels(t *testing.T) {
 	// A full-scale sine has an rms of 1/√2 (arithmetic) and a crest of √2.
-	m := measure(t, 48000, tone(48000, 2, 1000, part{4, 0}), Options{})[0]
+	m := measure(t, 48000, tone(48000, 2, 1000, part{4, 0}))[0]
 	near(t, "rms", float64(m.RMS), -3.0103, 1e-4)
 	near(t, "crest", float64(m.Crest), 3.0103, 1e-4)
 	near(t, "sample peak", float64(m.SamplePeak), 0, 1e-9)
@@ -192,17 +192,16 @@ func TestLevels(t *testing.T) {
 	// The power is averaged over channels: one of two silent is −3.01 dB.
 	x := tone(48000, 2, 1000, part{4, 0})
 	x[1] = make([]float64, len(x[0]))
-	near(t, "rms, one side", float64(measure(t, 48000, x, Options{})[0].RMS), -6.0206, 1e-4)
-	// Dual mono reads as both channels of a stereo file do.
-	a := measure(t, 48000, x[:1], Options{DualMono: true})[0]
-	b := measure(t, 48000, [][]float64{x[0], x[0]}, Options{})[0]
-	near(t, "dual mono", float64(a.Integrated), float64(b.Integrated), 1e-9)
-	near(t, "dual mono rms", float64(a.RMS), float64(b.RMS), 1e-9)
+	near(t, "rms, one side", float64(measure(t, 48000, x)[0].RMS), -6.0206, 1e-4)
+	// Powers of channels add up: two equal ones are 3.01 LU louder than one, at one rms.
+	a, b := measure(t, 48000, x[:1])[0], measure(t, 48000, [][]float64{x[0], x[0]})[0]
+	near(t, "two channels", float64(b.Integrated-a.Integrated), 10*math.Log10(2), 1e-9)
+	near(t, "two channels, rms", float64(a.RMS), float64(b.RMS), 1e-9)
 }
 
 func TestSilenceAndShortness(t *testing.T) {
 	inf := math.Inf(-1)
-	m := measure(t, 48000, [][]float64{make([]float64, 48000*4)}, Options{})[0]
+	m := measure(t, 48000, [][]float64{make([]float64, 48000*4)})[0]
 	for name, v := range map[string]float64{"integrated": float64(m.Integrated), "momentary": float64(m.MaxMomentary), "short-term": float64(m.MaxShortTerm),
 		"true peak": float64(m.TruePeak), "sample peak": float64(m.SamplePeak), "rms": float64(m.RMS), "series": float64(m.Momentary.Max[5])} {
 		if v != inf {
@@ -222,7 +221,7 @@ func TestSilenceAndShortness(t *testing.T) {
 		{1, []Range{{48000, 10}}, "empty", false, false},
 		{1, []Range{{10, 0}}, "empty", false, false},
 	} {
-		m := measure(t, 48000, tone(48000, 1, 1000, part{c.seconds, -20}), Options{}, c.spans...)[0]
+		m := measure(t, 48000, tone(48000, 1, 1000, part{c.seconds, -20}), c.spans...)[0]
 		if !strings.Contains(strings.Join(m.Warnings, "; "), c.warning) {
 			t.Errorf("%v s: warnings %q, want %q", c.seconds, m.Warnings, c.warning)
 		}
@@ -233,7 +232,7 @@ func TestSilenceAndShortness(t *testing.T) {
 			t.Errorf("%v s: short-term %v", c.seconds, m.MaxShortTerm)
 		}
 	}
-	if m := measure(t, 48000, tone(48000, 1, 1000, part{60, -20}), Options{})[0]; len(m.Warnings) != 0 {
+	if m := measure(t, 48000, tone(48000, 1, 1000, part{60, -20}))[0]; len(m.Warnings) != 0 {
 		t.Errorf("60 s: warnings %q, want none", m.Warnings)
 	}
 }
@@ -242,7 +241,7 @@ func TestSeries(t *testing.T) {
 	// 250 s at 8 kHz: 2500 steps of 0.1 s are joined to 0.4 s each. A burst
 	// of 1 s at 100 s is centred on windows from 99.8 to 101.2 s.
 	x := tone(8000, 1, 1000, part{100, -50}, part{1, -20}, part{149, -50})
-	m := measure(t, 8000, x, Options{})[0]
+	m := measure(t, 8000, x)[0]
 	if m.Momentary.Step != 0.4 || len(m.Momentary.Max) != 625 || len(m.ShortTerm.Max) != 625 || m.ShortTerm.Step != 0.4 {
 		t.Fatalf("step %v, %d and %d points", float64(m.Momentary.Step), len(m.Momentary.Max), len(m.ShortTerm.Max))
 	}
@@ -265,8 +264,8 @@ func TestBoundedStore(t *testing.T) {
 	x := music(16000, 1, 40, 2, 0.3)
 	long := tone(16000, 1, 1000, part{20, -45})
 	x[0] = append(x[0], long[0]...)
-	exact := measure(t, 16000, x, Options{})[0]
-	m, _ := NewMeter(16000, 1, Options{})
+	exact := measure(t, 16000, x)[0]
+	m, _ := NewMeter(16000, 1)
 	m.Track(Range{0, int64(len(x[0]))})
 	m.spans[0].gating.ExactN, m.spans[0].ranging.ExactN = 50, 50
 	writeBlocks(t, m, x, 4096)
@@ -279,19 +278,13 @@ func TestBoundedStore(t *testing.T) {
 }
 
 func TestErrors(t *testing.T) {
-	for _, c := range []struct {
-		rate, channels int
-		opts           Options
-	}{
-		{7999, 1, Options{}}, {384001, 1, Options{}}, {48000, 0, Options{}}, {48000, 33, Options{}},
-		{48000, 2, Options{Weights: []float64{1}}}, {48000, 1, Options{Weights: []float64{math.NaN()}}}, {48000, 2, Options{DualMono: true}},
-	} {
-		if m, err := NewMeter(c.rate, c.channels, c.opts); m != nil || !errors.Is(err, ErrFormat) {
-			t.Errorf("NewMeter(%d, %d, %v) gives %v", c.rate, c.channels, c.opts, err)
+	for _, c := range [][2]int{{7999, 1}, {384001, 1}, {48000, 0}, {48000, 33}} {
+		if m, err := NewMeter(c[0], c[1]); m != nil || !errors.Is(err, ErrFormat) {
+			t.Errorf("NewMeter(%d, %d) gives %v", c[0], c[1], err)
 		}
 	}
 	try := func(name string, want error, f func(m *Meter) error) {
-		m, _ := NewMeter(48000, 2, Options{})
+		m, _ := NewMeter(48000, 2)
 		if err := f(m); !errors.Is(err, want) {
 			t.Errorf("%s: %v, want %v", name, err, want)
 		}
@@ -328,7 +321,7 @@ func TestIntegratedAt(t *testing.T) {
 		for i := range x {
 			y[i] = x[i] * unit.ToAmplitude(gain)
 		}
-		m, err := NewMeter(rate, 1, Options{})
+		m, err := NewMeter(rate, 1)
 		if err != nil {
 			t.Fatal(err)
 		}

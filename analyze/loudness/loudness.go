@@ -55,17 +55,6 @@ var (
 	ErrFinished  = errors.New("loudness: already finished")
 )
 
-// Options adjust a Meter. The zero value is ready to use.
-type Options struct {
-	// Weights multiply the channels' powers, one per channel; nil means 1
-	// each, as for front channels. Surround channels count 1.41.
-	// Source: ITU-R BS.1770-5 (11/2023), Annex 1, Table 3.
-	Weights []float64
-	// DualMono counts a single channel twice, as it sounds from two
-	// loudspeakers: +3.01 LU. Levels and peaks do not change.
-	DualMono bool
-}
-
 // Range is a stretch of Frames frames from First on, counted from the
 // stream's first frame.
 type Range struct{ First, Frames int64 }
@@ -146,36 +135,21 @@ type Meter struct {
 }
 
 // NewMeter returns a meter for a sample rate of 8 000 to 384 000 Hz and 1 to
-// 32 channels. Errors wrap ErrFormat.
-func NewMeter(rate, channels int, opts Options) (*Meter, error) {
+// 32 channels. Every channel counts as a front channel does, with weight 1; a single
+// channel counts once. Errors wrap ErrFormat.
+//
+// Source: ITU-R BS.1770-5 (11/2023), Annex 1, Table 3.
+func NewMeter(rate, channels int) (*Meter, error) {
 	if rate < MinRate || rate > MaxRate {
 		return nil, fmt.Errorf("%w: sample rate %d Hz, allowed are %d to %d Hz", ErrFormat, rate, MinRate, MaxRate)
 	}
 	if channels < 1 || channels > MaxChannels {
 		return nil, fmt.Errorf("%w: %d channels, allowed are 1 to %d", ErrFormat, channels, MaxChannels)
 	}
-	weights := slices.Clone(opts.Weights)
-	if weights == nil {
-		weights = slices.Repeat([]float64{1}, channels)
-	}
-	if len(weights) != channels {
-		return nil, fmt.Errorf("%w: %d channel weights for %d channels; give one each", ErrFormat, len(weights), channels)
-	}
-	for i, w := range weights {
-		if !(w >= 0) || math.IsInf(w, 1) {
-			return nil, fmt.Errorf("%w: weight %v of channel %d, allowed are finite numbers from 0 on", ErrFormat, w, i+1)
-		}
-	}
-	if opts.DualMono {
-		if channels != 1 {
-			return nil, fmt.Errorf("%w: dual mono with %d channels, allowed is 1", ErrFormat, channels)
-		}
-		weights[0] *= 2
-	}
 	return &Meter{
 		filter:   newKFilter(float64(rate)),
 		channels: make([]channel, channels),
-		weights:  weights,
+		weights:  slices.Repeat([]float64{1}, channels),
 		rate:     rate,
 		peaks:    newPeakMeter(rate, channels),
 	}, nil

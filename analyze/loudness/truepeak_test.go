@@ -40,7 +40,7 @@ func TestEBU3341TruePeak(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			x := faded(48000, 1, c.a, c.f, c.degrees)
-			m := measure(t, 48000, [][]float64{x, x}, Options{})[0]
+			m := measure(t, 48000, [][]float64{x, x})[0]
 			if v := float64(m.TruePeak); !(v <= c.want+0.2 && v >= c.want-0.4) {
 				t.Errorf("true peak %.3f, want %v +0.2/−0.4", v, c.want)
 			} else if math.Abs(v-c.recorded) > 0.0015 {
@@ -53,7 +53,7 @@ func TestEBU3341TruePeak(t *testing.T) {
 		// The same cases at other rates must meet the same tolerance.
 		for _, rate := range []int{32000, 44100, 88200, 96000} {
 			x := faded(rate, 0.5, c.a, c.f, c.degrees)
-			if v := float64(measure(t, rate, [][]float64{x}, Options{})[0].TruePeak); !(v <= c.want+0.2 && v >= c.want-0.4) {
+			if v := float64(measure(t, rate, [][]float64{x})[0].TruePeak); !(v <= c.want+0.2 && v >= c.want-0.4) {
 				t.Errorf("%s at %d Hz: true peak %.3f, want %v +0.2/−0.4", c.name, rate, v, c.want)
 			}
 		}
@@ -93,7 +93,7 @@ func TestTruePeakOfSines(t *testing.T) {
 			worst, most := 0.0, 0.0
 			for deg := 0.0; deg < 180; deg += 7.5 {
 				x := faded(rate, 0.05, 1, f, deg)
-				v := float64(measure(t, rate, [][]float64{x}, Options{})[0].TruePeak)
+				v := float64(measure(t, rate, [][]float64{x})[0].TruePeak)
 				worst, most = min(worst, v), max(most, v)
 			}
 			t.Logf("%d Hz, f = %v: %.3f to %.3f dBTP, bound %.3f", rate, f, worst, most, bound)
@@ -139,7 +139,7 @@ func TestTruePeakNotBelowSamplePeak(t *testing.T) {
 	for _, rate := range []int{8000, 44100, 48000, 96000, 192000} {
 		x := make([]float64, rate/10)
 		x[777] = -1
-		m := measure(t, rate, [][]float64{x}, Options{})[0]
+		m := measure(t, rate, [][]float64{x})[0]
 		if m.TruePeak != 0 || m.SamplePeak != 0 {
 			t.Errorf("%d Hz: true peak %v, sample peak %v, want 0 and 0", rate, float64(m.TruePeak), float64(m.SamplePeak))
 		}
@@ -155,8 +155,8 @@ func TestSkippingIsExact(t *testing.T) {
 			"tone": {faded(rate, 2, 0.7, 0.2501, 33), faded(rate, 2, 0.7, 0.0317, 5)}, "square": square(rate, 2),
 		} {
 			t.Run(fmt.Sprintf("%s %d", name, rate), func(t *testing.T) {
-				fast := measure(t, rate, x, Options{}, spans...)
-				m, _ := NewMeter(rate, 2, Options{})
+				fast := measure(t, rate, x, spans...)
+				m, _ := NewMeter(rate, 2)
 				m.peaks.always = true
 				m.Track(spans...)
 				writeBlocks(t, m, x, 1000)
@@ -226,7 +226,7 @@ func TestPeaks(t *testing.T) {
 			"one":     {0.5},
 			"end":     append(make([]float64, 2047), 0.9),
 		} {
-			want := measure(t, rate, [][]float64{x}, Options{})[0]
+			want := measure(t, rate, [][]float64{x})[0]
 			p, err := NewPeaks(rate)
 			if err != nil {
 				t.Fatal(err)

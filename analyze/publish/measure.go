@@ -71,7 +71,7 @@ func MeasureWAV(ctx context.Context, name string) (loudness.Measurement, wavio.I
 // MeasureBlocks measures decoded audio to its end and returns how many frames
 // it has. The errors are r's, and ctx's when it is done.
 func MeasureBlocks(ctx context.Context, r recording.BlockReader, rate, channels int) (m loudness.Measurement, frames int64, err error) {
-	meter, err := loudness.NewMeter(rate, channels, loudness.Options{})
+	meter, err := loudness.NewMeter(rate, channels)
 	if err != nil {
 		return m, 0, err
 	}

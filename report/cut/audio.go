@@ -420,7 +420,7 @@ func (p *plan) measureEdit(ctx context.Context, name string) error {
 	}
 	defer r.Close()
 	p.edit.info = r.Info()
-	m, err := loudness.NewMeter(p.edit.info.SampleRate, p.edit.info.Channels, loudness.Options{})
+	m, err := loudness.NewMeter(p.edit.info.SampleRate, p.edit.info.Channels)
 	if err != nil {
 		return err
 	}

@@ -52,7 +52,7 @@ func (p *plan) settle(ctx context.Context, step func(int64)) error {
 	var mu sync.Mutex
 	for i := range p.voices {
 		g.Go(func() error {
-			m, err := loudness.NewMeter(p.rate, p.channels(), loudness.Options{})
+			m, err := loudness.NewMeter(p.rate, p.channels())
 			if err != nil {
 				return err
 			}
