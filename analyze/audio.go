@@ -12,13 +12,15 @@ import (
 
 // PublishOptions say what is published.
 type PublishOptions struct {
-	// Pieces writes the pieces that the player loads too, see publish.Plan.Write.
+	// Pieces also finds the pieces that the player loads, and writes one microphone alone
+	// of each take that has two, see publish.Plan.Write.
 	Pieces bool
 }
 
-// MeasureAndPublish measures a comparison, writes its audio into dir, in pieces as well,
-// and answers the checks: all of a report but its pages. Its errors are those of Measure
-// and of Session.Publish.
+// MeasureAndPublish measures a comparison, writes its audio into dir, with
+// PublishOptions.Pieces, and answers the checks: all of a report but its pages. The Session
+// comes back closed: its result stays, but it plays and publishes nothing more. The errors
+// are those of Measure and of Session.Publish.
 func MeasureAndPublish(ctx context.Context, c *manifest.Comparison, dir string, opts Options) (*Session, error) {
 	s, err := Measure(ctx, c, opts)
 	if err != nil {

@@ -12,8 +12,9 @@
 // corrected for the number of independent windows.
 //
 // The two recordings must be aligned to some 50 frames, and their clocks to 0.1 ppm: 2 ppm
-// read as 3 %. Chorus, vibrato, echo and reverberation count as drive; Moves and Trails find
-// them.
+// read as 3 %. Chorus and vibrato count as drive, and so does what comes late in a window or
+// after it of an echo or a reverberation. Moves and Trails find them where the drive is at
+// least 1 % and distortion does not cover them.
 //
 // Memory: one block of two takes.
 //
@@ -75,15 +76,16 @@ type Result struct {
 	Third []unit.Number
 }
 
-// Moves reports whether what touch and drive found of a take is that the gear changes with
-// time, as a chorus does: of what no filter explains, much turns its phase. Behind strong
-// distortion it is not seen.
+// Moves reports whether what touch and drive found of a take shows gear that changes with
+// time, as a chorus does: of what no filter explains, much turns its phase. Strong
+// distortion covers it, and below 1 % of drive it is not looked for.
 func Moves(t touch.Result, d Result) bool {
 	return d.Drive >= leastMoving && t.Turns >= turning*d.Drive/100
 }
 
-// Trails reports whether it is that the gear has a tail, as an echo has: of what no filter
-// explains, much comes late. Behind strong distortion it is not seen.
+// Trails reports whether what touch and drive found of a take shows gear that has a tail, as
+// an echo has: of what no filter explains, much comes late. Strong distortion covers it, and
+// below 1 % of drive it is not looked for.
 func Trails(t touch.Result, d Result) bool {
 	return d.Drive >= leastMoving && t.Tail >= trailing*d.Drive/100
 }

@@ -18,6 +18,10 @@ import (
 	"evenhand/analyze/wavio"
 )
 
+// louder is how many times the power of an earlier channel a later one has at least to be
+// taken instead. Copies at a usual level that differ by rounding to 24 bits are within it.
+const louder = 1 + 1e-6
+
 // LoudestChannel returns which channel of a file, from 1, has the most power, and
 // what to say of a file with several: interfaces record one input to one side,
 // and the mean of a signal and nothing is 6 dB down.
@@ -44,7 +48,7 @@ func LoudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (c
 	}
 	most := 0
 	for c, p := range power {
-		if p > power[most]*1.000001 {
+		if p > power[most]*louder {
 			most = c
 		}
 	}

@@ -123,15 +123,15 @@ func (w *Watcher) Folders(dirs []string) (polled []string) {
 	return polled
 }
 
-// Watch is Folders, and returns what to tell about those that are polled; "" if there are
-// none, or if that was told before.
+// Watch is Folders, and returns a note on those that are polled; "" if there are none, or
+// if that was the last note.
 func (w *Watcher) Watch(dirs []string) (note string) {
 	list := strings.Join(w.Folders(dirs), ", ")
 	if list == w.noted || list == "" {
 		return ""
 	}
 	w.noted = list
-	return fmt.Sprintf("the system does not report changes in %s, so it is looked at %d times a second", list, time.Second/pollEvery)
+	return fmt.Sprintf("the system does not report changes in %s; evenhand checks there %d times a second", list, time.Second/pollEvery)
 }
 
 // Close ends the watch.

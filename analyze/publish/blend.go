@@ -25,8 +25,8 @@ type blend struct {
 }
 
 // writeBlend writes the microphone that is softer in the blend alone, at the
-// take's gain or as far below as keeps it under full scale, and finds the gains
-// for other blends.
+// take's gain or as far below as keeps every sample under the ceiling, and finds the
+// gains for other blends.
 func (w *writer) writeBlend(ctx context.Context, dir string, starts []int64) (*result.BlendPlan, error) {
 	left, right := w.micSignals()
 	in := struct {

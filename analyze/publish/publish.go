@@ -1,7 +1,7 @@
-// Package publish writes the audio of a comparison: every take at its gain and in its
-// place, as FLAC, and, of two microphones, one alone. It says where in the files the
-// pieces are that the player loads. Each file that was written is decoded again, and a
-// take's measured.
+// Package publish writes the audio of a comparison as FLAC: every take at its gain and in
+// its place and, of two microphones, one alone, with the gains of their blends. Each file is
+// decoded and measured again, unless the store knows one of the same SHA-256. Where the
+// pieces are that the player loads is found on the way.
 //
 // What it writes follows from a Plan, which is plain data: it asks for no figure but
 // those. The same plan gives the same bytes.
@@ -69,7 +69,7 @@ type Made struct {
 //
 // With pieces it also finds in every published file the short pieces that players load
 // and decode one at a time: ranges of its bytes, which begin with a block. For each
-// two-microphone take it writes a file of one microphone alone, in pieces too, with the
+// published take of two microphones it writes a file of one alone, in pieces too, with the
 // gains for other blends. Published.Pieces and Published.Blend are filled in. Cuts lie
 // between sections, to the nearest block of the file, where that allows pieces of at most
 // PieceSeconds, and shorter ones where the takes together need more than PieceBytes

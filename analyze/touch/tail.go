@@ -8,17 +8,17 @@ import (
 )
 
 const (
-	// tailTo is how far after the filter's end, in seconds, a tail is looked for: most
-	// echoes are nearer.
+	// tailTo is how long after the music, in seconds, a tail is looked for: most echoes
+	// come sooner. Common practice, no source.
 	tailTo = 1.5
 	// tailFloor is the power of the input, relative to its strongest bin, below which a
-	// bin says nothing of a tail.
+	// bin says nothing of a tail. Common practice, no source.
 	tailFloor = 1e-4
 )
 
-// tail returns which part of the take follows the music later than any filter that is
-// fitted here, 0 to 1: an echo or a reverberation. What comes as much before the music as
-// after it is chance, and taken off.
+// tail returns which part of the take follows the music by some 50 ms, as far as the filter
+// reaches, to 1.5 s, 0 to 1: an echo or a reverberation. What comes as much before the
+// music as after it is chance, and taken off.
 func (w *work) tail() float64 {
 	block := 0
 	for _, x := range w.x.blocks {

@@ -7,8 +7,9 @@ import (
 )
 
 const (
-	// turnSeconds is the length of the stretches whose phases are compared: shorter than
-	// a turn of a chorus or a vibrato, which take 0.15 s and more.
+	// turnSeconds is how long and how far apart the stretches are whose phases are
+	// compared: shorter than a turn of a chorus or a vibrato, which take 0.15 s and more.
+	// Common practice, no source.
 	turnSeconds = 0.064
 	// turnFrom and turnTo are the frequencies in Hz, in which most of a guitar's power
 	// is; turnBand is the least width of a band, which then has several bins.

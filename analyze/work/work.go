@@ -16,7 +16,8 @@ import (
 
 // Run is how steps are run. The zero value is ready for use.
 type Run struct {
-	// Workers is how many things a step works on at once; 0 means one per processor.
+	// Workers is how many things a step works on at once; 0 means one per processor. Where
+	// the parts of a take are compared, each of these uses up to two processors.
 	Workers int
 	// Store keeps what is made from recordings; nil: all is made anew.
 	Store *store.Store
