@@ -24,7 +24,7 @@ func TestPlotsInOtherBrowsers(t *testing.T) {
 			r.waitFor(t, fmt.Sprintf(`Evenhand.player.wanted === %d && [...document.querySelectorAll('[data-pick]')].every(e => e.classList.contains('chosen') === (e.dataset.pick === '%d'))`, i, i))
 			shot := r.shot(t, "#beside .plot")
 			for k := 1; k < len(playedTakes); k++ {
-				if n := pixelsOf(t, shot, value[string](t, r, fmt.Sprintf(`getComputedStyle(document.documentElement).getPropertyValue('--p%d')`, k))); (n > 50) != (k == i) {
+				if n := pixelsOf(t, shot, value[string](t, r, fmt.Sprintf(`getComputedStyle(document.documentElement).getPropertyValue('--p%d')`, k))); (n > strayPixels) != (k == i) {
 					t.Errorf("%s: next to the panel, %d pixels are in the colour of take %d", how, n, k)
 				}
 			}
