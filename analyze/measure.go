@@ -318,12 +318,9 @@ func (s *Session) finishNoise(ctx context.Context) error {
 		t := &s.Result.Takes[i]
 		n := s.Takes[i].Noise
 		out := result.Noise{
-			Measured: n.Measured, Reason: n.Reason, Gated: n.Gated, Silent: n.Silent, GateReason: n.GateReason,
+			Measured: n.Measured, Reason: result.Cause{Text: n.Reason}, Gated: n.Gated, Silent: n.Silent, GateReason: result.Cause{Text: n.GateReason},
 			Duration: n.Duration, Mains: n.Mains, CarriedIn: unit.DBFS(nan()), Added: unit.DBFS(nan()),
-			Third: []unit.DB{}, Warnings: append([]string{}, n.Warnings...),
-		}
-		if len(s.Quiet) == 0 {
-			out.Measured, out.Reason = false, "the performance has no pause long enough"
+			Third: []unit.DB{}, Warnings: result.Causes(n.Warnings),
 		}
 		out.AsRecorded = NoiseLevels(n, 0)
 		out.AsMatched = NoiseLevels(n, t.Gain)
@@ -332,14 +329,14 @@ func (s *Session) finishNoise(ctx context.Context) error {
 		}
 		switch {
 		case s.dry == nil:
-			out.SplitReason = "there is no dry recording to compare with"
+			out.SplitReason.Text = result.Say("split.no-dry")
 		case !n.Measured:
-			out.SplitReason = "the noise was not measured"
+			out.SplitReason.Text = result.Say("split.not-measured")
 		default:
-			if gated, reason := noise.Gate(*s.DryNoise, n); gated && !out.Gated {
-				out.Gated, out.GateReason = true, reason
+			if gated, seen := noise.Gate(*s.DryNoise, n); gated && !out.Gated {
+				out.Gated, out.GateReason.Text = true, seen
 			}
-			out.CarriedIn, out.Added, out.SplitReason = splits[i].CarriedIn, splits[i].Added, splits[i].Reason
+			out.CarriedIn, out.Added, out.SplitReason.Text = splits[i].CarriedIn, splits[i].Added, splits[i].Reason
 		}
 		t.Noise = out
 	}

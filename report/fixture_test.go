@@ -176,7 +176,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *result.Result) result.Take {
 	out := result.Take{Name: t.name, Slug: slug(t.name), File: "audio/" + slug(t.name) + ".wav", Device: t.device, Role: t.role, RepeatOf: t.repeat, Signal: "mono", Mics: []result.Mic{}, Gain: unit.DB(gain),
 		Alignment: result.Alignment{Lag: unit.Samples(37.25 + 3.1*float64(i)), LagToReference: unit.Samples(3.1 * float64(i)), Polarity: "same", PolarityToReference: "same", Confidence: 5.2, Certain: true, Drift: 0.02, DriftError: 0.03, Applied: unit.Samples(37.25 + 3.1*float64(i)), PlacedBy: "phase", BesideBy: "phase"},
 		Published: &result.Published{Path: "audio/" + slug(t.name) + ".flac", SHA256: fixtureHash(t.name + ".flac"), Bytes: 3876543, Encoding: "FLAC, 24-bit", Channels: 1, SampleRate: 48000, Frames: 2304000, Integrated: -19.204, TruePeak: unit.DBTP(-1 - 0.6*float64(i)), SamplePeak: -1.3, Deviation: -0.004},
-		Noise: result.Noise{Measured: true, Duration: 4.4, Mains: 50, Third: []unit.DB{}, Warnings: []string{},
+		Noise: result.Noise{Measured: true, Duration: 4.4, Mains: 50, Third: []unit.DB{}, Warnings: []result.Cause{},
 			AsRecorded: result.NoiseLevels{Unweighted: unit.DBFS(t.noise + 6), AWeighted: unit.DBFS(t.noise), Weighted468: unit.DBFS(t.noise + 9), Hum: unit.DBFS(t.noise + t.hum/2), Hiss: unit.DBFS(t.noise - t.hum/2), HumAWeighted: unit.DBFS(t.noise + t.hum/2 - 20)},
 			CarriedIn:  unit.DBFS(t.noise - 9), Added: unit.DBFS(t.noise - 0.6)}}
 	n := out.Noise.AsRecorded
@@ -191,9 +191,9 @@ func fixtureTakeResult(i int, t fixtureTake, r *result.Result) result.Take {
 	switch t.name {
 	case "Lanternfish":
 		out.Noise.Gated, out.Noise.AsRecorded.AWeighted, out.Noise.AsMatched.AWeighted = true, -96.4, -96.7
-		out.Noise.Warnings = append(out.Noise.Warnings, "the pauses fall by 30 dB within 20 ms: a gate")
+		out.Noise.Warnings = append(out.Noise.Warnings, result.Cause{Text: result.Say("gate.closes", "closing", 3, "pauses", 4, "by_db", 30, "within_s", 0.02)})
 	case "No fuzz":
-		out.Noise.CarriedIn, out.Noise.Added, out.Noise.SplitReason = unit.DBFS(nan), unit.DBFS(nan), "the dry recording’s own noise is not above its quantisation"
+		out.Noise.CarriedIn, out.Noise.Added, out.Noise.SplitReason = unit.DBFS(nan), unit.DBFS(nan), result.Cause{Words: "the dry recording’s own noise is not above its quantisation"}
 	case "Quarry":
 		out.Alignment.Certain, out.Alignment.Polarity, out.Alignment.Reason = false, "uncertain", "two ways of estimating differ by 41 samples"
 		out.Alignment.PlacedBy, out.Alignment.BesideBy = "", ""

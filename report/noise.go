@@ -39,7 +39,7 @@ func (b *builder) noise() noiseView {
 			for range len(matched) + 1 {
 				line = append(line, cell{Text: "–", Soft: true})
 			}
-			rows = append(rows, row{Cells: append(line, cell{Text: "not measured: " + orElse(n.Reason, "no reason given"), Class: "t"})})
+			rows = append(rows, row{Cells: append(line, cell{Text: "not measured: " + orElse(n.Reason.Words, "no reason given"), Class: "t"})})
 			continue
 		}
 		v.Measured = true
@@ -63,7 +63,7 @@ func (b *builder) noise() noiseView {
 		if n.Mains > 0 {
 			mains = n.Mains.String()
 		}
-		why := n.SplitReason
+		why := n.SplitReason.Words
 		split = append(split, row{Cells: append([]cell{takeCell(b.labels[i])}, append(cells(
 			unit.Format(float64(n.CarriedIn), 1), unit.Format(float64(n.Added), 1), mains, unit.Format(float64(a.Hum), 1), unit.Format(float64(a.Hiss), 1)),
 			cell{Text: why, Class: "t"})...)})

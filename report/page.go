@@ -353,7 +353,7 @@ func collectFootnotes(res *result.Result) footnotes {
 			}
 		}
 		for _, w := range t.Noise.Warnings {
-			add(t.Name, "", "noise: "+w)
+			add(t.Name, "", "noise: "+w.Words)
 		}
 	}
 	if res.Loopback != nil {

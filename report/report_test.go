@@ -47,7 +47,7 @@ func variants() map[string]*result.Result {
 	void := fixture()
 	for i := range void.Takes {
 		t := &void.Takes[i]
-		t.Published, t.Noise = nil, result.Noise{Reason: "no pause is long enough"}
+		t.Published, t.Noise = nil, result.Noise{Reason: result.Cause{Text: result.Say("pauses.none")}}
 		for k := range t.Measures {
 			m := &t.Measures[k]
 			m.Series = nil

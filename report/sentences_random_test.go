@@ -172,9 +172,9 @@ func (r random) takes(res *result.Result, many int) {
 
 func (r random) noise(t *result.Take, alike bool) {
 	n := &t.Noise
-	n.Third, n.Warnings = []unit.DB{}, []string{}
+	n.Third, n.Warnings = []unit.DB{}, []result.Cause{}
 	if n.Measured = !r.one(6); !n.Measured {
-		n.Reason = "the performance has no pause long enough"
+		n.Reason.Text = result.Say("pauses.none")
 		return
 	}
 	n.Gated = r.one(6)

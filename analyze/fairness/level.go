@@ -161,14 +161,12 @@ func quietQuestions() []question {
 }
 
 func (s *Measured) askGate(a *answers) {
-	ask := func(subject string, measured, gated, silent bool, why, seen string, gatedIs result.Outcome) {
+	ask := func(subject string, measured, gated, silent bool, why, seen result.Text, gatedIs result.Outcome) {
 		switch {
 		case gated:
 			a.add(subject, gatedIs, math.NaN(), "gated", "seen", seen)
 		case silent:
 			a.caution(subject, "silent", "seen", seen)
-		case !measured && why == "":
-			a.skip(subject, "no-pause")
 		case !measured:
 			a.skip(subject, "because", "because", why)
 		default:
@@ -176,12 +174,8 @@ func (s *Measured) askGate(a *answers) {
 		}
 	}
 	if d := s.DryNoise; d != nil {
-		measured, why := d.Measured, d.Reason
-		if len(s.Quiet) == 0 {
-			measured, why = false, ""
-		}
 		// What was gated before it was played to the devices is the same for all.
-		ask("dry recording", measured, d.Gated, false, why, d.GateReason, result.Caution)
+		ask("dry recording", d.Measured, d.Gated, false, d.Reason, d.GateReason, result.Caution)
 	}
 	for i := range s.Result.Takes {
 		t := &s.Result.Takes[i]
@@ -190,7 +184,7 @@ func (s *Measured) askGate(a *answers) {
 			a.caution(t.Name, "missing", "less_db", db, "carries", carries)
 			continue
 		}
-		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason, n.GateReason, result.Failed)
+		ask(t.Name, n.Measured, n.Gated, n.Silent, n.Reason.Text, n.GateReason.Text, result.Failed)
 	}
 }
 
@@ -397,7 +391,7 @@ func (s *Measured) askHum(a *answers) {
 		case math.IsNaN(own) && t.Noise.Measured:
 			a.pass(t.Name, "none")
 		case math.IsNaN(own):
-			a.skip(t.Name, "because", "because", t.Noise.Reason)
+			a.skip(t.Name, "because", "because", t.Noise.Reason.Text)
 		case len(others) == 0:
 			a.skip(t.Name, "alone")
 		default:

@@ -1,10 +1,10 @@
 package noise
 
 import (
-	"fmt"
 	"math"
 	"slices"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -230,24 +230,19 @@ func decide(r *Result, step float64) {
 	switch {
 	case closing > 0 && 2*closing >= len(r.PerPause):
 		r.Gated = true
-		fall := "to digital silence"
-		if m := median(to); !math.IsInf(m, -1) {
-			fall = "by " + unit.Format(median(from)-m, 0) + " dB"
-		}
-		r.GateReason = fmt.Sprintf("a gate closes: in %d of %d pauses steady noise falls %s within %s s",
-			closing, len(r.PerPause), fall, unit.Format(median(falls), 2))
+		r.GateReason = finding.Say("gate.closes", "closing", closing, "pauses", len(r.PerPause), "by_db", finite(median(from)-median(to)), "within_s", median(falls))
 	case silent > 0 && open > 0:
 		r.Gated = true
-		r.GateReason = fmt.Sprintf("digital silence in %d of %d pauses while others have noise: muted or gated", silent, used)
+		r.GateReason = finding.Say("gate.mutes", "silent", silent, "pauses", used)
 	case silent > 0 && 2*silent >= used:
 		r.Silent = true
-		r.GateReason = fmt.Sprintf("digital silence in %d of %d pauses: muted, gated at once, or made by a chain without noise", silent, used)
+		r.GateReason = finding.Say("gate.silent", "silent", silent, "pauses", used)
 	case r.Unweighted < nearSilence:
 		r.Silent = true
-		r.GateReason = fmt.Sprintf("less noise in the pauses (%s) than any converter makes: muted, gated, or made by a chain without noise", r.Unweighted)
+		r.GateReason = finding.Say("gate.below", "noise_dbfs", r.Unweighted)
 	}
 	if closing > 0 && !r.Gated {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("the noise falls suddenly in %d of %d pauses", closing, len(r.PerPause)))
+		r.Warnings = append(r.Warnings, finding.Say("gate.some", "closing", closing, "pauses", len(r.PerPause)))
 	}
 }
 
@@ -260,7 +255,7 @@ func decide(r *Result, step float64) {
 // have in common, or at least two of them, show that, and what was seen. It
 // finds a gate that closes on a note that still rings; Result.Gated finds one
 // that closes on noise.
-func Gate(dry, take Result) (gated bool, reason string) {
+func Gate(dry, take Result) (gated bool, seen finding.Text) {
 	both, closed := 0, 0
 	var falls []float64
 	for _, p := range take.PerPause {
@@ -275,13 +270,17 @@ func Gate(dry, take Result) (gated bool, reason string) {
 		}
 	}
 	if closed < 2 && 2*closed <= both || closed == 0 {
-		return false, ""
+		return false, seen
 	}
-	fall := "to digital silence"
-	if m := median(falls); !math.IsInf(m, 1) {
-		fall = "by " + unit.Format(m, 0) + " dB"
+	return true, finding.Say("gate.rings", "closing", closed, "pauses", both, "by_db", finite(median(falls)))
+}
+
+// finite makes a fall to digital silence NaN, which no text holds.
+func finite(fall float64) float64 {
+	if math.IsInf(fall, 1) {
+		return math.NaN()
 	}
-	return true, fmt.Sprintf("a gate closes: before %d of %d pauses the take falls %s while the dry recording still rings", closed, both, fall)
+	return fall
 }
 
 func fallsAlone(dry, take Trace) (fall float64, ok bool) {

@@ -3,9 +3,10 @@ package noise
 import (
 	"fmt"
 	"math"
-	"strings"
+	"reflect"
 	"testing"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -69,7 +70,7 @@ func TestGatesSeenClosing(t *testing.T) {
 					c.gate(depth, 0, shifted(noteStop, 0.25+release), openAgain)
 				}
 				r := c.measure(t, Params{}, pausesOf...)
-				if !r.Measured || !r.Gated || !strings.Contains(r.GateReason, "a gate closes: in 4 of 4 pauses") {
+				if !r.Measured || !r.Gated || r.GateReason.Found != "gate.closes" || r.GateReason.With["closing"] != unit.Number(4) || r.GateReason.With["pauses"] != unit.Number(4) {
 					n := 0
 					for _, p := range r.PerPause {
 						if p.Closing != nil {
@@ -88,15 +89,15 @@ func TestGatesSeenClosing(t *testing.T) {
 func TestMutes(t *testing.T) {
 	inf := math.Inf(1)
 	c := performance(1, 6, 0.02).white(-65).gate(inf, 0.02, shifted(noteStop, 0.02), openAgain)
-	if r := c.measure(t, Params{}, pausesOf...); !r.Silent || !strings.Contains(r.GateReason, "digital silence in 4 of 4 pauses") || !math.IsInf(float64(r.Unweighted), -1) {
+	if r := c.measure(t, Params{}, pausesOf...); !r.Silent || !reflect.DeepEqual(r.GateReason, finding.Say("gate.silent", "silent", 4, "pauses", 4)) || !math.IsInf(float64(r.Unweighted), -1) {
 		t.Errorf("all muted: %+v", r)
 	}
 	c = performance(1, 6, 0.02).white(-65).gate(inf, 0.02, noteStop[:2], openAgain)
-	if r := c.measure(t, Params{}, pausesOf...); !r.Gated || !strings.Contains(r.GateReason, "digital silence in 2 of 4 pauses") {
+	if r := c.measure(t, Params{}, pausesOf...); !r.Gated || !reflect.DeepEqual(r.GateReason, finding.Say("gate.mutes", "silent", 2, "pauses", 4)) {
 		t.Errorf("two muted: %+v", r)
 	}
 	c = performance(1, 6, 0.02).white(-65).gate(80, 0.02, shifted(noteStop, 0.02), openAgain).quantise(24, true)
-	if r := c.measure(t, Params{}, pausesOf...); !r.Silent || !strings.Contains(r.GateReason, "than any converter makes") {
+	if r := c.measure(t, Params{}, pausesOf...); !r.Silent || r.GateReason.Found != "gate.below" {
 		t.Errorf("80 dB down: %+v", r)
 	}
 }
@@ -104,7 +105,7 @@ func TestMutes(t *testing.T) {
 // A gate that closes on a ringing note to a plausible floor shows only beside
 // the dry recording; the same fall by the player's hand shows in both.
 func TestGateAgainstDry(t *testing.T) {
-	gates := func(depth, release float64) (bool, string) {
+	gates := func(depth, release float64) (bool, finding.Text) {
 		ring := func(db float64, seed uint64) *clip { return performance(seed, 25, 2.5).white(db) }
 		dry := ring(-85, 1).measure(t, Params{}, pausesOf...)
 		take := ring(-70, 2).each(func(v float64) float64 { return math.Tanh(4 * v) })
@@ -113,13 +114,13 @@ func TestGateAgainstDry(t *testing.T) {
 	}
 	for _, depth := range []float64{20, 60} {
 		for _, release := range []float64{0.005, 0.05} {
-			if ok, reason := gates(depth, release); !ok || !strings.Contains(reason, "dry recording still rings") {
-				t.Errorf("%g dB in %g s: %v %q", depth, release, ok, reason)
+			if ok, seen := gates(depth, release); !ok || seen.Found != "gate.rings" {
+				t.Errorf("%g dB in %g s: %v %v", depth, release, ok, seen)
 			}
 		}
 	}
-	if ok, reason := gates(0, 1); ok {
-		t.Errorf("no gate: %s", reason)
+	if ok, seen := gates(0, 1); ok {
+		t.Errorf("no gate: %v", seen)
 	}
 }
 
@@ -170,8 +171,8 @@ func TestCleanNotFlagged(t *testing.T) {
 	for seed := range uint64(2 - thin/8) {
 		for name, c := range cleanKinds(seed) {
 			r := c.measure(t, Params{}, pausesOf...)
-			if r.Gated || r.Silent || len(r.GateReason) > 0 {
-				t.Errorf("%s, seed %d: gated %v silent %v: %s", name, seed, r.Gated, r.Silent, r.GateReason)
+			if r.Gated || r.Silent || r.GateReason.Found != "" {
+				t.Errorf("%s, seed %d: gated %v silent %v: %v", name, seed, r.Gated, r.Silent, r.GateReason)
 			}
 		}
 	}
@@ -192,8 +193,8 @@ func TestCleanAgainstDry(t *testing.T) {
 			for i, v := range dry.x {
 				take.x[i] += 0.5 * math.Tanh(g*v)
 			}
-			if ok, reason := Gate(d, take.measure(t, Params{}, pausesOf...)); ok {
-				t.Errorf("drive %g, seed %d: %s", g, seed, reason)
+			if ok, seen := Gate(d, take.measure(t, Params{}, pausesOf...)); ok {
+				t.Errorf("drive %g, seed %d: %v", g, seed, seen)
 			}
 		}
 	}

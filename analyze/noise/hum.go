@@ -3,6 +3,7 @@ package noise
 import (
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -271,7 +272,7 @@ func (e cell) floor(shape float64) float64 {
 
 type found struct {
 	found  bool
-	reason string
+	reason finding.Text // why hum and hiss cannot be told apart
 	mains  float64
 	lines  []float64 // mean-square power per multiple; 0 for those not counted
 	hum    float64
@@ -283,7 +284,7 @@ type found struct {
 // find decides whether there is hum and measures it.
 func (c *comb) find(channels int) found {
 	if c.pieces == 0 || c.seconds < 0.25 {
-		return found{reason: "pauses too short to separate hum from hiss"}
+		return found{reason: finding.Say("hum.short")}
 	}
 	best, at, score := -1, 0, 0.0
 	for g := range c.bases {
@@ -306,7 +307,7 @@ func (c *comb) find(channels int) found {
 		return found{}
 	}
 	if len(c.bases) > 1 && c.seconds < 0.4 {
-		return found{reason: "hum found, but the pauses are too short to separate 50 from 60 Hz"}
+		return found{reason: finding.Say("hum.mains")}
 	}
 	r := found{found: true, mains: c.refine(best, at), lines: make([]float64, c.harmonics)}
 	n := float64(channels * c.pieces)

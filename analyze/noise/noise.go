@@ -20,6 +20,7 @@ import (
 	"fmt"
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/weighting"
@@ -77,7 +78,7 @@ func (p Params) resolved(rate int) (Params, error) {
 // Result is the noise of one recording. Levels that were not measured are NaN.
 type Result struct {
 	Measured bool
-	Reason   string // why not measured; "" otherwise
+	Reason   finding.Text // why not measured
 	// Gated says that a gate was seen to close in the pauses, or that some of
 	// them were muted: the levels then describe the gate. See also Gate.
 	Gated bool
@@ -85,7 +86,7 @@ type Result struct {
 	// converter's own noise: muted, gated at once, or made by a chain that has
 	// no noise. The levels say nothing about the chain.
 	Silent     bool
-	GateReason string // what was seen when Gated or Silent; "" otherwise
+	GateReason finding.Text // what was seen when Gated or Silent
 	Duration   unit.Seconds
 	// Unweighted, AWeighted (IEC 61672-1) and Weighted468 (the curve of
 	// BS.468-4 with rms and not its quasi-peak detector).
@@ -106,7 +107,7 @@ type Result struct {
 	// DegreesOfFreedom must not be used: StationaryDegreesOfFreedom fits noise.
 	PSD      spectrum.PSD
 	PerPause []PauseLevel
-	Warnings []string
+	Warnings []finding.Text
 }
 
 // Line is one multiple of the mains frequency.
@@ -318,13 +319,14 @@ func (m *Meter) measure(q *pause, x [][]float64) {
 // Finish returns the result of everything written. The meter must not be used
 // after.
 func (m *Meter) Finish() Result {
-	r := notMeasured("")
+	n := unit.DBFS(math.NaN())
+	r := Result{Unweighted: n, AWeighted: n, Weighted468: n, Hum: n, HumAWeighted: n, Hiss: n, MainsSource: "not found"}
 	if m.fill > 0 {
 		q := m.pauses[m.next]
 		if m.fill >= m.welch.n {
 			m.finishPiece(q)
 		}
-		r.Warnings = append(r.Warnings, fmt.Sprintf("the recording ends within pause %d", q.index+1))
+		r.Warnings = append(r.Warnings, finding.Say("pauses.cut", "pause", q.index+1))
 	}
 	if m.p.Mains != 0 {
 		r.Mains, r.MainsSource = m.p.Mains, "stated"
@@ -342,20 +344,20 @@ func (m *Meter) Finish() Result {
 	r.Duration = unit.Seconds(float64(frames) / float64(m.rate))
 	switch {
 	case m.given == 0:
-		r.Reason = "no pause in the performance"
+		r.Reason = finding.Say("pauses.none")
 	case len(m.pauses) == 0:
-		r.Reason = fmt.Sprintf("no pause of at least %.2g s is left: the longest is %.2f s with a guard of %.2f s at each end",
-			max(float64(m.p.MinimumPause), float64(m.welch.n)/float64(m.rate)+2*float64(m.p.Guard)), float64(m.longest)/float64(m.rate), float64(m.p.Guard))
+		r.Reason = finding.Say("pauses.short", "least_s", max(float64(m.p.MinimumPause), float64(m.welch.n)/float64(m.rate)+2*float64(m.p.Guard)),
+			"longest_s", float64(m.longest)/float64(m.rate), "guard_s", m.p.Guard)
 	case m.welch.segments == 0 && decaying > 0:
-		r.Reason = "in every pause the note before is still dying away: no steady noise to measure"
+		r.Reason = finding.Say("pauses.all-decaying")
 	case m.welch.segments == 0:
-		r.Reason = "the recording ends before its first pause"
+		r.Reason = finding.Say("pauses.beyond")
 	}
-	if r.Reason != "" {
+	if r.Reason.Found != "" {
 		return r
 	}
 	if decaying > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("%d of %d pauses not used: the note before is still dying away", decaying, len(m.pauses)))
+		r.Warnings = append(r.Warnings, finding.Say("pauses.decaying", "decaying", decaying, "pauses", len(m.pauses)))
 	}
 	r.Measured = true
 	r.PSD = m.welch.psd(m.rate, m.channels)
@@ -372,7 +374,7 @@ func (m *Meter) split(r *Result) {
 	r.Hiss = r.Unweighted
 	h := m.comb.find(m.channels)
 	if !h.found {
-		if h.reason != "" {
+		if h.reason.Found != "" {
 			r.Warnings = append(r.Warnings, h.reason)
 		}
 		return
@@ -382,7 +384,7 @@ func (m *Meter) split(r *Result) {
 		r.MainsSource = "found"
 	}
 	if h.whine > 0 {
-		r.Warnings = append(r.Warnings, fmt.Sprintf("a tone at a multiple of 1 kHz, %s, is alone among the multiples of the mains frequency, so it counts as hiss and not as hum; a USB connection makes such tones", level(h.whine)))
+		r.Warnings = append(r.Warnings, finding.Say("hum.whine", "whine_dbfs", level(h.whine)))
 	}
 	weighted := 0.0
 	for i, p := range h.lines {
@@ -412,11 +414,6 @@ func (m *Meter) level(q *pause) PauseLevel {
 		l.Decaying = q.given.First < m.pos
 	}
 	return l
-}
-
-func notMeasured(reason string) Result {
-	n := unit.DBFS(math.NaN())
-	return Result{Reason: reason, Unweighted: n, AWeighted: n, Weighted468: n, Hum: n, HumAWeighted: n, Hiss: n, MainsSource: "not found"}
 }
 
 func level(power float64) unit.DBFS { return unit.DBFS(unit.FromPower(power)) }

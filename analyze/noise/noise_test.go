@@ -4,9 +4,11 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/weighting"
 )
@@ -131,7 +133,7 @@ func TestWhineIsNotHum(t *testing.T) {
 			want += unit.ToPower(l)
 		}
 		near(t, c.name, float64(r.Hum), unit.FromPower(want), 0.3)
-		if warned := strings.Contains(strings.Join(r.Warnings, ""), "1 kHz"); warned != c.warned {
+		if warned := slices.ContainsFunc(r.Warnings, func(w finding.Text) bool { return w.Found == "hum.whine" }); warned != c.warned {
 			t.Errorf("%s: %v", c.name, r.Warnings)
 		}
 	}
@@ -196,16 +198,16 @@ func TestNotMeasured(t *testing.T) {
 	for _, d := range []struct {
 		clip   *clip
 		pauses []Stretch
-		want   string
+		want   finding.Text
 	}{
-		{c, nil, "no pause"},
-		{c, []Stretch{stretch(0.1, 0.4)}, "no pause of at least 0.4 s"},
-		{c, []Stretch{stretch(5, 7)}, "ends before"},
-		{decaying, []Stretch{stretch(0.1, 1.4)}, "dying away"},
+		{c, nil, finding.Say("pauses.none")},
+		{c, []Stretch{stretch(0.1, 0.4)}, finding.Say("pauses.short", "least_s", 0.4, "longest_s", 0.3, "guard_s", 0)},
+		{c, []Stretch{stretch(5, 7)}, finding.Say("pauses.beyond")},
+		{decaying, []Stretch{stretch(0.1, 1.4)}, finding.Say("pauses.all-decaying")},
 	} {
 		r := d.clip.measure(t, Params{}, d.pauses...)
-		if r.Measured || !strings.Contains(r.Reason, d.want) || !math.IsNaN(float64(r.Unweighted)) || !math.IsNaN(float64(r.Hiss)) {
-			t.Errorf("want %q, got %+v", d.want, r)
+		if r.Measured || !reflect.DeepEqual(r.Reason, d.want) || !math.IsNaN(float64(r.Unweighted)) || !math.IsNaN(float64(r.Hiss)) {
+			t.Errorf("want %v, got %+v", d.want, r)
 		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/cmplx"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -32,8 +33,8 @@ type SplitResult struct {
 	// CarriedIn and Added are rms levels in the measuring band; NaN where they
 	// cannot be told.
 	CarriedIn, Added unit.DBFS
-	Reason           string      // why one or both cannot be told; "" otherwise
-	Averages         unit.Number // equivalent independent averages
+	Reason           finding.Text // why one or both cannot be told
+	Averages         unit.Number  // equivalent independent averages
 }
 
 // LeastAverages is the least number of equivalent independent averages for
@@ -66,15 +67,15 @@ func Split(dry, take Signal, rate int, p Params) (SplitResult, error) {
 	}
 	switch {
 	case !take.Result.Measured:
-		r.Reason = "the take's noise was not measured"
+		r.Reason = finding.Say("split.take")
 	case !dry.Result.Measured:
-		r.Reason = "the dry recording's noise was not measured"
+		r.Reason = finding.Say("split.dry")
 	case take.Result.Gated || take.Result.Silent:
-		r.Reason = "the take's pauses are gated or silent"
+		r.Reason = finding.Say("split.take-gated")
 	case dry.Result.Gated || dry.Result.Silent:
-		r.Reason = "the dry recording's pauses are gated or silent"
+		r.Reason = finding.Say("split.dry-gated")
 	}
-	if r.Reason != "" {
+	if r.Reason.Found != "" {
 		return r, nil
 	}
 	s := newSplitter(rate, p)
@@ -273,7 +274,7 @@ func (s *splitter) result(r *SplitResult) {
 	n := s.averages
 	r.Averages = unit.Number(n)
 	if n < LeastAverages {
-		r.Reason = fmt.Sprintf("the pauses give %s averages, %d are needed to separate carried-in noise from added", unit.Format(n, 1), LeastAverages)
+		r.Reason = finding.Say("split.few", "averages", n, "least", LeastAverages)
 		return
 	}
 	var carried, added, variance, variance2 float64
@@ -304,9 +305,9 @@ func (s *splitter) result(r *SplitResult) {
 		r.CarriedIn, r.Added = level(carried), level(added)
 	case added > 3*math.Sqrt(variance2):
 		r.Added = level(total)
-		r.Reason = fmt.Sprintf("carried-in noise is below %s, the least that the pauses can show", level(told))
+		r.Reason = finding.Say("split.below", "below_dbfs", level(told))
 	default:
 		r.CarriedIn = level(total)
-		r.Reason = "added noise is too small next to the carried-in noise to be measured"
+		r.Reason = finding.Say("split.less")
 	}
 }

@@ -61,10 +61,10 @@ func TestSplit(t *testing.T) {
 					if r.Averages < LeastAverages {
 						t.Fatalf("%s: %v averages", name, r.Averages)
 					}
-					if math.IsNaN(float64(r.Added)) && wantCarried-wantAdded > 15 && r.Reason != "" {
+					if math.IsNaN(float64(r.Added)) && wantCarried-wantAdded > 15 && r.Reason.Found != "" {
 						continue
 					}
-					if math.IsNaN(float64(r.CarriedIn)) && wantAdded-wantCarried > 10 && r.Reason != "" {
+					if math.IsNaN(float64(r.CarriedIn)) && wantAdded-wantCarried > 10 && r.Reason.Found != "" {
 						near(t, name+": added", float64(r.Added), wantAdded, 1)
 						continue
 					}
@@ -83,7 +83,7 @@ func TestSplitIgnoresHum(t *testing.T) {
 	dry := newClip(8, 1).white(-80).hum(50, -75, -80, -82)
 	take := newClip(8, 2).white(-60).hum(50, -50, -55, -60, -65)
 	r := split(t, dry, take, pauses, pauses)
-	if !math.IsNaN(float64(r.CarriedIn)) || r.Reason == "" {
+	if !math.IsNaN(float64(r.CarriedIn)) || r.Reason.Found == "" {
 		t.Errorf("carried in %v", r.CarriedIn)
 	}
 	near(t, "added", float64(r.Added), -60.8, 0.5)
@@ -114,13 +114,13 @@ func TestSplitNotTold(t *testing.T) {
 		pauses    []Stretch
 		want      string
 	}{
-		{"short", noise(1), noise(2), []Stretch{stretch(0.5, 1)}, "averages"},
-		{"silent dry", newClip(4, 1), noise(2), p, "dry recording's pauses are gated or silent"},
-		{"silent take", noise(1), newClip(4, 2), p, "take's pauses are gated or silent"},
-		{"no pause", noise(1), noise(2), nil, "not measured"},
+		{"short", noise(1), noise(2), []Stretch{stretch(0.5, 1)}, "split.few"},
+		{"silent dry", newClip(4, 1), noise(2), p, "split.dry-gated"},
+		{"silent take", noise(1), newClip(4, 2), p, "split.take-gated"},
+		{"no pause", noise(1), noise(2), nil, "split.take"},
 	} {
 		r := split(t, c.dry, c.take, c.pauses, c.pauses)
-		if !math.IsNaN(float64(r.CarriedIn)) || !math.IsNaN(float64(r.Added)) || !strings.Contains(r.Reason, c.want) {
+		if !math.IsNaN(float64(r.CarriedIn)) || !math.IsNaN(float64(r.Added)) || r.Reason.Found != c.want {
 			t.Errorf("%s: %+v", c.name, r)
 		}
 	}

@@ -349,12 +349,12 @@ type Descriptors struct {
 
 // Noise is what is heard in the pauses.
 type Noise struct {
-	Measured bool   `json:"measured"`
-	Reason   string `json:"reason"` // why not measured; "" otherwise
-	Gated    bool   `json:"gated"`  // pauses closed by a noise gate or muted: the figures describe the gate
+	Measured bool  `json:"measured"`
+	Reason   Cause `json:"reason,omitzero"` // why not measured
+	Gated    bool  `json:"gated"`           // pauses closed by a noise gate or muted: the figures describe the gate
 	// Silent: the pauses hold digital silence or less than a converter's own noise.
 	Silent     bool        `json:"silent"`
-	GateReason string      `json:"gate_reason"` // what was seen when Gated or Silent
+	GateReason Cause       `json:"gate_reason,omitzero"` // what was seen when Gated or Silent
 	AsRecorded NoiseLevels `json:"as_recorded"`
 	AsMatched  NoiseLevels `json:"as_matched"`
 	// CarriedIn is the part that the dry recording's own noise, scaled by the
@@ -362,10 +362,10 @@ type Noise struct {
 	CarriedIn   unit.DBFS    `json:"carried_in_dbfs" figure:"carried in (dBFS)"`
 	Added       unit.DBFS    `json:"added_dbfs" figure:"added (dBFS)"`
 	Duration    unit.Seconds `json:"duration_s" figure:"pauses (s)"`
-	SplitReason string       `json:"split_reason"`                                                 // why not told apart; "" otherwise
+	SplitReason Cause        `json:"split_reason,omitzero"`                                        // why not told apart
 	Mains       unit.Hertz   `json:"mains_hz" figure:"mains (Hz)" csv:"no"`                        // found or stated; 0 when neither
 	Third       []unit.DB    `json:"third_octave_db" figure:"third octaves after matching (dBFS)"` // after matching
-	Warnings    []string     `json:"warnings"`
+	Warnings    []Cause      `json:"warnings"`
 }
 
 // NoiseLevels are noise levels in one state.

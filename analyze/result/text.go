@@ -1,63 +1,46 @@
 package result
 
 import (
+	"encoding/json"
 	"math"
-	"reflect"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
-// Text is a text as data. Found is the code of what it says, which has its words in
-// package report/sentences, and With are the figures and names in it. So words can
-// improve without a change of the results, and figures are compared as figures.
-type Text struct {
-	Found string `json:"found,omitempty"` // "" for none, and in results of earlier versions
-	With  With   `json:"with,omitempty"`
+// Text is a text as data, and With are the figures and names in it; see package finding.
+type (
+	Text = finding.Text
+	With = finding.With
+)
+
+// Say makes a text; see finding.Say.
+func Say(found string, with ...any) Text { return finding.Say(found, with...) }
+
+// Cause is a text in a field of its own: why something was not measured or is uncertain,
+// or a warning. Words are those that package report/sentences puts in, and those of
+// earlier versions, which stored a plain text here.
+type Cause struct {
+	Text
+	Words string `json:"words,omitzero"`
 }
 
-// With are figures by names that end in their unit, names as they are, lists of names,
-// and other texts. What there is none of is left out.
-type With map[string]any
-
-// Say makes a text of its code and of names and values in turn. A value is a number,
-// which is kept to five decimals as results are; NaN, "", false, nil and empty lists are
-// left out; names, lists of names, Text and lists of Text are kept as they are.
-func Say(found string, with ...any) Text {
-	t := Text{Found: found}
-	for i := 0; i+1 < len(with); i += 2 {
-		v := reflect.ValueOf(with[i+1])
-		var kept any
-		switch {
-		case !v.IsValid():
-		case v.CanFloat():
-			if f := v.Float(); !math.IsNaN(f) {
-				kept = stored(f)
-			}
-		case v.CanInt():
-			kept = unit.Number(v.Int())
-		case v.Kind() == reflect.Slice:
-			if v.Len() > 0 {
-				kept = with[i+1]
-			}
-		case !v.IsZero():
-			kept = with[i+1]
-		}
-		if kept != nil {
-			if t.With == nil {
-				t.With = With{}
-			}
-			t.With[with[i].(string)] = kept
-		}
+// Causes makes causes of texts, none for none.
+func Causes(texts []Text) []Cause {
+	out := make([]Cause, len(texts))
+	for i, t := range texts {
+		out[i].Text = t
 	}
-	return t
+	return out
 }
 
-// stored rounds as the results do, so that a text is the same before and after.
-func stored(v float64) unit.Number {
-	if math.IsInf(v, 0) {
-		return unit.Number(v)
+// UnmarshalJSON reads a cause, also the plain text of an earlier version.
+func (c *Cause) UnmarshalJSON(b []byte) error {
+	if b[0] == '"' {
+		return json.Unmarshal(b, &c.Words)
 	}
-	return unit.Number(math.Round(v*1e5) / 1e5)
+	type plain Cause
+	return json.Unmarshal(b, (*plain)(c))
 }
 
 // Limit is what a check allows of a figure.

@@ -161,9 +161,12 @@ func Key(stage string, in any) string {
 // plainTypes are the types that plain has seen.
 var plainTypes sync.Map
 
+// ownBinary is what says itself how it is stored.
+type ownBinary interface{ MarshalBinary() ([]byte, error) }
+
 // plain panics where a type has parts that CBOR would silently leave out.
 func plain(t reflect.Type) {
-	if t == nil {
+	if t == nil || t.Implements(reflect.TypeFor[ownBinary]()) {
 		return
 	}
 	if _, seen := plainTypes.LoadOrStore(t, true); seen {

@@ -48,6 +48,12 @@ func Result(res *result.Result) *result.Result {
 	for i := range out.Exclusions {
 		sayExclusion(&out.Exclusions[i], out.Checks)
 	}
+	out.Takes = slices.Clone(res.Takes)
+	for i := range out.Takes {
+		n := &out.Takes[i].Noise
+		sayCause(&n.Reason, &n.GateReason, &n.SplitReason)
+		n.Warnings = sayCauses(n.Warnings)
+	}
 	out.Resolution.LeftOut = slices.Clone(res.Resolution.LeftOut)
 	for i := range out.Resolution.LeftOut {
 		if u := &out.Resolution.LeftOut[i]; u.Found != "" {
@@ -157,4 +163,22 @@ func say(t result.Text) string {
 		return result.Limit{Kind: e.name("kind"), Value: e.figure("value"), Unit: e.name("unit"), Decimals: int(e.figure("decimals"))}.String()
 	}
 	return e.expand(texts[t.Found])
+}
+
+// sayCause puts words into causes; those of an earlier version have them.
+func sayCause(causes ...*result.Cause) {
+	for _, c := range causes {
+		if c.Found != "" {
+			c.Words = say(c.Text)
+		}
+	}
+}
+
+// sayCauses returns a list of causes with their words; the given one stays as it is.
+func sayCauses(causes []result.Cause) []result.Cause {
+	out := slices.Clone(causes)
+	for i := range out {
+		sayCause(&out[i])
+	}
+	return out
 }

@@ -82,6 +82,42 @@ func readFairness(t *testing.T) source {
 	return s
 }
 
+// readMeasurements reads the texts that the other packages under analyze make.
+func (s *source) readMeasurements(t *testing.T) {
+	t.Helper()
+	names, err := filepath.Glob("../../analyze/*/*.go")
+	top, topErr := filepath.Glob("../../analyze/*.go")
+	if err != nil || topErr != nil {
+		t.Fatal(err, topErr)
+	}
+	for _, name := range append(names, top...) {
+		if strings.HasSuffix(name, "_test.go") || strings.Contains(name, "/fairness/") {
+			continue
+		}
+		f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ast.Inspect(f, func(n ast.Node) bool {
+			call, ok := n.(*ast.CallExpr)
+			if !ok {
+				return true
+			}
+			if to, ok := call.Fun.(*ast.SelectorExpr); ok && to.Sel.Name == "Say" {
+				for i, x := range call.Args {
+					for _, said := range literals(x) {
+						s.keys[said] = true
+						if i == 0 {
+							s.texts = append(s.texts, said)
+						}
+					}
+				}
+			}
+			return true
+		})
+	}
+}
+
 // place is which argument of a function the code is.
 var place = map[string]int{"pass": 1, "caution": 1, "fail": 1, "skip": 1, "add": 3, "judge": 3}
 
@@ -133,10 +169,12 @@ func (s *source) of(name string, seen map[string]bool) []string {
 	return out
 }
 
-// TestWords asks that everything that package fairness can find has words, that no words
-// are left over, and that all that stands in them is a name that it gives.
+// TestWords asks that everything that package fairness and the measurements can find has
+// words, that no words are left over, and that all that stands in them is a name that is
+// given.
 func TestWords(t *testing.T) {
 	s := readFairness(t)
+	s.readMeasurements(t)
 	if len(s.asks) < 40 || len(s.texts) < 40 {
 		t.Fatalf("only %d questions and %d texts were read", len(s.asks), len(s.texts))
 	}
@@ -277,6 +315,64 @@ func TestNoLoopback(t *testing.T) {
 	why := topics[fairness.IDReampLevel].found["none"].reason
 	if !strings.Contains(why, "record the reamp output back through the DI box") || strings.Contains(why, "command") {
 		t.Error(why)
+	}
+}
+
+// TestCauses asks that every cause that results have gets its words, and that the results
+// stay as they are; a cause in the words of an earlier version keeps them.
+func TestCauses(t *testing.T) {
+	res, causes := &result.Result{}, 0
+	var each func(v reflect.Value, do func(*result.Cause))
+	each = func(v reflect.Value, do func(*result.Cause)) {
+		if c, ok := v.Addr().Interface().(*result.Cause); ok {
+			do(c)
+			return
+		}
+		switch v.Kind() {
+		case reflect.Pointer:
+			if v.IsNil() && v.Type().Elem().Kind() == reflect.Struct {
+				v.Set(reflect.New(v.Type().Elem()))
+			}
+			if !v.IsNil() {
+				each(v.Elem(), do)
+			}
+		case reflect.Slice:
+			if v.Len() == 0 {
+				v.Set(reflect.MakeSlice(v.Type(), 1, 1))
+			}
+			for i := range v.Len() {
+				each(v.Index(i), do)
+			}
+		case reflect.Struct:
+			for i := range v.NumField() {
+				each(v.Field(i), do)
+			}
+		}
+	}
+	each(reflect.ValueOf(res).Elem(), func(c *result.Cause) {
+		if causes++; causes%2 == 0 {
+			c.Text = result.Say("pauses.cut", "pause", 3)
+			return
+		}
+		if err := json.Unmarshal([]byte(`"as it was"`), c); err != nil {
+			t.Error(err)
+		}
+	})
+	for range 2 {
+		said := 0
+		each(reflect.ValueOf(Result(res)).Elem(), func(c *result.Cause) {
+			if said++; c.Words != [2]string{"the recording ends within pause 3", "as it was"}[said%2] {
+				t.Errorf("%+v", c)
+			}
+		})
+		each(reflect.ValueOf(res).Elem(), func(c *result.Cause) {
+			if c.Found != "" && c.Words != "" {
+				t.Error("the results were changed")
+			}
+		})
+		if said != causes || causes < 4 {
+			t.Errorf("%d of %d causes", said, causes)
+		}
 	}
 }
 

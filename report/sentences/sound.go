@@ -143,10 +143,9 @@ var soundTopics = map[string]topic{
 		}},
 	fairness.IDGate: {"Gate", "a gate or a mute hides the noise of one device while the others show theirs",
 		"no pause gated or muted", practice, map[string]words{
-			"gated":    {"gated", "[{seen}]", "record it again without a gate, or, if the device has one, say so in the manifest: the noise figures describe the gate"},
-			"silent":   {"silent", "[{seen}]", "check that the export did not mute the pauses; the noise cannot be judged"},
-			"no-pause": {"", "the performance has no pause long enough", ""},
-			"open":     {"open", "the pauses have a steady floor; " + byEnds, ""},
+			"gated":  {"gated", "[{seen}]", "record it again without a gate, or, if the device has one, say so in the manifest: the noise figures describe the gate"},
+			"silent": {"silent", "[{seen}]", "check that the export did not mute the pauses; the noise cannot be judged"},
+			"open":   {"open", "the pauses have a steady floor; " + byEnds, ""},
 			"missing": {"noise missing", "its pauses have {less_db:0} dB less noise than the dry recording's own noise gives at the gain of the ends of the notes; {carries} carries that noise: a gate in the path closed, or the device closes by itself",
 				"if there was a gate, record the take again without it; if the device closes by itself, say so in its notes"},
 		}},

@@ -39,6 +39,32 @@ var texts = map[string]string{
 	"scale.switch":  "a switch position",
 	"scale.text":    "text",
 
+	// What is seen in the pauses, and why noise is not measured or told apart.
+	"pauses.none":         "the performance has no pause long enough",
+	"pauses.short":        "no pause of at least {least_s:2} s is left: the longest is {longest_s:2} s with a guard of {guard_s:2} s at each end",
+	"pauses.all-decaying": "in every pause the note before is still dying away: no steady noise to measure",
+	"pauses.decaying":     "{decaying} of {pauses} pauses not used: the note before is still dying away",
+	"pauses.beyond":       "the recording ends before its first pause",
+	"pauses.cut":          "the recording ends within pause {pause}",
+	"hum.short":           "pauses too short to separate hum from hiss",
+	"hum.mains":           "hum found, but the pauses are too short to separate 50 from 60 Hz",
+	"hum.whine":           "a tone at a multiple of 1 kHz, {whine_dbfs}, is alone among the multiples of the mains frequency, so it counts as hiss and not as hum; a USB connection makes such tones",
+	"gate.closes":         "a gate closes: in {closing} of {pauses} pauses steady noise falls " + fall + " within {within_s:2} s",
+	"gate.rings":          "a gate closes: before {closing} of {pauses} pauses the take falls " + fall + " while the dry recording still rings",
+	"gate.mutes":          "digital silence in {silent} of {pauses} pauses while others have noise: muted or gated",
+	"gate.silent":         "digital silence in {silent} of {pauses} pauses: muted, gated at once, or made by a chain without noise",
+	"gate.below":          "less noise in the pauses ({noise_dbfs}) than any converter makes: muted, gated, or made by a chain without noise",
+	"gate.some":           "the noise falls suddenly in {closing} of {pauses} pauses",
+	"split.no-dry":        "there is no dry recording to compare with",
+	"split.not-measured":  "the noise was not measured",
+	"split.take":          "the take's noise was not measured",
+	"split.dry":           "the dry recording's noise was not measured",
+	"split.take-gated":    "the take's pauses are gated or silent",
+	"split.dry-gated":     "the dry recording's pauses are gated or silent",
+	"split.few":           "the pauses give {averages:1} averages, {least} are needed to separate carried-in noise from added",
+	"split.below":         "carried-in noise is below {below_dbfs}, the least that the pauses can show",
+	"split.less":          "added noise is too small next to the carried-in noise to be measured",
+
 	// What speaks for or against an accusation.
 	"unanswered":     "not measured: there is nothing here to compare for it",
 	"build":          "a build settles this: it measures every published file again",
@@ -70,6 +96,7 @@ var texts = map[string]string{
 
 // Words that several texts share.
 const (
+	fall    = "[by {by_db:0} dB][{!by_db}to digital silence]"
 	changed = "[the octave around {band}][{!band}the level]"
 	spanned = "[{span}][{!span}the whole]"
 )

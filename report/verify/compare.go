@@ -234,6 +234,10 @@ func (c *comparer) value(at place, field string, stored, recomputed any) {
 			return
 		}
 	default:
+		_, words := stored.(string)
+		if r, ok := recomputed.(map[string]any); ok && words && r["found"] != nil && c.opts.OtherVersion {
+			return // a text, which was stored in words
+		}
 		if recomputed == nil && c.opts.Null {
 			return
 		}
@@ -252,7 +256,7 @@ func (c *comparer) lone(at place, stored, recomputed any) {
 	switch {
 	case recomputed == missing && c.opts.Part:
 	case c.skips(at, stored):
-	case c.opts.OtherVersion && result.Worded(at.path): // a text, which may be worded otherwise
+	case c.opts.OtherVersion && (result.Worded(at.path) || stored == ""): // a text, which may be worded otherwise
 	case c.opts.OtherVersion:
 		c.out.NotCompared = append(c.out.NotCompared, at.name)
 	default:

@@ -71,6 +71,8 @@ func TestCompare(t *testing.T) {
 			[]string{"r: takes[A].x: stored 1, recomputed 3"}},
 		{"a part, but its lists whole", `{"third_octave_db":[1,2]}`, `{"third_octave_db":[1]}`, Options{Part: true}, []string{`r: third_octave_db: stored "2 entries", recomputed "1 entries"`}},
 		{"a part has no more", `{"takes":[]}`, `{"takes":[{"name":"A"}]}`, Options{Part: true}, []string{`r: takes[A]: stored nothing, recomputed {"name":"A"}`}},
+		{"words of an earlier version", `{"reason":"","why":"in words","of":["a 1","b"],"n_db":1}`, `{"why":{"found":"b"},"of":[{"found":"a","with":{"n_db":2}},{"found":"b"}],"n_db":1}`, Options{OtherVersion: true}, nil},
+		{"words and an object", `{"why":"in words"}`, `{"why":{"n_db":1}}`, Options{OtherVersion: true}, []string{`r: why: stored "in words", recomputed {"n_db":1}`}},
 		{"another version", `{"old_db":1,"reason":"in other words","outcome":"holds","n_db":1}`, `{"new_db":1,"reason":"quite so","outcome":"fails","n_db":2}`, Options{OtherVersion: true},
 			[]string{"r: n_db: stored 1, recomputed 2, tolerance ±0.005 dB", `r: outcome: stored "holds", recomputed "fails"`, "–new_db", "–old_db"}},
 		{"skipped", `{"a":{"b":1,"c":1},"d":1}`, `{"a":{"b":2,"c":2},"e":1}`, Options{Skip: func(p string) bool { return p == "a.b" || p == "d" || p == "e" }},
