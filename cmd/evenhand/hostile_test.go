@@ -289,7 +289,7 @@ func FuzzArchiveSlow(f *testing.F) {
 		put(t, "bag/bag-info.txt", info)
 		put(t, "bag/data/session/m.yaml", manifest)
 		put(t, "bag/data/report/"+result.FileName, results)
-		put(t, "bag/data/"+"left-out.csv", left)
+		put(t, "bag/data/left-out.csv", left)
 		status, said := outcome("verify", filepath.Join(top, "bag"), "--all")
 		if status < exitDone || status > exitOther || strings.Contains(said, secret) {
 			t.Fatalf("status %d\n%s", status, said)

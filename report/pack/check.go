@@ -68,7 +68,7 @@ func (b *Bag) Check(ctx context.Context, progress func(done, total int64)) (*Che
 			}
 			listed := map[string]bool{}
 			for _, d := range list {
-				payload := strings.HasPrefix(d.path, payloadDir)
+				payload := strings.HasPrefix(d.path, PayloadDir)
 				if payload != (kind == "manifest-") {
 					return nil, &RefusedError{b.path, name, fmt.Sprintf("it lists %q, which belongs in the other list", d.path)}
 				}
@@ -87,7 +87,7 @@ func (b *Bag) Check(ctx context.Context, progress func(done, total int64)) (*Che
 			lists++
 			out.Algorithms = append(out.Algorithms, a.name)
 			for _, f := range b.files {
-				if strings.HasPrefix(f.Name, payloadDir) && !listed[f.Name] && !b.litter(f.Name) {
+				if strings.HasPrefix(f.Name, PayloadDir) && !listed[f.Name] && !b.litter(f.Name) {
 					out.Faults = append(out.Faults, Fault{f.Name, "not listed in " + name + ": it was put there after the bag was made"})
 				}
 			}
@@ -123,7 +123,7 @@ func (b *Bag) hashAll(ctx context.Context, want map[string][]string, out *Checke
 	g, gctx := errgroup.WithContext(ctx)
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i, f := range b.files {
-		if strings.HasPrefix(f.Name, payloadDir) && (want[f.Name] != nil || !b.litter(f.Name)) {
+		if strings.HasPrefix(f.Name, PayloadDir) && (want[f.Name] != nil || !b.litter(f.Name)) {
 			out.Files++
 			out.Bytes += f.Size
 		}
@@ -139,7 +139,7 @@ func (b *Bag) hashAll(ctx context.Context, want map[string][]string, out *Checke
 		out.Faults = append(out.Faults, f...)
 	}
 	// With a file more or less, it follows that the sum is wrong.
-	payload := slices.ContainsFunc(out.Faults, func(f Fault) bool { return strings.HasPrefix(f.File, payloadDir) })
+	payload := slices.ContainsFunc(out.Faults, func(f Fault) bool { return strings.HasPrefix(f.File, PayloadDir) })
 	if oxum := b.Info(LabelOxum); !payload && oxum != "" && oxum != fmt.Sprintf("%d.%d", out.Bytes, out.Files) {
 		out.Faults = append(out.Faults, Fault{"bag-info.txt", fmt.Sprintf("%s says %s, the payload has %d.%d", LabelOxum, oxum, out.Bytes, out.Files)})
 	}
@@ -189,7 +189,7 @@ func (b *Bag) checkTagFiles(want map[string][]string, out *Checked) {
 		switch {
 		case want[f.Name] == nil && b.litter(f.Name):
 			out.Notes = append(out.Notes, f.Name+": an operating system put it there; it is not of the bag, and other programs may call the bag incomplete for it: delete it")
-		case strings.HasPrefix(f.Name, payloadDir), strings.HasPrefix(f.Name, "tagmanifest-"), want[f.Name] != nil:
+		case strings.HasPrefix(f.Name, PayloadDir), strings.HasPrefix(f.Name, "tagmanifest-"), want[f.Name] != nil:
 		case !tagged:
 			out.Notes = append(out.Notes, f.Name+": no tag manifest gives its hash, so a change of it would not be seen")
 		default:

@@ -27,6 +27,9 @@ const (
 	leftOutName = "left-out.csv"
 )
 
+// leftOutHead is the first line of the list of what is withheld.
+var leftOutHead = []string{"path", "use", "sha256", "bytes"}
+
 // Comparison lists what goes into the bag of a comparison whose report was built in a
 // folder, and which files stay out, with their paths in the bag; agent is the program
 // and its version. The error matches mistake.Err where a file is outside the archive.
@@ -45,8 +48,8 @@ func Comparison(c *manifest.Comparison, res *result.Result, built, agent string)
 	}
 	content.Info = []Field{
 		{Label: LabelDescription, Value: c.Title},
-		{Label: LabelManifest, Value: "data/" + main},
-		{Label: LabelReport, Value: "data/" + strings.TrimSuffix(reportDir, "/")},
+		{Label: LabelManifest, Value: PayloadDir + main},
+		{Label: LabelReport, Value: PayloadDir + strings.TrimSuffix(reportDir, "/")},
 	}
 	if c.By != "" {
 		content.Info = slices.Insert(content.Info, 0, Field{Label: LabelSource, Value: c.By})
@@ -54,10 +57,10 @@ func Comparison(c *manifest.Comparison, res *result.Result, built, agent string)
 	if len(left) > 0 {
 		var b bytes.Buffer
 		w := csv.NewWriter(&b)
-		w.Write([]string{"path", "use", "sha256", "bytes"})
+		w.Write(leftOutHead)
 		for _, f := range left {
-			w.Write([]string{"data/" + f.Path, f.Use, f.SHA256, strconv.FormatInt(f.Bytes, 10)})
-			content.Info = append(content.Info, Field{Label: LabelLeftOut, Value: fmt.Sprintf("%s %d data/%s", f.SHA256, f.Bytes, f.Path)})
+			w.Write([]string{PayloadDir + f.Path, f.Use, f.SHA256, strconv.FormatInt(f.Bytes, 10)})
+			content.Info = append(content.Info, Field{Label: LabelLeftOut, Value: fmt.Sprintf("%s %d %s%s", f.SHA256, f.Bytes, PayloadDir, f.Path)})
 		}
 		w.Flush()
 		items = append(items, Item{Name: leftOutName, Data: b.Bytes()})
@@ -132,7 +135,7 @@ func within(dir, file string) bool {
 // use, SHA-256 and bytes, from its list in dir, where it was unpacked; none without a list.
 // The error matches mistake.Err where the list cannot be read.
 func ReadLeftOut(dir string) ([]result.File, error) {
-	list := payloadDir + leftOutName
+	list := PayloadDir + leftOutName
 	text, err := foreign.ReadFileIn(dir, list, maxTag)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
@@ -141,13 +144,16 @@ func ReadLeftOut(dir string) ([]result.File, error) {
 		return nil, err
 	}
 	rows, err := csv.NewReader(bytes.NewReader(text)).ReadAll()
-	if err != nil || len(rows) == 0 {
+	if err != nil {
 		return nil, mistake.Errorf("%s: it cannot be read: %w", list, err)
+	}
+	if len(rows) == 0 {
+		return nil, mistake.Errorf("%s: it is empty; its first line must be %q", list, strings.Join(leftOutHead, ","))
 	}
 	var out []result.File
 	for i, row := range rows[1:] {
-		bad := mistake.Errorf("%s:%d: not a path below data/, a use, a SHA-256 and a number of bytes", list, i+2)
-		if len(row) != 4 || !strings.HasPrefix(row[0], payloadDir) || foreign.Path(row[0]) != nil {
+		bad := mistake.Errorf("%s:%d: found %q; it must be a path below %s, a use, a SHA-256 and a number of bytes", list, i+2, strings.Join(row, ","), PayloadDir)
+		if len(row) != 4 || !strings.HasPrefix(row[0], PayloadDir) || foreign.Path(row[0]) != nil {
 			return nil, bad
 		}
 		size, err := strconv.ParseInt(row[3], 10, 64)

@@ -32,8 +32,12 @@ const (
 	maxRatio     = 200      // of a compressed file
 	ratioFloor   = 1 << 16  // bytes that may always come out of a compressed file
 	maxTotal     = 1 << 42  // bytes of everything
-	payloadDir   = "data/"
 )
+
+// PayloadDir begins the path of each file in a bag that the bag is about.
+//
+// Source: RFC 8493, 2.1.2.
+const PayloadDir = "data/"
 
 // RefusedError says that an archive is not read, and why. Nothing of it was
 // written anywhere.

@@ -173,7 +173,7 @@ func (c Content) layOut(ctx context.Context, zipped bool, progress func(done, to
 	var total int64
 	for i, it := range c.Items {
 		items[i].Item = it
-		items[i].Name = payloadDir + it.Name
+		items[i].Name = PayloadDir + it.Name
 		if why := seen.add(items[i].Name, false); why != "" {
 			return nil, fmt.Errorf("pack: %q: %s: some systems cannot unpack it; rename the file", it.Name, why)
 		}

@@ -13,6 +13,7 @@ import (
 	"evenhand/analyze"
 	"evenhand/analyze/again"
 	"evenhand/analyze/disk"
+	"evenhand/analyze/fairness"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
@@ -48,12 +49,9 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 		if strings.HasSuffix(place, ".published.pieces") || strings.HasSuffix(place, ".blend.pieces") {
 			return true // compared with the files; earlier versions cut elsewhere
 		}
-		for path := range absent {
-			// What is said of a file that is not there.
-			if place == "comparison.about" && c.About != nil && c.About.Path == path || strings.HasPrefix(place, "checks[") && strings.Contains(place, path) {
-				v.r.NotCompared = append(v.r.NotCompared, place+": "+path+" is withheld")
-				return true
-			}
+		if path := fileOf(place, c); absent[path] != nil {
+			v.r.NotCompared = append(v.r.NotCompared, place+": "+path+" is withheld")
+			return true
 		}
 		return false
 	}
@@ -86,12 +84,24 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 	return v.compareAudio(reportDir, again, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
 }
 
+// fileOf returns the path of the file that is not a recording and that alone gives what
+// the results say at place; "" where there is none.
+func fileOf(place string, c *manifest.Comparison) string {
+	if place == "comparison.about" && c.About != nil {
+		return c.About.Path
+	}
+	if path, is := strings.CutPrefix(place, "checks["+fairness.IDIRRate+", "); is {
+		return strings.TrimSuffix(path, "]")
+	}
+	return ""
+}
+
 // inArchive returns an error when the manifest at main, in the archive in dir, names
 // a file that is not in the archive's data, or is no file.
 func inArchive(dir, main string, c *manifest.Comparison) error {
 	for _, name := range analyze.NamedFiles(c) {
 		at := path.Join(path.Dir(main), filepath.ToSlash(name))
-		if filepath.IsAbs(filepath.FromSlash(name)) || path.IsAbs(filepath.ToSlash(name)) || !strings.HasPrefix(at, "data/") {
+		if filepath.IsAbs(filepath.FromSlash(name)) || path.IsAbs(filepath.ToSlash(name)) || !strings.HasPrefix(at, pack.PayloadDir) {
 			return fmt.Errorf("it names %q, which is not in the archive", name)
 		}
 		f, err := foreign.OpenIn(dir, at)

@@ -105,9 +105,9 @@ func (v *verifier) bag(path string) (*Report, error) {
 	v.r.AddFaults("", found.Faults)
 	v.r.Notes = append(v.r.Notes, found.Notes...)
 	main, rep := b.Info(pack.LabelManifest), b.Info(pack.LabelReport)
-	for label, value := range map[string]string{pack.LabelManifest: main, pack.LabelReport: rep} {
-		if !strings.HasPrefix(value, "data/") || foreign.Path(value) != nil {
-			return nil, mistake.Errorf("%s is not the archive of a comparison: %s in its bag-info.txt does not lead into data/; its files and hashes: %d files, %d faults", path, label, found.Files, len(found.Faults))
+	for _, label := range []string{pack.LabelManifest, pack.LabelReport} {
+		if value := b.Info(label); !strings.HasPrefix(value, pack.PayloadDir) || foreign.Path(value) != nil {
+			return nil, mistake.Errorf("%s is not the archive of a comparison: %s in its bag-info.txt is %q and must be a path below %s; name an archive that evenhand pack wrote; its files and hashes: %d files, %d faults", path, label, value, pack.PayloadDir, found.Files, len(found.Faults))
 		}
 	}
 	dir := b.Dir()
