@@ -41,7 +41,7 @@ type colophonView struct {
 
 func (b *builder) head() headView {
 	c := b.res.Comparison
-	v := headView{Title: b.title(), Line: []string{}, Sentence: b.leadWords(), Verdict: b.verdict()}
+	v := headView{Title: c.Heading(), Line: []string{}, Sentence: b.leadWords(), Verdict: b.verdict()}
 	instrument, _, _ := strings.Cut(c.Instrument, ",")
 	for _, s := range []string{c.By, c.Date, shortDisclosure(c.Disclosure), instrument} {
 		if s != "" {
@@ -137,7 +137,9 @@ func (b *builder) verdict() verdictView {
 }
 
 // detailsHead is the top of details.html.
-func (b *builder) detailsHead() headView { return headView{Title: b.title(), Verdict: b.verdict()} }
+func (b *builder) detailsHead() headView {
+	return headView{Title: b.res.Comparison.Heading(), Verdict: b.verdict()}
+}
 
 func (b *builder) colophon() colophonView {
 	res := b.res

@@ -91,7 +91,7 @@ func fullStop(s string) string {
 func (b *builder) preview() chart.Preview {
 	v := verdict.Of(b.res.Checks)
 	p := chart.Preview{
-		Title: orElse(b.res.Comparison.Title, "Untitled comparison"), Verdict: v.Text, Brief: v.Brief(),
+		Title: b.res.Comparison.Heading(), Verdict: v.Text, Brief: v.Brief(),
 		Class: fair.OutcomeOf(v.Outcome).Class,
 	}
 	differ := false

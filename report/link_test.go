@@ -104,7 +104,7 @@ func TestDescription(t *testing.T) {
 		if want := (&builder{res: res}).comparedUpTo(0); name != "long slot" && name != "one" && name != "bare" && name != "hostile" && !strings.HasPrefix(d, strings.TrimSuffix(want, ".")) {
 			t.Errorf("%s: %q does not begin with %q", name, d, want)
 		}
-		if meta["og:title"] != orElse(res.Comparison.Title, "Untitled comparison") {
+		if meta["og:title"] != res.Comparison.Heading() {
 			t.Errorf("%s: %q", name, meta["og:title"])
 		}
 	}

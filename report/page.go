@@ -154,8 +154,6 @@ func (b *builder) audience() *audience.View { return audience.Of(b.res, b.labels
 
 func (b *builder) authorsNotes() *notes.View { return b.about }
 
-func (b *builder) title() string { return orElse(b.res.Comparison.Title, "Untitled comparison") }
-
 func (b *builder) tool() string {
 	return strings.TrimSpace(b.res.Tool.Name + " " + b.res.Tool.Version)
 }
@@ -167,7 +165,7 @@ func (b *builder) indexPage() ([]byte, error) {
 	for _, l := range b.labels {
 		slugs = append(slugs, l.Slug)
 	}
-	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}, {Path: "plots.js", Defer: true}}, b.player.scripts()...)}, Link: &link, Plots: &plotsView{strings.Join(slugs, " "), max(0, b.farthest()), chart.Colours}}
+	p := pageView{Page: view.Page{Title: b.res.Comparison.Heading(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: append([]view.Script{{Path: "moved.js", Defer: true}, {Path: "plots.js", Defer: true}}, b.player.scripts()...)}, Link: &link, Plots: &plotsView{strings.Join(slugs, " "), max(0, b.farthest()), chart.Colours}}
 	return b.page(p, "page", detailsName, "head", b.head(), indexSections)
 }
 
@@ -176,13 +174,13 @@ var frameSections = []section{{id: "listen", title: "Listen", template: "listen"
 
 // framePage makes listen.html.
 func (b *builder) framePage() ([]byte, error) {
-	p := pageView{Page: view.Page{Title: b.title(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: b.player.scripts()}}
+	p := pageView{Page: view.Page{Title: b.res.Comparison.Heading(), Styles: []string{"style.css", "plots.css", "listen.css"}, Scripts: b.player.scripts()}}
 	return b.page(p, "frame", detailsName, "frame-head", b.head(), frameSections)
 }
 
 // detailsPage makes details.html.
 func (b *builder) detailsPage() ([]byte, error) {
-	p := pageView{Page: view.Page{Title: "Details: " + b.title(), Styles: []string{"style.css", "plots.css"}}}
+	p := pageView{Page: view.Page{Title: "Details: " + b.res.Comparison.Heading(), Styles: []string{"style.css", "plots.css"}}}
 	return b.page(p, "page", "", "details-head", b.detailsHead(), detailsSections)
 }
 

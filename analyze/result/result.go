@@ -4,7 +4,9 @@
 package result
 
 import (
+	"cmp"
 	"slices"
+	"strings"
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/manifest"
@@ -79,6 +81,11 @@ type Comparison struct {
 	Pickup     string   `json:"pickup"`
 	Notes      string   `json:"performance_notes"`
 	About      string   `json:"about"` // Markdown text of the notes file
+}
+
+// Heading returns the title on one line; "Untitled comparison" where there is none.
+func (c Comparison) Heading() string {
+	return cmp.Or(strings.Join(strings.Fields(c.Title), " "), "Untitled comparison")
 }
 
 // Parameters are all the settings of the measurements that a reader needs to

@@ -11,6 +11,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/report/terminal"
 	"evenhand/report/verdict"
+	"evenhand/report/words"
 )
 
 // Checks writes the verdict, then what did not pass, merged by cause, with
@@ -19,7 +20,7 @@ import (
 // comparison can be met with follow.
 func Checks(w io.Writer, res *result.Result, width int, all bool) error {
 	out := bufio.NewWriter(w)
-	fmt.Fprintln(out, terminal.Clip(terminal.Clean(res.Comparison.Title), width))
+	fmt.Fprintln(out, terminal.Clip(terminal.Clean(res.Comparison.Heading()), width))
 	terminal.Fold(out, "", terminal.Clean(verdict.Of(res.Checks).Text), width)
 	for _, f := range verdict.Findings(res.Checks) {
 		fmt.Fprintln(out)
@@ -43,8 +44,7 @@ func Checks(w io.Writer, res *result.Result, width int, all bool) error {
 			names = append(names, name)
 		}
 		if names != nil {
-			g := string(g)
-			terminal.Hang(out, verdict.Sign(result.Passed)+" ", "    ", strings.ToUpper(g[:1])+g[1:]+": "+strings.Join(names, ", "), width)
+			terminal.Hang(out, verdict.Sign(result.Passed)+" ", "    ", words.Capital(string(g))+": "+strings.Join(names, ", "), width)
 		}
 	}
 	if all && len(res.Exclusions) > 0 {
@@ -55,7 +55,7 @@ func Checks(w io.Writer, res *result.Result, width int, all bool) error {
 		}
 	}
 	fmt.Fprintln(out)
-	terminal.Fold(out, "", fmt.Sprintf("%d checks: %s", len(res.Checks), verdict.Counts(res.Checks)), width)
+	terminal.Fold(out, "", words.Plural(len(res.Checks), "check", "checks")+": "+verdict.Counts(res.Checks), width)
 	if !all {
 		terminal.Fold(out, "", "with --all: every check with its limit and source, and what the comparison excludes", width)
 	}

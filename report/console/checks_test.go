@@ -56,3 +56,16 @@ func TestCheckTable(t *testing.T) {
 		}
 	}
 }
+
+// TestOneCheckWithoutTitle: a single check is counted as one, and a comparison without a
+// title has the heading that its page has.
+func TestOneCheckWithoutTitle(t *testing.T) {
+	res := &result.Result{Checks: []result.Check{{ID: "a", Name: "First", Group: "sound", Outcome: result.Passed}}}
+	var b strings.Builder
+	if err := Checks(&b, res, 80, true); err != nil {
+		t.Fatal(err)
+	}
+	if s := b.String(); !strings.HasPrefix(s, "Untitled comparison\n") || !strings.HasSuffix(s, "\n1 check: 0 failed, 0 cautions, 0 not measured, 1 passed\n") {
+		t.Error(s)
+	}
+}

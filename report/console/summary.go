@@ -4,7 +4,6 @@ package console
 
 import (
 	"bufio"
-	"cmp"
 	"fmt"
 	"io"
 	"strings"
@@ -35,7 +34,7 @@ func Summary(w io.Writer, res *result.Result, width int) error {
 	width = max(width, 40)
 	res = sentences.Result(res)
 	out := bufio.NewWriter(w)
-	fmt.Fprintln(out, terminal.Clip(cmp.Or(terminal.Clean(res.Comparison.Title), "Untitled comparison"), width))
+	fmt.Fprintln(out, terminal.Clip(terminal.Clean(res.Comparison.Heading()), width))
 
 	columns := []struct{ head, under string }{{"loudness", "LUFS"}, {"true peak", "dBTP"}, {"gain", "dB"}, {"lag", "samples"}, {"noise", "dBFS(A)"}}
 	widths := []int{9, 10, 7, 9, 9}

@@ -10,7 +10,6 @@
 package picture
 
 import (
-	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -417,8 +416,7 @@ func centred(shape Shape, layout func(p *page, y float64) (end float64)) *page {
 // Title draws the title card.
 func (s Source) Title(shape Shape) (Image, error) {
 	c := s.Res.Comparison
-	title := cmp.Or(oneLine(c.Title), "Untitled comparison")
-	by := oneLine(strings.Join(nonEmpty([]string{c.By, c.Date}), ", "))
+	title, by := c.Heading(), oneLine(strings.Join(nonEmpty([]string{c.By, c.Date}), ", "))
 	var names []string
 	for _, i := range s.Heard {
 		names = append(names, s.Names[i])
@@ -471,7 +469,7 @@ func (s Source) Closing(shape Shape) (Image, error) {
 		where = "Measurements, settings and the audio to check it all:"
 	}
 	p := centred(shape, func(p *page, y float64) float64 {
-		y = p.write(chart.Lettering{Size: 56, Bold: true, Colour: chart.Ink}, 40, p.x0, y, p.wide(), 2, cmp.Or(oneLine(s.Res.Comparison.Title), "Untitled comparison")) + 60
+		y = p.write(chart.Lettering{Size: 56, Bold: true, Colour: chart.Ink}, 40, p.x0, y, p.wide(), 2, s.Res.Comparison.Heading()) + 60
 		top := y
 		y = p.write(chart.Lettering{Size: 60, Bold: true, Colour: colour}, 40, p.x0+44, y, p.wide()-44, 7, text)
 		p.Fill(p.x0, math.Round(top+14), 14, math.Round(y-top-8), colour)
