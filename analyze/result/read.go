@@ -1,6 +1,7 @@
 package result
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"path"
@@ -20,7 +21,8 @@ const (
 
 // Read reads a results.json, also one with fields that this version does
 // not know. The error matches mistake.Err when it is larger, or takes more memory,
-// than those that are written here, or names files that are not in the report.
+// than those that are written here, or names files that are not in the report, or has a touch
+// without a gain for each level.
 func Read(r io.Reader) (*Result, error) {
 	b, err := io.ReadAll(io.LimitReader(r, MaxResults+1))
 	if err != nil {
@@ -38,7 +40,7 @@ func Decode(b []byte) (*Result, error) {
 	if err := foreign.JSON(b, res, maxResultsMemory); err != nil {
 		return nil, fmt.Errorf("the results cannot be read: %w", err)
 	}
-	if err := res.checkFiles(); err != nil {
+	if err := errors.Join(res.checkFiles(), res.checkTouch()); err != nil {
 		return nil, fmt.Errorf("the results cannot be used: %w", err)
 	}
 	return res, nil
@@ -71,6 +73,21 @@ func (r *Result) checkFiles() error {
 			if err := check(p.Path); err != nil {
 				return fmt.Errorf("take %q: %w", t.Name, err)
 			}
+		}
+	}
+	return nil
+}
+
+// checkTouch returns an error when a touch has not one gain and two quartiles for each
+// level.
+func (r *Result) checkTouch() error {
+	for _, t := range r.Takes {
+		x := t.Touch
+		if x == nil {
+			continue
+		}
+		if n := len(x.In); len(x.Gain) != n || len(x.Lower) != n || len(x.Upper) != n {
+			return mistake.Errorf("take %q has a touch of %d levels with %d gains, %d lower and %d upper quartiles; there must be one of each for each level; build the report again", t.Name, n, len(x.Gain), len(x.Lower), len(x.Upper))
 		}
 	}
 	return nil
