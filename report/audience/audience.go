@@ -20,32 +20,32 @@ import (
 	"evenhand/report/words"
 )
 
-// View is what readers of the published page answered.
+// View is what listeners answered on the published page.
 type View struct {
 	Words       []string
-	Preferences *Preferences // nil when no such answer counted
-	Trials      *Trials
-	Ratings     *Ratings
+	Preferences *preferences // nil when no such answer counted
+	Trials      *trials
+	Ratings     *ratings
 	Caveats     []string
 }
 
-// Preferences are the answers to which of two takes is preferred.
-type Preferences struct {
+// preferences are the answers to which of two takes is preferred.
+type preferences struct {
 	Told  told
 	Zero  string // "" when nobody was asked about a hidden pair of one take
 	Order view.Figure
 	Pairs pairTable
 }
 
-// Trials are the answers to whether two takes can be told apart.
-type Trials struct {
+// trials are the answers to whether two takes can be told apart.
+type trials struct {
 	Told  told
 	Same  []string // of takes and their repeats
 	Pairs pairTable
 }
 
-// Ratings are the answers to how close takes are to the reference.
-type Ratings struct {
+// ratings are the answers to how close takes are to the reference.
+type ratings struct {
 	Told  told
 	Takes view.Table
 	Pairs pairTable
@@ -66,7 +66,7 @@ const (
 	PairsClearest = 20
 )
 
-// newPairTable is newTable with the lines of pairs, their probabilities and
+// newPairTable is view.NewTable with the lines of pairs, their probabilities and
 // lines that follow in any case.
 func newPairTable(caption, csv string, head []view.Cell, rows []view.Row, ps []listening.P, after ...view.Row) pairTable {
 	t := pairTable{CSV: csv}
@@ -98,10 +98,6 @@ type told struct {
 // findings is how many findings of a kind are told in words; the others are
 // in the tables.
 const findings = 6
-
-// Rare is the probability, after adjusting for the number of pairs, up to
-// which a difference is told as a finding.
-const Rare = 0.05
 
 // builder holds what the parts share.
 type builder struct {
@@ -137,21 +133,21 @@ func Of(res *result.Result, labels []view.Label) *View {
 // leadWords says how many answers there are, of what, and how to read the
 // rest; heard are the takes of the page that can be listened to.
 func leadWords(a *listening.Result, heard []string) []string {
-	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", words.Plural(a.Readers, "reader", "readers"), words.Plural(a.Counted, "code was counted", "codes were counted"))
+	s := fmt.Sprintf("%s left answers of the blind tests above as codes in comments; %s.", words.Plural(a.Readers, "listener", "listeners"), words.Plural(a.Counted, "code was counted", "codes were counted"))
 	if out := leftOut(a); len(out) > 0 {
 		s += " Left out: " + manifest.List(out) + "."
 	}
 	added := slices.DeleteFunc(slices.Clone(heard), func(name string) bool { return slices.Contains(a.Takes, name) })
 	if len(added) > 0 {
-		s += fmt.Sprintf(" They are readers of the comparison of %d takes, published before %s added; the audio of those takes is the same.", len(a.Takes), isAre(added))
+		s += fmt.Sprintf(" They heard the comparison of %d takes that was published before %s added. The audio of those takes is the same.", len(a.Takes), isAre(added))
 	}
 	for _, e := range a.Earlier {
 		if len(e.Takes) < len(a.Takes) {
-			s += fmt.Sprintf(" %s of %s about the comparison of %d takes that was published before: %s. The audio of those takes is the same.",
-				words.Plural(e.Counted, "code", "codes"), words.Plural(e.Readers, "reader is", "readers are"), len(e.Takes), manifest.List(e.Takes))
+			s += fmt.Sprintf(" %s left %s about the comparison of %d takes that was published before: %s. The audio of those takes is the same.",
+				words.Plural(e.Readers, "listener", "listeners"), words.Plural(e.Counted, "code", "codes"), len(e.Takes), manifest.List(e.Takes))
 		}
 	}
-	return []string{s, fmt.Sprintf("Each share is followed by the interval in which the true share lies with %.0f %% confidence, had the readers been a random sample, and by how often chance alone would make the answers so one-sided. A difference is reported as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*Rare)}
+	return []string{s, fmt.Sprintf("Each share is followed by the interval in which the true share lies with %.0f %% confidence, had the listeners been a random sample, and by how often chance alone would make the answers so one-sided. A difference is reported as a finding only where that is at most %.0f %%, after allowing for the number of pairs that were looked at, and where the interval leaves out no difference.", 100*float64(a.Confidence), 100*listening.UsualAlpha)}
 }
 
 // isAre lists takes with their verb.
@@ -237,8 +233,8 @@ func asideRows(rows []view.Row) []view.Row {
 	return rows
 }
 
-func (b builder) preferences(p listening.Preferences, aside []listening.PairVote) *Preferences {
-	v := &Preferences{Told: told{Findings: []string{}}}
+func (b builder) preferences(p listening.Preferences, aside []listening.PairVote) *preferences {
+	v := &preferences{Told: told{Findings: []string{}}}
 	rows, after, found, ps := []view.Row{}, []view.Row{}, []string{}, []listening.P{}
 	line := func(q listening.PairVote) view.Row {
 		return view.Row{Cells: append(b.pairCells(q.A, q.B), view.Cells(
@@ -250,32 +246,32 @@ func (b builder) preferences(p listening.Preferences, aside []listening.PairVote
 	after = asideRows(after)
 	for _, q := range p.Pairs {
 		r := line(q)
-		if float64(q.PHolm) <= Rare {
+		if float64(q.PHolm) <= listening.UsualAlpha {
 			r.Class = "differs"
 			win, lose, k, share := q.A, q.B, q.ForA, q.Share
 			if q.ForB > q.ForA {
 				win, lose, k, share = q.B, q.A, q.ForB, turned(q.Share)
 			}
 			found = append(found, fmt.Sprintf("%s was preferred to %s by %d of %s with a preference: %s; by chance %s.%s",
-				win, lose, k, words.Plural(q.ForA+q.ForB, "reader", "readers"), shareWords(share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
+				win, lose, k, words.Plural(q.ForA+q.ForB, "listener", "listeners"), shareWords(share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
 		}
 		rows, ps = append(rows, r), append(ps, q.PHolm)
 	}
 	if len(p.Pairs) > 0 {
-		v.Told = tell(found, len(p.Pairs), "more readers preferred one take than chance explains:",
+		v.Told = tell(found, len(p.Pairs), "more listeners preferred one take than chance explains:",
 			"In none of %s does the count exclude that preferences were even: of no take can it be said that it was preferred.")
 	}
 	if z := p.ZeroLine; z.Asked > 0 {
 		after = append(after, view.Row{Group: "For comparison", Cells: append([]view.Cell{{Text: "One take", Head: true}, {Text: "itself, hidden", Class: "t"}},
 			view.Cells(strconv.Itoa(z.First), strconv.Itoa(z.Second), strconv.Itoa(z.Ties), percent(firstShare(z), z.Preferred), "–", byChance(z.OrderP))...)})
 		v.Zero = fmt.Sprintf("The zero line: of %s given the same take twice without knowing it, %d preferred one of the two: %s. That much preference comes from nothing in the sound.",
-			words.Plural(z.Asked, "reader", "readers"), z.First+z.Second, shareWords(z.Preferred))
-		if float64(z.OrderP) <= Rare {
+			words.Plural(z.Asked, "listener", "listeners"), z.First+z.Second, shareWords(z.Preferred))
+		if float64(z.OrderP) <= listening.UsualAlpha {
 			more := "first"
 			if z.Second > z.First {
 				more = "second"
 			}
-			v.Zero += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed readers, which the pairs balance by playing each take equally often first.", more)
+			v.Zero += fmt.Sprintf(" Most of them chose the one played %s: the order of playing swayed listeners, which the pairs balance by playing each take equally often first.", more)
 		}
 	}
 	v.Pairs = newPairTable("Preferences, pair by pair", tables.Preferences, view.Heads("First take", "<Second take", "Prefer the first", "Prefer the second", "No preference", "Share for the first, %", "95 % interval, %", "So one-sided by chance, %"), rows, ps, after...)
@@ -331,8 +327,8 @@ func (b builder) orderFigure(p listening.Preferences) view.Figure {
 // ability 0.
 func preferred(v unit.Number) unit.Number { return unit.Number(1 / (1 + math.Exp(-float64(v)))) }
 
-func (b builder) trials(d listening.Discrimination, aside []listening.PairTrials) *Trials {
-	v := &Trials{Told: told{Findings: []string{}}, Same: []string{}}
+func (b builder) trials(d listening.Discrimination, aside []listening.PairTrials) *trials {
+	v := &trials{Told: told{Findings: []string{}}, Same: []string{}}
 	rows, after, found, ps := []view.Row{}, []view.Row{}, []string{}, []listening.P{}
 	line := func(q listening.PairTrials) view.Row {
 		return view.Row{Cells: append(b.pairCells(q.A, q.B), view.Cells(
@@ -348,7 +344,7 @@ func (b builder) trials(d listening.Discrimination, aside []listening.PairTrials
 	}
 	for _, q := range d.Pairs {
 		r := line(q)
-		if float64(q.PHolm) <= Rare && float64(q.Share.Low) > 0.5 {
+		if float64(q.PHolm) <= listening.UsualAlpha && float64(q.Share.Low) > 0.5 {
 			r.Class = "differs"
 			found = append(found, fmt.Sprintf("%s and %s were told apart: %d of %s were right, %s; by guessing %s.%s",
 				q.A, q.B, q.Correct, words.Plural(q.Trials, "answer", "answers"), shareWords(q.Share), chanceWords(q.PHolm), b.repeats(q.A, q.B)))
@@ -359,12 +355,12 @@ func (b builder) trials(d listening.Discrimination, aside []listening.PairTrials
 		v.Told = tell(found, len(d.Pairs), "more answers were right than guessing, which gets 50\u00a0%, explains:",
 			"In none of %s were more answers right than guessing explains. That does not show that the takes sound the same: the interval says how large a difference can still hide behind these answers.")
 	}
-	v.Pairs = newPairTable("Told apart, all finished tests together", tables.Trials, view.Heads("First take", "<Second take", "Readers", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Readers below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
+	v.Pairs = newPairTable("Told apart, all finished tests together", tables.Trials, view.Heads("First take", "<Second take", "Listeners", "Answers", "Right", "Share right, %", "95 % interval, %", "So many right by chance, %", "Listeners below 5 % alone", "Of them by chance"), rows, ps, asideRows(after)...)
 	return v
 }
 
-func (b builder) ratings(s listening.RatingSummary, aside []listening.RatedGap) *Ratings {
-	v := &Ratings{Told: told{Findings: []string{}}}
+func (b builder) ratings(s listening.RatingSummary, aside []listening.RatedGap) *ratings {
+	v := &ratings{Told: told{Findings: []string{}}}
 	rows := []view.Row{}
 	line := func(first view.Cell, r listening.Rated) {
 		interval := "–"
@@ -390,19 +386,19 @@ func (b builder) ratings(s listening.RatingSummary, aside []listening.RatedGap) 
 	}
 	for _, g := range s.Differences {
 		r := gap(g)
-		if float64(g.PHolm) <= Rare {
+		if float64(g.PHolm) <= listening.UsualAlpha {
 			r.Class = "differs"
 			win, lose, k := g.A, g.B, g.AboveA
 			if g.AboveB > g.AboveA {
 				win, lose, k = g.B, g.A, g.AboveB
 			}
 			found = append(found, fmt.Sprintf("%s was rated closer than %s by %d of %s who rated them differently; by chance %s.%s",
-				win, lose, k, words.Plural(g.AboveA+g.AboveB, "reader", "readers"), chanceWords(g.PHolm), b.repeats(g.A, g.B)))
+				win, lose, k, words.Plural(g.AboveA+g.AboveB, "listener", "listeners"), chanceWords(g.PHolm), b.repeats(g.A, g.B)))
 		}
 		pairs, ps = append(pairs, r), append(ps, g.PHolm)
 	}
 	if len(s.Differences) > 0 {
-		v.Told = tell(found, len(s.Differences), "more readers rated one take closer to the reference than chance explains:",
+		v.Told = tell(found, len(s.Differences), "more listeners rated one take closer to the reference than chance explains:",
 			"In none of %s do the ratings exclude that neither take is closer to the reference.")
 	}
 	v.Pairs = newPairTable("Ratings, pair by pair", tables.Ratings, view.Heads("First take", "<Second take", "First above second", "Second above first", "Equal", "So one-sided by chance, %"), pairs, ps, asideRows(after)...)

@@ -8,7 +8,7 @@ import (
 	"evenhand/report/csvtext"
 )
 
-// Names of the tables of what readers answered, which are there only when
+// Names of the tables of what listeners answered, which are there only when
 // answers were counted.
 const (
 	Preferences = "data/preferences.csv"
@@ -27,13 +27,13 @@ func audienceFiles(r *result.Result) []File {
 	}
 	x := aside(r)
 	if len(r.Audience.Preferences.Pairs)+len(x.Preferences) > 0 {
-		files = append(files, File{Preferences, "preferences of readers, every pair", preferencesCSV})
+		files = append(files, File{Preferences, "preferences of listeners, every pair", preferencesCSV})
 	}
 	if len(r.Audience.Discrimination.Pairs)+len(x.Trials) > 0 {
-		files = append(files, File{Trials, "what readers told apart, every pair", trialsCSV})
+		files = append(files, File{Trials, "what listeners told apart, every pair", trialsCSV})
 	}
 	if len(r.Audience.Ratings.Differences)+len(x.Ratings) > 0 {
-		files = append(files, File{Ratings, "ratings of readers, every pair", ratingsCSV})
+		files = append(files, File{Ratings, "ratings of listeners, every pair", ratingsCSV})
 	}
 	return files
 }
