@@ -5,7 +5,6 @@ import (
 	"html/template"
 	"math"
 	"slices"
-	"strings"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -68,8 +67,8 @@ func (b *builder) differs() *differsView {
 	}
 	b.plotDifferences(v, plotted, first)
 	v.Table = b.differenceTable(shown)
-	if w := b.leftOut(); w != "" && res.Comparison.Reference == "" {
-		v.Words = append(v.Words, strings.Replace(w, "The sentences here leave", "The median leaves", 1))
+	if names := b.notRanked(); names != "" && res.Comparison.Reference == "" {
+		v.Words = append(v.Words, "The median leaves out "+names+".")
 	}
 	v.Words = append(v.Words, "Each sentence begins with what is heard most. What is too faint or in the noise is left out. A figure is the mean where the energy is.")
 	for _, s := range b.sections() {
@@ -228,7 +227,7 @@ func (b *builder) againstWords() string {
 	switch r := b.res.Comparison.Reference; {
 	case r != "":
 		return r
-	case b.leftOut() != "":
+	case b.notRanked() != "":
 		return "the median"
 	}
 	return "the median of all"

@@ -239,6 +239,14 @@ func (b *builder) ranked(name string) bool {
 // leftOut says which takes the sentences of its section that rank takes leave out,
 // and why; "" for none.
 func (b *builder) leftOut() string {
+	if names := b.notRanked(); names != "" {
+		return "The sentences here leave out " + names + "."
+	}
+	return ""
+}
+
+// notRanked names the takes that are no contestants, with the parts they play; "" for none.
+func (b *builder) notRanked() string {
 	names := []string{}
 	for i := range b.res.Takes {
 		if t := &b.res.Takes[i]; !t.Contestant() {
@@ -249,10 +257,7 @@ func (b *builder) leftOut() string {
 			names = append(names, name)
 		}
 	}
-	if len(names) == 0 {
-		return ""
-	}
-	return "The sentences here leave out " + listUpTo(names, 8) + "."
+	return listUpTo(names, 8)
 }
 
 // partWords says what part a take plays; "" for one without a role, or whose name says
