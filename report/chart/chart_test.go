@@ -349,6 +349,7 @@ func TestShortenEach(t *testing.T) {
 		{14, []string{"Moving coil, edge", "Moving coil, edge, again"}, []string{"Movin…il, edge", "Movin…e, again"}},
 		{8, []string{"Drive at 9 o'clock", "Drive at 11 o'clock", "Drive at 1 o'clock"}, []string{"…9 o'cl…", "…11 o'c…", "…1 o'cl…"}},
 		{14, []string{"Moss", "Moss"}, []string{"Moss", "Moss"}},
+		{6, []string{"Lead one one", "Lead one one one"}, []string{"…e", "… one"}},
 	} {
 		if got := shortenEach(c.names, c.n); !slices.Equal(got, c.want) {
 			t.Errorf("%q in %d letters: %q, want %q", c.names, c.n, got, c.want)

@@ -407,7 +407,7 @@ func shortenEach(names []string, n int) []string {
 		}
 		for i, s := range names {
 			if r := []rune(s); len(like[out[i]]) > 1 && len(r) > n && n >= 4 {
-				out[i] = cut(r, beginAlike(like[out[i]]))
+				out[i] = cut(r, min(beginAlike(like[out[i]]), len(r)-1)) // of one that another begins with, its last letter
 			}
 		}
 	}
