@@ -26,7 +26,8 @@ const limit = 64 << 10
 
 // New turns Markdown into safe HTML: raw HTML is left out, pictures and
 // links into the folder are replaced by their text, headings go below the
-// page's own and have no ids.
+// page's own and have no ids. It returns an error only where the Markdown library
+// fails, which no text is known to cause; a text that is too long is a doubt.
 func New(markdown string) (View, error) {
 	v := View{Doubt: []string{}}
 	if strings.TrimSpace(markdown) == "" {

@@ -46,6 +46,7 @@ type Options struct {
 	Width   int             // of the lines, in characters
 	Out     io.Writer       // what is said about takes
 	Errs    io.Writer       // notes and mistakes
+	// Mistake writes an error; required.
 	Mistake func(io.Writer, error)
 }
 

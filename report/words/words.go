@@ -121,8 +121,8 @@ type Point struct {
 	Value float64
 }
 
-// Extremes returns the points with the least and the greatest finite value.
-func Extremes(ps []Point) (lo, hi Point, ok bool) {
+// extremes returns the points with the least and the greatest finite value.
+func extremes(ps []Point) (lo, hi Point, ok bool) {
 	for _, p := range ps {
 		if math.IsNaN(p.Value) || math.IsInf(p.Value, 0) {
 			continue
@@ -142,7 +142,7 @@ func Extremes(ps []Point) (lo, hi Point, ok bool) {
 // match did. resolution is the level that the session repeats, NaN when
 // unknown.
 func Loudness(integrated []Point, resolution float64) string {
-	lo, hi, ok := Extremes(integrated)
+	lo, hi, ok := extremes(integrated)
 	if !ok {
 		return "No integrated loudness could be measured."
 	}
@@ -160,7 +160,7 @@ func Loudness(integrated []Point, resolution float64) string {
 // Crest says in which take the peaks rise most over the mean level, and in which
 // least: that is no praise, since a compressor with a slow attack raises them too.
 func Crest(crest []Point) string {
-	lo, hi, ok := Extremes(crest)
+	lo, hi, ok := extremes(crest)
 	if !ok || lo.Name == hi.Name || hi.Value-lo.Value < 0.5 {
 		return ""
 	}
@@ -226,7 +226,7 @@ func Noise(takes []result.Take) []string {
 			byName[t.Name] = t.Noise
 		}
 	}
-	if lo, hi, ok := Extremes(ps); ok {
+	if lo, hi, ok := extremes(ps); ok {
 		n := byName[hi.Name]
 		s := fmt.Sprintf("After matching, %s has the most noise in the pauses: %s A-weighted", hi.Name, unit.DBFS(hi.Value))
 		switch d := hi.Value - lo.Value; {
