@@ -127,12 +127,15 @@ func gearForms() []form {
 			return unless(r.take(m[2]).Role == "room", "it is no room")
 		}),
 		sentence("gear", `Which take is closest to {name} is not measured: (.*)\.`, func(r *results, _ said, m []string) string {
+			reasons := []string{}
 			for _, t := range r.Takes {
-				if t.contestant() && r.leftoverOf(m[1], t.Name).Reason == "" {
+				if l := r.leftoverOf(m[1], t.Name); t.contestant() && l.Reason == "" {
 					return t.Name + " is measured"
+				} else if t.contestant() {
+					reasons = append(reasons, l.Reason)
 				}
 			}
-			return unless(r.take(m[1]).Role == "room", "it is no room")
+			return why(unless(r.take(m[1]).Role == "room", "it is no room"), unless(slices.Contains(reasons, m[2]), "the reasons are %q", reasons))
 		}),
 		sentence("gear", `Drive ranges from {value} % \({name}\) to {value} % \({name}\), touch from {value} \({name}\) to {value} \({name}\)\.`, func(r *results, _ said, m []string) string {
 			of := func(who string, get func(take) (figure, bool)) figure { v, _ := get(*r.take(who)); return v }
@@ -149,15 +152,22 @@ func gearForms() []form {
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `Touch and drive of {name} are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
 			t := r.take(m[1])
-			return unless(!t.Touch.Measured && !t.Drive.Measured && t.Touch.Reason == m[2], "another reason, or it is measured")
+			return unless(!t.Touch.Measured && !t.Drive.Measured && t.Touch.Reason == m[2] && t.Drive.Reason == m[2], "another reason, or it is measured")
 		}),
 		sentence("gear", `Touch and drive are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
+			reasons := []string{}
 			for _, t := range r.Takes {
 				if t.Touch.Measured || t.Drive.Measured {
 					return t.Name + " is measured"
 				}
+				reasons = append(reasons, t.Touch.Reason, t.Drive.Reason)
 			}
-			return ""
+			slices.Sort(reasons)
+			reasons = slices.Compact(reasons)
+			if len(reasons) > 1 {
+				return unless(m[1] == "the table says why for each take", "the reasons are %q", reasons)
+			}
+			return unless(m[1] == reasons[0], "the reason is %q", reasons[0])
 		}),
 	}
 }
@@ -172,7 +182,11 @@ func (r random) gear(res *result.Result) {
 	dry := !r.one(4)
 	for i := range res.Takes {
 		t := &res.Takes[i]
-		t.Touch, t.Drive = &result.Touch{Reason: "there is no dry recording to compare with", Slope: none, Low: none, High: none}, &result.Drive{Reason: "there is no dry recording to compare with", Drive: none, Low: none, High: none, NotLinear: none}
+		reason := "there is no dry recording to compare with"
+		if r.one(6) {
+			reason = "its phase turns with time"
+		}
+		t.Touch, t.Drive = &result.Touch{Reason: reason, Slope: none, Low: none, High: none}, &result.Drive{Reason: reason, Drive: none, Low: none, High: none, NotLinear: none}
 		if dry && !r.one(5) {
 			s, d := unit.Number(r.between(-0.2, 1.1)), unit.Number(r.between(0, 60))
 			t.Touch = &result.Touch{Measured: true, Slope: s, Low: s - 0.05, High: s + 0.05}
@@ -186,7 +200,7 @@ func (r random) gear(res *result.Result) {
 			l.Filter = l.Equaliser - unit.DB(r.between(0, 4))
 			l.Bound = l.Filter - 1
 			if r.one(6) {
-				l.Reason = "so it is"
+				l.Reason = []string{"so it is", "it is so"}[r.IntN(2)]
 			}
 			res.Leftover = append(res.Leftover, l)
 		}

@@ -1,6 +1,7 @@
 package report_test
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"regexp"
@@ -226,12 +227,17 @@ func reservation(c answered) bool {
 	return c.ConsequenceOf == "" && (c.Outcome == "caution" || c.Outcome == "not measured" && slices.Contains([]string{"same-performance", "match", "one-change"}, c.ID))
 }
 
-// reserved compares the causes that a verdict lists with the answers that count,
-// and their number with n, unless n is 0.
+// reserved compares the causes that a verdict lists, the most severe first, with the
+// answers that count, and their number with n, unless n is 0.
 func reserved(r *results, text string, counts func(answered) bool, n int) string {
 	listed := strings.Split(text, "; ")
 	causes := map[string]bool{} // by question and outcome
-	for _, c := range r.Checks {
+	severe := []string{"failed", "caution", "not measured"}
+	checks := slices.Clone(r.Checks)
+	slices.SortStableFunc(checks, func(a, b answered) int {
+		return cmp.Compare(slices.Index(severe, a.Outcome), slices.Index(severe, b.Outcome))
+	})
+	for _, c := range checks {
 		if !counts(c) || c.ConsequenceOf != "" {
 			continue
 		}
