@@ -1,15 +1,12 @@
 package analyze
 
 import (
-	"regexp"
 	"strings"
 	"testing"
 
 	"evenhand/analyze/result"
+	"evenhand/examples/gap"
 )
-
-// unfilled finds a place in a sentence where a figure or a reason is missing.
-var unfilled = regexp.MustCompile(`– ?(dB|LU|s|ms|ppm|Hz|kHz|samples|cm|%|to)\b|(because|since|:|;|,) *[.;,)]|\( *\)|(because|since|;|,) *$|\bmeasured: *$`)
 
 // TestEverySentenceHasItsFigures: of comparisons that leave something unmeasured, no check
 // and no exclusion has a sentence with a gap, and nothing is excluded by a measurement
@@ -39,7 +36,7 @@ func TestEverySentenceHasItsFigures(t *testing.T) {
 		res := s.check(t)
 		for _, k := range res.Checks {
 			for _, text := range []string{k.Value, k.Reason, k.Do, k.Limit} {
-				if unfilled.MatchString(text) {
+				if gap.In(text)+gap.AtEnd(text) != "" {
 					t.Errorf("%s: %s of %q: %s", name, k.ID, k.Subject, text)
 				}
 			}
@@ -47,7 +44,7 @@ func TestEverySentenceHasItsFigures(t *testing.T) {
 		standing := map[string]result.Standing{}
 		for _, e := range res.Exclusions {
 			standing[e.ID] = e.Standing
-			if e.Because == "" || unfilled.MatchString(e.Because) {
+			if e.Because == "" || gap.In(e.Because)+gap.AtEnd(e.Because) != "" {
 				t.Errorf("%s: %s: %s", name, e.ID, e.Because)
 			}
 		}

@@ -235,7 +235,7 @@ func TestChangesGoThroughDisk(t *testing.T) {
 
 // tests says whether only tests may import a package.
 func tests(path string) bool {
-	return under(path, "examples/oracle") || under(path, "examples/guitar") || under(path, "examples/campaign") || under(path, "examples/circuits") || under(path, "analyze/disk/disktest")
+	return under(path, "examples/oracle") || under(path, "examples/guitar") || under(path, "examples/campaign") || under(path, "examples/gap") || under(path, "examples/circuits") || under(path, "analyze/disk/disktest")
 }
 
 func under(path, prefix string) bool {
