@@ -32,7 +32,9 @@ const most = 200_000
 const mostSheets = 4
 
 // What a reader may be asked to read of the demo: words that are visible when nothing
-// is opened, and those on the first screen but for names of takes and sections.
+// is opened, and those on the first screen but for names of takes and sections. Of the
+// visible ones 300 are for the sentences on what the gear does: they answer what a
+// comparison is made for, so they must be seen without opening anything.
 const (
 	mostWords = 2300
 	mostFirst = 90
