@@ -21,14 +21,14 @@
       el("tbody", {}, rows.map(([first, ...others]) => el("tr", {}, el("th", { scope: "row" }, first), others.map(c => el("td", {}, c)))))));
 
   // Said before a test: with so many takes no code is made of its result.
-  const uncounted = () => takes.length > A.most ? [el("p", {}, `The answers stay with you: they cannot be counted with those of other readers, since a code for a comment holds at most ${A.most} takes, and there are ${takes.length} here. At the end they can be saved as a JSON file.`)] : [];
+  const uncounted = () => takes.length > A.most ? [el("p", {}, `The answers stay with you: they cannot be counted with those of other listeners, since a code for a comment holds at most ${A.most} takes, and there are ${takes.length} here. At the end they can be saved as a JSON file.`)] : [];
 
   // The planner: how many answers find what. share says what the first column is.
   let plans = null;
   function planner(share) {
     plans = plans || [.55, .57, .59, .6, .65, .7, .75, .8, .9].map(p => { const n = stats.answersNeeded(p, .8, .05, 2000); return [percent(p, 0), n.answers, n.critical]; });
     return el("details", {}, el("summary", {}, "How many answers find what?"),
-      el("p", { class: "small" }, "One-sided exact binomial test at 5\u00a0%, which finds the difference four times out of five. Answers without a preference do not count. Small differences are common, and no single listener gives that many answers: they take all readers together."),
+      el("p", { class: "small" }, "One-sided exact binomial test at 5\u00a0%, which finds the difference four times out of five. Answers without a preference do not count. Small differences are common, and no single listener gives that many answers: they take all listeners together."),
       table("Answers needed, over all listeners", [share, "Answers", "of which at least"], plans));
   }
 
@@ -115,7 +115,7 @@
       text(plan, `With ${s.trials} trials, ${s.critical} must be right to count: guessing gets that far in ${percent(s.chance, 1)} of tests. ` +
         `Someone who truly knows X in ${percent(s.finds, 0)} of trials gets there four times out of five; a smaller difference will mostly be missed. ` +
         (s.trials < 10 ? "Fewer than 10 trials show little: take more. " : "") +
-        `Small differences need many listeners: one that is heard rightly in 60 % of trials needs about ${small.answers} answers, over all readers.`);
+        `Small differences need many listeners: one that is heard rightly in 60 % of trials needs about ${small.answers} answers, from all listeners.`);
     }
     n.addEventListener("input", replan);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
@@ -162,7 +162,7 @@
     const needs = stats.answersNeeded(.6, .8, .05, 2000);
     box.replaceChildren(el("p", {}, "Two hidden takes at a time, each called First or Second equally often. Say which you prefer, or that you have no preference. One of the pairs is the same take twice: what you answer there shows how much a preference means where there is no difference."),
       ...uncounted(),
-      el("p", {}, `One listener’s answers show one listener’s taste. To find that 60 of 100 people prefer one take of a pair, about ${needs.answers} answers about that pair are needed, over all readers.`),
+      el("p", {}, `One listener’s answers show one listener’s taste. To find that 60 of 100 people prefer one take of a pair, about ${needs.answers} answers about that pair are needed, from all listeners.`),
       planner("Prefer one take"), el("div", { class: "row" }, field("Section", part), field("Number", how)), el("p", {}, start));
 
     function run() {
@@ -201,8 +201,8 @@
     const reference = data.reference, most = 10, part = where();
     const others = rivals.filter(i => i !== reference);
     const start = el("button", { type: "button", class: "main", onclick: run }, "Start");
-    box.replaceChildren(el("p", {}, `${others.length > most ? `${most} takes, drawn from ${others.length},` : "All takes"} at once, in random order and under letters, with ${takes[reference].name} as the open reference. Among them are a hidden copy of the reference, which should get 100, and a dull one: the reference without what lies above 3.5 kHz, brought to the same loudness. Say how close each is to the reference. The idea is that of ITU-R BS.1534-3; one reader on unknown loudspeakers is not a listening panel as that Recommendation means it.`),
-      el("p", {}, "One rating of each take shows your hearing and no more. Where ratings of many readers are put together, those of a reader whose hidden copy gets less than 90 are left out, as the Recommendation does."),
+    box.replaceChildren(el("p", {}, `${others.length > most ? `${most} takes, drawn from ${others.length},` : "All takes"} at once, in random order and under letters, with ${takes[reference].name} as the open reference. Among them are a hidden copy of the reference, which should get 100, and a dull one: the reference without what lies above 3.5 kHz, brought to the same loudness. Say how close each is to the reference. The idea is that of ITU-R BS.1534-3; one listener on unknown loudspeakers is not a listening panel as that Recommendation means it.`),
+      el("p", {}, "One rating of each take shows your hearing and no more. Where ratings of many listeners are put together, those of a listener whose hidden copy gets less than 90 are left out, as the Recommendation does."),
       ...uncounted(),
       el("div", { class: "row" }, field("Section", part)), el("p", {}, start));
 
@@ -239,7 +239,7 @@
         const order = [...hidden.keys()].sort((i, k) => values[k] - values[i] || i - k);
         const given = i => { const k = hidden.findIndex(h => h.take === i && !h.low && !h.copy); return k < 0 ? A.notRated : values[k]; };
         result(box, again, copy >= 90 ? `You knew the hidden reference: ${copy} of 100.` : `The hidden reference got ${copy} of 100 from you.`,
-          el("p", {}, copy >= 90 ? (low < copy ? "The dull copy came below it, as it should. Differences of a few points between takes are within what one listener repeats." : "But the dull copy came no lower: the treble above 3.5 kHz is hard to hear where you listen, so small differences will be too.") : "It was the very sound that you compared it with, so differences of that size between other takes mean nothing here. When ratings of many readers are put together, sets like this one are left out."),
+          el("p", {}, copy >= 90 ? (low < copy ? "The dull copy came below it, as it should. Differences of a few points between takes are within what one listener repeats." : "But the dull copy came no lower: the treble above 3.5 kHz is hard to hear where you listen, so small differences will be too.") : "It was the very sound that you compared it with, so differences of that size between other takes mean nothing here. When ratings of many listeners are put together, sets like this one are left out."),
           table(`How close to ${takes[reference].name}`, ["What it was", "Rating"], order.map(i => [nameOf(hidden[i]), values[i]])),
           blind.finish({ kind: "ratings", ratings: { takes: takes.map((_, i) => given(i)), hidden: copy, anchor: low } }, sealed, {}));
       }
