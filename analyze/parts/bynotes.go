@@ -149,7 +149,7 @@ func (s *noteStates) follow() {
 				continue
 			}
 			for j, v := range s.sharp[i] {
-				sum[j] += math.Log(0.6*float64(v)*n + 0.4)
+				sum[j] += math.Log((1-firstMiss)*float64(v)*n + firstMiss)
 			}
 		}
 		s.main = argmax(sum)

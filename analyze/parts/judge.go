@@ -177,8 +177,9 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 	}
 	slope, mid := 0.0, float64(n)*tick/2
 	out.Parts = parts
+	windows := newCrossing(a, b)
 	compare := func(slope float64) (*phases, error) {
-		return comparePhases(a, b, func(t float64) float64 { return out.Lag(t) + slope*(t-mid) }, func(from, to float64) bool {
+		return windows.comparePhases(func(t float64) float64 { return out.Lag(t) + slope*(t-mid) }, func(from, to float64) bool {
 			apart := func(x Part) bool { // is elsewhere for certain
 				return (x.Kind == Moved || x.Kind == Elsewhere || x.Kind == Missing) && to > float64(x.From) && from < float64(x.To)
 			}

@@ -109,6 +109,11 @@ func blur(dst, x []float32, sigma, weight float64) {
 	}
 }
 
+// firstMiss is the share of notes or windows that may be anywhere while the lag of most is
+// looked for: so many, that those which are elsewhere hardly count. missRate fits their
+// own share to that lag.
+const firstMiss = 0.4
+
 // missRate fits the share of rows, at least least and at most 0.97, that are
 // anything, where likely is how much more probable each is in its state than by
 // chance.

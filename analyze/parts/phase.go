@@ -1,50 +1,30 @@
 package parts
 
 import (
-	"cmp"
 	"math"
 	"math/cmplx"
 	"slices"
-	"sync"
 
-	"evenhand/analyze/align"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
 
 const (
-	windowSeconds = 0.3    // a window is the power of two from here
-	mostWindows   = 768    // spread over the recording, and as many between, 17 MB at 48 kHz
-	leastWindows  = 12     // from which the phase tells anything
-	phaseLow      = 100    // Hz
-	phaseHigh     = 4000   // Hz
-	phaseReach    = 0.0065 // s
-	phaseQuiet    = 1e-4   // of the loudest window's power, below which none is compared
-	phaseSharp    = 30     // by how much the logarithm of a lag's odds grows with the correlation
-	phaseRounds   = 2
-	heightShare   = 0.67 // quantile of the correlations that says how alike the windows are
-	leastNoise    = 0.02
-	clearPhase    = 5 // times the correlations' quadrature that they must reach to be believed
-	modelRounds   = 40
-	plainlyEven   = 2 // times clearer that the windows must be behind a curve that makes octaves
+	leastWindows = 12     // from which the phase tells anything
+	phaseReach   = 0.0065 // s
+	phaseSharp   = 30     // by how much the logarithm of a lag's odds grows with the correlation
+	phaseRounds  = 2
+	heightShare  = 0.67 // quantile of the correlations that says how alike the windows are
+	leastNoise   = 0.02
+	clearPhase   = 5 // times the correlations' quadrature that they must reach to be believed
+	modelRounds  = 40
+	plainlyEven  = 2 // times clearer that the windows must be behind a curve that makes octaves
 )
 
 var phasePrices = prices{leave: 14, back: 8, creep: 3}
 
 // scatters are the scatters of the windows' lags that are tried, in frames.
 var scatters = [...]float64{0.7, 1.5, 3, 6, 12, 24}
-
-// window is a stretch of both recordings.
-type window struct {
-	time  float64 // s, its middle, on the timeline of a
-	first int64   // its first frame in a
-	lag   float64 // frames by which b was read later
-	off   float64 // frames of these that are rounding
-	half  float64 // s: half its length
-	// between says that it overlaps its neighbours by half: it is no part of the path,
-	// and adds to what the others say of small steps.
-	between bool
-}
 
 // phases is what windows say: where each lies beside what all have in common, which
 // is what the gear does to the phase.
@@ -144,12 +124,12 @@ func (p *phases) rows(rate int) (out []Part) {
 //
 // Behind a circuit that makes octaves the phase follows not a but its magnitude;
 // where that says more, it is what b is compared with.
-func comparePhases(a, b align.Source, lag func(t float64) float64, keep func(from, to float64) bool) (*phases, error) {
-	plain, err := compareAfter(a, b, lag, keep, nil)
+func (x *crossing) comparePhases(lag func(t float64) float64, keep func(from, to float64) bool) (*phases, error) {
+	plain, err := x.compareAfter(asItIs, lag, keep)
 	if err != nil || plain == nil || plain.agreed() >= clearPhase*plain.noise {
 		return plain, err
 	}
-	even, err := compareAfter(a, b, lag, keep, math.Abs)
+	even, err := x.compareAfter(magnitude, lag, keep)
 	if err != nil || even == nil || !even.clear() || even.agreed()*plain.noise < plainlyEven*plain.agreed()*even.noise {
 		return plain, err
 	}
@@ -158,118 +138,32 @@ func comparePhases(a, b align.Source, lag func(t float64) float64, keep func(fro
 }
 
 // compareAfter is comparePhases, with a curve that a goes through first.
-func compareAfter(a, b align.Source, lag func(t float64) float64, keep func(from, to float64) bool, curve func(float64) float64) (*phases, error) {
-	rate := a.Rate()
-	size := dsp.NextPow2(int(windowSeconds * float64(rate)))
-	hop := max(int64(size), (a.Len()-int64(size))/mostWindows) / 2
-	taper := dsp.Hann(size)
-	lo := int(math.Ceil(phaseLow * float64(size) / float64(rate)))
-	hi := int(min(phaseHigh, 0.45*float64(rate)) * float64(size) / float64(rate))
-	type heard struct {
-		window
-		power float64     // of a
-		g     []complex64 // nil where there is nothing to compare
-	}
-	var all []heard
-	for first := int64(0); first+int64(size) <= a.Len(); first += hop {
-		from, to := float64(first)/float64(rate), float64(first+int64(size))/float64(rate)
-		exact := lag((from + to) / 2)
-		w := window{time: (from + to) / 2, first: first, lag: math.Round(exact), half: (to - from) / 2, between: first/hop%2 == 1}
-		w.off = w.lag - exact
-		if keep(from, to) && first+int64(w.lag) >= 0 && first+int64(w.lag)+int64(size) <= b.Len() {
-			all = append(all, heard{window: w})
-		}
-	}
-	var reading sync.Mutex // a source is read by one at a time
-	err := inShares(len(all), func(from, to int) error {
-		fft := dsp.NewFFT(size)
-		x, y := make([]float64, size), make([]float64, size)
-		cx, cy := make([]complex128, size/2+1), make([]complex128, size/2+1)
-		loud := 0.0
-		for i := from; i < to; i++ {
-			w := &all[i]
-			reading.Lock()
-			_, err := a.ReadAt(x, w.first)
-			_, err2 := b.ReadAt(y, w.first+int64(w.lag))
-			reading.Unlock()
-			if err := cmp.Or(err, err2); err != nil {
-				return err
-			}
-			w.power = power(x)
-			if loud = max(loud, w.power); w.power <= phaseQuiet*loud || power(y) == 0 {
-				continue
-			}
-			if curve != nil {
-				for k, v := range x {
-					x[k] = curve(v)
-				}
-			}
-			for k, t := range taper {
-				x[k] *= t
-				y[k] *= t
-			}
-			cx, cy = fft.Forward(cx, x), fft.Forward(cy, y)
-			w.g = whitened(cx[lo:hi], cy[lo:hi])
-		}
-		return nil
-	})
+func (x *crossing) compareAfter(curve curve, lag func(t float64) float64, keep func(from, to float64) bool) (*phases, error) {
+	all := x.windows(lag, keep)
+	spectra, err := x.spectra(curve, all)
 	if err != nil {
 		return nil, err
 	}
-	loud := 0.0
-	for _, w := range all {
-		loud = max(loud, w.power)
-	}
 	var kept, halves []window
 	var g, h [][]complex64
-	for _, w := range all {
+	for i, w := range all {
 		switch {
-		case w.g == nil || w.power <= phaseQuiet*loud:
+		case spectra[i] == nil:
 		case w.between:
-			halves, h = append(halves, w.window), append(h, w.g)
+			halves, h = append(halves, w), append(h, spectra[i])
 		default:
-			kept, g = append(kept, w.window), append(g, w.g)
+			kept, g = append(kept, w), append(g, spectra[i])
 		}
 	}
 	if len(kept) < leastWindows {
 		return nil, nil
 	}
-	r := int(phaseReach * float64(rate))
+	r := int(phaseReach * float64(x.a.Rate()))
 	out := &phases{windows: kept, n: 2*r + 1, lag: make([]int, len(g)), fine: make([]float64, len(g)),
 		sign: make([]int, len(g)), alike: make([]bool, len(g)), corr: make([]float64, len(g))}
-	out.follow(g, lo, size, r)
-	out.addBetween(g, h, halves, lo, size, r)
+	out.follow(g, x.lo, x.size, r)
+	out.addBetween(g, h, halves, x.lo, x.size, r)
 	return out, nil
-}
-
-func power(x []float64) float64 {
-	sum := 0.0
-	for _, v := range x {
-		sum += v * v
-	}
-	return sum / float64(len(x))
-}
-
-// whitened returns the cross-spectrum of x and y over the root of its magnitude,
-// with an energy of 1.
-func whitened(x, y []complex128) []complex64 {
-	out := make([]complex64, len(x))
-	sum := 0.0
-	for k := range x {
-		c := cmplx.Conj(x[k]) * y[k]
-		if m := cmplx.Abs(c); m > 0 {
-			c /= complex(math.Sqrt(m), 0)
-			sum += m
-		}
-		out[k] = complex64(c)
-	}
-	if sum > 0 {
-		s := complex(float32(1/math.Sqrt(sum)), 0)
-		for k := range out {
-			out[k] *= s
-		}
-	}
-	return out
 }
 
 // common returns the weights, signs included, with which windows add up to what
@@ -283,15 +177,24 @@ func common(g [][]complex64) []float64 {
 	m := make([]complex128, len(g[0]))
 	for range modelRounds {
 		clear(m)
-		for i, row := range g {
+		whole := len(g) &^ 3
+		for i := 0; i < whole; i += 4 {
+			addFour(m, g[i:i+4], v[i:i+4])
+		}
+		for i, row := range g[whole:] {
 			for k, c := range row {
-				m[k] += complex128(c) * complex(v[i], 0)
+				m[k] += times(c, v[whole+i])
 			}
 		}
+		for i := 0; i < whole; i += 4 {
+			dotFour(v[i:i+4], g[i:i+4], m)
+		}
+		for i, row := range g[whole:] {
+			v[whole+i] = dot(row, m)
+		}
 		norm := 0.0
-		for i, row := range g {
-			v[i] = dot(row, m)
-			norm += v[i] * v[i]
+		for _, u := range v {
+			norm += u * u
 		}
 		if norm = math.Sqrt(norm); norm == 0 {
 			return v
@@ -312,12 +215,41 @@ func common(g [][]complex64) []float64 {
 	return v
 }
 
+// times is c·v.
+func times(c complex64, v float64) complex128 {
+	return complex(float64(real(c))*v, float64(imag(c))*v)
+}
+
+// addFour adds four windows, each with its weight, to m.
+func addFour(m []complex128, g [][]complex64, v []float64) {
+	a, b, c, d := g[0][:len(m)], g[1][:len(m)], g[2][:len(m)], g[3][:len(m)]
+	va, vb, vc, vd := v[0], v[1], v[2], v[3]
+	for k, sum := range m {
+		m[k] = sum + times(a[k], va) + times(b[k], vb) + times(c[k], vc) + times(d[k], vd)
+	}
+}
+
 // dot returns the real part of Σ c·m̄.
 func dot(c []complex64, m []complex128) (sum float64) {
 	for k, v := range c {
 		sum += float64(real(v))*real(m[k]) + float64(imag(v))*imag(m[k])
 	}
 	return sum
+}
+
+// dotFour writes the dots of four windows to dst: one sum waits for itself, four do not
+// wait for each other.
+func dotFour(dst []float64, g [][]complex64, m []complex128) {
+	a, b, c, d := g[0][:len(m)], g[1][:len(m)], g[2][:len(m)], g[3][:len(m)]
+	var sa, sb, sc, sd float64
+	for k, v := range m {
+		re, im := real(v), imag(v)
+		sa += float64(real(a[k]))*re + float64(imag(a[k]))*im
+		sb += float64(real(b[k]))*re + float64(imag(b[k]))*im
+		sc += float64(real(c[k]))*re + float64(imag(c[k]))*im
+		sd += float64(real(d[k]))*re + float64(imag(d[k]))*im
+	}
+	dst[0], dst[1], dst[2], dst[3] = sa, sb, sc, sd
 }
 
 // follow finds the likeliest path of all windows through the lags, of both
@@ -332,7 +264,7 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 			p.sign[i] = -1
 		}
 	}
-	model, own := make([]complex128, bins), make([]complex128, bins)
+	model := make([]complex128, bins)
 	curves := make([][]float64, n)
 	crosses := make([][]complex64, n)
 	for i := range crosses {
@@ -342,12 +274,7 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 	tops := make([]float64, n)
 	for range phaseRounds {
 		clear(model)
-		for i := range g {
-			p.turned(own, g, i, lo, size, weight[i])
-			for k, c := range own {
-				model[k] += c
-			}
-		}
+		p.add(model, g, lo, size, weight)
 		inShares(n, func(from, to int) error {
 			fft := dsp.NewNarrow(size, lo, bins, reach)
 			own, rest := make([]complex128, bins), make([]complex128, bins)
@@ -358,17 +285,16 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 					rest[k] = model[k] - c
 					norm += real(rest[k])*real(rest[k]) + imag(rest[k])*imag(rest[k])
 				}
-				scale := complex(1/(math.Sqrt(norm)+1e-12), 0)
-				p.turned(own, g, i, lo, size, 1)
-				quad[i] = 0
-				for k := range rest {
-					rest[k] *= scale
-					c := own[k] * cmplx.Conj(rest[k])
-					quad[i] += imag(c)
-					rest[k] = complex128(g[i][k]) * cmplx.Conj(rest[k])
+				if weight[i] != 1 {
+					p.turned(own, g, i, lo, size, 1)
 				}
-				for k, v := range rest {
-					crosses[i][k] = complex64(v)
+				scale := 1 / (math.Sqrt(norm) + 1e-12)
+				quad[i] = 0
+				for k, c := range rest {
+					c = complex(real(c)*scale, -imag(c)*scale)
+					quad[i] += imag(own[k] * c)
+					rest[k] = complex128(g[i][k]) * c
+					crosses[i][k] = complex64(rest[k])
 				}
 				c, _ := fft.Lags(rest, nil)
 				curves[i] = append(curves[i][:0], c...)
@@ -381,12 +307,7 @@ func (p *phases) follow(g [][]complex64, lo, size, reach int) {
 		})
 		p.height = quantile(tops, 0.5)
 		p.path(curves)
-		for i := range weight {
-			weight[i] = 0
-			if p.alike[i] {
-				weight[i] = 1
-			}
-		}
+		weight = p.weights()
 	}
 	var beside, heights []float64
 	for i, c := range curves {
@@ -450,18 +371,7 @@ func nearestTop(c []float64, at int, sign float64, d []complex64, lo, size int) 
 func (p *phases) addBetween(g, h [][]complex64, windows []window, lo, size, reach int) {
 	bins := len(g[0])
 	model, own := make([]complex128, bins), make([]complex128, bins)
-	weight := func(i int) float64 {
-		if p.alike[i] {
-			return 1
-		}
-		return 0
-	}
-	for i := range g {
-		p.turned(own, g, i, lo, size, weight(i))
-		for k, c := range own {
-			model[k] += c
-		}
-	}
+	p.add(model, g, lo, size, p.weights())
 	fft := dsp.NewNarrow(size, lo, bins, reach)
 	rest, cross := make([]complex128, bins), make([]complex64, bins)
 	last := 0
@@ -485,9 +395,9 @@ func (p *phases) addBetween(g, h [][]complex64, windows []window, lo, size, reac
 		for _, c := range rest {
 			norm += real(c)*real(c) + imag(c)*imag(c)
 		}
-		scale := complex(1/(math.Sqrt(norm)+1e-12), 0)
+		scale := 1 / (math.Sqrt(norm) + 1e-12)
 		for k, c := range h[i] {
-			rest[k] = complex128(c) * cmplx.Conj(rest[k]*scale)
+			rest[k] = complex128(c) * complex(real(rest[k])*scale, -imag(rest[k])*scale)
 			cross[k] = complex64(rest[k])
 		}
 		c, _ := fft.Lags(rest, nil)
@@ -496,6 +406,31 @@ func (p *phases) addBetween(g, h [][]complex64, windows []window, lo, size, reac
 			if lag := nearestTop(c, at, sign, cross, lo, size) - float64(reach) + w.off; !math.IsNaN(lag) {
 				p.halves = append(p.halves, point{w.time, lag})
 			}
+		}
+	}
+}
+
+// weights are 1 for each window that lies where the path goes, 0 for the others.
+func (p *phases) weights() []float64 {
+	out := make([]float64, len(p.alike))
+	for i, alike := range p.alike {
+		if alike {
+			out[i] = 1
+		}
+	}
+	return out
+}
+
+// add adds the windows, each moved to where it lies, with its sign and a weight, to dst.
+func (p *phases) add(dst []complex128, g [][]complex64, lo, size int, weight []float64) {
+	own := make([]complex128, len(dst))
+	for i, w := range weight {
+		if w == 0 {
+			continue
+		}
+		p.turned(own, g, i, lo, size, w)
+		for k, c := range own {
+			dst[k] += c
 		}
 	}
 }
@@ -532,26 +467,40 @@ func (p *phases) path(curves [][]float64) {
 		chances[i], spread[i] = row, make([]float32, 2*p.n)
 	}
 	states := float64(2 * p.n)
+	// atMost is how many nats a chance adds to a path at most, whatever the misses are.
+	atMost := func(chance float64) float64 { return max(0, math.Log((1-leastMiss)*chance*states+leastMiss)) }
 	best := math.Inf(-1)
 	var path []int
+	tops := make([]float64, len(chances))
 	for _, sigma := range scatters {
+		if float64(len(chances))*atMost(topOf(sigma)) < best {
+			continue // spread so far, they cannot be likelier
+		}
 		inShares(len(chances), func(from, to int) error {
 			for i, c := range chances[from:to] {
 				row := spread[from+i]
 				clear(row)
 				blur(row[:p.n], c[:p.n], sigma, 1)
 				blur(row[p.n:], c[p.n:], sigma, 1)
+				tops[from+i] = float64(slices.Max(row))
 			}
 			return nil
 		})
+		most := 0.0
+		for _, top := range tops {
+			most += atMost(top)
+		}
+		if most < best-roundings {
+			continue
+		}
 		sum := make([]float64, 2*p.n)
-		never := math.Log(0.4) // of most lags
+		never := math.Log(firstMiss) // of most lags
 		for _, row := range spread {
 			for j, v := range row {
 				if v == 0 {
 					sum[j] += never
 				} else {
-					sum[j] += math.Log(0.6*float64(v)*states + 0.4)
+					sum[j] += math.Log((1-firstMiss)*float64(v)*states + firstMiss)
 				}
 			}
 		}
@@ -588,6 +537,13 @@ func (p *phases) path(curves [][]float64) {
 		}
 	}
 }
+
+// roundings are more nats than the sums along a path are rounded by.
+const roundings = 1e-6
+
+// topOf is more than the greatest of chances that are spread by a scatter, in frames: the top
+// of a normal distribution, and a thousandth for what is rounded and cut.
+func topOf(sigma float64) float64 { return 1.001 / (sigma * math.Sqrt(2*math.Pi)) }
 
 // usual returns by how many frames each window lies from the line on which most of
 // them lie (NaN where it lies at no lag), how far these do (robust standard deviation)
