@@ -181,6 +181,7 @@ func (s *noteStates) sharpen(sigma float64) {
 func (s noteStates) settled(miss float64, kept []bool) noteStates {
 	kept, s.states = slices.Clone(kept), slices.Clone(s.states)
 	n := float64(len(s.offs))
+	lastMiss, lastMain := 0.0, -1 // of the path
 	for range rounds {
 		var likely []float64
 		for i, k := range kept {
@@ -195,6 +196,10 @@ func (s noteStates) settled(miss float64, kept []bool) noteStates {
 			s.miss = missRate(likely, leastMiss)
 		}
 		miss = 0
+		if s.miss == lastMiss && s.main == lastMain {
+			break // the path would be the same
+		}
+		lastMiss, lastMain = s.miss, s.main
 		s.path()
 		count, votes := 0, make([]float64, len(s.offs))
 		for i, at := range s.states {

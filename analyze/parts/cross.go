@@ -91,6 +91,7 @@ func (x *crossing) spectra(curve curve, all []window) ([][]complex64, error) {
 	found := func(w window) *crossed { return &x.kept[curve][w.first/x.hop] }
 	err := inShares(len(all), func(from, to int) error {
 		fft := dsp.NewFFT(x.size)
+		a, b := stretch{x.a, -1, make([]float64, x.size)}, stretch{x.b, -1, make([]float64, x.size)}
 		u, v := make([]float64, x.size), make([]float64, x.size)
 		cu, cv := make([]complex128, x.size/2+1), make([]complex128, x.size/2+1)
 		loud := 0.0
@@ -101,22 +102,22 @@ func (x *crossing) spectra(curve curve, all []window) ([][]complex64, error) {
 				continue
 			}
 			x.reading.Lock()
-			_, err := x.a.ReadAt(u, w.first)
-			_, err2 := x.b.ReadAt(v, w.first+int64(w.lag))
+			err := cmp.Or(a.to(w.first), b.to(w.first+int64(w.lag)))
 			x.reading.Unlock()
-			if err := cmp.Or(err, err2); err != nil {
+			if err != nil {
 				return err
 			}
-			*c = crossed{lag: w.lag, power: power(u)}
-			if loud = max(loud, c.power); c.power <= phaseQuiet*loud || power(v) == 0 {
+			*c = crossed{lag: w.lag, power: power(a.x)}
+			if loud = max(loud, c.power); c.power <= phaseQuiet*loud || power(b.x) == 0 {
 				continue
 			}
 			for k, t := range x.taper {
+				s := a.x[k]
 				if curve == magnitude {
-					u[k] = math.Abs(u[k])
+					s = math.Abs(s)
 				}
-				u[k] *= t
-				v[k] *= t
+				u[k] = s * t
+				v[k] = b.x[k] * t
 			}
 			cu, cv = fft.Forward(cu, u), fft.Forward(cv, v)
 			c.g = whitened(cu[x.lo:x.hi], cv[x.lo:x.hi])
@@ -137,6 +138,25 @@ func (x *crossing) spectra(curve curve, all []window) ([][]complex64, error) {
 		}
 	}
 	return out, nil
+}
+
+// stretch is as much of a source as a window holds. What two in a row share is read once.
+type stretch struct {
+	from align.Source
+	at   int64 // −1: nothing was read
+	x    []float64
+}
+
+// to reads the stretch that begins at a frame.
+func (s *stretch) to(at int64) error {
+	fresh := s.x
+	if by := at - s.at; s.at >= 0 && by > 0 && by < int64(len(s.x)) {
+		fresh = s.x[len(s.x)-int(by):]
+		copy(s.x, s.x[by:])
+	}
+	s.at = at
+	_, err := s.from.ReadAt(fresh, at+int64(len(s.x)-len(fresh)))
+	return err
 }
 
 func power(x []float64) float64 {
