@@ -38,6 +38,8 @@ func TestArrows(t *testing.T) {
 		"report/settings/panel": {"analyze/manifest", "analyze/result", "report/chart", "report/settings", "report/view", "report/words"},
 		"report/console":        {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/sentences", "report/terminal", "report/verdict", "report/words"},
 		"report/tables":         {"analyze/listening", "analyze/result", "analyze/unit", "report/csvtext"},
+		"report/serve":          {"analyze/foreign", "report", "report/folder"},
+		"report/preview":        {"analyze/disk", "analyze/foreign", "analyze/manifest", "analyze/notice", "report/serve", "templates"},
 		"report/words":          {"analyze/manifest", "analyze/result", "analyze/unit"},
 		"templates":             {},
 		"analyze":               {"analyze"},
