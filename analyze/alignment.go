@@ -2,9 +2,7 @@ package analyze
 
 import (
 	"context"
-	"fmt"
 	"math"
-	"path/filepath"
 	"sync"
 
 	"evenhand/analyze/align"
@@ -57,7 +55,7 @@ func (s *Session) align(ctx context.Context) error {
 	}
 	if s.Silent {
 		for i := range s.Takes {
-			s.Takes[i].ToDry.Reason = fmt.Sprintf("the %s, %s, is silent", s.SourceName(), filepath.ToSlash(s.SourceFile()))
+			s.Takes[i].ToDry.Reason = *s.Silence()
 		}
 	}
 	for i := range s.takes {
@@ -84,7 +82,7 @@ func (s *Session) align(ctx context.Context) error {
 		*a = result.Alignment{
 			Lag: e.Lag, LagToReference: beside.Lag,
 			Polarity: result.PolarityName(e.Polarity), PolarityToReference: result.PolarityName(beside.Polarity),
-			Confidence: e.Confidence, Certain: e.Certain, Reason: e.Reason,
+			Confidence: e.Confidence, Certain: e.Certain, Reason: result.Cause{Text: e.Reason},
 			Drift: e.Drift, DriftError: e.DriftError, Spread: e.Spread,
 		}
 		at, next := s.applied(i, origin)
@@ -93,9 +91,9 @@ func (s *Session) align(ctx context.Context) error {
 		a.BesideError, a.BesideBy = next.err, next.by
 		if math.IsNaN(float64(a.Applied)) {
 			a.Applied = 0
-			s.warn(s.Result.Takes[i].Name, "the take could not be aligned and is compared without a shift: %s", e.Reason)
+			s.tell(s.Result.Takes[i].Name, "unaligned", "because", e.Reason)
 		} else if a.PlacedBy == "" {
-			s.warn(s.Result.Takes[i].Name, "the alignment is uncertain: %s", e.Reason)
+			s.tell(s.Result.Takes[i].Name, "uncertain", "because", e.Reason)
 		}
 		s.keepPlace(i)
 		s.Takes[i].Frame = a.Frames()
@@ -169,7 +167,7 @@ func apart(e align.Estimate, p parts.Placement, rate int) float64 {
 func (s *Session) checkWithNotes(i int) {
 	doubt := func(e *align.Estimate, by float64) {
 		e.Certain, e.Polarity = false, 0
-		e.Reason = fmt.Sprintf("the phase and the note starts disagree on the place by %.1f ms", 1000*by)
+		e.Reason = result.Say("place.notes", "by_ms", 1000*by)
 	}
 	if by := s.besideNotes(i, s.Takes[i].ToDry); by > besideNotes {
 		doubt(&s.Takes[i].ToDry, by)
@@ -326,8 +324,7 @@ func (s *Session) keptOrigin(now place) place {
 	s.Result.Timeline.PlacesSource = PlacesKept
 	off := now.lag - was.lag
 	if now.by != "" && math.Abs(float64(off)) > 0.5+2*float64(now.err) {
-		s.warn("", "all takes stay where the earlier report has them on the timeline, so that their audio stays the same; measured now, they start %s samples (± %s) %s than that. Build with --target new to place them anew",
-			unit.Format(math.Abs(float64(off)), 1), unit.Format(2*float64(now.err), 1), laterOrEarlier(off))
+		s.tell("", "all-kept", "by_samples", math.Abs(float64(off)), "error_samples", 2*now.err, "early", off < 0)
 	}
 	was.err = unit.Samples(math.Hypot(float64(now.err), float64(off)))
 	was.by = now.by
@@ -352,16 +349,8 @@ func (s *Session) keepPlace(i int) {
 		then = 0
 	}
 	if err := math.Hypot(now, then); t.Alignment.BesideBy != "" && math.Abs(float64(off)) > 0.5+2*err {
-		s.warn(t.Name, "it stays where the earlier report has it, so that its audio stays the same; measured now, it starts %s samples (± %s) %s than the others there. Build with --target new to place it anew",
-			unit.Format(math.Abs(float64(off)), 1), unit.Format(2*err, 1), laterOrEarlier(off))
+		s.tell(t.Name, "kept", "by_samples", math.Abs(float64(off)), "error_samples", 2*err, "early", off < 0)
 	}
-}
-
-func laterOrEarlier(by unit.Samples) string {
-	if by < 0 {
-		return "earlier"
-	}
-	return "later"
 }
 
 // applied returns the lag that is taken out of take i and how sure its place beside

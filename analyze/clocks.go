@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"fmt"
 	"slices"
 
 	"evenhand/analyze/align"
@@ -63,8 +62,8 @@ func (s *Session) compareClocks(ctx context.Context) error {
 	}
 	for _, i := range held {
 		a := &s.Result.Takes[i].Alignment
-		if e := s.Takes[i].ToDry; e.Scattered && a.Reason == e.Reason && s.unbroken(i) {
-			a.Reason = gearScatters(e)
+		if e := s.Takes[i].ToDry; e.Scattered && s.unbroken(i) {
+			a.Reason.Text = gearScatters(e)
 		}
 		if e := &s.Takes[i].ToAnchor; e.Scattered && s.unbroken(i) && s.unbroken(s.Anchor) {
 			e.Reason = gearScatters(*e)
@@ -83,8 +82,8 @@ func (s *Session) unbroken(i int) bool {
 	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.Parts) == 0 && j.Reason == ""
 }
 
-func gearScatters(e align.Estimate) string {
-	return fmt.Sprintf("the gear moves the phase from note to note, by %.0f samples between windows", float64(e.Spread))
+func gearScatters(e align.Estimate) result.Text {
+	return result.Say("place.gear", "spread_samples", e.Spread)
 }
 
 // compareAgain holds a repeat against the take that it repeats: through one

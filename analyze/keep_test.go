@@ -20,6 +20,7 @@ import (
 	"evenhand/analyze/wavio"
 	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
+	"evenhand/report/sentences"
 )
 
 // drivenTakes writes a dry recording and eight takes of it, through each of the
@@ -304,7 +305,7 @@ func TestKeptWrong(t *testing.T) {
 			t.Fatal(err)
 		}
 		said := []string{}
-		for _, w := range after.Result.Warnings {
+		for _, w := range sentences.Result(after.Result).Warnings {
 			said = append(said, w.Where+": "+w.Message)
 		}
 		if !slices.ContainsFunc(said, func(s string) bool { return strings.HasPrefix(s, c.says) }) {

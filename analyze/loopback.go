@@ -7,6 +7,7 @@ import (
 	"evenhand/analyze/level"
 	"evenhand/analyze/loopback"
 	"evenhand/analyze/recording"
+	"evenhand/analyze/result"
 	"evenhand/analyze/work"
 )
 
@@ -17,7 +18,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		return nil
 	}
 	if s.dry == nil {
-		s.Result.Loopback = loopback.Of(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured("there is no dry recording to compare it with"), s.ReampTolerance())
+		s.Result.Loopback = loopback.Of(filepath.ToSlash(perf.Loopback.Path), level.Unmeasured(result.Say("loop.no-dry")), s.ReampTolerance())
 		return nil
 	}
 	var sources [2]*recording.Signal
@@ -44,7 +45,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		sources[k] = one
 	}
 	if name := s.sameBytes(perf.Loopback.Path); name != "" {
-		none := level.Unmeasured("the file has the same bytes as " + name + ": it is not a loopback")
+		none := level.Unmeasured(result.Say("loop.same-bytes", "name", name))
 		s.Result.Loopback = loopback.Of(filepath.ToSlash(perf.Loopback.Path), none, s.ReampTolerance())
 		return nil
 	}

@@ -199,6 +199,11 @@ func (s *Session) warn(where, format string, args ...any) {
 	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Message: fmt.Sprintf(format, args...)})
 }
 
+// tell is warn with a code, and figures and names.
+func (s *Session) tell(where, found string, with ...any) {
+	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Text: result.Say(found, with...)})
+}
+
 // monoChannels picks the first channel of a dry or loopback recording with
 // more than two.
 func monoChannels(i wavio.Info) []int {

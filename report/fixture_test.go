@@ -195,7 +195,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *result.Result) result.Take {
 	case "No fuzz":
 		out.Noise.CarriedIn, out.Noise.Added, out.Noise.SplitReason = unit.DBFS(nan), unit.DBFS(nan), result.Cause{Words: "the dry recording’s own noise is not above its quantisation"}
 	case "Quarry":
-		out.Alignment.Certain, out.Alignment.Polarity, out.Alignment.Reason = false, "uncertain", "two ways of estimating differ by 41 samples"
+		out.Alignment.Certain, out.Alignment.Polarity, out.Alignment.Reason = false, "uncertain", result.Cause{Text: result.Say("place.apart", "apart_samples", 41)}
 		out.Alignment.PlacedBy, out.Alignment.BesideBy = "", ""
 	}
 	for s, sp := range r.Timeline.Spans {

@@ -82,8 +82,8 @@ func (b *builder) method() methodView {
 			removed = unit.Signed(float64(*x.Kept), 0)
 		}
 		if !x.Certain {
-			sure = "no: " + orElse(x.Reason, "no reason given")
-			if b.notes.tell(x.Reason) {
+			sure = "no: " + orElse(x.Reason.Words, "no reason given")
+			if b.notes.tell(x.Reason.Words) {
 				sure = "no" // the footnote at the name says why
 			}
 		}

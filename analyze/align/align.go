@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -26,7 +27,7 @@ type Estimate struct {
 	// Certain tells whether lag and polarity may be relied on; if not, Reason
 	// says why and Lag is the best guess.
 	Certain bool
-	Reason  string
+	Reason  finding.Text
 	// Placed tells that the place was given, see FollowNear: Confidence is then
 	// that of the search that was overruled, and does not count.
 	Placed bool
@@ -44,7 +45,7 @@ type Estimate struct {
 	// in a million. NaN with DriftReason where it cannot be told.
 	Drift       unit.PPM
 	DriftError  unit.PPM // one standard error, with what music may do to the lag
-	DriftReason string
+	DriftReason finding.Text
 
 	// Scattered tells that Reason is the scatter of the lag between windows,
 	// whose cause the comparison does not show.
@@ -137,8 +138,7 @@ func (f *Feature) farther(src Source, near *Feature) (*Feature, error) {
 	if best == nil {
 		e := &near.estimate
 		e.Certain, e.Polarity, e.Farther = false, 0, true
-		e.Reason = fmt.Sprintf("the music seems to start %.1f s %s than in the timeline's recording, but no place up to %d s is clear: cut the file so that it starts at about the same place",
-			math.Abs(float64(lags[0]))/float64(f.plan.rate), map[bool]string{true: "later", false: "earlier"}[lags[0] > 0], wideSeconds)
+		e.Reason = finding.Say("place.far", "by_s", math.Abs(float64(lags[0]))/float64(f.plan.rate), "early", lags[0] <= 0, "most_s", wideSeconds)
 		return near, nil
 	}
 	best.move(src, at)
@@ -199,11 +199,10 @@ func (f *Feature) follow(src Source) (*Feature, error) {
 	g.short = float64(src.Len()) < minSeconds*float64(p.rate)
 	switch {
 	case f.short || g.short:
-		g.estimate = nothing(fmt.Sprintf("too short: %.2f s and %.2f s, at least %.0f s of both is needed",
-			float64(f.src.Len())/float64(p.rate), float64(src.Len())/float64(p.rate), minSeconds))
+		g.estimate = nothing(finding.Say("place.short", "first_s", float64(f.src.Len())/float64(p.rate), "second_s", float64(src.Len())/float64(p.rate), "least_s", minSeconds))
 		return g, nil
 	case f.silent:
-		g.estimate = nothing("the first recording is silent")
+		g.estimate = nothing(finding.Say("place.silent"))
 		return g, nil
 	}
 	c, err := f.search(src)
@@ -212,9 +211,9 @@ func (f *Feature) follow(src Source) (*Feature, error) {
 	}
 	if len(c.candidates) == 0 {
 		g.silent = len(c.curves) == 0
-		g.estimate = nothing("no common onset found")
+		g.estimate = nothing(finding.Say("place.no-onset"))
 		if g.silent {
-			g.estimate = nothing("the second recording is silent where the first is not")
+			g.estimate = nothing(finding.Say("place.silent-there"))
 		}
 		return g, nil
 	}
@@ -270,7 +269,7 @@ func (f *Feature) FollowNear(src Source, lag unit.Samples, confidence unit.Numbe
 	p := f.plan
 	g := &Feature{plan: p, src: src, timeline: f, offset: make([]int64, len(p.windows))}
 	if f.short || f.silent || math.IsNaN(float64(lag)) {
-		g.estimate = nothing("nothing to compare near a known place")
+		g.estimate = nothing(finding.Say("place.nothing-near"))
 		return g, nil
 	}
 	for i := range g.offset {
@@ -349,7 +348,7 @@ func decide(es []Estimate, goods []quality, p *plan) (best int, contrast float64
 }
 
 // nothing is the estimate where nothing could be compared.
-func nothing(reason string) Estimate {
+func nothing(reason finding.Text) Estimate {
 	nan := math.NaN()
 	return Estimate{Lag: unit.Samples(nan), At: unit.Seconds(nan), Reason: reason,
 		Plain: unit.Samples(nan), Whitened: unit.Samples(nan),
@@ -379,7 +378,7 @@ func (q *pair) estimate() (Estimate, quality) {
 		}
 	}
 	if model.points == 0 {
-		return nothing("no window in which both recordings sound"), good
+		return nothing(finding.Say("place.no-window")), good
 	}
 	// What the music does to a filter's lag can look like a drift. A slope is
 	// kept if it is beyond doubt, or if the windows add up much better along
@@ -438,14 +437,14 @@ func (q *pair) estimate() (Estimate, quality) {
 	}
 	switch {
 	case l.points < 4:
-		e.DriftReason = fmt.Sprintf("%d windows, at least 4 are needed", l.points)
+		e.DriftReason = finding.Say("drift.few", "windows", l.points, "least", 4)
 	case to-from < leastDriftSpan:
-		e.DriftReason = fmt.Sprintf("windows span %.1f s, at least %d s are needed", to-from, leastDriftSpan)
+		e.DriftReason = finding.Say("drift.short", "span_s", to-from, "least_s", leastDriftSpan)
 	}
-	if e.DriftReason == "" && !q.p.constant(e) {
-		e.DriftReason = fmt.Sprintf("the lag scatters by %.0f samples between windows", l.spread)
+	if e.DriftReason.Found == "" && !q.p.constant(e) {
+		e.DriftReason = finding.Say("drift.scatters", "spread_samples", l.spread)
 	}
-	if e.DriftReason != "" {
+	if e.DriftReason.Found != "" {
 		e.Drift, e.DriftError = unit.PPM(math.NaN()), unit.PPM(math.NaN())
 	} else {
 		// From one end to the other, music moves the gear's own lag by some
@@ -479,29 +478,29 @@ func (p *plan) agree(e Estimate) bool {
 
 // judge says whether an estimate may be relied on.
 func (p *plan) judge(e Estimate, strength float64) Estimate {
-	if e.Reason != "" {
+	if e.Reason.Found != "" {
 		return e
 	}
 	e.Certain = false
 	switch {
 	case !p.clear(e) && strength >= leastStrength && p.constant(e):
-		e.Reason = fmt.Sprintf("the music repeats: the best lag is only %.1f times as clear as another within ±%.3g s", float64(e.Confidence), float64(p.opt.MaxLag))
+		e.Reason = finding.Say("place.repeats", "times", e.Confidence, "within_s", p.opt.MaxLag)
 	case !p.clear(e) && strength < leastStrength:
-		e.Reason = fmt.Sprintf("no clear match (%.1f times the next best): another performance, or gear that leaves little of the note starts", float64(e.Confidence))
+		e.Reason = finding.Say("place.unclear", "times", e.Confidence)
 	case !p.constant(e):
 		e.Scattered = true
-		e.Reason = fmt.Sprintf("the lag scatters by %.0f samples between windows: the gear moves the phase from note to note, it is another performance, or frames were lost or inserted", float64(e.Spread))
+		e.Reason = finding.Say("place.scatters", "spread_samples", e.Spread)
 	case math.IsNaN(float64(e.Spread)):
-		e.Reason = "fewer than three windows in which both recordings sound"
+		e.Reason = finding.Say("place.few-windows")
 	case math.Abs(e.PlainPeak) < leastPlain && math.Abs(e.WhitenedPeak) < leastWhitened:
-		e.Reason = fmt.Sprintf("too little in common: plain correlation %.2f, whitened %.2f", math.Abs(e.PlainPeak), math.Abs(e.WhitenedPeak))
+		e.Reason = finding.Say("place.unlike", "plain", math.Abs(e.PlainPeak), "whitened", math.Abs(e.WhitenedPeak))
 	case e.PlainPeak*e.WhitenedPeak <= 0:
-		e.Reason = fmt.Sprintf("plain and whitened correlation disagree on the polarity and are %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+		e.Reason = finding.Say("place.polarities", "apart_samples", math.Abs(float64(e.Plain-e.Whitened)))
 	case float64(e.Spread) > agreeSeconds*float64(p.rate):
 		// An octave circuit, say: the lag follows the notes, and so may the sign.
-		e.Reason = fmt.Sprintf("the gear moves the lag by %.1f samples from note to note", float64(e.Spread))
+		e.Reason = finding.Say("place.moves", "spread_samples", e.Spread)
 	case !p.agree(e):
-		e.Reason = fmt.Sprintf("plain and whitened correlation are %.1f samples apart", math.Abs(float64(e.Plain-e.Whitened)))
+		e.Reason = finding.Say("place.apart", "apart_samples", math.Abs(float64(e.Plain-e.Whitened)))
 	default:
 		e.Certain = true
 	}

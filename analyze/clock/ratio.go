@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -22,8 +23,8 @@ type Ratio struct {
 	Confidence unit.Number
 	// Strength is the peak over the rms of all lags at this ratio.
 	Strength unit.Number
-	Certain  bool   // that it is this ratio, 1 included
-	Reason   string // why it is not certain
+	Certain  bool         // that it is this ratio, 1 included
+	Reason   finding.Text // why it is not certain
 	Lag      unit.Seconds
 }
 
@@ -84,7 +85,7 @@ func RateRatio(a, b align.Source) (Ratio, error) {
 		return out, err
 	}
 	if float64(len(pa))*ratioTick < 3 || float64(len(pb))*ratioTick < 1 {
-		out.Reason = "too short: at least 3 s are needed"
+		out.Reason = finding.Say("rate.short")
 		return out, nil
 	}
 	margin := int(ratioLag / ratioTick)
@@ -150,9 +151,9 @@ func RateRatio(a, b align.Source) (Ratio, error) {
 	out.Certain = best > 0 && float64(out.Confidence) >= leastRatio && strength >= leastStrong
 	if !out.Certain {
 		if math.IsInf(float64(out.Confidence), 1) {
-			out.Reason = "no ratio is clear: one of the two recordings changes too little"
+			out.Reason = finding.Say("rate.little")
 		} else {
-			out.Reason = fmt.Sprintf("the best ratio, %.4f, is only %.1f times as clear as another", out.Ratio, float64(out.Confidence))
+			out.Reason = finding.Say("rate.unclear", "ratio", out.Ratio, "times", out.Confidence)
 		}
 		out.Ratio, out.Name = 1, ""
 	}

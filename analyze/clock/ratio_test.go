@@ -33,7 +33,7 @@ func TestRateRatio(t *testing.T) {
 	other := performance(t, 77, shortScore(0))
 	r, err := RateRatio(align.NewMemory(rate, dry), align.NewMemory(rate, other))
 	t.Logf("other music: %+v", r)
-	if err != nil || r.Certain || r.Ratio != 1 || r.Reason == "" {
+	if err != nil || r.Certain || r.Ratio != 1 || r.Reason.Found == "" {
 		t.Errorf("other music: %+v, %v", r, err)
 	}
 	r, err = RateRatio(align.NewMemory(rate, make([]float64, 5*rate)), align.NewMemory(rate, other))

@@ -19,7 +19,7 @@ func (s *Measured) alike(i int) bool {
 func (s *Measured) askPerformance(a *answers) {
 	for _, i := range s.Held() {
 		name, v := s.Result.Takes[i].Name, s.Takes[i].Judged.Verdict
-		if why := s.silence(); why != nil {
+		if why := s.Silence(); why != nil {
 			a.skip(name, "silent", "why", *why)
 			continue
 		}
@@ -27,9 +27,10 @@ func (s *Measured) askPerformance(a *answers) {
 			continue
 		}
 		ms := 1000 * float64(v.Spread)
-		with := []any{"spread_ms", ms, "basis", v.Basis}
+		basis := s.because(i, v.Basis)
+		with := []any{"spread_ms", ms, "basis", basis}
 		if ms < 0.005 {
-			with = []any{"below", true, "basis", v.Basis}
+			with = []any{"below", true, "basis", basis}
 		}
 		if v.Onsets > 0 {
 			with = append(with, "odds", odds(float64(v.Sureness)))
@@ -110,7 +111,7 @@ func (s *Measured) askSlips(a *answers) {
 	for _, i := range s.Held() {
 		name := s.Result.Takes[i].Name
 		r, again := s.SlipsOf(i)
-		if a.hidden(name, cmp.Or(s.silence(), s.OtherSpeed(i))) {
+		if a.hidden(name, cmp.Or(s.Silence(), s.OtherSpeed(i))) {
 			continue
 		}
 		if x := s.partsOf(i, parts.Moved, parts.Elastic, parts.Elsewhere, parts.Unlike, parts.Pass); len(x) > 0 {
@@ -122,7 +123,7 @@ func (s *Measured) askSlips(a *answers) {
 			continue
 		}
 		if r.Reason != "" {
-			a.skip(name, "because", "because", r.Reason)
+			a.skip(name, "because", "because", s.because(i, r.Reason))
 			continue
 		}
 		if len(r.Slips) == 0 {

@@ -51,7 +51,7 @@ func (s *Measured) askDry(a *answers) {
 		a.caution("", "none", "source", s.sourceTake())
 		return
 	}
-	if why := s.silence(); why != nil {
+	if why := s.Silence(); why != nil {
 		a.caution("", "silent", "why", *why)
 		return
 	}

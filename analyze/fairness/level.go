@@ -68,7 +68,7 @@ func (s *Measured) askReampLevel(a *answers) {
 	case l == nil:
 		a.skip("", "none")
 	case !l.Certain:
-		a.skip("", "unknown", "because", l.Reason)
+		a.skip("", "unknown", "because", l.Reason.Text)
 	default:
 		d := float64(l.Level)
 		beyond := result.Caution
@@ -137,7 +137,7 @@ func (s *Measured) askReampNoise(a *answers) {
 		return // the reamp level has said so
 	}
 	if math.IsNaN(float64(l.NoiseBelow)) {
-		a.skip("", "because", "because", l.NoiseReason)
+		a.skip("", "because", "because", l.NoiseReason.Text)
 		return
 	}
 	with := []any{"noise_dbfs", l.Noise, "own_dbfs", l.NoiseOwn}

@@ -67,7 +67,7 @@ func (s *Measured) askLag(a *answers) {
 	for _, i := range s.Held() {
 		t := &s.Result.Takes[i]
 		e := t.Alignment
-		if a.hidden(t.Name, cmp.Or(s.silence(), s.OtherSpeed(i))) || s.addParts(a, i, parts.Moved, parts.Elastic) {
+		if a.hidden(t.Name, cmp.Or(s.Silence(), s.OtherSpeed(i))) || s.addParts(a, i, parts.Moved, parts.Elastic) {
 			continue
 		}
 		left := s.leftOver(i)
@@ -76,12 +76,12 @@ func (s *Measured) askLag(a *answers) {
 			with = append(with, "error_ms", 2000*float64(e.AppliedError)/rate)
 		}
 		if !s.placed(i) && s.Takes[i].Judged.Verdict.Outcome != parts.Same || math.IsNaN(left) {
-			a.caution(t.Name, map[bool]string{true: "unshifted", false: "uncertain"}[e.Applied == 0], append(with, "because", e.Reason)...)
+			a.caution(t.Name, map[bool]string{true: "unshifted", false: "uncertain"}[e.Applied == 0], append(with, "because", e.Reason.Text)...)
 			continue
 		}
 		with = append(with, "left_samples", left, "source", s.sourceTake())
 		if e.BesideBy != result.ByPhase {
-			with = append(with, "notes", true, "because", e.Reason)
+			with = append(with, "notes", true, "because", e.Reason.Text)
 		}
 		a.judge(t.Name, 1000*left/rate, result.Caution, "late", with...)
 	}
@@ -132,7 +132,7 @@ func (s *Measured) ClockDrift(i int) (drift, err float64, by string) {
 func (s *Measured) askDrift(a *answers) {
 	for _, i := range s.Held() {
 		t := &s.Result.Takes[i]
-		if a.hidden(t.Name, cmp.Or(s.silence(), s.OtherSpeed(i))) {
+		if a.hidden(t.Name, cmp.Or(s.Silence(), s.OtherSpeed(i))) {
 			continue
 		}
 		if s.Takes[i].Judged.Verdict.Outcome == parts.Different {
@@ -192,11 +192,22 @@ func (s *Measured) mostDrift() float64 {
 
 // driftReason says why the drift of a take is not known; "" where too few windows and
 // notes match.
-func (s *Measured) driftReason(i int) string {
-	for _, text := range []string{s.Takes[i].Judged.Reason, s.Takes[i].ToDry.DriftReason, s.Takes[i].Notes.Reason} {
-		if text != "" {
-			return text
-		}
+func (s *Measured) driftReason(i int) any {
+	x := s.Takes[i]
+	switch {
+	case x.Judged.Reason != "":
+		return s.because(i, x.Judged.Reason)
+	case x.ToDry.DriftReason.Found != "":
+		return x.ToDry.DriftReason
 	}
-	return ""
+	return x.Notes.Reason
+}
+
+// because is why the parts of take i say nothing, which is in words, or why they were not
+// compared.
+func (s *Measured) because(i int, words string) any {
+	if e := s.Takes[i].ToDry; math.IsNaN(float64(e.Lag)) {
+		return result.Say("no-lag", "because", e.Reason)
+	}
+	return words
 }

@@ -24,7 +24,7 @@ func (s *Measured) askRateLabel(a *answers) {
 		name := s.Result.Takes[i].Name
 		with := []any{"label", s.Takes[i].Info.SampleRate, "source", s.sourceTake()}
 		switch r := s.Takes[i].Ratio; {
-		case a.hidden(name, s.silence()):
+		case a.hidden(name, s.Silence()):
 		case s.Takes[i].Judged.Verdict.Outcome == parts.Same:
 			a.add(name, result.Passed, 1, "keeps-pace", with...)
 		case r.Certain && r.Ratio != 1:

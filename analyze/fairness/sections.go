@@ -25,8 +25,8 @@ const (
 	maxListedSections = 100
 )
 
-// silence says that the timeline's source is silent, with its file; nil where it is not.
-func (s *Measured) silence() *result.Text {
+// Silence says that the timeline's source is silent, with its file; nil where it is not.
+func (s *Measured) Silence() *result.Text {
 	if !s.Silent {
 		return nil
 	}

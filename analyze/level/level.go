@@ -48,6 +48,7 @@ import (
 	"strings"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -92,7 +93,7 @@ type Result struct {
 	// performance; if not, Reason says why, and only the lag's best guess is
 	// given.
 	Certain bool
-	Reason  string
+	Reason  finding.Text
 	// Copy tells that every sample returns as it was: this is no loopback.
 	Copy bool
 	// Silent names the recording that holds nothing: "dry recording",
@@ -142,7 +143,7 @@ type Result struct {
 	// Noise is the rms level of what the loop adds in quiet passages, 20 Hz to
 	// 20 kHz, full-scale sine −3.01; NaN with NoiseReason.
 	Noise       unit.DBFS
-	NoiseReason string
+	NoiseReason finding.Text
 	// NoiseOwn is the noise of the dry recording in the same passages, as the loop
 	// returns it, and NoiseBelow how far Noise is below the loopback's integrated
 	// loudness; NaN where Noise is.
@@ -160,7 +161,7 @@ type Result struct {
 // needed; ErrRate is wrapped otherwise. Recordings that have nothing in common
 // are no error: see Result.Certain.
 func Compare(dry, loop align.Source) (Result, error) {
-	r := Unmeasured("")
+	r := Unmeasured(finding.Text{})
 	if dry.Rate() != loop.Rate() {
 		return r, fmt.Errorf("level: dry recording at %d Hz, loopback at %d Hz: %w", dry.Rate(), loop.Rate(), ErrRate)
 	}
@@ -181,7 +182,7 @@ func Compare(dry, loop align.Source) (Result, error) {
 			}
 			if silent {
 				r.Silent = x.name
-				r.Reason = "the " + x.name + " is silent"
+				r.Reason = finding.Say("loop.silent", "which", x.name)
 				break
 			}
 		}
@@ -194,11 +195,11 @@ func Compare(dry, loop align.Source) (Result, error) {
 	rate := float64(dry.Rate())
 	r.From, r.Shared = unit.Seconds(float64(from)/rate), unit.Seconds(float64(max(0, to-from))/rate)
 	if r.Shared < LeastShared {
-		r.Reason = fmt.Sprintf("only %.2f s of the loopback overlap the dry recording, at least %.0f s are needed", float64(r.Shared), float64(LeastShared))
+		r.Reason = finding.Say("loop.short", "shared_s", r.Shared, "least_s", LeastShared)
 		return r, nil
 	}
 	if r.Copy, err = copied(dry, loop, lag, from, to); err != nil || r.Copy {
-		r.Reason = "it is the dry recording itself, sample for sample, which no loop returns"
+		r.Reason = finding.Say("loop.copy")
 		return r, err
 	}
 	sp, err := average(dry, loop, e, from, to)
@@ -208,10 +209,10 @@ func Compare(dry, loop align.Source) (Result, error) {
 	r.Coherence = sp.coherence()
 	switch {
 	case math.IsNaN(float64(r.Coherence)):
-		r.Reason = "the dry recording or the loopback is silent"
+		r.Reason = finding.Say("loop.one-silent")
 		return r, nil
 	case r.Coherence < LeastCoherence:
-		r.Reason = fmt.Sprintf("only %.0f %% of the loopback's sound follows the dry recording: it is another performance, or something in the loop distorts or is played over", 100*float64(r.Coherence))
+		r.Reason = finding.Say("loop.unlike", "percent", 100*r.Coherence)
 		return r, nil
 	}
 	// A loop is linear: where the coherence is high the place is right, even
@@ -226,7 +227,7 @@ func Compare(dry, loop align.Source) (Result, error) {
 }
 
 // Unmeasured returns a Result that is not Certain and why; every value is NaN.
-func Unmeasured(reason string) Result {
+func Unmeasured(reason finding.Text) Result {
 	n := math.NaN()
 	return Result{
 		Reason: reason,

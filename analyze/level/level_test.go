@@ -285,7 +285,7 @@ func TestCopy(t *testing.T) {
 		"hundredths of a dB": {loop{gain: 0.02}, false},
 	} {
 		r := compare(t, dry, l.run(dry))
-		if r.Copy != l.copy || r.Certain == l.copy || l.copy && r.Reason == "" {
+		if r.Copy != l.copy || r.Certain == l.copy || l.copy && r.Reason.Found == "" {
 			t.Errorf("%s: copy %v, certain %v, %q", name, r.Copy, r.Certain, r.Reason)
 		}
 	}
@@ -321,7 +321,7 @@ func TestNothingInCommon(t *testing.T) {
 		if (name == "silence") != (r.Silent == "loopback") {
 			t.Errorf("%s: silent is %q", name, r.Silent)
 		}
-		if r.Certain || r.Reason == "" || !math.IsNaN(float64(r.Broadband)) {
+		if r.Certain || r.Reason.Found == "" || !math.IsNaN(float64(r.Broadband)) {
 			t.Errorf("%s: certain %v, level %v, reason %q", name, r.Certain, r.Broadband, r.Reason)
 		}
 		if a := r.Advice(DefaultTolerance); len(a) != 1 || !strings.Contains(a[0], "the level is not measured") {

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -257,7 +258,7 @@ func (r *Result) fill(s *spectra) {
 	r.response(s.narrow())
 
 	if s.quiet.count < leastQuiet {
-		r.NoiseReason = "the dry recording has no pause that is long and quiet enough"
+		r.NoiseReason = finding.Say("loop.no-pause")
 		return
 	}
 	r.Noise = unit.DBFS(unit.FromPower(s.residual(first, last) + s.kin(r)))

@@ -65,10 +65,10 @@ func Of(file string, r level.Result, tolerance unit.DB) *result.Loopback {
 	l := &result.Loopback{
 		File: file, Level: r.Level, LevelError: r.LevelError, Separated: r.Separated, Shape: r.Shape, FitFrom: r.FitFrom, FitTo: r.FitTo, Middle: r.Middle, LevelBands: r.LevelBands,
 		Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []result.OctaveLevel{},
-		Noise: r.Noise, NoiseReason: r.NoiseReason, NoiseOwn: r.NoiseOwn, NoiseBelow: r.NoiseBelow, Noisy: r.Noisy(), Hum: r.Hum, Lag: r.Lag, Polarity: result.PolarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
+		Noise: r.Noise, NoiseReason: result.Cause{Text: r.NoiseReason}, NoiseOwn: r.NoiseOwn, NoiseBelow: r.NoiseBelow, Noisy: r.Noisy(), Hum: r.Hum, Lag: r.Lag, Polarity: result.PolarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
 		From: r.From, Shared: r.Shared, Tolerance: tolerance, Unclear: r.Unclear(tolerance),
-		Certain: r.Certain, Reason: r.Reason, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),
+		Certain: r.Certain, Reason: result.Cause{Text: r.Reason}, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),
 	}
 	for _, o := range r.Octaves {
 		l.Octaves = append(l.Octaves, result.OctaveLevel{
@@ -179,7 +179,7 @@ func Measure(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (
 	}
 	if r.Silent != "" {
 		path := map[string]string{"dry recording": dryPath, "loopback": loopPath}[r.Silent]
-		r.Reason = fmt.Sprintf("the %s, %s, is silent", r.Silent, filepath.Base(path))
+		r.Reason = result.Say("loop.silent", "which", r.Silent, "file", filepath.Base(path))
 	}
 	l := Of(filepath.ToSlash(filepath.Base(loopPath)), r, tolerance)
 	l.Warnings = append(warnings, l.Warnings...)

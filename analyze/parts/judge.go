@@ -138,7 +138,7 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 		return nil, fmt.Errorf("parts: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, a.Rate(), b.Rate())
 	}
 	if math.IsNaN(float64(e.Lag)) {
-		out.Verdict.Basis = "lag not measured: " + e.Reason
+		out.Verdict.Basis = "lag not measured"
 		out.Reason = out.Verdict.Basis
 		return out, nil
 	}

@@ -18,7 +18,7 @@ type Alignment struct {
 	PolarityToReference string       `json:"polarity_to_reference"`
 	Confidence          unit.Number  `json:"confidence" figure:"coarse peak over the next"` // coarse peak over next best; below 2 nothing is claimed
 	Certain             bool         `json:"certain"`
-	Reason              string       `json:"reason"` // why uncertain; "" otherwise
+	Reason              Cause        `json:"reason,omitzero"` // why uncertain
 	Drift               unit.PPM     `json:"drift_ppm" figure:"drift (ppm)"`
 	DriftError          unit.PPM     `json:"drift_error_ppm" figure:"standard error of the drift (ppm)"` // one standard error
 	// Spread is the robust standard deviation of the lag over time: below a few

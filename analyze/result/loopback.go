@@ -42,7 +42,7 @@ type Loopback struct {
 	HighBand string  `json:"high_band"`
 	// Noise is what the loop adds in the pauses (rms).
 	Noise       unit.DBFS `json:"noise_added_dbfs" figure:"noise added (dBFS)"`
-	NoiseReason string    `json:"noise_reason"` // why not measured; "" otherwise
+	NoiseReason Cause     `json:"noise_reason,omitzero"` // why not measured
 	// NoiseOwn is the dry recording's noise in the same passages, as it returns;
 	// NoiseBelow how far Noise is below the loopback's loudness; NaN where Noise is.
 	// Noisy: that is too little, and Noise more than NoiseOwn. Hum is the mains'
@@ -60,7 +60,7 @@ type Loopback struct {
 	From       unit.Seconds `json:"from_s" figure:"from (s)"`       // of the dry recording
 	Shared     unit.Seconds `json:"shared_s" figure:"compared (s)"` // compared
 	Certain    bool         `json:"certain"`
-	Reason     string       `json:"reason"`
+	Reason     Cause        `json:"reason,omitzero"`
 	Advice     []string     `json:"advice"`
 	Warnings   []string     `json:"warnings"`
 }

@@ -35,8 +35,10 @@ type Withheld struct {
 
 // Warning is a doubt about a result.
 type Warning struct {
-	Where   string `json:"where"` // a file or a take; "" for the whole
-	Message string `json:"message"`
+	Where string `json:"where"` // a file or a take; "" for the whole
+	Text
+	// Message are the words, as those of Check, or what was said in words.
+	Message string `json:"message,omitempty"`
 }
 
 // AudioID returns the name of a comparison's published audio: the SHA-256, in

@@ -150,7 +150,7 @@ func Renamed(field, was string) string {
 func Worded(path string) bool {
 	top, _, _ := strings.Cut(strings.ReplaceAll(path, "[", "."), ".")
 	field := path[strings.LastIndex(path, ".")+1:]
-	return slices.Contains([]string{"checks", "exclusions", "resolution"}, top) &&
-		slices.Contains([]string{"name", "reason", "value", "limit", "limit_source", "why", "do", "accusation", "because", "change",
+	return slices.Contains([]string{"checks", "exclusions", "resolution", "warnings"}, top) &&
+		slices.Contains([]string{"name", "reason", "value", "limit", "limit_source", "why", "do", "accusation", "because", "change", "message",
 			"id", "found", "with", "allowed", "partly"}, field)
 }

@@ -20,6 +20,7 @@ import (
 	"evenhand/analyze/unit"
 	"evenhand/report"
 	"evenhand/report/folder"
+	"evenhand/report/sentences"
 	"evenhand/report/settings"
 	"evenhand/report/terminal"
 )
@@ -161,7 +162,7 @@ func build(cmd *cobra.Command, path, out, earlier string, o buildOptions) (*resu
 	clear()
 	w := cmd.ErrOrStderr()
 	sayLeft(w, draft)
-	sayWarnings(w, s.Result.Warnings)
+	sayWarnings(w, s.Result)
 	if lost != nil {
 		fmt.Fprintf(w, "evenhand: warning: --drop-answers: %v\n", lost)
 		if less := (*analyze.LostAnswersError)(nil); errors.As(lost, &less) && less.Counts {
@@ -192,8 +193,8 @@ func insteadOfLosing(lost error) string {
 }
 
 // sayWarnings writes what is doubtful about a result.
-func sayWarnings(w io.Writer, warnings []result.Warning) {
-	for _, x := range warnings {
+func sayWarnings(w io.Writer, res *result.Result) {
+	for _, x := range sentences.Result(res).Warnings {
 		where := ""
 		if x.Where != "" {
 			where = x.Where + ": "

@@ -61,7 +61,7 @@ that exist so far.`,
 			}
 			clear()
 			tidyStore(cmd.ErrOrStderr(), facts)
-			sayWarnings(cmd.ErrOrStderr(), s.Result.Warnings)
+			sayWarnings(cmd.ErrOrStderr(), s.Result)
 			said := sentences.Result(s.Result)
 			if asJSON {
 				err = writeJSON(cmd, struct {

@@ -253,7 +253,7 @@ func writeCut(ctx context.Context, stderr io.Writer, out string, kept *store.Sto
 	}
 	clear()
 	sayLeft(stderr, draft)
-	sayWarnings(stderr, s.Result.Warnings)
+	sayWarnings(stderr, s.Result)
 	for _, n := range rec.Notes {
 		fmt.Fprintf(stderr, "evenhand: note: %s\n", n)
 	}

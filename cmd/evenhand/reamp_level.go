@@ -7,6 +7,7 @@ import (
 	"evenhand/analyze/mistake"
 	"evenhand/analyze/unit"
 	"evenhand/report/console"
+	"evenhand/report/sentences"
 )
 
 func reampLevelCommand() *cobra.Command {
@@ -41,10 +42,11 @@ polarity, or adds noise or hum that can be heard next to the playing.`,
 			if err != nil {
 				return err
 			}
+			said := sentences.Loopback(l)
 			if asJSON {
-				err = writeJSON(cmd, l)
+				err = writeJSON(cmd, said)
 			} else {
-				err = console.ReampLevel(cmd.OutOrStdout(), l, width(cmd.OutOrStdout()))
+				err = console.ReampLevel(cmd.OutOrStdout(), said, width(cmd.OutOrStdout()))
 			}
 			if err != nil {
 				return err

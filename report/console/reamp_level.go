@@ -17,7 +17,7 @@ import (
 func ReampLevel(w io.Writer, l *result.Loopback, width int) error {
 	out := bufio.NewWriter(w)
 	if !l.Certain {
-		terminal.Fold(out, "", "✗ not comparable: "+terminal.Clean(l.Reason), width)
+		terminal.Fold(out, "", "✗ not comparable: "+terminal.Clean(l.Reason.Words), width)
 	}
 	for i, a := range l.Advice {
 		mark := "  "
@@ -73,8 +73,8 @@ func ReampLevel(w io.Writer, l *result.Loopback, width int) error {
 	row("low end", ends(l.Low, l.LowBand))
 	row("treble", ends(l.High, l.HighBand))
 	row("tilt", unit.Signed(float64(l.Tilt), 2)+" dB per octave")
-	if l.NoiseReason != "" {
-		row("noise added", "not measured: "+l.NoiseReason)
+	if why := l.NoiseReason.Words; why != "" {
+		row("noise added", "not measured: "+why)
 	} else {
 		row("noise added", fmt.Sprintf("%s, %s dB below the playing", l.Noise, unit.Format(float64(l.NoiseBelow), 0)))
 		if l.Hum > 0 {

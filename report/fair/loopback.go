@@ -44,7 +44,7 @@ func loopback(res *result.Result) *loopbackView {
 		v.Advice = append(v.Advice, words.Sentence(a))
 	}
 	if !l.Certain {
-		v.Reason = cmp.Or(l.Reason, "no reason given")
+		v.Reason = cmp.Or(l.Reason.Words, "no reason given")
 	}
 	rows := []view.Row{}
 	for _, o := range l.Octaves {
@@ -62,7 +62,7 @@ func loopback(res *result.Result) *loopbackView {
 func loopNoise(l *result.Loopback) string {
 	switch {
 	case math.IsNaN(float64(l.Noise)):
-		return "not measured: " + cmp.Or(l.NoiseReason, "no reason given")
+		return "not measured: " + cmp.Or(l.NoiseReason.Words, "no reason given")
 	case l.Hum > 0:
 		return l.Noise.String() + ", mostly hum at multiples of " + l.Hum.String()
 	}

@@ -48,18 +48,35 @@ func Result(res *result.Result) *result.Result {
 	for i := range out.Exclusions {
 		sayExclusion(&out.Exclusions[i], out.Checks)
 	}
+	out.Warnings = slices.Clone(res.Warnings)
+	for i := range out.Warnings {
+		if w := &out.Warnings[i]; w.Found != "" {
+			w.Message = say(w.Text)
+		}
+	}
 	out.Takes = slices.Clone(res.Takes)
 	for i := range out.Takes {
 		n := &out.Takes[i].Noise
-		sayCause(&n.Reason, &n.GateReason, &n.SplitReason)
+		sayCause(&out.Takes[i].Alignment.Reason, &n.Reason, &n.GateReason, &n.SplitReason)
 		n.Warnings = sayCauses(n.Warnings)
 	}
+	out.Loopback = Loopback(res.Loopback)
 	out.Resolution.LeftOut = slices.Clone(res.Resolution.LeftOut)
 	for i := range out.Resolution.LeftOut {
 		if u := &out.Resolution.LeftOut[i]; u.Found != "" {
 			u.Change = say(u.Text)
 		}
 	}
+	return &out
+}
+
+// Loopback returns a loopback with its words, nil for none; the given one stays as it is.
+func Loopback(l *result.Loopback) *result.Loopback {
+	if l == nil {
+		return nil
+	}
+	out := *l
+	sayCause(&out.Reason, &out.NoiseReason)
 	return &out
 }
 

@@ -103,8 +103,9 @@ func (s *source) readMeasurements(t *testing.T) {
 			if !ok {
 				return true
 			}
-			if to, ok := call.Fun.(*ast.SelectorExpr); ok && to.Sel.Name == "Say" {
-				for i, x := range call.Args {
+			if to, ok := call.Fun.(*ast.SelectorExpr); ok && (to.Sel.Name == "Say" || to.Sel.Name == "tell") {
+				code := map[string]int{"Say": 0, "tell": 1}[to.Sel.Name]
+				for i, x := range call.Args[code:] {
 					for _, said := range literals(x) {
 						s.keys[said] = true
 						if i == 0 {

@@ -39,6 +39,44 @@ var texts = map[string]string{
 	"scale.switch":  "a switch position",
 	"scale.text":    "text",
 
+	// Why a place, a clock or a sample rate is uncertain, and what became of the place.
+	"place.far":          "the music seems to start {by_s:1} s [{!early}later][{?early}earlier] than in the timeline's recording, but no place up to {most_s:0} s is clear: cut the file so that it starts at about the same place",
+	"place.short":        "too short: {first_s:2} s and {second_s:2} s, at least {least_s:0} s of both is needed",
+	"place.silent":       "the first recording is silent",
+	"place.silent-there": "the second recording is silent where the first is not",
+	"place.no-onset":     "no common onset found",
+	"place.nothing-near": "nothing to compare near a known place",
+	"place.no-window":    "no window in which both recordings sound",
+	"place.few-windows":  "fewer than three windows in which both recordings sound",
+	"place.repeats":      "the music repeats: the best lag is only {times:1} times as clear as another within ±{within_s:0} s",
+	"place.unclear":      "no clear match ({times:1} times the next best): another performance, or gear that leaves little of the note starts",
+	"place.scatters":     "the lag scatters by {spread_samples} samples between windows: the gear moves the phase from note to note, it is another performance, or frames were lost or inserted",
+	"place.gear":         "the gear moves the phase from note to note, by {spread_samples} samples between windows",
+	"place.unlike":       "too little in common: plain correlation {plain:2}, whitened {whitened:2}",
+	"place.polarities":   "plain and whitened correlation disagree on the polarity and are {apart_samples:1} samples apart",
+	"place.moves":        "the gear moves the lag by {spread_samples:1} samples from note to note",
+	"place.apart":        "plain and whitened correlation are {apart_samples:1} samples apart",
+	"place.notes":        "the phase and the note starts disagree on the place by {by_ms:1} ms",
+	"no-lag":             "lag not measured: {because}",
+	"unaligned":          "the take could not be aligned and is compared without a shift: {because}",
+	"uncertain":          "the alignment is uncertain: {because}",
+	"kept":               "it stays where the earlier report has it, so that its audio stays the same; measured now, it starts " + moved + " than the others there. Build with --target new to place it anew",
+	"all-kept":           "all takes stay where the earlier report has them on the timeline, so that their audio stays the same; measured now, they start " + moved + " than that. Build with --target new to place them anew",
+	"drift.few":          "{windows} windows, at least {least} are needed",
+	"drift.short":        "windows span {span_s:1} s, at least {least_s:0} s are needed",
+	"drift.scatters":     "the lag scatters by {spread_samples} samples between windows",
+	"loop.no-dry":        "there is no dry recording to compare it with",
+	"loop.same-bytes":    "the file has the same bytes as {name}: it is not a loopback",
+	"loop.silent":        "the {which}[, {file},] is silent",
+	"loop.one-silent":    "the dry recording or the loopback is silent",
+	"loop.short":         "only {shared_s:2} s of the loopback overlap the dry recording, at least {least_s:0} s are needed",
+	"loop.copy":          "it is the dry recording itself, sample for sample, which no loop returns",
+	"loop.unlike":        "only {percent} % of the loopback's sound follows the dry recording: it is another performance, or something in the loop distorts or is played over",
+	"loop.no-pause":      "the dry recording has no pause that is long and quiet enough",
+	"rate.short":         "too short: at least 3 s are needed",
+	"rate.little":        "no ratio is clear: one of the two recordings changes too little",
+	"rate.unclear":       "the best ratio, {ratio:4}, is only {times:1} times as clear as another",
+
 	// What is seen in the pauses, and why noise is not measured or told apart.
 	"pauses.none":         "the performance has no pause long enough",
 	"pauses.short":        "no pause of at least {least_s:2} s is left: the longest is {longest_s:2} s with a guard of {guard_s:2} s at each end",
@@ -96,6 +134,7 @@ var texts = map[string]string{
 
 // Words that several texts share.
 const (
+	moved   = "{by_samples:1} samples (± {error_samples:1}) [{!early}later][{?early}earlier]"
 	fall    = "[by {by_db:0} dB][{!by_db}to digital silence]"
 	changed = "[the octave around {band}][{!band}the level]"
 	spanned = "[{span}][{!span}the whole]"
