@@ -34,15 +34,19 @@ func likeliest(rows, states, n, main int, p prices, row func(dst []float64, i in
 		top := argmax(sum)
 		away := sum[top] - p.leave
 		back := make([]int16, states)
-		for j := range states {
-			best, at := sum[j], j
+		before := math.Inf(-1) // the lag before
+		for j, here := range sum {
+			best, at := here, j
 			if j < n {
-				if j > 0 && sum[j-1]-p.creep > best {
-					best, at = sum[j-1]-p.creep, j-1
+				if v := before - p.creep; v > best {
+					best, at = v, j-1
 				}
-				if j+1 < n && sum[j+1]-p.creep > best {
-					best, at = sum[j+1]-p.creep, j+1
+				if j+1 < n {
+					if v := sum[j+1] - p.creep; v > best {
+						best, at = v, j+1
+					}
 				}
+				before = here
 			}
 			if away > best {
 				best, at = away, top
