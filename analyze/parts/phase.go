@@ -125,45 +125,59 @@ func (p *phases) rows(rate int) (out []Part) {
 // Behind a circuit that makes octaves the phase follows not a but its magnitude;
 // where that says more, it is what b is compared with.
 func (x *crossing) comparePhases(lag func(t float64) float64, keep func(from, to float64) bool) (*phases, error) {
-	plain, err := x.compareAfter(asItIs, lag, keep)
-	if err != nil || plain == nil || plain.agreed() >= clearPhase*plain.noise {
-		return plain, err
+	best, err := x.compareAfter(asItIs, lag, keep)
+	if err != nil || best == nil {
+		return nil, err
 	}
-	even, err := x.compareAfter(magnitude, lag, keep)
-	if err != nil || even == nil || !even.clear() || even.agreed()*plain.noise < plainlyEven*plain.agreed()*even.noise {
-		return plain, err
+	if plain := best; plain.agreed() < clearPhase*plain.noise {
+		even, err := x.compareAfter(magnitude, lag, keep)
+		if err != nil {
+			return nil, err
+		}
+		if even != nil && even.clear() && !(even.agreed()*plain.noise < plainlyEven*plain.agreed()*even.noise) {
+			even.even = true
+			best = even
+		}
 	}
-	even.even = true
-	return even, nil
+	best.addBetween(best.g, best.h, best.between, x.lo, x.size, best.n/2)
+	return best.phases, nil
 }
 
-// compareAfter is comparePhases, with a curve that a goes through first.
-func (x *crossing) compareAfter(curve curve, lag func(t float64) float64, keep func(from, to float64) bool) (*phases, error) {
+// compared is what windows say, with the cross-spectra of these and of those between them.
+type compared struct {
+	*phases
+	g, h    [][]complex64
+	between []window
+}
+
+// compareAfter compares windows, those between them aside, with a curve that a goes through
+// first.
+func (x *crossing) compareAfter(curve curve, lag func(t float64) float64, keep func(from, to float64) bool) (*compared, error) {
 	all := x.windows(lag, keep)
 	spectra, err := x.spectra(curve, all)
 	if err != nil {
 		return nil, err
 	}
-	var kept, halves []window
-	var g, h [][]complex64
+	var kept []window
+	var out compared
 	for i, w := range all {
 		switch {
 		case spectra[i] == nil:
 		case w.between:
-			halves, h = append(halves, w), append(h, spectra[i])
+			out.between, out.h = append(out.between, w), append(out.h, spectra[i])
 		default:
-			kept, g = append(kept, w), append(g, spectra[i])
+			kept, out.g = append(kept, w), append(out.g, spectra[i])
 		}
 	}
-	if len(kept) < leastWindows {
+	n := len(kept)
+	if n < leastWindows {
 		return nil, nil
 	}
 	r := int(phaseReach * float64(x.a.Rate()))
-	out := &phases{windows: kept, n: 2*r + 1, lag: make([]int, len(g)), fine: make([]float64, len(g)),
-		sign: make([]int, len(g)), alike: make([]bool, len(g)), corr: make([]float64, len(g))}
-	out.follow(g, x.lo, x.size, r)
-	out.addBetween(g, h, halves, x.lo, x.size, r)
-	return out, nil
+	out.phases = &phases{windows: kept, n: 2*r + 1, lag: make([]int, n), fine: make([]float64, n),
+		sign: make([]int, n), alike: make([]bool, n), corr: make([]float64, n)}
+	out.follow(out.g, x.lo, x.size, r)
+	return &out, nil
 }
 
 // common returns the weights, signs included, with which windows add up to what
