@@ -361,7 +361,7 @@ func collectFootnotes(res *result.Result) footnotes {
 	}
 	if res.Loopback != nil {
 		for _, w := range res.Loopback.Warnings {
-			add(res.Loopback.File, "", w)
+			add(res.Loopback.File, "", w.Words)
 		}
 	}
 	for i := range out {

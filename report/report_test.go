@@ -72,7 +72,7 @@ func variants() map[string]*result.Result {
 	dryless.Resolution.Source = "statistics"
 	looped := fixture()
 	looped.Loopback = &result.Loopback{File: "audio/loopback.wav", Broadband: 1.2, Loudness: 1.1, Peak: 1.4, Noise: -88, Lag: 120.5, Polarity: "same", Tilt: -0.1, Certain: false, Reason: result.Cause{Words: "the loop is quiet"},
-		Advice: []string{"Turn the reamp box down by 1.2 dB."}, Octaves: []result.OctaveLevel{{Band: result.Band{Label: "63", Centre: 63.1}, Level: -0.8, Measured: true}, {Band: result.Band{Label: "16k", Centre: 15849}}}}
+		Advice: []result.Cause{{Words: "Turn the reamp box down by 1.2 dB."}}, Octaves: []result.OctaveLevel{{Band: result.Band{Label: "63", Centre: 63.1}, Level: -0.8, Measured: true}, {Band: result.Band{Label: "16k", Centre: 15849}}}}
 	return map[string]*result.Result{"playing": playing(), "usual": fixture(), "one": one, "many": fixtureOf(many), "hostile": hostile, "void": void, "dryless": dryless, "loopback": looped,
 		"audience": heardBy(fixture(), 60, 0.85, allKinds...), "crowded": heardBy(fixtureOf(many), 25, 0.7, allKinds...), "alone": heardBy(fixture(), 1, 1, allKinds...), "bare": {Takes: []result.Take{{Name: "Bare"}}}}
 }

@@ -84,11 +84,11 @@ func (s *Measured) askReampLevel(a *answers) {
 	}
 }
 
-func first(list []string) string {
+func first(list []result.Cause) result.Text {
 	if len(list) == 0 {
-		return ""
+		return result.Text{}
 	}
-	return list[0]
+	return list[0].Text
 }
 
 func (s *Measured) askReampTone(a *answers) {

@@ -154,7 +154,7 @@ type Result struct {
 	Hum unit.Hertz
 
 	DryPeak, LoopPeak unit.DBFS // sample peaks in the shared stretch
-	Warnings          []string
+	Warnings          []finding.Text
 }
 
 // Compare returns how loop compares with dry, both mono. The same rate is
@@ -234,7 +234,7 @@ func Unmeasured(reason finding.Text) Result {
 		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
 		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Shape: []string{}, Octaves: []Octave{},
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
-		Noise: unit.DBFS(n), NoiseOwn: unit.DBFS(n), NoiseBelow: unit.DB(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n), Warnings: []string{},
+		Noise: unit.DBFS(n), NoiseOwn: unit.DBFS(n), NoiseBelow: unit.DB(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n),
 	}
 }
 
@@ -272,14 +272,6 @@ func (r *Result) measureLoudness(dry, loop align.Source, lag, from, to int64) er
 // Noisy tells that the loop adds noise that is heard beside the playing and is more
 // than the dry recording's own.
 func (r *Result) Noisy() bool { return r.NoiseBelow < LeastClear && r.Noise > r.NoiseOwn }
-
-// noiseWords names the noise that the loop adds.
-func (r *Result) noiseWords() string {
-	if r.Hum > 0 {
-		return fmt.Sprintf("hum of %s at multiples of %s", r.Noise, r.Hum)
-	}
-	return "noise of " + r.Noise.String()
-}
 
 // limited is how much less the peak may return than the rest before something
 // in the loop is suspected of limiting it.
@@ -355,42 +347,33 @@ func copied(dry, loop align.Source, lag, from, to int64) (bool, error) {
 }
 
 func (r *Result) warn() {
-	add := func(format string, args ...any) { r.Warnings = append(r.Warnings, fmt.Sprintf(format, args...)) }
+	say := func(found string, with ...any) { r.Warnings = append(r.Warnings, finding.Say(found, with...)) }
 	const full = unit.DBFS(-0.01)
 	if r.DryPeak >= full {
-		add("the dry recording reaches full scale: the level fits the clipped recording, not what the guitar gave")
+		say("loop.full-dry")
 	}
 	if r.LoopPeak >= full {
-		add("the loopback reaches full scale: turn the input down and record it again; do not trust its level")
+		say("loop.full")
 	}
 	if r.Lag < -early {
-		add("the loopback comes %.0f samples before the dry recording: either the recording program moved it to where it was played, or the two files are swapped", -float64(r.Lag))
+		say("loop.early", "by_samples", -r.Lag)
 	}
-	switch d := float64(r.Broadband - r.Peak); {
-	case d <= float64(limited):
-	case r.flat():
-		add("peaks return %.1f dB quieter than the rest: something in the loop limits them", d)
-	default:
-		add("peaks return %.1f dB quieter than the rest: the loop's uneven response may do that, or something in it limits them", d)
+	if d := r.Broadband - r.Peak; !(d <= limited) {
+		say("loop.limits", "by_db", d, "uneven", !r.flat())
 	}
-	r.warnUneven(add)
-	if r.Coherence < clearCoherence {
-		add("only %.1f %% of the loopback's sound follows the dry recording: the rest is noise, hum or distortion of the loop", 100*float64(r.Coherence))
-	}
-	if math.Abs(float64(r.Drift)) > 2*float64(r.DriftError)+1 {
-		add("the loopback's clock runs %s against the dry recording's: play and record through one converter", r.Drift)
-	}
-}
-
-// warnUneven says what the level is where the response has a shape.
-func (r *Result) warnUneven(add func(string, ...any)) {
-	level, middle, whole := unit.Signed(float64(r.Level), 2), unit.Signed(float64(r.Middle), 2), unit.Signed(float64(r.Broadband), 2)
+	with := []any{"level_db", r.Level, "bands", r.LevelBands, "middle_db", r.Middle, "broadband_db", r.Broadband}
 	wide := math.Abs(float64(r.Broadband-r.Level)) > apart
 	switch {
 	case r.LevelBands == "":
 	case len(r.Shape) > 0 && (wide || math.Abs(float64(r.Middle-r.Level)) > leastError):
-		add("the response is not even: the loop has %s; the level, %s dB, is its gain without that; the octaves of %s return at %s dB, 20 Hz to 20 kHz at %s dB", strings.Join(r.Shape, ", and "), level, r.LevelBands, middle, whole)
+		say("loop.shape", append(with, "shape", strings.Join(r.Shape, ", and "))...)
 	case !r.Separated && (wide || r.LevelError > apart):
-		add("the response is not even, and neither a loss nor a shelf at the ends explains it, so it cannot be separated from the level: %s dB is the mean of the octaves of %s, where the sixth octaves differ by %s dB; from 20 Hz to 20 kHz it is %s dB", level, r.LevelBands, unit.Format(float64(r.LevelError), 2), whole)
+		say("loop.uneven", append(with, "error_db", r.LevelError)...)
+	}
+	if r.Coherence < clearCoherence {
+		say("loop.unclear", "percent", 100*r.Coherence)
+	}
+	if math.Abs(float64(r.Drift)) > 2*float64(r.DriftError)+1 {
+		say("loop.clock", "drift_ppm", r.Drift)
 	}
 }

@@ -167,15 +167,15 @@ func TestNoisyLoop(t *testing.T) {
 		hum   unit.Hertz
 		says  []string
 	}{
-		{"a good one", dry, loop{gain: 0.1, lag: 64, noise: -90}, false, 0, []string{"leave the reamp output as it is"}},
-		{"inverted", dry, loop{gain: 0.1, lag: 64, noise: -90, inverted: true}, false, 0, []string{"fix the loop before you record", "inverts polarity"}},
-		{"hum", dry, loop{gain: -0.1, lag: 64, noise: -95, hum: -55}, true, 50, []string{"fix the loop", "hum of −5", "multiples of 50.0 Hz", "never the protective earth"}},
-		{"hiss", dry, loop{lag: 64, noise: -58}, true, 0, []string{"fix the loop", "noise of −5"}},
-		{"less hiss than the dry recording has", hissing, loop{lag: 64, noise: -62}, false, 0, []string{"leave the reamp output as it is"}},
-		{"hot, inverted and noisy", dry, loop{gain: 2, lag: 64, noise: -50, inverted: true}, true, 0, []string{"turn the reamp output down by 2.0 dB", "inverts polarity", "noise of −5"}},
+		{"a good one", dry, loop{gain: 0.1, lag: 64, noise: -90}, false, 0, []string{"advice.leave"}},
+		{"inverted", dry, loop{gain: 0.1, lag: 64, noise: -90, inverted: true}, false, 0, []string{"advice.fix", "advice.polarity"}},
+		{"hum", dry, loop{gain: -0.1, lag: 64, noise: -95, hum: -55}, true, 50, []string{"advice.fix", "hum_hz:50.00 noise_dbfs:−5"}},
+		{"hiss", dry, loop{lag: 64, noise: -58}, true, 0, []string{"advice.fix", "noise_dbfs:−5"}},
+		{"less hiss than the dry recording has", hissing, loop{lag: 64, noise: -62}, false, 0, []string{"advice.leave"}},
+		{"hot, inverted and noisy", dry, loop{gain: 2, lag: 64, noise: -50, inverted: true}, true, 0, []string{"advice.down", "advice.polarity", "noise_dbfs:−5"}},
 	} {
 		r := compare(t, c.dry, c.loop.run(c.dry))
-		advice := strings.Join(r.Advice(DefaultTolerance), "\n")
+		advice := fmt.Sprint(r.Advice(DefaultTolerance))
 		if r.Noisy() != c.noisy || r.Hum != c.hum {
 			t.Errorf("%s: noisy %v, hum %v; noise %v, %v below, own %v", c.name, r.Noisy(), r.Hum, r.Noise, r.NoiseBelow, r.NoiseOwn)
 		}
@@ -184,7 +184,7 @@ func TestNoisyLoop(t *testing.T) {
 				t.Errorf("%s: no %q in\n%s", c.name, want, advice)
 			}
 		}
-		if bad := c.noisy || c.loop.inverted; bad == strings.Contains(advice, "leave the reamp output") {
+		if bad := c.noisy || c.loop.inverted; bad == strings.Contains(advice, "advice.leave") {
 			t.Errorf("%s: %s", c.name, advice)
 		}
 	}
@@ -204,8 +204,8 @@ func TestResponse(t *testing.T) {
 	if !(r.High < -4 && r.High > -6.6) || !strings.HasPrefix(r.HighBand, "8") {
 		t.Errorf("high %v in %s, a one-pole corner at 4 kHz takes 4.4 to 6.6 dB there", r.High, r.HighBand)
 	}
-	advice := strings.Join(r.Advice(DefaultTolerance), "\n")
-	for _, want := range []string{"coupling capacitor", "long cable"} {
+	advice := fmt.Sprint(r.Advice(DefaultTolerance))
+	for _, want := range []string{"advice.lows", "advice.highs"} {
 		if !strings.Contains(advice, want) {
 			t.Errorf("advice without %q:\n%s", want, advice)
 		}
@@ -227,24 +227,31 @@ func TestAdvice(t *testing.T) {
 		gain float64
 		want string
 	}{
-		{1.3, "turn the reamp output down by 1.3 dB\nas it is, every device is driven 1.3 dB harder"},
-		{-1.3, "turn the amplifier down or to standby first, then turn the reamp output up by 1.3 dB\nas it is, every device is driven 1.3 dB less"},
-		{0.2004, "turn the reamp output down by 0.2004 dB"},
-		{0.1, "leave the reamp output as it is: the level is within ±0.2 dB"},
+		{1.3, "advice.down 1.3, advice.harder 1.3"},
+		{-1.3, "advice.up 1.3, advice.less 1.3"},
+		{0.2004, "advice.down 0.2004, advice.harder 0.2004"},
+		{0.1, "advice.leave –"},
 	} {
-		got := strings.Join(compare(t, dry, loop{gain: c.gain, lag: 9}.run(dry)).Advice(DefaultTolerance), "\n")
-		if !strings.HasPrefix(got, c.want) {
+		var got []string
+		for _, a := range compare(t, dry, loop{gain: c.gain, lag: 9}.run(dry)).Advice(DefaultTolerance) {
+			by, decimals := math.NaN(), 0
+			if v, ok := a.With["by_db"].(unit.Number); ok {
+				by, decimals = float64(v), int(a.With["decimals"].(unit.Number))
+			}
+			got = append(got, a.Found+" "+unit.Format(by, decimals))
+		}
+		if strings.Join(got, ", ") != c.want {
 			t.Errorf("%+.1f dB: %q, want %q", c.gain, got, c.want)
 		}
 	}
 	// Where the level may lie on the other side of nothing, none is named.
 	for _, off := range []unit.DB{0.3, -0.3} {
 		r := Result{Certain: true, Level: off, LevelError: 1.1}
-		if got := strings.Join(r.Advice(DefaultTolerance), "\n"); strings.Contains(got, "turn the reamp output") || !strings.Contains(got, "either way") {
+		if got := fmt.Sprint(r.Advice(DefaultTolerance)); strings.Contains(got, "advice.up") || strings.Contains(got, "advice.down") || !strings.Contains(got, "advice.filter-first") {
 			t.Errorf("%v dB ± 1.1 dB: %q", float64(off), got)
 		}
 		r.LevelError = 0.25
-		if got := strings.Join(r.Advice(DefaultTolerance), "\n"); !strings.Contains(got, "turn the reamp output") || off < 0 && !strings.HasPrefix(got, "turn the amplifier down or to standby first, then ") {
+		if got := fmt.Sprint(r.Advice(DefaultTolerance)); !strings.HasPrefix(got, map[bool]string{true: "[{advice.up", false: "[{advice.down"}[off < 0]) {
 			t.Errorf("%v dB ± 0.25 dB: %q", float64(off), got)
 		}
 	}
@@ -264,11 +271,11 @@ func TestUnevenLoop(t *testing.T) {
 		if !r.Certain || math.Abs(float64(r.Level)-l.gain) > 0.05 || r.LevelBands != "250 Hz to 1 kHz" {
 			t.Errorf("%+v: certain %v, level %v in %s", l, r.Certain, float64(r.Level), r.LevelBands)
 		}
-		text := strings.Join(r.Warnings, "\n")
-		if strings.Contains(text, "something in the loop limits them") {
+		text := fmt.Sprint(r.Warnings)
+		if strings.Contains(text, "loop.limits") && !strings.Contains(text, "uneven:true") {
 			t.Errorf("%+v: no limiter is there: %s", l, text)
 		}
-		if uneven := math.Abs(float64(r.Broadband-r.Level)) > 0.1; uneven != strings.Contains(text, "the response is not even") || uneven != (l.high > 0) {
+		if uneven := math.Abs(float64(r.Broadband-r.Level)) > 0.1; uneven != (strings.Contains(text, "{loop.shape") || strings.Contains(text, "{loop.uneven")) || uneven != (l.high > 0) {
 			t.Errorf("%+v: broadband %v, level %v, warnings %q", l, float64(r.Broadband), float64(r.Level), text)
 		}
 	}
@@ -324,7 +331,7 @@ func TestNothingInCommon(t *testing.T) {
 		if r.Certain || r.Reason.Found == "" || !math.IsNaN(float64(r.Broadband)) {
 			t.Errorf("%s: certain %v, level %v, reason %q", name, r.Certain, r.Broadband, r.Reason)
 		}
-		if a := r.Advice(DefaultTolerance); len(a) != 1 || !strings.Contains(a[0], "the level is not measured") {
+		if a := r.Advice(DefaultTolerance); len(a) != 1 || a[0].Found != "advice.record" && a[0].Found != "advice.name-dry" {
 			t.Errorf("%s: advice %q", name, a)
 		}
 	}
@@ -350,7 +357,7 @@ func TestDrift(t *testing.T) {
 		if !r.Certain || math.Abs(float64(r.Broadband)-0.5) > 0.05 || math.Abs(float64(r.Drift)-ppm) > 3 {
 			t.Errorf("%v ppm: certain %v (%s), level %v, drift %v", ppm, r.Certain, r.Reason, float64(r.Broadband), r.Drift)
 		}
-		if !strings.Contains(strings.Join(r.Warnings, "\n"), "one converter") {
+		if !strings.Contains(fmt.Sprint(r.Warnings), "loop.clock") {
 			t.Errorf("%v ppm: %q", ppm, r.Warnings)
 		}
 	}
@@ -363,14 +370,14 @@ func TestWarnings(t *testing.T) {
 	for i, v := range dry {
 		loud[i] = max(-1, min(1, 8*v))
 	}
-	if r := compare(t, loud, loop{lag: 4, gain: -1}.run(loud)); !strings.Contains(strings.Join(r.Warnings, "\n"), "the dry recording reaches full scale") {
+	if r := compare(t, loud, loop{lag: 4, gain: -1}.run(loud)); !strings.Contains(fmt.Sprint(r.Warnings), "loop.full-dry") {
 		t.Errorf("clipped dry: %q", r.Warnings)
 	}
 	peak := 0.0
 	for _, v := range dry {
 		peak = max(peak, math.Abs(v))
 	}
-	if r := compare(t, dry, loop{lag: 4, limit: peak / 2}.run(dry)); !strings.Contains(strings.Join(r.Warnings, "\n"), "limits them") {
+	if r := compare(t, dry, loop{lag: 4, limit: peak / 2}.run(dry)); !strings.Contains(fmt.Sprint(r.Warnings), "loop.limits") {
 		t.Errorf("limited loop: %q, peak %v, level %v", r.Warnings, r.Peak, r.Broadband)
 	}
 	if r := compare(t, dry, loop{lag: 4, gain: 0.3}.run(dry)); len(r.Warnings) > 0 {

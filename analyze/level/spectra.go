@@ -1,7 +1,6 @@
 package level
 
 import (
-	"fmt"
 	"math"
 	"math/cmplx"
 	"slices"
@@ -373,56 +372,53 @@ func (r Result) Unclear(tolerance unit.DB) bool {
 	return r.Certain && !r.Separated && math.Abs(float64(r.Level))+float64(r.LevelError) > float64(tolerance)
 }
 
-// What to do about a loop that inverts or adds noise.
-const (
-	TurnPolarity = "use the polarity switch of the reamp box or DI box, or swap the two wires at one end of a balanced cable"
-	FindNoise    = "look for a ground loop, a long unbalanced cable or a supply next to the boxes; lift the audio ground of the reamp box or DI box, never the protective earth of anything on the mains; if that does not help, ask a qualified technician"
-)
-
-// Advice returns what to do, in sentences without a full stop: what to turn and
-// by how much, what the error would do, and what the response says. tolerance
-// is how far off the level may be.
-func (r Result) Advice(tolerance unit.DB) []string {
+// Advice returns what to do: what to turn and by how much, what the error would do, and
+// what the response says. tolerance is how far off the level may be.
+func (r Result) Advice(tolerance unit.DB) (out []finding.Text) {
 	if r.Silent == "dry recording" {
-		return []string{"the level is not measured: name the recording that was played to the loop"}
+		return []finding.Text{finding.Say("advice.name-dry")}
 	}
 	if !r.Certain {
-		return []string{"the level is not measured: record the loopback of this dry recording again, from its beginning"}
+		return []finding.Text{finding.Say("advice.record")}
 	}
-	var out []string
-	off := float64(r.Level)
+	say := func(found string, with ...any) { out = append(out, finding.Say(found, with...)) }
+	off := math.Abs(float64(r.Level))
 	decimals := 1
-	if math.Abs(off) < 1 {
+	if off < 1 {
 		decimals = 2
 	}
-	by := unit.Format(math.Abs(off), unit.DecimalsBeside(off, float64(tolerance), decimals))
-	switch {
-	case math.Abs(off) <= float64(tolerance) && r.Unclear(tolerance):
-		out = append(out, fmt.Sprintf("leave the reamp output as it is and look for a filter in the loop: on average the middle is within ±%s dB, but its response differs there by %s dB", unit.Format(float64(tolerance), 1), unit.Format(float64(r.LevelError), 2)))
-	case math.Abs(off) <= float64(tolerance) && (r.Polarity < 0 || r.Noisy()):
-		out = append(out, fmt.Sprintf("the level is within ±%s dB, but fix the loop before you record", unit.Format(float64(tolerance), 1)))
-	case math.Abs(off) <= float64(tolerance):
-		out = append(out, fmt.Sprintf("leave the reamp output as it is: the level is within ±%s dB", unit.Format(float64(tolerance), 1)))
-	case !r.Separated && math.Abs(off) <= float64(r.LevelError):
-		out = append(out, fmt.Sprintf("look for a filter in the loop before you turn anything: on average the middle returns %s dB %s, but its response differs there by %s dB, so the level may be off either way", by, map[bool]string{true: "higher", false: "lower"}[off > 0], unit.Format(float64(r.LevelError), 2)))
-	case off > 0:
-		out = append(out, "turn the reamp output down by "+by+" dB",
-			"as it is, every device is driven "+by+" dB harder than the guitar drives it, as if its gain were turned up")
+	by := []any{"by_db", off, "decimals", unit.DecimalsBeside(off, float64(tolerance), decimals)}
+	switch inside := off <= float64(tolerance); {
+	case inside && r.Unclear(tolerance):
+		say("advice.filter", "tolerance_db", tolerance, "error_db", r.LevelError)
+	case inside && (r.Polarity < 0 || r.Noisy()):
+		say("advice.fix", "tolerance_db", tolerance)
+	case inside:
+		say("advice.leave", "tolerance_db", tolerance)
+	case !r.Separated && off <= float64(r.LevelError):
+		say("advice.filter-first", append(by, "low", r.Level < 0, "error_db", r.LevelError)...)
+	case r.Level > 0:
+		say("advice.down", by...)
+		say("advice.harder", by...)
 	default:
-		out = append(out, "turn the amplifier down or to standby first, then turn the reamp output up by "+by+" dB",
-			"as it is, every device is driven "+by+" dB less than the guitar drives it: less gain, and more hiss once levels are matched")
+		say("advice.up", by...)
+		say("advice.less", by...)
 	}
-	if v := float64(r.Low); v < -uneven {
-		out = append(out, fmt.Sprintf("the octave around %s returns %s dB lower than the middle: look for a small coupling capacitor, a transformer or a high-pass filter in the loop", r.LowBand, unit.Format(-v, 1)))
+	if r.Low < -uneven {
+		say("advice.lows", "band", r.LowBand, "by_db", -r.Low)
 	}
-	if v := float64(r.High); v < -uneven {
-		out = append(out, fmt.Sprintf("the octave around %s returns %s dB lower than the middle: look for a long cable behind a high impedance", r.HighBand, unit.Format(-v, 1)))
+	if r.High < -uneven {
+		say("advice.highs", "band", r.HighBand, "by_db", -r.High)
 	}
 	if r.Polarity < 0 {
-		out = append(out, "the loop inverts polarity, and an asymmetrical device distorts an inverted signal differently: "+TurnPolarity)
+		say("advice.polarity")
 	}
 	if r.Noisy() {
-		out = append(out, fmt.Sprintf("the loop adds %s, only %s dB below the playing, and every take gets it: %s", r.noiseWords(), unit.Format(float64(r.NoiseBelow), 0), FindNoise))
+		with := []any{"noise_dbfs", r.Noise, "below_db", r.NoiseBelow}
+		if r.Hum > 0 {
+			with = append(with, "hum_hz", r.Hum)
+		}
+		say("advice.noise", with...)
 	}
 	return out
 }

@@ -68,7 +68,7 @@ func Of(file string, r level.Result, tolerance unit.DB) *result.Loopback {
 		Noise: r.Noise, NoiseReason: result.Cause{Text: r.NoiseReason}, NoiseOwn: r.NoiseOwn, NoiseBelow: r.NoiseBelow, Noisy: r.Noisy(), Hum: r.Hum, Lag: r.Lag, Polarity: result.PolarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,
 		From: r.From, Shared: r.Shared, Tolerance: tolerance, Unclear: r.Unclear(tolerance),
-		Certain: r.Certain, Reason: result.Cause{Text: r.Reason}, Advice: r.Advice(tolerance), Warnings: append([]string{}, r.Warnings...),
+		Certain: r.Certain, Reason: result.Cause{Text: r.Reason}, Advice: result.Causes(r.Advice(tolerance)), Warnings: result.Causes(r.Warnings),
 	}
 	for _, o := range r.Octaves {
 		l.Octaves = append(l.Octaves, result.OctaveLevel{
@@ -99,7 +99,7 @@ func Measure(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (
 	defer scratch.Close()
 	var bad []error
 	var signals [2]*recording.Signal
-	warnings := []string{}
+	warnings := []result.Cause{}
 	for k, path := range []string{dryPath, loopPath} {
 		in := recording.Input{Path: path}
 		in.Was, _ = os.Stat(path) // a failure is that of opening it, which says more
@@ -112,7 +112,7 @@ func Measure(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (
 			in.Samples = func() (string, error) { return samples, nil }
 		}
 		for _, w := range info.Warnings {
-			warnings = append(warnings, fmt.Sprintf("%s: %s", filepath.Base(path), w))
+			warnings = append(warnings, result.Cause{Words: fmt.Sprintf("%s: %s", filepath.Base(path), w)})
 		}
 		channel, note, err := LoudestChannel(ctx, in, info)
 		if err != nil {
@@ -120,7 +120,7 @@ func Measure(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (
 			continue
 		}
 		if note != "" {
-			warnings = append(warnings, filepath.Base(path)+": "+note)
+			warnings = append(warnings, result.Cause{Words: filepath.Base(path) + ": " + note})
 		}
 		if signals[k], err = recording.NewSignal(path, info, []int{channel}, nil); err != nil {
 			bad = append(bad, err)

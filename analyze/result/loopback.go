@@ -61,8 +61,8 @@ type Loopback struct {
 	Shared     unit.Seconds `json:"shared_s" figure:"compared (s)"` // compared
 	Certain    bool         `json:"certain"`
 	Reason     Cause        `json:"reason,omitzero"`
-	Advice     []string     `json:"advice"`
-	Warnings   []string     `json:"warnings"`
+	Advice     []Cause      `json:"advice"`
+	Warnings   []Cause      `json:"warnings"`
 }
 
 // OctaveLevel is a level difference in one octave band.

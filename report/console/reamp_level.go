@@ -24,10 +24,10 @@ func ReampLevel(w io.Writer, l *result.Loopback, width int) error {
 		if i == 0 && l.Certain {
 			mark = map[bool]string{true: "✓ ", false: "! "}[l.Sound()]
 		}
-		terminal.Fold(out, "", mark+terminal.Clean(a), width)
+		terminal.Fold(out, "", mark+terminal.Clean(a.Words), width)
 	}
 	for _, x := range l.Warnings {
-		terminal.Fold(out, "", "! "+terminal.Clean(x), width)
+		terminal.Fold(out, "", "! "+terminal.Clean(x.Words), width)
 	}
 	if !l.Certain {
 		return out.Flush()

@@ -41,7 +41,7 @@ func loopback(res *result.Result) *loopbackView {
 		add("Octaves of "+l.LevelBands, l.Middle.String())
 	}
 	for _, a := range l.Advice {
-		v.Advice = append(v.Advice, words.Sentence(a))
+		v.Advice = append(v.Advice, words.Sentence(a.Words))
 	}
 	if !l.Certain {
 		v.Reason = cmp.Or(l.Reason.Words, "no reason given")

@@ -77,6 +77,7 @@ func Loopback(l *result.Loopback) *result.Loopback {
 	}
 	out := *l
 	sayCause(&out.Reason, &out.NoiseReason)
+	out.Advice, out.Warnings = sayCauses(out.Advice), sayCauses(out.Warnings)
 	return &out
 }
 

@@ -5,6 +5,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"go/types"
 	"math"
 	"path/filepath"
 	"reflect"
@@ -99,18 +100,29 @@ func (s *source) readMeasurements(t *testing.T) {
 			t.Fatal(err)
 		}
 		ast.Inspect(f, func(n ast.Node) bool {
-			call, ok := n.(*ast.CallExpr)
-			if !ok {
-				return true
+			var said []ast.Expr
+			code := -1 // its place
+			switch n := n.(type) {
+			case *ast.CompositeLit:
+				if list, ok := n.Type.(*ast.ArrayType); ok && types.ExprString(list.Elt) == "any" {
+					said = n.Elts
+				}
+			case *ast.CallExpr:
+				said = n.Args
+				switch name := types.ExprString(n.Fun); {
+				case name == "say" || strings.HasSuffix(name, ".Say"):
+					code = 0
+				case name == "s.tell":
+					code = 1
+				case name != "append":
+					said = nil
+				}
 			}
-			if to, ok := call.Fun.(*ast.SelectorExpr); ok && (to.Sel.Name == "Say" || to.Sel.Name == "tell") {
-				code := map[string]int{"Say": 0, "tell": 1}[to.Sel.Name]
-				for i, x := range call.Args[code:] {
-					for _, said := range literals(x) {
-						s.keys[said] = true
-						if i == 0 {
-							s.texts = append(s.texts, said)
-						}
+			for i, x := range said {
+				for _, word := range literals(x) {
+					s.keys[word] = true
+					if i == code {
+						s.texts = append(s.texts, word)
 					}
 				}
 			}

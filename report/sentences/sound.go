@@ -2,7 +2,6 @@ package sentences
 
 import (
 	"evenhand/analyze/fairness"
-	"evenhand/analyze/level"
 )
 
 // practice is the source of a limit that no standard gives.
@@ -10,27 +9,29 @@ const practice = "common practice, no source"
 
 // Words that several findings share.
 const (
-	unedited    = "check that the take was not edited; if it was, export it unedited"
-	onsets      = "{basis}[; note starts alone give odds of {odds}]"
-	spread      = "[{spread_ms:2} ms][{?below}less than 0.01 ms]"
-	parts       = "[{more}; ]every note and every third of a second of sound was compared separately with the {source}"
-	late        = "{late_samples:decimals} samples[ ± {error_ms:1} ms] [{!early}late][{?early}early]"
-	slip        = "{size_samples:1} samples[ ({long_s:2} s)] [{?lost}lost][{!lost}inserted] {when}"
-	against     = "against [{again}][{!again}the {source}]"
-	steps       = "the lag " + against + " steps there, by {lag_samples:+1} ± {error_samples:1} samples[; {places:0} places in all]"
-	switchThere = "listen as you switch: if the takes are out of step, check that the right file was named"
-	unslipped   = "record the take again with a larger buffer; if it was edited, export it unedited"
-	oneClock    = "play and record through one converter, or clock both from one source; do not convert a take afterwards"
-	drift       = "{measured:±error_ppm} ppm"
-	reamp       = "loopback minus dry recording, {where}, within ±{error_db:2} dB; 20 Hz to 20 kHz {broadband_db:+2} dB, loudness {loudness_lu:+2} LU, true peak {peak_db:+2} dB; one loopback shows one moment of the session"
-	loopNoise   = "below the playing: in the pauses the loop adds [{?hum_hz}hum at multiples of {hum_hz}][{!hum_hz}noise] of {noise_dbfs}; the dry recording's own noise returns at {own_dbfs}"
-	floors      = "largest difference between the floors of {pauses} pauses, A-weighted or not: lowest at {low_s}, highest at {high_s}"
-	gear        = "the noise rises within every pause, by {rise_db:1} to {rises_db:1} dB, as it does while a sagging amplifier or a compressor recovers from the playing"
-	listenTwo   = "listen to the two pauses: was a pedal, a fan or a light switched, or a hand taken off the strings?"
-	micDelay    = "{delay_ms:+3} ms ({delay_samples:+2} samples)"
-	micsApart   = "right microphone after left, {air_cm:1} cm of air; {notch}"
-	byEnds      = "a gate that closes as the note ends, to a level that could be a quiet chain's floor, looks the same"
-	noLoopback  = "no loopback recording"
+	unedited     = "check that the take was not edited; if it was, export it unedited"
+	onsets       = "{basis}[; note starts alone give odds of {odds}]"
+	spread       = "[{spread_ms:2} ms][{?below}less than 0.01 ms]"
+	parts        = "[{more}; ]every note and every third of a second of sound was compared separately with the {source}"
+	late         = "{late_samples:decimals} samples[ ± {error_ms:1} ms] [{!early}late][{?early}early]"
+	slip         = "{size_samples:1} samples[ ({long_s:2} s)] [{?lost}lost][{!lost}inserted] {when}"
+	against      = "against [{again}][{!again}the {source}]"
+	steps        = "the lag " + against + " steps there, by {lag_samples:+1} ± {error_samples:1} samples[; {places:0} places in all]"
+	switchThere  = "listen as you switch: if the takes are out of step, check that the right file was named"
+	unslipped    = "record the take again with a larger buffer; if it was edited, export it unedited"
+	oneClock     = "play and record through one converter, or clock both from one source; do not convert a take afterwards"
+	drift        = "{measured:±error_ppm} ppm"
+	reamp        = "loopback minus dry recording, {where}, within ±{error_db:2} dB; 20 Hz to 20 kHz {broadband_db:+2} dB, loudness {loudness_lu:+2} LU, true peak {peak_db:+2} dB; one loopback shows one moment of the session"
+	loopNoise    = "below the playing: in the pauses the loop adds [{?hum_hz}hum at multiples of {hum_hz}][{!hum_hz}noise] of {noise_dbfs}; the dry recording's own noise returns at {own_dbfs}"
+	floors       = "largest difference between the floors of {pauses} pauses, A-weighted or not: lowest at {low_s}, highest at {high_s}"
+	gear         = "the noise rises within every pause, by {rise_db:1} to {rises_db:1} dB, as it does while a sagging amplifier or a compressor recovers from the playing"
+	listenTwo    = "listen to the two pauses: was a pedal, a fan or a light switched, or a hand taken off the strings?"
+	micDelay     = "{delay_ms:+3} ms ({delay_samples:+2} samples)"
+	micsApart    = "right microphone after left, {air_cm:1} cm of air; {notch}"
+	byEnds       = "a gate that closes as the note ends, to a level that could be a quiet chain's floor, looks the same"
+	turnPolarity = "use the polarity switch of the reamp box or DI box, or swap the two wires at one end of a balanced cable"
+	findNoise    = "look for a ground loop, a long unbalanced cable or a supply next to the boxes; lift the audio ground of the reamp box or DI box, never the protective earth of anything on the mains; if that does not help, ask a qualified technician"
+	noLoopback   = "no loopback recording"
 )
 
 // shared are the findings that several checks have, by code.
@@ -122,13 +123,13 @@ var soundTopics = map[string]topic{
 		}},
 	fairness.IDReampTurn: {"Reamp polarity", "an asymmetrical circuit distorts an inverted guitar differently",
 		"not inverted", practice, map[string]words{
-			"inverted": {"inverted", "the loopback is inverted: so was the input of every device recorded through the same loop", level.TurnPolarity},
+			"inverted": {"inverted", "the loopback is inverted: so was the input of every device recorded through the same loop", turnPolarity},
 			"same":     {"same", "the loopback has the polarity of the dry recording", ""},
 			"unknown":  {"", "the loop shifts the phase too much to show a polarity", ""},
 		}},
 	fairness.IDReampNoise: {"Reamp noise", "noise or hum that the loop adds goes through every device and is raised by those with more gain",
 		"", practice, map[string]words{
-			"noise": {"{measured:limit} dB", loopNoise, level.FindNoise},
+			"noise": {"{measured:limit} dB", loopNoise, findNoise},
 			"own":   {"{measured:limit} dB", loopNoise + ", at least as much", ""},
 		}},
 	fairness.IDSteady: {"Changes during a take", "a fader, a knob or a supply that moves during a take makes it another device halfway through",
