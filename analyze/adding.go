@@ -215,10 +215,10 @@ func (s *Session) keepTime(from, to int64) (int64, int64) {
 	for i, sig := range s.takes {
 		name := s.Result.Takes[i].Name
 		if n := -s.Takes[i].Frame - was; n > 0 {
-			s.warn(name, "its recording starts %d samples after the published time, which stays as in the earlier report: silence there", n)
+			s.tell(name, "time.starts-late", "by_samples", n)
 		}
 		if n := end - (sig.Info.Frames - s.Takes[i].Frame); n > 0 {
-			s.warn(name, "its recording ends %d samples before the published time, which stays as in the earlier report: silence there", n)
+			s.tell(name, "time.ends-early", "by_samples", n)
 		}
 	}
 	s.Result.Timeline.TimeSource = TimeKept

@@ -81,8 +81,7 @@ func (s *Session) decideCopies(context.Context) error {
 			s.bits[i], p.CopiesSource = decided, CopiesDecided
 		}
 		if s.bits[i] == 16 && above[i] < result.ClearOfDither {
-			s.warn(s.Result.Takes[i].Name, "the noise in a pause is only %s dB, A-weighted, above the dither of its 16-bit copy, and %s dB are needed; state copies: 24 bit, which changes the published audio",
-				unit.Format(float64(above[i]), 1), unit.Format(float64(result.ClearOfDither), 0))
+			s.tell(s.Result.Takes[i].Name, "copies.near-dither", "above_db", above[i], "least_db", result.ClearOfDither)
 		}
 	}
 	return nil

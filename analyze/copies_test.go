@@ -3,7 +3,6 @@ package analyze
 import (
 	"fmt"
 	"slices"
-	"strings"
 	"testing"
 
 	"evenhand/analyze/fairness"
@@ -88,8 +87,8 @@ func TestCopies(t *testing.T) {
 		p, warned := s.Result.Parameters.Match, ""
 		for _, w := range s.Result.Warnings {
 			warned += w.Where
-			if !strings.Contains(w.Message, "9.9 dB") || !strings.Contains(w.Message, "copies: 24 bit") {
-				t.Errorf("%s: %s", c.name, w.Message)
+			if w.Found != "copies.near-dither" || w.With["above_db"] != unit.Number(9.9) {
+				t.Errorf("%s: %v", c.name, w)
 			}
 		}
 		if !slices.Equal(s.bits, c.bits) || p.CopiesSource != c.source || fmt.Sprintf("%.3f", p.CopiesMargin) != fmt.Sprintf("%.3f", c.margin) || warned != c.warns {

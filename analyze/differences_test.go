@@ -88,7 +88,9 @@ func TestShortSections(t *testing.T) {
 	if got := strings.Join(names, ","); got != "Whole,Riff,Just,Notes" {
 		t.Errorf("spans %s", got)
 	}
-	if !slices.ContainsFunc(session.Result.Warnings, func(w result.Warning) bool { return strings.Contains(w.Message, `section "Short" has 0.390 s`) }) {
+	if !slices.ContainsFunc(session.Result.Warnings, func(w result.Warning) bool {
+		return w.Found == "section.short" && w.With["name"] == "Short" && w.With["long_s"] == unit.Number(0.39)
+	}) {
 		t.Errorf("not said: %v", session.Result.Warnings)
 	}
 }

@@ -285,7 +285,7 @@ func (s *Session) readNotes() error {
 		return nil
 	}
 	if !about.Redistribute {
-		s.warn(about.Path, "the notes are marked redistribute: no, so they are not on the page")
+		s.tell(about.Path, "notes.withheld")
 		return nil
 	}
 	if s.isAbsent(about.Path) {

@@ -111,8 +111,7 @@ func (s *Session) layTimeline(context.Context) error {
 	}
 	tl.Spans = []result.Span{span(fairness.WholeName, from, to)}
 	if lost := seconds(s.source().Info.Frames - (to - from)); lost > 1 {
-		s.warn("", "%.1f s of the %.1f s performance are not in every take and are left out (the beginning is limited by %q, the end by %q)",
-			float64(lost), float64(seconds(s.source().Info.Frames)), first, last)
+		s.tell("", "time.left-out", "lost_s", lost, "of_s", seconds(s.source().Info.Frames), "first", first, "last", last)
 	}
 
 	sections, source, err := s.Sections(rate)
@@ -124,20 +123,20 @@ func (s *Session) layTimeline(context.Context) error {
 		a, b := max(sec.First, from), min(sec.End, to)
 		switch least := int64(float64(minSection) * float64(rate)); {
 		case b <= a:
-			s.warn("", "section %q is outside the time that all takes share and is not measured", sec.Name)
+			s.tell("", "section.outside", "name", sec.Name)
 			continue
 		case sec.End-sec.First < least:
-			s.warn("", "section %q has %.3f s and is not measured: loudness needs at least %.1f s", sec.Name, float64(seconds(sec.End-sec.First)), float64(minSection))
+			s.tell("", "section.short", "name", sec.Name, "long_s", seconds(sec.End-sec.First), "least_s", minSection)
 			continue
 		case b-a < least:
-			s.warn("", "section %q has only %.3f s in the time that all takes share and is not measured: loudness needs at least %.1f s", sec.Name, float64(seconds(b-a)), float64(minSection))
+			s.tell("", "section.little", "name", sec.Name, "long_s", seconds(b-a), "least_s", minSection)
 			continue
 		}
 		if a > sec.First || b < sec.End {
-			s.warn("", "section %q is cut to the time that all takes share", sec.Name)
+			s.tell("", "section.cut", "name", sec.Name)
 		}
 		if !s.Played(sec) {
-			s.warn("", "section %q has no playing: the %s is silent there too, so nothing is compared; remove the section or correct its times", sec.Name, s.SourceName())
+			s.tell("", "section.silent", "name", sec.Name, "of", s.SourceName())
 		}
 		tl.Spans = append(tl.Spans, span(sec.Name, a, b))
 	}

@@ -101,6 +101,18 @@ var texts = map[string]string{
 	"advice.polarity":     "the loop inverts polarity, and an asymmetrical device distorts an inverted signal differently: " + turnPolarity,
 	"advice.noise":        "the loop adds [{?hum_hz}hum of {noise_dbfs} at multiples of {hum_hz}][{!hum_hz}noise of {noise_dbfs}], only {below_db:0} dB below the playing, and every take gets it: " + findNoise,
 
+	// What becomes of time, sections, copies and notes.
+	"time.left-out":      "{lost_s:1} s of the {of_s:1} s performance are not in every take and are left out (the beginning is limited by \"{first}\", the end by \"{last}\")",
+	"time.starts-late":   "its recording starts {by_samples} samples after the published time, which stays as in the earlier report: silence there",
+	"time.ends-early":    "its recording ends {by_samples} samples before the published time, which stays as in the earlier report: silence there",
+	"section.outside":    "section \"{name}\" is outside the time that all takes share and is not measured",
+	"section.short":      "section \"{name}\" has {long_s:3} s and is not measured: loudness needs at least {least_s:1} s",
+	"section.little":     "section \"{name}\" has only {long_s:3} s in the time that all takes share and is not measured: loudness needs at least {least_s:1} s",
+	"section.cut":        "section \"{name}\" is cut to the time that all takes share",
+	"section.silent":     "section \"{name}\" has no playing: the {of} is silent there too, so nothing is compared; remove the section or correct its times",
+	"copies.near-dither": "the noise in a pause is only {above_db:1} dB, A-weighted, above the dither of its 16-bit copy, and {least_db:0} dB are needed; state copies: 24 bit, which changes the published audio",
+	"notes.withheld":     "the notes are marked redistribute: no, so they are not on the page",
+
 	// What is seen in the pauses, and why noise is not measured or told apart.
 	"pauses.none":         "the performance has no pause long enough",
 	"pauses.short":        "no pause of at least {least_s:2} s is left: the longest is {longest_s:2} s with a guard of {guard_s:2} s at each end",
