@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 
+	"evenhand/analyze/equalise"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/publish"
 	"evenhand/analyze/result"
@@ -35,8 +36,8 @@ func MeasureAndPublish(ctx context.Context, c *manifest.Comparison, dir string, 
 }
 
 // Publish writes the comparison's audio into dir as its plan says, see
-// publish.Plan.Write. It fills in Take.Published and Take.Withheld, and
-// Match.WorstDeviation.
+// publish.Plan.Write, and with pieces what takes can be heard equalised with. It fills in
+// Take.Published and Take.Withheld, Match.WorstDeviation and Equalised.
 //
 // The files have the depth that was decided, see decideCopies: 16 bits, with dither, or
 // 24.
@@ -68,7 +69,11 @@ func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) 
 			res.Parameters.Match.Dither = "16-bit files: triangular, ±1 step, seeded from the recording's SHA-256; 24-bit files: none"
 		}
 	}
-	return nil
+	if !opts.Pieces {
+		return nil
+	}
+	res.Equalised = equalise.Pairs(s.Manifest, res, s.Anchor, func(take int) bool { return s.drift(take) != 0 })
+	return equalise.Write(ctx, dir, res, res.Equalised, s.run)
 }
 
 // plan is what is published, by what was measured.

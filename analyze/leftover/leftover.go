@@ -139,14 +139,22 @@ func (s sums) turned() sums {
 	return t
 }
 
+// newTools returns what every filter of a rate and a window of length n is made with.
+func newTools(rate, n int) *work {
+	bins := n/2 + 1
+	w := &work{Params: Params{Length: n}, rate: rate, h: n / 2, fft: dsp.NewFFT(n), pre: n / 8,
+		k: make([]float64, bins), time: make([]float64, n), spec: make([]complex128, bins), spec2: make([]complex128, bins)}
+	w.lo, w.hi = bandRange(n, rate, from, to)
+	for i := range w.k {
+		w.k[i] = loudness.KPower(math.Min(24000, float64(i)*float64(rate)/float64(n)))
+	}
+	return w
+}
+
 func newWork(x, y *Excerpt, p Params) *work {
 	n, bins := p.Length, p.Length/2+1
-	w := &work{Params: p, rate: x.rate, h: n / 2, x: x, y: y, fft: dsp.NewFFT(n), pre: n / 8,
-		k: make([]float64, bins), time: make([]float64, n), spec: make([]complex128, bins), spec2: make([]complex128, bins)}
-	w.lo, w.hi = bandRange(n, x.rate, from, to)
-	for i := range w.k {
-		w.k[i] = loudness.KPower(math.Min(24000, float64(i)*float64(x.rate)/float64(n)))
-	}
+	w := newTools(x.rate, n)
+	w.Params, w.x, w.y = p, x, y
 	pair := dsp.NewComplex(n)
 	a, b := make([]float64, n), make([]float64, n)
 	ca, cb := make([]complex128, bins), make([]complex128, bins)

@@ -126,8 +126,9 @@
 // audio made from the recording: the report has the take's numbers and says that its
 // audio is withheld. (cut still writes this audio, for the author's own use.) Notes
 // marked so are not on the page. For the dry recording, the loopback, an impulse
-// response or a photo, the mark withholds only the file. A take or a device can also
-// have redistribute: next to its file:
+// response or a photo, the mark withholds only the file; takes through an impulse
+// response or a model that is marked cannot be heard equalised to others. A take or a
+// device can also have redistribute: next to its file:
 //
 //	# at the top
 //	about: {file: notes.md, redistribute: no}

@@ -71,6 +71,37 @@ type LeftoverWays struct {
 	Curve []unit.DB `json:"curve_db" figure:"equaliser (dB)"`
 }
 
+// Equalised is the filter through which a contestant can be heard as close to the take
+// that the others are compared with as a filter brings it; see leftover.Fit. It is fitted
+// on their published files.
+type Equalised struct {
+	Take   string `json:"take"`
+	Of     string `json:"of"`     // the other take, which what is left is of
+	Reason string `json:"reason"` // why there is no filter; "" otherwise
+	// Path is the script with the filter, in the report folder.
+	Path     string `json:"path,omitempty"`
+	SHA256   string `json:"sha256,omitempty"`
+	Rate     int    `json:"sample_rate_hz,omitempty"`
+	Channels int    `json:"channels,omitempty"` // each has a filter of its own
+	Taps     int    `json:"taps,omitempty"`
+	Before   int    `json:"taps_before,omitempty"` // of them, before time 0
+	// Left and Unweighted are what is left of Of, on the music that the filter was fitted
+	// to, all of it; Peak is the highest sample of the equalised take and of what is left.
+	Left       unit.DB   `json:"left_db" figure:"left after the filter to be heard (dB)" csv:"no"`
+	Unweighted unit.DB   `json:"left_unweighted_db" figure:"left after the filter to be heard, unweighted (dB)" csv:"no"`
+	Peak       unit.DBFS `json:"sample_peak_dbfs" figure:"highest sample of what is heard (dBFS)" csv:"no"`
+}
+
+// EqualisedFrom returns what a take can be heard through; nil for none.
+func (r *Result) EqualisedFrom(take string) *Equalised {
+	for i := range r.Equalised {
+		if e := &r.Equalised[i]; e.Take == take {
+			return e
+		}
+	}
+	return nil
+}
+
 // GearParameters: how what the gear does was measured.
 type GearParameters struct {
 	Blocks      int          `json:"blocks"` // of the music; the same for all takes

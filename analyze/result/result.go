@@ -38,7 +38,9 @@ type Result struct {
 	// Leftover is of the pairs of contestants, of each take and its repeat, and of each
 	// contestant and a bypass or a room; of more than LeftoverPairs takes, of those with
 	// the one that they are aligned to.
-	Leftover   []Leftover  `json:"leftover,omitempty"`
+	Leftover []Leftover `json:"leftover,omitempty"`
+	// Equalised is of each contestant and the take that it is compared with.
+	Equalised  []Equalised `json:"equalised,omitempty"`
 	Settings   Settings    `json:"settings"`
 	Checks     []Check     `json:"checks"`
 	Exclusions []Exclusion `json:"exclusions"`

@@ -77,7 +77,9 @@ func TestArrows(t *testing.T) {
 		"analyze/drive":          {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum", "analyze/touch"},
 		"analyze/leftover":       {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum"},
 		"analyze/noise":          {"analyze/finding", "analyze/unit", "analyze/internal/dsp", "analyze/weighting", "analyze/spectrum"},
-		"analyze/again":          {"analyze"},
+		"analyze/equalise": {"analyze/disk", "analyze/flacio", "analyze/foreign", "analyze/leftover", "analyze/manifest", "analyze/mistake", "analyze/result", "analyze/unit",
+			"analyze/work"},
+		"analyze/again": {"analyze"},
 		"analyze/publish": {"analyze/disk", "analyze/flacio", "analyze/foreign", "analyze/loudness", "analyze/recording", "analyze/result", "analyze/store", "analyze/unit",
 			"analyze/wavio", "analyze/weighting", "analyze/work"},
 	}

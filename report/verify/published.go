@@ -85,7 +85,8 @@ func (v *verifier) fromPublished(dir, prefix string, res *result.Result, stored 
 	return nil
 }
 
-// measurePublished decodes and measures the audio of the report in dir.
+// measurePublished decodes and measures the audio of the report in dir, and fits the filters
+// that it is heard equalised with.
 func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stored any) error {
 	files, err := again.Files(v.ctx, dir, res, v.options().Run())
 	if err != nil {
@@ -114,7 +115,21 @@ func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stor
 		good = append(good, p)
 		v.r.Published++
 	}
-	tree, err := Tree(map[string]any{"takes": good})
+	filters, err := again.Filters(v.ctx, dir, res, v.options().Run())
+	if err != nil {
+		return err
+	}
+	for _, f := range filters {
+		if f.Err != "" {
+			v.r.AddFaults("", []pack.Fault{{File: prefix + f.Path, What: strings.TrimPrefix(f.Err, dir+string(filepath.Separator))}})
+		}
+	}
+	filters = slices.DeleteFunc(filters, func(f again.Equalised) bool { return f.Err != "" })
+	now := map[string]any{"takes": good}
+	if len(filters) > 0 {
+		now["equalised"] = filters
+	}
+	tree, err := Tree(now)
 	if err != nil {
 		return err
 	}

@@ -1,0 +1,86 @@
+package again
+
+import (
+	"context"
+	"errors"
+	"fmt"
+
+	"evenhand/analyze/equalise"
+	"evenhand/analyze/flacio"
+	"evenhand/analyze/foreign"
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+	"evenhand/analyze/work"
+)
+
+// Equalised is what a take is heard equalised with, fitted once more. The JSON has the
+// fields of result.Equalised.
+type Equalised struct {
+	Take       string    `json:"take"`
+	Of         string    `json:"of"`
+	Path       string    `json:"path"`
+	SHA256     string    `json:"sha256"`
+	Rate       int       `json:"sample_rate_hz"`
+	Channels   int       `json:"channels"`
+	Taps       int       `json:"taps"`
+	Before     int       `json:"taps_before"`
+	Left       unit.DB   `json:"left_db"`
+	Unweighted unit.DB   `json:"left_unweighted_db"`
+	Peak       unit.DBFS `json:"sample_peak_dbfs"`
+	// Err says why it could not be fitted, or that the script has another filter; "" for
+	// nothing.
+	Err string `json:"-"`
+}
+
+// Filters fits again every filter that a result names, from the published files in the
+// report folder dir, and compares it with the script there. The error is ctx's.
+func Filters(ctx context.Context, dir string, res *result.Result, run work.Run) ([]Equalised, error) {
+	out := []Equalised{}
+	published := map[string]*result.Published{}
+	for i := range res.Takes {
+		published[res.Takes[i].Name] = res.Takes[i].Published
+	}
+	seen := map[string]bool{}
+	for _, e := range res.Equalised {
+		if e.Reason == "" && !seen[e.Take] { // one for each take
+			seen[e.Take] = true
+			out = append(out, Equalised{Take: e.Take, Of: e.Of, Path: e.Path})
+		}
+	}
+	step := run.Stage("fitting what can be heard equalised", int64(len(out)))
+	return out, run.Each(ctx, len(out), func(i int) error {
+		defer step(1)
+		same, err := refit(ctx, dir, published, &out[i])
+		if err != nil {
+			out[i].Err = "it cannot be fitted again: " + err.Error()
+		} else if !same {
+			out[i].Err = fmt.Sprintf("it is not the filter from %s to %s", out[i].Take, out[i].Of)
+		}
+		return ctx.Err()
+	})
+}
+
+// refit fills in what is found of a filter, and reports whether it is the one in the script.
+func refit(ctx context.Context, dir string, published map[string]*result.Published, e *Equalised) (bool, error) {
+	take, of := published[e.Take], published[e.Of]
+	if take == nil || of == nil {
+		return false, errors.New("its takes are not published")
+	}
+	frames := map[string]int64{take.Path: take.Frames, of.Path: of.Frames}
+	h, err := equalise.Fit(ctx, func(path string) (*flacio.Decoder, error) { return openPublished(dir, path, frames[path]) }, take.Path, of.Path)
+	if err != nil {
+		return false, err
+	}
+	stored, err := equalise.Read(dir, e.Path)
+	if err != nil {
+		return false, err
+	}
+	name, err := inReport(dir, e.Path)
+	if err != nil {
+		return false, err
+	}
+	e.Rate, e.Channels, e.Taps, e.Before = of.SampleRate, len(h.Taps), len(h.Taps[0]), h.Before
+	e.Left, e.Unweighted, e.Peak = h.K, h.Unweighted, h.Peak
+	e.SHA256, _, err = foreign.SHA256File(ctx, name)
+	return equalise.Alike(h.Linear, stored), err
+}
