@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 
@@ -12,10 +13,62 @@ import (
 
 // gearView is what the gear does to the playing.
 type gearView struct {
-	Words []string
-	Means string
-	Map   figure // its table is there without a plot too
-	Left  figure // the same
+	Lines []gearLine
+	// Heard are the pairs that can be heard and have no line, HeardWords what one hears;
+	// none and "" where nothing can be heard.
+	Heard      []hearView
+	HeardWords string
+	Means      string
+	Map        figure // its table is there without a plot too
+	Left       figure // the same
+	Curves     bool   // the details have the equalisers' curves
+}
+
+// gearLine is a sentence, with what can be heard of it.
+type gearLine struct {
+	Text string
+	Hear *hearView
+
+	of string // the take that it is about, and no other but that they are compared with
+}
+
+// hearView is a pair that can be heard, one take equalised to the other; or Why not.
+type hearView struct {
+	Take, Of string
+	Left     string // by how many dB what is left is down
+	Pair     string // the numbers of the two in the player, and the highest sample in dBFS
+	Why      string
+}
+
+// heardWords says what one hears.
+const heardWords = "You hear the best filter of any kind, fitted on all of the music. What is left plays at its true level. That can be further down than the sentences say, which judge a filter on music that it was not fitted on."
+
+// hear adds what can be heard to the sentences about it.
+func (b *builder) hear(v *gearView) {
+	all := b.res.Equalised
+	if len(all) > 1 && all[0].Reason != "" && !slices.ContainsFunc(all, func(e result.Equalised) bool { return e.Reason != all[0].Reason || e.Of != all[0].Of }) {
+		v.HeardWords = fmt.Sprintf("No take can be heard equalised to %s: %s.", all[0].Of, all[0].Reason)
+		return
+	}
+	heard := b.res.Heard()
+	for _, e := range all {
+		h := hearView{Take: e.Take, Of: e.Of}
+		x, y := slices.Index(heard, e.Take), slices.Index(heard, e.Of)
+		switch {
+		case e.Reason != "":
+			h.Why = fmt.Sprintf("%s, equalised to %s, cannot be heard: %s.", e.Take, e.Of, e.Reason)
+		case b.player == nil || x < 0 || y < 0 || !chart.Finite(float64(e.Left)):
+			continue
+		default:
+			h.Left, h.Pair = unit.Format(-float64(e.Left), 1), fmt.Sprintf("%d %d %.1f", x, y, math.Ceil(10*float64(e.Peak))/10)
+			v.HeardWords = heardWords
+		}
+		if i := slices.IndexFunc(v.Lines, func(l gearLine) bool { return l.of == e.Take }); i >= 0 {
+			v.Lines[i].Hear = &h
+		} else {
+			v.Heard = append(v.Heard, h)
+		}
+	}
 }
 
 // against is the take that the others are compared with here.
@@ -28,7 +81,9 @@ func (b *builder) gear() *gearView {
 	if res.Parameters.Gear == nil {
 		return nil
 	}
-	v := gearView{Words: b.gearWords(), Means: gearMeans}
+	v := gearView{Lines: b.gearWords(), Means: gearMeans}
+	b.hear(&v)
+	v.Curves = b.equaliserFigure().SVG != ""
 	v.Map, v.Left = b.reactionMap(), b.leftoverFigure()
 	return &v
 }
@@ -109,6 +164,57 @@ func (b *builder) leftoverFigure() figure {
 	return f
 }
 
+// equaliserFigure draws the equaliser from each contestant to the take that the others are
+// compared with, in the bands in which one of the two is heard.
+func (b *builder) equaliserFigure() figure {
+	with, bands := b.index(b.against()), b.res.Spectrum.Third
+	f := figure{ID: "gear-curves", Title: "The best equalisers", Axes: "Gain in dB, in third octaves, that brings each take closest to " + b.against() + ", over frequency in Hz. Bands in which neither of the two is heard are left out.",
+		Legend: []label{}, Words: []string{}, CSV: "data/leftover-third-octave.csv", Download: "Every pair as CSV"}
+	curves, head := []chart.Curve{}, heads("Band")
+	for i := range b.res.Takes {
+		t := &b.res.Takes[i]
+		if i == with || with < 0 || !t.Contestant() || len(t.Measures) == 0 || len(b.res.Takes[with].Measures) == 0 {
+			continue
+		}
+		l := b.res.LeftoverOf(t.Name, b.against())
+		if l == nil {
+			continue
+		}
+		for _, w := range l.Ways {
+			if w.Of != b.against() || len(w.Curve) != len(bands) {
+				continue
+			}
+			y, heard := floats(w.Curve), b.res.AudibleBetween(i, with, 0)
+			for k := range y {
+				if !(heard.Weight[k] > 0) {
+					y[k] = math.NaN()
+				}
+			}
+			curves, head = append(curves, chart.Curve{Name: t.Name, Take: i, X: centres(bands), Y: y}), append(head, takeCell(b.labels[i]))
+			f.Legend = append(f.Legend, b.labels[i])
+		}
+	}
+	if len(curves) == 0 {
+		return f
+	}
+	if len(curves) <= chart.MostNamed {
+		f.Legend = []label{}
+	}
+	rows := []row{}
+	for k, band := range bands {
+		line := []cell{{Text: bandName(band), Head: true}}
+		for _, c := range curves {
+			line = append(line, cell{Text: at(c.Y, k, 1)})
+		}
+		rows = append(rows, row{Cells: line})
+	}
+	f.Table = newTable("Gain of the best equaliser, dB", head, rows)
+	f.Table.Class = "bands"
+	lo, hi := bandRange(bands)
+	f.SVG = svg(chart.Gains(chart.Text{Title: "Equalisers of " + plural(len(curves), "take", "takes") + " to " + b.against(), By: f.AxesID()}, curves, lo, hi))
+	return f
+}
+
 // touchFigure draws the level that comes out of each take over the level that goes in.
 func (b *builder) touchFigure() figure {
 	f := figure{ID: "touch", Title: "Touch: level out against level in", Axes: "Level out in dB, apart from what a filter does and from the gain at the loudest step, over the level of the dry recording in dBFS, rms of 50 ms. Lines: the median of each step; upright lines: the quartiles. From a clean device comes one dB more for each dB that goes in.",
@@ -151,6 +257,16 @@ func spread(low, high unit.Number, digits int) string {
 		return ""
 	}
 	return " (" + a + " to " + b + ")"
+}
+
+// equalisedMethod says what is heard equalised; "" where nothing is.
+func equalisedMethod(all []result.Equalised) string {
+	for _, e := range all {
+		if e.Reason == "" {
+			return fmt.Sprintf("A filter of %s leads from one published file to the other, each channel for itself. It is estimated on all of the music as above, twice, and judged on the same music, from 20 Hz to 20 kHz, K-weighted. The page makes the equalised take by convolution with it, with its delay taken off. What is left is the other take less that. A pair has no filter if the clock of one take drifts, which its published file keeps, or if a file in the chain of one may not be passed on. Every filter is in the folder filters; its hash and figures are in results.json.", plural(e.Taps, "tap", "taps"))
+		}
+	}
+	return ""
 }
 
 // gearMethod says how it was measured; "" where it was not.

@@ -1,6 +1,7 @@
 package report
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -122,5 +123,82 @@ func TestClosestToTheRoom(t *testing.T) {
 		if got := b.roomWords(room, ranked); got != c.want {
 			t.Errorf("%v: %q", c.distances, got)
 		}
+	}
+}
+
+// TestHearEqualised: each sentence about a take and the reference has what is heard of the
+// two; of more takes than have sentences, all are in a list. What cannot be heard says why.
+func TestHearEqualised(t *testing.T) {
+	r := playing()
+	r.Comparison.Reference = r.Takes[0].Name
+	for _, x := range r.Takes[1:] {
+		r.Equalised = append(r.Equalised, result.Equalised{Take: x.Name, Of: r.Takes[0].Name, Left: -9.04, Peak: -2.31})
+	}
+	r.Equalised[1].Reason = "cabinet.wav, a file of it, is marked redistribute: no"
+	b, err := newBuilder(r, Options{})
+	must(t, err)
+	b.player = &playerData{}
+	for i := range b.res.Takes {
+		b.res.Takes[i].Published = &result.Published{}
+	}
+	v := b.gear()
+	for i, e := range r.Equalised {
+		own := r.Takes[i+1].Contestant()
+		k := 0
+		for k < len(v.Lines) && (v.Lines[k].Hear == nil || v.Lines[k].Hear.Take != e.Take) {
+			k++
+		}
+		if own != (k < len(v.Lines)) {
+			t.Fatalf("%s: line %d of %+v", e.Take, k, v.Lines)
+		}
+		if !own {
+			continue
+		}
+		h := *v.Lines[k].Hear
+		if !strings.HasPrefix(v.Lines[k].Text, e.Take+" and "+e.Of) {
+			t.Errorf("%+v is heard after %q", h, v.Lines[k].Text)
+		}
+		want := hearView{Take: e.Take, Of: e.Of, Left: "9.0", Pair: number(i+1) + " 0 -2.3"}
+		if e.Reason != "" {
+			want = hearView{Take: e.Take, Of: e.Of, Why: e.Take + ", equalised to " + e.Of + ", cannot be heard: " + e.Reason + "."}
+		}
+		if h != want {
+			t.Errorf("%+v, want %+v", h, want)
+		}
+	}
+	if v.HeardWords != heardWords {
+		t.Errorf("%q", v.HeardWords)
+	}
+	// One reason for all is given once.
+	for i := range r.Equalised {
+		r.Equalised[i].Reason = r.Equalised[1].Reason
+	}
+	v = b.gear()
+	if want := "No take can be heard equalised to Leaning: cabinet.wav, a file of it, is marked redistribute: no."; v.HeardWords != want || len(v.Heard) > 0 || slices.ContainsFunc(v.Lines, func(l gearLine) bool { return l.Hear != nil }) {
+		t.Errorf("%q, want %q; %+v", v.HeardWords, want, v.Lines)
+	}
+}
+
+// TestEqualiserCurves: the equaliser that leads to the reference is the one that is drawn.
+func TestEqualiserCurves(t *testing.T) {
+	r := playing()
+	r.Comparison.Reference = r.Takes[0].Name
+	b, err := newBuilder(r, Options{})
+	must(t, err)
+	f := b.equaliserFigure()
+	if len(f.Table.Head) != 2 || len(f.Table.Rows) != len(r.Spectrum.Third) {
+		t.Fatalf("%+v", f.Table)
+	}
+	heard := 0
+	for k, row := range f.Table.Rows {
+		weight := b.res.AudibleBetween(1, 0, 0).Weight[k]
+		if want := unit.Format(float64(k), 1); weight > 0 && row.Cells[1].Text != want || weight <= 0 && row.Cells[1].Text != "–" {
+			t.Errorf("%s: %s, want %s, weight %g", row.Cells[0].Text, row.Cells[1].Text, want, weight)
+		} else if weight > 0 {
+			heard++
+		}
+	}
+	if heard < 5 {
+		t.Errorf("only %d bands are heard", heard)
 	}
 }

@@ -29,8 +29,13 @@ const (
 )
 
 // gearWords says what the gear does to the playing.
-func (b *builder) gearWords() []string {
-	out := []string{}
+func (b *builder) gearWords() []gearLine {
+	out := []gearLine{}
+	add := func(text string) {
+		if text != "" {
+			out = append(out, gearLine{Text: text})
+		}
+	}
 	res := b.res
 	ranked := []*result.Take{}
 	for i := range res.Takes {
@@ -43,33 +48,36 @@ func (b *builder) gearWords() []string {
 		own := &res.Takes[with]
 		for _, t := range ranked {
 			if t != own {
-				out = append(out, b.leftoverWords(t, own), b.reactionWords(t, own))
+				if text := b.leftoverWords(t, own); text != "" {
+					out = append(out, gearLine{Text: text, of: t.Name})
+				}
+				add(b.reactionWords(t, own))
 			}
 		}
 	}
 	for i := range res.Takes {
 		switch t := &res.Takes[i]; {
 		case t.Role == string(manifest.RoleRoom):
-			out = append(out, b.roomWords(t, ranked))
+			add(b.roomWords(t, ranked))
 		case t.Role == string(manifest.RoleBypass) && each && t.RepeatOf == "":
 			for _, k := range ranked {
-				out = append(out, b.addsWords(k, t))
+				add(b.addsWords(k, t))
 			}
 		}
 	}
 	if !each {
-		out = append(out, b.reachWords())
+		add(b.reachWords())
 	}
 	why := b.gearReason()
 	for _, t := range ranked {
 		if each && why == "" && t.Touch != nil && t.Drive != nil && !t.Touch.Measured && t.Touch.Reason == t.Drive.Reason {
-			out = append(out, fmt.Sprintf("Touch and drive of %s are not measured: %s.", t.Name, t.Touch.Reason))
+			add(fmt.Sprintf("Touch and drive of %s are not measured: %s.", t.Name, t.Touch.Reason))
 		}
 	}
 	if why != "" {
-		out = append(out, "Touch and drive are not measured: "+why+".")
+		add("Touch and drive are not measured: " + why + ".")
 	}
-	return slices.DeleteFunc(out, func(s string) bool { return s == "" })
+	return out
 }
 
 // reachWords says how far drive and touch of the contestants reach; "" for fewer than two

@@ -66,6 +66,9 @@ func (b *builder) method() methodView {
 	if text := gearMethod(p.Gear); text != "" {
 		add("Only EQ, touch and drive", text)
 	}
+	if text := equalisedMethod(b.res.Equalised); text != "" {
+		add("What is heard equalised", text)
+	}
 	add("What counts", words.Resolution(b.res.Resolution))
 	add("What is heard", audibleWords(s)+" Sentences, distances, the spectrum in five figures and the emphasis of plots follow this rule.")
 	if f := b.res.EarlierFormat; f > 0 {

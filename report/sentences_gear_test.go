@@ -17,6 +17,9 @@ type leftoverFigures struct {
 	Resolved     bool
 }
 
+// equalisedFigures are what results.json says of what is heard equalised.
+type equalisedFigures struct{ Take, Of, Reason string }
+
 // leftoverOf returns that of a pair in either order.
 func (r *results) leftoverOf(a, b string) leftoverFigures {
 	for _, l := range r.Leftover {
@@ -150,6 +153,17 @@ func gearForms() []form {
 		}),
 		sentence("gear", `Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `You hear the best filter of any kind, fitted on all of the music\.`, func(r *results, _ said, _ []string) string {
+			return unless(slices.ContainsFunc(r.Equalised, func(e equalisedFigures) bool { return e.Reason == "" }), "nothing is heard equalised")
+		}),
+		sentence("gear", `What is left plays at its true level\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `That can be further down than the sentences say, which judge a filter on music that it was not fitted on\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `No take can be heard equalised to {name}: (.*)\.`, func(r *results, _ said, m []string) string {
+			return unless(len(r.Equalised) > 1 && !slices.ContainsFunc(r.Equalised, func(e equalisedFigures) bool { return e.Of != m[1] || e.Reason != m[2] }), "another reason: %+v", r.Equalised)
+		}),
+		sentence("gear", `{name}, equalised to {name}, cannot be heard: (.*)\.`, func(r *results, _ said, m []string) string {
+			return unless(slices.Contains(r.Equalised, equalisedFigures{m[1], m[2], m[3]}), "another reason: %+v", r.Equalised)
+		}),
 		sentence("gear", `Touch and drive of {name} are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
 			t := r.take(m[1])
 			return unless(!t.Touch.Measured && !t.Drive.Measured && t.Touch.Reason == m[2] && t.Drive.Reason == m[2], "another reason, or it is measured")

@@ -98,8 +98,9 @@ type results struct {
 			} `json:"third_octave"`
 		}
 	}
-	Leftover []leftoverFigures
-	Likeness []struct {
+	Leftover  []leftoverFigures
+	Equalised []equalisedFigures
+	Likeness  []struct {
 		A, B     string
 		Spectral figure `json:"spectral_db"`
 		Resolved bool

@@ -41,6 +41,7 @@ func (b *builder) spectra() spectraView {
 type finerView struct {
 	Twelfth     figure
 	Touch       *figure // nil where no take has one
+	Equalisers  *figure // the same
 	AltSections table
 }
 
@@ -50,6 +51,9 @@ func (b *builder) finer() finerView {
 	v.Twelfth.CSV = "data/spectrum-twelfth-octave.csv"
 	if touch := b.touchFigure(); touch.SVG != "" {
 		v.Touch = &touch
+	}
+	if curves := b.equaliserFigure(); curves.SVG != "" {
+		v.Equalisers = &curves
 	}
 	return v
 }

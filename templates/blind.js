@@ -126,6 +126,7 @@
     player.pause();
     const ctx = player.context();
     store.want("player", []); // the player's pieces make room
+    if (player.rest) player.rest();
     store.want("blind", needed);
     const progress = setInterval(() => { const s = store.state(needed); tell(`Loading everything first: ${s.ready} of ${s.all} parts`); }, 150);
     let low = null;

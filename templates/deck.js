@@ -2,6 +2,7 @@
 // Classic script, loaded with the first touch or Play.
 (function () {
   "use strict";
+  const { Evenhand } = globalThis;
 
   const smooth = .002; // s, time constant of a switch: −60 dB after 14 ms
   const slow = .1;     // s, the same of a change of levels: done in 0.5 s
@@ -24,7 +25,9 @@
       g.connect(to);
       return g;
     };
-    const gains = voices.map(() => node(0, dip)), trims = gains.map(g => node(1, g));
+    const gains = [], trims = [];
+    const plug = () => trims.push(node(1, gains[gains.push(node(0, dip)) - 1]));
+    voices.forEach(plug);
     const end = cuts[cuts.length - 1];
     const deck = { playing: false, stalled: false, edges: [], trimmed: () => 1, pos: 0, range: [0, end], loop: false, lookahead: 4, needs: () => [], level: 1 };
     let units = [];  // planned stretches, in order: {piece, from, to, at, sources}
@@ -89,6 +92,14 @@
       for (const g of trims) g.gain.cancelScheduledValues(ctx.currentTime);
       const f = deck.position(), t = now();
       if (deck.playing) units.filter(u => t < u.at + u.to - u.from).forEach((u, i) => trim(u, i ? u.from : f, i ? smooth : slow));
+    };
+
+    // One voice more, while the others go on; returns its number.
+    deck.add = voice => {
+      voices.push(voice);
+      plug();
+      deck.retrim();
+      return voices.length - 1;
     };
 
     // Plans ahead; to be called often while playing.
@@ -186,5 +197,47 @@
     return deck;
   }
 
-  Object.assign(globalThis.Evenhand.sound, { Deck, slow });
+  Object.assign(Evenhand.sound, { Deck, slow });
+
+  // --- What the player mixes ---
+
+  const { comparison: data, player } = Evenhand, { takes } = data, { voices, mics } = player;
+  const amplitude = db => Math.pow(10, db / 20), loudestGain = Math.min(...takes.map(t => t.gain));
+
+  // Gains of a take's two voices: the take as published, or a blend.
+  const gainsOf = i => player.blends[i] === null ? { take: 1, mic: 0, peak: takes[i].peak } : player.blendGains(i, player.blends[i]);
+
+  // How far everything is lowered so that no blend clips, nor what equal.js has made.
+  player.headroom = () => amplitude(Math.min(0, -0.1 - Math.max(player.top, ...takes.map((t, i) => gainsOf(i).peak))));
+  player.top = -Infinity; // dBFS
+
+  // The gains of all voices. instead is {of, parts}: what is heard in place of a take, as
+  // loud as take of, is made of parts [voice, gain].
+  player.mixture = () => {
+    const m = voices.map(() => 0), other = player.instead, i = other ? other.of : player.take;
+    if (i < 0) return m;
+    const g = gainsOf(i);
+    // As recorded, the loudest take stays where it is and the others fall back.
+    const level = (player.flips[i] ? -1 : 1) * (player.levels === "recorded" ? amplitude(loudestGain - takes[i].gain) : 1);
+    for (const [v, gain] of other ? other.parts : [[i, g.take], [mics[i], g.mic]]) if (v >= 0) m[v] = gain * level;
+    return m;
+  };
+
+  // By what a voice is raised at frame f of the music: as its take is.
+  player.trimmed = (v, f) => {
+    const raised = player.levels === "sections" && (data.sections[player.partAt(f)] || {}).raised;
+    return raised ? amplitude(raised[v < takes.length ? v : mics.includes(v) ? mics.indexOf(v) : voices[v].of]) : 1;
+  };
+
+  player.makeDeck = () => {
+    const old = player.deck;
+    if (old.real) return;
+    const deck = Deck(player.context(), voices, data.cuts);
+    deck.edges = data.sections.flatMap(s => [s.first, s.first + s.frames]);
+    deck.trimmed = player.trimmed;
+    deck.needs = () => player.instead ? player.instead.parts.map(p => p[0]) : player.voicesOf(player.take);
+    Object.assign(deck, { real: true, pos: old.pos, range: old.range, loop: old.loop, level: player.headroom() });
+    deck.preset(player.mixture());
+    player.deck = deck;
+  };
 })();

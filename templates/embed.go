@@ -14,6 +14,7 @@
 //	                    the foot of the page)
 //	from a disk         disk.js
 //	without ranges      whole.js
+//	equalised           equal.js, and of each pair the filter (analyze/equalise)
 //	with a blend        listen-more.js (hashes and blends), blends.js
 //	with a blind test   hash.js, statistics.js, answers.js, meter.js, blind.js,
 //	                    tests.js
@@ -35,6 +36,11 @@
 // time; then the same pieces of the others. On a link that is slower than the sound of
 // all takes, and for who saves data, others than the chosen take and the two before it
 // wait until a reader asks for all.
+//
+// A take equalised to another one is one voice more, made piece by piece in the page:
+// the convolution of the published take with its filter, without delay. What is left is
+// the other take less that voice, in the graph. Neither is part of a blind test, and
+// neither starts while one runs (TestEqualised).
 //
 // Keys: digits choose takes, brackets choose sections, and initials of words on the
 // controls do the rest. Letters that people know from editing video (J, K, L, M, I,

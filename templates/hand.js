@@ -65,7 +65,7 @@
   const bar = el("div", { id: "foot", role: "region", "aria-label": "Player at the foot of the page", hidden: true },
     play, takes.length > 1 ? arrow("Previous take", "‹", -1) : null, el("span", { class: "now" }, mark, name), takes.length > 1 ? arrow("Next take", "›", 1) : null, time);
   document.body.append(bar);
-  let shown = -1;
+  let shown = "";
   document.addEventListener("evenhand:time", () => {
     const deck = player.deck;
     if (bar.hidden && (deck.playing || deck.stalled)) {
@@ -74,10 +74,10 @@
     }
     text(play, deck.playing || deck.stalled ? "Pause" : "Play");
     text(time, player.clock(deck.position()).slice(0, -2)); // whole seconds
-    if (shown === player.wanted) return;
-    shown = player.wanted;
-    text(name, takes[shown].name);
-    const swatch = document.querySelectorAll(".pick svg")[shown];
+    const now = (player.instead || takes[player.wanted]).name;
+    if (shown === now) return;
+    text(name, shown = now);
+    const swatch = document.querySelectorAll(".pick svg")[player.wanted];
     mark.replaceChildren(...swatch ? [swatch.cloneNode(true)] : []);
   });
 })();

@@ -7,7 +7,6 @@
   const { Store } = Evenhand.sound;
   const $ = id => document.getElementById(id), all = s => [...document.querySelectorAll(s)];
   const listen = $("listen"), rate = data.rate, takes = data.takes;
-  const amplitude = db => Math.pow(10, db / 20);
 
   // --- Words ---
 
@@ -63,37 +62,12 @@
   // Voices: the takes, then the single microphones of those that have them.
   const voices = takes.map(t => voiceOf(t.pieces, t.channels));
   const mics = takes.map(t => t.blend ? voices.push(voiceOf(t.blend.pieces, 1)) - 1 : -1);
-  const loudestGain = Math.min(...takes.map(t => t.gain));
 
-  // Gains of a take's two voices: the take as published, or a blend.
-  const gainsOf = i => player.blends[i] === null ? { take: 1, mic: 0, peak: takes[i].peak } : player.blendGains(i, player.blends[i]);
-
-  // How far everything is lowered so that no blend clips.
-  function headroom() {
-    const top = Math.max(...takes.map((t, i) => gainsOf(i).peak));
-    return amplitude(Math.min(0, -0.1 - top));
-  }
-
-  function mixture() {
-    const m = voices.map(() => 0), i = player.take;
-    if (i < 0) return m;
-    const g = gainsOf(i);
-    // As recorded, the loudest take stays where it is and the others fall back.
-    const level = (player.flips[i] ? -1 : 1) * (player.levels === "recorded" ? amplitude(loudestGain - takes[i].gain) : 1);
-    m[i] = g.take * level;
-    if (mics[i] >= 0) m[mics[i]] = g.mic * level;
-    return m;
-  }
-
-  // By what a voice is raised at frame f of the music: a take's, or its microphone's.
-  function trimmed(v, f) {
-    const raised = player.levels === "sections" && (data.sections[partAt(f)] || {}).raised;
-    return raised ? amplitude(raised[v < takes.length ? v : mics.indexOf(v)]) : 1;
-  }
-
-  Object.assign(player, { mixture, trimmed, want, say, show, remember, headroom, voices, mics });
   const blended = i => mics[i] >= 0 && player.blends[i] !== null;
   const voicesOf = i => blended(i) ? [i, mics[i]] : [i];
+  // What is heard: the take, or what equal.js makes of two.
+  const name = () => (player.instead || takes[player.take]).name;
+  Object.assign(player, { want, say, show, remember, voices, mics, voicesOf, instead: null });
 
   // On a link that is slower than the sound of all takes, and for who saves data, only
   // the chosen take and the two before it are loaded, until a reader wants all.
@@ -115,25 +89,13 @@
     const order = [...[k, ...next].flatMap(k => files(list[0], k)), ...[k, ...next].flatMap(k => others.flatMap(i => files(i, k)))];
     const channels = new Map(voices.flatMap(v => v.pieces.map(p => [p, v.channels])));
     let bytes = 0;
-    const kept = order.filter(p => (bytes += p.frames * 4 * channels.get(p)) <= budget);
+    const kept = order.filter(p => (bytes += p.frames * 4 * channels.get(p)) <= player.budget);
     store.want("player", kept.length ? kept : order.slice(0, 1));
   }
   // One request at a time until the chosen take plays and its next piece is here.
   store.alone = () => isOpen() && !(player.deck.playing && player.deck.pieces(player.deck.position()).every(k => there(player.wanted, k)));
   store.onload = () => { if (player.deck.real) want(); };
 
-  function makeDeck() {
-    if (player.deck && player.deck.real) return;
-    const old = player.deck, deck = Evenhand.sound.Deck(context(), voices, data.cuts);
-    deck.real = true;
-    deck.edges = data.sections.flatMap((_, k) => partSpan(k));
-    deck.trimmed = trimmed;
-    deck.needs = () => voicesOf(player.take);
-    if (old) Object.assign(deck, { pos: old.pos, range: old.range, loop: old.loop });
-    deck.level = headroom();
-    deck.preset(mixture());
-    player.deck = deck;
-  }
   // Until the first touch there is a place, but no sound.
   player.deck = { pos: 0, range: [0, data.frames], loop: false, playing: false, stalled: false, position() { return this.pos; }, pieces: f => [pieceAt(f)], seek(f) { this.pos = Math.max(0, Math.min(data.frames, f)); }, stop() { this.stalled = false; }, replan() { } };
   const pieceAt = f => { const p = takes[0].pieces; let k = p.length - 1; while (k > 0 && p[k].first > f) k--; return k; };
@@ -146,6 +108,7 @@
   player.choose = function (i) {
     if (i < 0 || i >= takes.length) return;
     player.wanted = i;
+    player.instead = null;
     recent = [i, ...recent.filter(k => k !== i)].slice(0, 3);
     if (player.take < 0 || !player.deck.real || there(i, pieceAt(player.deck.position()))) hear(i);
     else say(`Loading ${takes[i].name}`);
@@ -156,7 +119,7 @@
 
   function hear(i) {
     player.take = player.wanted = i;
-    if (player.deck.real) player.deck.mix(mixture());
+    if (player.deck.real) player.deck.mix(player.mixture());
     say(`${takes[i].name}${player.levels === "recorded" ? ", as recorded" : ""}`);
   }
 
@@ -167,7 +130,7 @@
     want();
     if (!player.deck.real) {
       player.deck.stalled = true; // it waits, and Pause ends that
-      say(`Loading ${takes[player.take].name}`);
+      say(`Loading ${name()}`);
       show();
       try { await Evenhand.need("deck.js"); } catch (e) {
         player.deck.stop();
@@ -175,12 +138,12 @@
         return show();
       }
       if (player.deck.real || !player.deck.stalled) return;
-      makeDeck();
+      player.makeDeck();
     }
-    player.deck.level = headroom();
+    player.deck.level = player.headroom();
     want();
     player.deck.start();
-    say(`${player.deck.stalled ? "Loading " : ""}${takes[player.take].name}`);
+    say(`${player.deck.stalled ? "Loading " : ""}${name()}`);
     show();
   };
   player.pause = function () { player.deck.stop(); show(); remember(); };
@@ -223,7 +186,7 @@
   };
   player.setFlip = function (i, on) {
     player.flips[i] = on;
-    if (player.deck.real) player.deck.mix(mixture());
+    if (player.deck.real) player.deck.mix(player.mixture());
     say(`${takes[i].name}: polarity ${on ? "inverted, to match the reference" : "as recorded"}`);
   };
   // --- The page ---
@@ -275,7 +238,7 @@
     tell("time", pos / rate);
     text(play, on ? "Pause" : "Play");
     loop.setAttribute("aria-pressed", deck.loop);
-    picks.forEach((b, i) => { b.setAttribute("aria-pressed", i === player.wanted); panels[i].classList.toggle("on", i === player.wanted); });
+    picks.forEach((b, i) => { b.setAttribute("aria-pressed", i === player.wanted && !player.instead); panels[i].classList.toggle("on", i === player.wanted); });
     const here = partAt(pos);
     for (const b of sections) {
       b.setAttribute("aria-pressed", Number(b.dataset.part) === player.part);
@@ -328,7 +291,7 @@
     progress();
     if (!player.deck.real) return;
     if (player.wanted !== player.take && there(player.wanted, pieceAt(player.deck.position()))) { hear(player.wanted); show(); }
-    if (player.deck.stalled && player.deck.ready(player.deck.pos)) { player.deck.start(); say(takes[player.take].name); show(); }
+    if (player.deck.stalled && player.deck.ready(player.deck.pos)) { player.deck.start(); say(name()); show(); }
   };
 
   let lastPiece = "", lastPart = -2;
@@ -342,7 +305,7 @@
     }
     const on = deck.playing;
     deck.pump();
-    if (on && deck.stalled) say(`Loading ${takes[player.take].name}`);
+    if (on && deck.stalled) say(`Loading ${name()}`);
     const k = deck.pieces(deck.position()).join();
     if (k !== lastPiece) { lastPiece = k; want(); }
     const part = partAt(deck.position());
@@ -388,6 +351,11 @@
   // What a browser kept ticked from before a reload is set back.
   for (const c of all(".flip")) { c.checked = false; c.addEventListener("change", () => player.setFlip(Number(c.dataset.take), c.checked)); }
 
+  for (const b of all("[data-equal]")) b.addEventListener("click", async () => {
+    if (!isOpen()) return;
+    context();
+    if (await open(["deck.js", "hand.js", "equal.js"])) player.equal(b);
+  });
   // What few readers open is loaded when they open it.
   async function open(files) {
     try { for (const f of files) await Evenhand.need(f); return true; } catch (e) { say(`Sorry: ${e.message}. Close this part and open it to try again.`); return false; }

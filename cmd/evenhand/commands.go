@@ -43,7 +43,8 @@ fails, DIR stays as it was.
 
 Build withholds what is marked redistribute: no. It never copies such a file. If
 a take is marked, the report has its numbers and its hash, and no audio that was
-made from it.
+made from it. If a file in a take's chain is marked, the page does not let the
+take be heard equalised to another one.
 
 If DIR holds an earlier report, build keeps the target loudness of that report
 as long as no take peaks above the ceiling, so that published audio stays the

@@ -25,12 +25,21 @@ const MostNamed = 6
 // Spectrum draws level curves in dBFS over frequency in Hz. It returns an svg
 // element. Values more than 72 dB under the greatest are cut off.
 func Spectrum(t Text, curves []Curve, pitches []Pitch, lo, hi float64) string {
+	return overFrequency(t, curves, pitches, lo, hi, "dBFS")
+}
+
+// Gains draws curves of gain in dB as Spectrum does levels.
+func Gains(t Text, curves []Curve, lo, hi float64) string {
+	return overFrequency(t, curves, nil, lo, hi, "dB")
+}
+
+func overFrequency(t Text, curves []Curve, pitches []Pitch, lo, hi float64, unit string) string {
 	ys := make([][]float64, 0, len(curves))
 	for _, c := range curves {
 		ys = append(ys, c.Y)
 	}
 	y := levelAxis(72, ys...)
-	f := frame{width: 600, height: 390, left: y.room(), right: 18, top: 30, bottom: 36, x: frequencyAxis(lo, hi), y: y, unit: "dBFS", class: "wide"}
+	f := frame{width: 600, height: 390, left: y.room(), right: 18, top: 30, bottom: 36, x: frequencyAxis(lo, hi), y: y, unit: unit, class: "wide"}
 	if len(curves) <= MostNamed {
 		f.right = 100
 		f.over = append(f.over, endNames{curves, f})
