@@ -8,6 +8,7 @@ import (
 	"sync"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/compressor"
 	"evenhand/analyze/drive"
 	"evenhand/analyze/leftover"
 	"evenhand/analyze/manifest"
@@ -94,6 +95,9 @@ func (s *Session) measureGear(ctx context.Context) error {
 		return err
 	}
 	s.heedRepeats()
+	if slices.ContainsFunc(s.Result.Takes, func(t result.Take) bool { return t.Compressor != nil }) {
+		s.Result.Parameters.Gear.Compressor = &result.CompressorParameters{Window: compressor.WindowSeconds, MostLeft: compressor.MostLeft, MostPart: compressor.MostPart}
+	}
 	return nil
 }
 
@@ -156,8 +160,9 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 			return nil
 		}
 		type facts struct {
-			Touch touch.Result
-			Drive drive.Result
+			Touch      touch.Result
+			Drive      drive.Result
+			Compressor compressor.Result
 		}
 		frame := s.Takes[i].Frame
 		in := struct {
@@ -180,11 +185,12 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 			if err != nil {
 				return out, err
 			}
-			var gains [][]float64
-			if out.Touch, gains, err = touch.Measure(x, y); err != nil {
+			out.Compressor.None = true
+			var fit *touch.Fit
+			if out.Touch, fit, err = touch.Measure(x, y); err != nil {
 				return out, err
 			}
-			if gains == nil {
+			if fit == nil {
 				out.Drive.Reason = out.Touch.Reason
 				return out, nil
 			}
@@ -193,7 +199,10 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 				return out, err
 			}
 			defer own.Close()
-			out.Drive, err = drive.Measure(drive.Signal{Source: own}, drive.Signal{Source: src, Offset: frame}, g.plain, g.pauses, gains, s.bands.third)
+			out.Drive, err = drive.Measure(drive.Signal{Source: own}, drive.Signal{Source: src, Offset: frame}, g.plain, g.pauses, fit.Gains, s.bands.third)
+			if err == nil && compressor.Looked(out.Touch, out.Drive) {
+				out.Compressor = compressor.Measure(fit)
+			}
 			return out, err
 		})
 		switch {
@@ -202,7 +211,7 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 		case drive.Moves(found.Touch, found.Drive):
 			found.Touch.Reason, found.Drive.Reason = moves, moves
 		}
-		t.Touch, t.Drive = touchOf(found.Touch), driveOf(found.Drive)
+		t.Touch, t.Drive, t.Compressor = touchOf(found.Touch), driveOf(found.Drive), compressorOf(found.Compressor)
 		return err
 	})
 }
@@ -244,6 +253,29 @@ func driveOf(r drive.Result) *result.Drive {
 	}
 	return d
 }
+
+// compressorOf returns nil where there is none.
+func compressorOf(r compressor.Result) *result.Compressor {
+	if r.None {
+		return nil
+	}
+	n := unit.Number(nan())
+	if r.Reason != "" {
+		return &result.Compressor{Reason: r.Reason, Slope: n, Low: n, High: n, Threshold: unit.DBFS(n), ThresholdLow: unit.DBFS(n), ThresholdHigh: unit.DBFS(n), Knee: unit.DB(n),
+			Attack: n, AttackLow: n, AttackHigh: n, Release: n, ReleaseLow: n, ReleaseHigh: n, Decay: n, Left: unit.DB(n), Moves: unit.DB(n)}
+	}
+	c := &result.Compressor{Measured: true, Detector: "rms", Decay: milliseconds(float64(r.Detector.Decay)), Knee: r.Knee, Left: r.Left, Moves: r.Moves}
+	if r.Detector.Peak {
+		c.Detector = "peaks"
+	}
+	c.Slope, c.Low, c.High = unit.Number(r.Slope.Value), unit.Number(r.Slope.Low), unit.Number(r.Slope.High)
+	c.Threshold, c.ThresholdLow, c.ThresholdHigh = unit.DBFS(r.Threshold.Value), unit.DBFS(r.Threshold.Low), unit.DBFS(r.Threshold.High)
+	c.Attack, c.AttackLow, c.AttackHigh = milliseconds(r.Attack.Value), milliseconds(r.Attack.Low), milliseconds(r.Attack.High)
+	c.Release, c.ReleaseLow, c.ReleaseHigh = milliseconds(r.Release.Value), milliseconds(r.Release.Low), milliseconds(r.Release.High)
+	return c
+}
+
+func milliseconds(s float64) unit.Number { return unit.Number(1000 * s) }
 
 // leftoverPairs returns the places of the takes of each pair whose leftover is measured.
 func (s *Session) leftoverPairs() [][2]int {
@@ -397,6 +429,7 @@ func (s *Session) heedRepeats() {
 		if why == "" {
 			continue
 		}
+		takes[i].Compressor = nil
 		if takes[i].Touch.Measured {
 			takes[i].Touch.Reason = why
 			blankTouch(takes[i].Touch)

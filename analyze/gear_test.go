@@ -1,12 +1,39 @@
 package analyze
 
 import (
+	"math"
 	"slices"
 	"testing"
 
+	"evenhand/analyze/compressor"
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
+	"evenhand/analyze/result"
 )
+
+// TestCompressorOf: where there is none, nothing is kept; one that was not measured has no
+// figure; times are in ms.
+func TestCompressorOf(t *testing.T) {
+	if c := compressorOf(compressor.Result{None: true}); c != nil {
+		t.Errorf("%+v", c)
+	}
+	c := compressorOf(compressor.Result{Reason: "so it is"})
+	if c.Measured || c.Reason != "so it is" {
+		t.Errorf("%+v", c)
+	}
+	for _, f := range result.Figures(*c) {
+		if !math.IsNaN(f.Value) {
+			t.Errorf("%s is %v", f.Words, f.Value)
+		}
+	}
+	c = compressorOf(compressor.Result{Slope: compressor.Range{Value: 0.25, Low: 0.2, High: 0.3}, Threshold: compressor.Range{Value: -30, Low: -31, High: -29}, Knee: 6,
+		Attack: compressor.Range{Value: 0.02, Low: 0.019, High: 0.021}, Release: compressor.Range{Value: 0.2, Low: 0.19, High: 0.21}, Detector: compressor.Detector{Peak: true, Decay: 0.01}, Left: 0.1, Moves: 7})
+	want := result.Compressor{Measured: true, Slope: 0.25, Low: 0.2, High: 0.3, Threshold: -30, ThresholdLow: -31, ThresholdHigh: -29, Knee: 6, Attack: 20, AttackLow: 19, AttackHigh: 21,
+		Release: 200, ReleaseLow: 190, ReleaseHigh: 210, Detector: "peaks", Decay: 10, Left: 0.1, Moves: 7}
+	if *c != want {
+		t.Errorf("%+v", *c)
+	}
+}
 
 // What the page reads from the settings and what the checks read from the manifest
 // is one answer.

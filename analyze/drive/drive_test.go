@@ -49,11 +49,11 @@ func measure(t testing.TB, dry, take []float64, pauses []touch.Stretch) (drive.R
 			t.Fatal(err)
 		}
 	}
-	slope, gains, err := touch.Measure(read[0], read[1])
+	slope, fit, err := touch.Measure(read[0], read[1])
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := drive.Measure(drive.Signal{Source: align.NewMemory(rate, dry)}, drive.Signal{Source: align.NewMemory(rate, take)}, blocks, pauses, gains, thirds)
+	r, err := drive.Measure(drive.Signal{Source: align.NewMemory(rate, dry)}, drive.Signal{Source: align.NewMemory(rate, take)}, blocks, pauses, fit.Gains, thirds)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -23,6 +23,41 @@ type Touch struct {
 	Upper []unit.DB   `json:"gain_upper_db" figure:"gain, upper quartile (dB)"`
 }
 
+// Compressor is what was found of the compressor in a take; see package compressor. What
+// was not measured is NaN. Low and high are the least and the greatest of the two halves of
+// the music and of other models that fit about as well.
+type Compressor struct {
+	Measured bool   `json:"measured"`
+	Reason   string `json:"reason"` // why not measured; "" otherwise
+	// Slope is how many dB come out for each dB that goes in above the threshold and its
+	// knee, 1/ratio.
+	Slope unit.Number `json:"out_per_db" figure:"compressor above threshold (dB for each dB)" digits:"2"`
+	Low   unit.Number `json:"out_low_per_db" figure:"compressor above threshold, low (dB for each dB)" digits:"2"`
+	High  unit.Number `json:"out_high_per_db" figure:"compressor above threshold, high (dB for each dB)" digits:"2"`
+	// Threshold is the level of the dry recording as the detector has it, NaN where nearly
+	// all that is played is above it; the knee is centred on it, NaN where others fit as well.
+	Threshold     unit.DBFS `json:"threshold_dbfs" figure:"compressor threshold (dBFS)"`
+	ThresholdLow  unit.DBFS `json:"low_threshold_dbfs" figure:"compressor threshold, low (dBFS)"`
+	ThresholdHigh unit.DBFS `json:"high_threshold_dbfs" figure:"compressor threshold, high (dBFS)"`
+	Knee          unit.DB   `json:"knee_db" figure:"compressor knee (dB)"`
+	// Attack and Release are time constants (63 %) of the gain in dB, NaN where low and high
+	// are too far apart.
+	Attack      unit.Number `json:"attack_time_ms" figure:"attack (ms)" digits:"0"`
+	AttackLow   unit.Number `json:"attack_low_time_ms" figure:"attack, low (ms)" digits:"0"`
+	AttackHigh  unit.Number `json:"attack_high_time_ms" figure:"attack, high (ms)" digits:"0"`
+	Release     unit.Number `json:"release_time_ms" figure:"release (ms)" digits:"0"`
+	ReleaseLow  unit.Number `json:"release_low_time_ms" figure:"release, low (ms)" digits:"0"`
+	ReleaseHigh unit.Number `json:"release_high_time_ms" figure:"release, high (ms)" digits:"0"`
+	// Detector is what the level going in is taken as: "rms" or "peaks", with Decay as its
+	// time constant.
+	Detector string      `json:"detector"`
+	Decay    unit.Number `json:"detector_time_ms" figure:"compressor detector (ms)" digits:"0"`
+	// Left is what the model leaves of the gain, rms; Moves is by how much that moves,
+	// from its 10th to its 90th percentile.
+	Left  unit.DB `json:"left_db" figure:"compressor model leaves (dB)" digits:"2"`
+	Moves unit.DB `json:"moves_db" figure:"compressor gain moves by (dB)"`
+}
+
 // Drive is how much of a take is new frequencies; see package drive.
 type Drive struct {
 	Measured bool   `json:"measured"`
@@ -109,4 +144,13 @@ type GearParameters struct {
 	Window      int          `json:"window_samples"` // of leftover and drive
 	TouchFrame  unit.Seconds `json:"touch_frame_s"`
 	LeastFilter unit.DB      `json:"least_leftover_db"` // less is not resolved
+	// Compressor is nil where none was looked for.
+	Compressor *CompressorParameters `json:"compressor,omitempty"`
+}
+
+// CompressorParameters: how compressors were measured.
+type CompressorParameters struct {
+	Window   unit.Seconds `json:"window_s"`     // of the gain
+	MostLeft unit.DB      `json:"most_left_db"` // that the model leaves, rms
+	MostPart unit.Number  `json:"most_part"`    // of what the gain moves by
 }

@@ -281,9 +281,11 @@ type Take struct {
 	Measures      []Measures     `json:"measures"` // one per span of the timeline
 	Noise         Noise          `json:"noise"`
 	// Touch and Drive are nil where an earlier version measured.
-	Touch *Touch  `json:"touch,omitempty"`
-	Drive *Drive  `json:"drive,omitempty"`
-	Gain  unit.DB `json:"gain_db" figure:"gain (dB)"` // applied to match
+	Touch *Touch `json:"touch,omitempty"`
+	Drive *Drive `json:"drive,omitempty"`
+	// Compressor is nil where the gain hardly moves, and where the take distorts.
+	Compressor *Compressor `json:"compressor,omitempty"`
+	Gain       unit.DB     `json:"gain_db" figure:"gain (dB)"` // applied to match
 	// Floor is, after matching, the noise in the pauses or the rounding of the file,
 	// whichever is higher; see Audibility.
 	Floor []unit.DB `json:"floor_third_octave_db" figure:"floor after matching (dBFS)"`

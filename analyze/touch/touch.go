@@ -94,16 +94,14 @@ type work struct {
 	ca, cb     []complex128
 }
 
-// Measure compares a take with the dry recording that was sent. It also returns the gains
-// in dB of each block and frame of FrameSeconds; nil where there are too few frames for any.
-// A frame that does not count has the gain of the one before it, the first ones of a block
-// that of the first one in it that counts. Both are read of the same blocks; the take may
-// come up to 15 ms early and 45 ms late.
+// Measure compares a take with the dry recording that was sent. It also returns what it
+// fitted; nil where there are too few frames for that. Both are read of the same blocks;
+// the take may come up to 15 ms early and 45 ms late.
 //
 // Not measured: slopes of the two halves that are more than 0.5 apart, fewer than 100 frames that are 15 dB above the noise going in and 10 dB
 // above that coming out, or less than 6 dB between soft and loud. It is an error if the
 // two were read of other blocks.
-func Measure(dry, take *Take) (r Result, gains [][]float64, err error) {
+func Measure(dry, take *Take) (r Result, fit *Fit, err error) {
 	if dry.rate != take.rate || len(dry.blocks) != len(take.blocks) {
 		return r, nil, fmt.Errorf("touch: %d blocks at %d Hz and %d at %d Hz", len(dry.blocks), dry.rate, len(take.blocks), take.rate)
 	}
@@ -119,7 +117,7 @@ func Measure(dry, take *Take) (r Result, gains [][]float64, err error) {
 	r = w.result()
 	r.Turns = unit.Number(w.turns())
 	r.Tail = unit.Number(w.tail())
-	return r, w.gain, nil
+	return r, &Fit{Gains: w.gain, w: w}, nil
 }
 
 func newWork(x, y *Take) *work {
@@ -129,17 +127,21 @@ func newWork(x, y *Take) *work {
 	w.fft, w.small, w.back = dsp.NewFFT(w.segment), dsp.NewComplex(window), dsp.NewFFT(window)
 	w.time, w.spec = make([]float64, w.segment), make([]complex128, w.segment/2+1)
 	for _, b := range x.blocks {
-		var all [][]complex128
-		for at := 0; at < len(b); at += w.hop() {
-			clear(w.time)
-			first := at - (taps - before)
-			copy(w.time[max(0, -first):], b[max(0, first):min(len(b), first+w.segment)])
-			all = append(all, w.fft.Forward(nil, w.time))
-		}
-		w.spectra = append(w.spectra, all)
+		w.spectra = append(w.spectra, w.segments(b))
 		w.filtered = append(w.filtered, make([]float64, len(b)))
 	}
 	return w
+}
+
+// segments returns the spectra of the segments of a block.
+func (w *work) segments(b []float64) (all [][]complex128) {
+	for at := 0; at < len(b); at += w.hop() {
+		clear(w.time)
+		first := at - (taps - before)
+		copy(w.time[max(0, -first):], b[max(0, first):min(len(b), first+w.segment)])
+		all = append(all, w.fft.Forward(nil, w.time))
+	}
+	return all
 }
 
 // hop is how many samples of a segment the filter gives.
@@ -198,12 +200,12 @@ func (w *work) round() float64 {
 	clear(w.xx)
 	clear(w.xy)
 	for i, x := range w.x.blocks {
-		w.fit(i, x, w.y.blocks[i])
+		w.fit(i, x, w.y.blocks[i], w.gain[i])
 	}
 	h := w.filter()
 	var sum, square, n float64
 	for i := range w.x.blocks {
-		w.apply(i, h)
+		w.apply(w.filtered[i], w.spectra[i], h)
 		for f, l := range w.levels(w.filtered[i]) {
 			if w.counts[i][f] {
 				d := w.out[i][f] - l - w.gain[i][f]
@@ -217,7 +219,7 @@ func (w *work) round() float64 {
 
 // fit adds a block to the spectra that the filter is found from: of the dry recording with
 // the gains, and of the take, both brought to the same level in every frame.
-func (w *work) fit(block int, x, y []float64) {
+func (w *work) fit(block int, x, y, gain []float64) {
 	// Both factors are straight lines in dB between the middles of frames.
 	gx, gy := make([]float64, len(x)), make([]float64, len(x))
 	last := -1
@@ -231,9 +233,9 @@ func (w *work) fit(block int, x, y []float64) {
 			// In steps of a multiplication.
 			n := float64(w.frame)
 			vy := unit.ToAmplitude(-w.out[block][last])
-			vx := vy * unit.ToAmplitude(w.gain[block][last])
+			vx := vy * unit.ToAmplitude(gain[last])
 			ry := unit.ToAmplitude((w.out[block][last] - w.out[block][f]) / n)
-			rx := ry * unit.ToAmplitude((w.gain[block][f]-w.gain[block][last])/n)
+			rx := ry * unit.ToAmplitude((gain[f]-gain[last])/n)
 			for k := at(last); k < at(f); k++ {
 				gx[k], gy[k] = vx, vy
 				vx, vy = vx*rx, vy*ry
@@ -280,10 +282,9 @@ func (w *work) filter() []complex128 {
 	return w.fft.Forward(nil, w.time)
 }
 
-// apply filters a block of the dry recording.
-func (w *work) apply(block int, h []complex128) {
-	out := w.filtered[block]
-	for s, x := range w.spectra[block] {
+// apply filters a block, given the spectra of its segments.
+func (w *work) apply(out []float64, spectra [][]complex128, h []complex128) {
+	for s, x := range spectra {
 		for k, v := range x {
 			w.spec[k] = v * h[k]
 		}

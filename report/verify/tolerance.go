@@ -33,6 +33,11 @@ func Tolerances() []Tolerance {
 		{Quantity: "loudness", Suffix: "_lufs", Absolute: 0.005, Unit: "LU", level: true},
 		{Quantity: "loudness difference", Suffix: "_lu", Absolute: 0.005, Unit: "LU", level: true},
 		{Quantity: "true peak", Suffix: "_dbtp", Absolute: 0.005, Unit: "dB", level: true},
+		// A search ends within these of the best settings, wherever it begins.
+		{Quantity: "compressor threshold", Suffix: "threshold_dbfs", Absolute: 0.05, Unit: "dB"},
+		{Quantity: "compressor knee", Suffix: "knee_db", Absolute: 0.05, Unit: "dB"},
+		{Quantity: "compressor slope", Suffix: "_per_db", Absolute: 0.002},
+		{Quantity: "compressor time", Suffix: "_time_ms", Absolute: 0.05, Relative: 0.002, Unit: "ms"},
 		{Quantity: "level", Suffix: "_dbfs", Absolute: 0.005, Unit: "dB", level: true},
 		{Quantity: "spectral tilt", Suffix: "_db_per_octave", Absolute: 0.005, Unit: "dB"},
 		{Quantity: "level difference, gain, band level", Suffix: "_db", Absolute: 0.005, Unit: "dB", level: true},

@@ -1,0 +1,5 @@
+//go:build race
+
+package compressor_test
+
+const raced = true
