@@ -202,3 +202,54 @@ func TestEqualiserCurves(t *testing.T) {
 		t.Errorf("only %d bands are heard", heard)
 	}
 }
+
+// TestCompressors: a page with a compressor says what it does, once, and has its figures
+// with the noise that it raises; one without has neither table nor columns.
+func TestCompressors(t *testing.T) {
+	r := playing()
+	b, err := newBuilder(r, Options{})
+	must(t, err)
+	before := len(b.gear().Lines)
+	if rows, csv := len(b.compressors().Rows), csvTable(t, write(t, r), "data/gear.csv"); rows != 0 || slices.ContainsFunc(csv[0], func(s string) bool { return strings.Contains(s, "compressor") }) {
+		t.Errorf("without a compressor: %d rows, %q", rows, csv[0])
+	}
+	none := unit.Number(nan)
+	r.Takes[0].Compressor = &result.Compressor{Measured: true, Slope: 0.251, Low: 0.25, High: 0.26, Threshold: -32.4, ThresholdLow: -33, ThresholdHigh: -32, Knee: 6, Attack: 21.2, AttackLow: 20, AttackHigh: 22,
+		Release: 183, ReleaseLow: 180, ReleaseHigh: 190, Detector: "rms", Decay: 10, Left: 0.05, Moves: 7}
+	r.Takes[1].Compressor = &result.Compressor{Measured: true, Slope: 0.04, Low: 0.03, High: 0.05, Threshold: unit.DBFS(none), ThresholdLow: unit.DBFS(none), ThresholdHigh: unit.DBFS(none), Knee: unit.DB(none),
+		Attack: 0.4, AttackLow: 0.3, AttackHigh: 0.5, Release: none, ReleaseLow: none, ReleaseHigh: none, Detector: "peaks", Decay: 3, Left: 0.05, Moves: 7}
+	if got := ratioWords(&result.Compressor{Slope: 0.129, Low: 0.125, High: 0.17}); got != "5.9:1 to 8:1" {
+		t.Error(got)
+	}
+	r.Takes[2].Compressor = &result.Compressor{Reason: "so it is"}
+	b, err = newBuilder(r, Options{})
+	must(t, err)
+	lines := b.gear().Lines
+	said := ""
+	for _, l := range lines {
+		said += l.Text + "\n"
+	}
+	for _, want := range []string{
+		"Leaning: compresses 4:1 above −32 dBFS (rms) going in; attack 21 ms, release 183 ms.",
+		"Splitting: compresses more than 20:1 at every level played; attack under 1 ms, release not measured.",
+	} {
+		if strings.Count(said, want) != 1 {
+			t.Errorf("not said once: %q", want)
+		}
+	}
+	if n := len(lines); n != before+2 {
+		t.Errorf("%d sentences more", n-before)
+	}
+	rows := b.compressors().Rows
+	if got := rows[0].Cells; len(rows) != 3 || got[1].Text != "4:1" || got[2].Text != "0.25 (0.25 to 0.26)" || got[3].Text != "−32.4 (−33.0 to −32.0)" || got[5].Text != "21 (20 to 22)" || got[10].Text != unit.Format(float64(r.Takes[0].Noise.AsMatched.AWeighted), 1) {
+		t.Errorf("%+v", rows)
+	}
+	if got := rows[2].Cells; got[1].Text != "–" || got[11].Text != "so it is" {
+		t.Errorf("%+v", rows[2])
+	}
+	csv := csvTable(t, write(t, r), "data/gear.csv")
+	at := slices.Index(csv[0], "attack (ms)")
+	if at < 0 || csv[1][at] != "21.2" || csv[4][at] != "" || len(csv[4]) != len(csv[0]) {
+		t.Errorf("%q", csv)
+	}
+}

@@ -68,6 +68,11 @@ func (b *builder) gearWords() []gearLine {
 	if !each {
 		add(b.reachWords())
 	}
+	for _, t := range ranked {
+		if each {
+			add(compressorWords(t))
+		}
+	}
 	why := b.gearReason()
 	for _, t := range ranked {
 		if each && why == "" && t.Touch != nil && t.Drive != nil && !t.Touch.Measured && t.Touch.Reason == t.Drive.Reason {

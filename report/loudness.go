@@ -24,6 +24,7 @@ type loudnessView struct {
 func (b *builder) loudness() loudnessView {
 	v := loudnessView{Words: []string{}}
 	var integrated, crest []words.Point
+	attacks := map[string]float64{}
 	levels, dynamics := []row{}, []row{}
 	for i, t := range b.res.Takes {
 		m, ok := t.Whole()
@@ -33,6 +34,9 @@ func (b *builder) loudness() loudnessView {
 		if t.Contestant() {
 			integrated = append(integrated, words.Point{Name: t.Name, Value: float64(m.Integrated)})
 			crest = append(crest, words.Point{Name: t.Name, Value: float64(m.Crest)})
+			if c := t.Compressor; c != nil && c.Attack >= leastAttack {
+				attacks[t.Name] = float64(c.Attack)
+			}
 		}
 		again, peak := "–", "–"
 		if p := t.Published; p != nil {
@@ -49,7 +53,7 @@ func (b *builder) loudness() loudnessView {
 	if len(integrated) > 0 || len(levels) == 0 {
 		v.Words = append(v.Words, words.Loudness(integrated, float64(b.res.Resolution.Level)))
 	}
-	for _, w := range []string{words.Crest(crest), b.leftOut()} {
+	for _, w := range []string{words.Crest(crest, attacks), b.leftOut()} {
 		if w != "" {
 			v.Words = append(v.Words, w)
 		}

@@ -66,6 +66,9 @@ func (b *builder) method() methodView {
 	if text := gearMethod(p.Gear); text != "" {
 		add("Only EQ, touch and drive", text)
 	}
+	if text := compressorMethod(p.Gear); text != "" {
+		add("Compressors", text)
+	}
 	if text := equalisedMethod(b.res.Equalised); text != "" {
 		add("What is heard equalised", text)
 	}

@@ -151,6 +151,20 @@ func gearForms() []form {
 			}
 			return unless(shows(m[1], of(m[2], d)) && shows(m[3], of(m[4], d)) && shows(m[5], of(m[6], g)) && shows(m[7], of(m[8], g)), "another figure")
 		}),
+		sentence("gear", `{name}: compresses (more than )?{value}:1(?: to {value}:1)? (?:above {value} dBFS \((rms|peaks)\) going in|at every level played); attack (?:{value} ms|under 1 ms|(not measured)), release (?:{value} ms|(not measured))\.`, func(r *results, _ said, m []string) string {
+			c := r.take(m[1]).Compressor
+			if c == nil || !c.Measured || !r.take(m[1]).contestant() {
+				return "no compressor was measured"
+			}
+			time := func(ms, none string, v figure) string {
+				return unless(ms != "" && v >= 1 && shows(ms, v) || none != "" && math.IsNaN(float64(v)) || ms == "" && none == "" && v < 1, "a time is %v", v)
+			}
+			more, one, other := m[2] != "", m[3], m[4]
+			return why(unless(more && other == "" && c.Low <= 0.05 && shows(one, min(20, 1/c.High)) || more && c.High <= 0.05 && one == "20" ||
+				!more && c.Low > 0.05 && (other != "" && shows(one, 1/c.High) && shows(other, 1/c.Low) || other == "" && c.High <= 1.1*c.Low && shows(one, 1/c.Slope)), "the slope is %v, %v to %v", c.Slope, c.Low, c.High),
+				unless(m[5] == "" && math.IsNaN(float64(c.Threshold)) || m[5] != "" && shows(m[5], c.Threshold) && m[6] == c.Detector, "the threshold is %v, %s", c.Threshold, c.Detector),
+				time(m[7], m[8], c.Attack), time(m[9], m[10], c.Release))
+		}),
 		sentence("gear", `Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `You hear the best filter of any kind, fitted on all of the music\.`, func(r *results, _ said, _ []string) string {
@@ -205,6 +219,9 @@ func (r random) gear(res *result.Result) {
 			s, d := unit.Number(r.between(-0.2, 1.1)), unit.Number(r.between(0, 60))
 			t.Touch = &result.Touch{Measured: true, Slope: s, Low: s - 0.05, High: s + 0.05}
 			t.Drive = &result.Drive{Measured: true, Drive: d, Low: d * 0.9, High: d * 1.1, NotLinear: d + 2}
+			if r.one(3) {
+				t.Compressor = r.compressor()
+			}
 		}
 		for k := range i {
 			l := result.Leftover{A: res.Takes[k].Name, B: t.Name, Equaliser: unit.DB(r.between(-40, 0)), EqualiserError: unit.DB(r.between(0, 1)), Resolved: !r.one(4)}
@@ -219,4 +236,21 @@ func (r random) gear(res *result.Result) {
 			res.Leftover = append(res.Leftover, l)
 		}
 	}
+}
+
+// compressor invents one, not always with every figure.
+func (r random) compressor() *result.Compressor {
+	figure := func(low, high float64) unit.Number {
+		if r.one(6) {
+			return unit.Number(math.NaN())
+		}
+		return unit.Number(stored(r.between(low, high)))
+	}
+	c := &result.Compressor{Measured: !r.one(4), Detector: "rms", Slope: unit.Number(stored(r.between(-0.02, 0.6))), Threshold: unit.DBFS(figure(-60, -10)), Attack: figure(0, 60), Release: figure(5, 900)}
+	c.Low, c.High = c.Slope-unit.Number(stored(r.between(0, 0.03))), c.Slope+unit.Number(stored(r.between(0, 0.03)))
+	if !c.Measured {
+		none := unit.Number(math.NaN())
+		c.Slope, c.Low, c.High, c.Threshold, c.Attack, c.Release = none, none, none, unit.DBFS(none), none, none
+	}
+	return c
 }

@@ -147,6 +147,16 @@ type take struct {
 		Reason   string
 		Drive    figure `json:"drive_percent"`
 	}
+	Compressor *struct {
+		Measured  bool
+		Detector  string
+		Slope     figure `json:"out_per_db"`
+		Low       figure `json:"out_low_per_db"`
+		High      figure `json:"out_high_per_db"`
+		Threshold figure `json:"threshold_dbfs"`
+		Attack    figure `json:"attack_time_ms"`
+		Release   figure `json:"release_time_ms"`
+	}
 	Noise struct {
 		Measured, Gated bool
 		Third           []figure `json:"third_octave_db"`
@@ -339,6 +349,11 @@ func extreme(r *results, who, printed string, sign float64, of func(take) figure
 	return ""
 }
 
+// highestCrest is "" for a take of which no other contestant has a higher crest factor.
+func highestCrest(r *results, t take) string {
+	return extreme(r, t.Name, fmt.Sprintf("%.4f", crest(t)), 1, crest)
+}
+
 func integrated(t take) figure { return t.Measures[0].Integrated }
 func crest(t take) figure      { return t.Measures[0].Crest }
 func highOf(t take) figure     { return t.Measures[0].Descriptors.High }
@@ -404,7 +419,18 @@ func forms() []form {
 		sentence("loudness", `{name} has the highest crest factor \({value} dB\), {name} the lowest \({value} dB\)\.`, func(r *results, _ said, m []string) string {
 			return why(extreme(r, m[1], m[2], 1, crest), extreme(r, m[3], m[4], -1, crest))
 		}),
-		sentence("loudness", `A compressor with a slow attack raises it too\.`, definition("")),
+		sentence("loudness", `A compressor with a slow attack raises it too\.`, func(r *results, _ said, _ []string) string {
+			for _, t := range r.Takes {
+				if c := t.Compressor; t.contestant() && c != nil && c.Attack >= 1 && highestCrest(r, t) == "" {
+					return "the attack of " + t.Name + " is measured"
+				}
+			}
+			return ""
+		}),
+		sentence("loudness", `{name} compresses with an attack of {value} ms, which can raise it too\.`, func(r *results, _ said, m []string) string {
+			c := r.take(m[1]).Compressor
+			return why(unless(c != nil && c.Measured && c.Attack >= 1 && shows(m[2], c.Attack), "it is %+v", c), highestCrest(r, *r.take(m[1])))
+		}),
 		sentence("loudness", `Each figure is the gain that the other way would add to the one applied, after both are set to the same mean over all takes\.`, definition("")),
 		sentence("loudness", `Other ways of matching could not be worked out\.`, func(r *results, _ said, _ []string) string {
 			_, spread := mostSpread(r)

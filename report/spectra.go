@@ -42,11 +42,12 @@ type finerView struct {
 	Twelfth     figure
 	Touch       *figure // nil where no take has one
 	Equalisers  *figure // the same
+	Compressors table
 	AltSections table
 }
 
 func (b *builder) finer() finerView {
-	v := finerView{AltSections: b.alternativeSections()}
+	v := finerView{AltSections: b.alternativeSections(), Compressors: b.compressors()}
 	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, b.res.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth })
 	v.Twelfth.CSV = "data/spectrum-twelfth-octave.csv"
 	if touch := b.touchFigure(); touch.SVG != "" {

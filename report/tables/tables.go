@@ -271,10 +271,24 @@ func overviewCSV(r *result.Result) [][]string {
 
 func gearCSV(r *result.Result) [][]string {
 	out := [][]string{append([]string{"take"}, slices.Concat(headings(result.Figures(result.Touch{})), headings(result.Figures(result.Drive{})))...)}
+	// Columns that few comparisons have.
+	of := headings(result.Figures(result.Compressor{}))
+	compressors := slices.ContainsFunc(r.Takes, func(t result.Take) bool { return t.Compressor != nil })
+	if compressors {
+		out[0] = append(append(out[0], of...), "compressor detector")
+	}
 	for _, t := range r.Takes {
-		if t.Touch != nil && t.Drive != nil {
-			out = append(out, append([]string{csvtext.Cell(t.Name)}, slices.Concat(numbers(result.Figures(*t.Touch)), numbers(result.Figures(*t.Drive)))...))
+		if t.Touch == nil || t.Drive == nil {
+			continue
 		}
+		line := append([]string{csvtext.Cell(t.Name)}, slices.Concat(numbers(result.Figures(*t.Touch)), numbers(result.Figures(*t.Drive)))...)
+		switch c := t.Compressor; {
+		case c != nil:
+			line = append(append(line, numbers(result.Figures(*c))...), c.Detector)
+		case compressors:
+			line = append(line, make([]string, len(of)+1)...)
+		}
+		out = append(out, line)
 	}
 	return out
 }

@@ -158,14 +158,18 @@ func Loudness(integrated []Point, resolution float64) string {
 }
 
 // Crest says in which take the peaks rise most over the mean level, and in which
-// least: that is no praise, since a compressor with a slow attack raises them too.
-func Crest(crest []Point) string {
+// least: that is no praise, since a compressor with a slow attack raises them too. attacks
+// are those in ms of the takes whose compressor was measured, by name.
+func Crest(crest []Point, attacks map[string]float64) string {
 	lo, hi, ok := extremes(crest)
 	if !ok || lo.Name == hi.Name || hi.Value-lo.Value < 0.5 {
 		return ""
 	}
-	return fmt.Sprintf("%s has the highest crest factor (%s), %s the lowest (%s). A compressor with a slow attack raises it too.",
-		hi.Name, DB(hi.Value), lo.Name, DB(lo.Value))
+	why := "A compressor with a slow attack raises it too."
+	if ms, ok := attacks[hi.Name]; ok {
+		why = fmt.Sprintf("%s compresses with an attack of %s ms, which can raise it too.", hi.Name, unit.Format(ms, 0))
+	}
+	return fmt.Sprintf("%s has the highest crest factor (%s), %s the lowest (%s). %s", hi.Name, DB(hi.Value), lo.Name, DB(lo.Value), why)
 }
 
 // Alternatives says how far other conventions of matching would disagree

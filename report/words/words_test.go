@@ -48,15 +48,17 @@ func TestLoudness(t *testing.T) {
 
 func TestCrest(t *testing.T) {
 	for _, c := range []struct {
-		in   []Point
-		want string
+		in      []Point
+		attacks map[string]float64
+		want    string
 	}{
-		{nil, ""},
-		{[]Point{{"A", 14}, {"B", nan}}, ""},
-		{[]Point{{"A", 14}, {"B", 14.4}}, ""},
-		{[]Point{{"A", 14}, {"B", 14.6}, {"C", 14.2}}, "B has the highest crest factor (14.6 dB), A the lowest (14.0 dB). A compressor with a slow attack raises it too."},
+		{nil, nil, ""},
+		{[]Point{{"A", 14}, {"B", nan}}, nil, ""},
+		{[]Point{{"A", 14}, {"B", 14.4}}, nil, ""},
+		{[]Point{{"A", 14}, {"B", 14.6}, {"C", 14.2}}, map[string]float64{"A": 20}, "B has the highest crest factor (14.6 dB), A the lowest (14.0 dB). A compressor with a slow attack raises it too."},
+		{[]Point{{"A", 14}, {"B", 14.6}}, map[string]float64{"B": 20.6}, "B has the highest crest factor (14.6 dB), A the lowest (14.0 dB). B compresses with an attack of 21 ms, which can raise it too."},
 	} {
-		if got := Crest(c.in); got != c.want {
+		if got := Crest(c.in, c.attacks); got != c.want {
 			t.Errorf("%v: %q", c.in, got)
 		}
 	}

@@ -1,0 +1,111 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
+	"evenhand/report/chart"
+)
+
+const (
+	// leastAttack is the shortest attack in ms that is given as a figure: a compressor is
+	// fitted in steps of half of it.
+	leastAttack = 1
+	// limits is the slope above the threshold up to which a ratio is no longer told from a
+	// greater one: 20:1.
+	limits = 0.05
+	// oneRatio is by which factor the ends of a ratio's range differ at most where one
+	// figure stands for both.
+	oneRatio = 1.1
+)
+
+// compressorWords says what a take's compressor does; "" without one that was measured.
+func compressorWords(t *result.Take) string {
+	c := t.Compressor
+	if c == nil || !c.Measured {
+		return ""
+	}
+	from := "at every level played"
+	if chart.Finite(float64(c.Threshold)) {
+		from = fmt.Sprintf("above %s dBFS (%s) going in", unit.Format(float64(c.Threshold), 0), c.Detector)
+	}
+	return fmt.Sprintf("%s: compresses %s %s; attack %s, release %s.", t.Name, ratioWords(c), from, msWords(c.Attack), msWords(c.Release))
+}
+
+// ratioWords is the ratio of a compressor, or its range where that is wide.
+func ratioWords(c *result.Compressor) string {
+	ratio := func(slope unit.Number) string {
+		return strings.TrimSuffix(unit.Format(1/float64(slope), 1), ".0") + ":1"
+	}
+	switch {
+	case c.Low <= limits:
+		return "more than " + ratio(max(c.High, limits))
+	case c.High > oneRatio*c.Low:
+		return ratio(c.High) + " to " + ratio(c.Low)
+	}
+	return ratio(c.Slope)
+}
+
+// msWords is a time of a compressor, in ms.
+func msWords(ms unit.Number) string {
+	switch v := float64(ms); {
+	case math.IsNaN(v):
+		return "not measured"
+	case v < leastAttack:
+		return "under 1 ms"
+	}
+	return unit.Format(float64(ms), 0) + " ms"
+}
+
+// compressors is the table of what was found of them, with the noise that they raise; it
+// has no rows where none was measured.
+func (b *builder) compressors() table {
+	rows, measured := []row{}, false
+	figure := func(v, low, high unit.Number, digits int) string {
+		return unit.Format(float64(v), digits) + spread(low, high, digits)
+	}
+	for i, t := range b.res.Takes {
+		c := t.Compressor
+		if c == nil {
+			continue
+		}
+		ratio, detector, why := "–", "–", c.Reason
+		if c.Measured {
+			measured = true
+			ratio = ratioWords(c)
+			detector = c.Detector + ", " + unit.Format(float64(c.Decay), 0) + " ms"
+			if why == "" && math.IsNaN(float64(c.Attack)+float64(c.Release)) {
+				why = "the halves of the music, or detectors that fit about as well, give other times"
+			}
+		}
+		touch := "–"
+		if t.Touch != nil && t.Touch.Measured {
+			touch = unit.Format(float64(t.Touch.Slope), touchDigits)
+		}
+		noise := "–"
+		if t.Noise.Measured {
+			noise = unit.Format(float64(t.Noise.AsMatched.AWeighted), 1)
+		}
+		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, append(cells(
+			ratio, figure(c.Slope, c.Low, c.High, touchDigits), figure(unit.Number(c.Threshold), unit.Number(c.ThresholdLow), unit.Number(c.ThresholdHigh), 1), unit.Format(float64(c.Knee), 1),
+			figure(c.Attack, c.AttackLow, c.AttackHigh, 0), figure(c.Release, c.ReleaseLow, c.ReleaseHigh, 0), detector, unit.Format(float64(c.Left), 2), touch, noise),
+			cell{Text: why, Class: "t"})...)})
+	}
+	if !measured {
+		rows = nil
+	}
+	return newTable("Compressors", heads("Take", "Ratio", "Out above the threshold, dB for each dB", "Threshold, dBFS", "Knee, dB", "Attack, ms", "Release, ms", "Level going in, taken as", "The model leaves, dB", "Touch, dB for each dB", "Noise as matched, dBFS", "<Not measured because"), rows)
+}
+
+// compressorMethod says how they were measured; "" where none was looked for.
+func compressorMethod(p *result.GearParameters) string {
+	if p == nil || p.Compressor == nil {
+		return ""
+	}
+	c := p.Compressor
+	return fmt.Sprintf("Looked for in takes that hardly distort and whose gain moves. A model is fitted to the gain in windows of %s: the level going in, as rms or as peaks that decay; a threshold with a knee, and a ratio; and a gain in dB that falls with the attack and recovers with the release, each the time for 63 %% of the way (D. Giannoulis, M. Massberg and J. D. Reiss, J. Audio Eng. Soc. 60(6), 2012). The filter between the dry recording and the take is fitted along with it. It counts only where the model leaves less than %s dB rms of the gain, and less than %s %% of what the gain moves by. The threshold is in the level of the dry recording; it is not measured where nearly all of the playing is above it. Ranges are those of the two halves of the blocks, and of other detectors and knees that fit about as well. A time whose range is too wide is not given.",
+		seconds(c.Window), unit.Format(float64(c.MostLeft), 1), unit.Format(100*float64(c.MostPart), 0))
+}
