@@ -18,6 +18,12 @@
 // 15 % of what it moves by. Amplifiers and fuzzes distort, and are not fitted at all from
 // 5 % of drive on; others of them leave more than that.
 //
+// Limits: of 27 compressors as the tests build them (2:1, 4:1, 10:1; attacks of 5, 20, 50 ms;
+// releases of 80, 200, 500 ms; thresholds of −26 to −60 dBFS) one attack is off by more than
+// 2 ms: 53.3 for 50 ms, of peaks that decay in 3 ms, read at 16 kHz. Above a threshold far
+// below the playing, a fast gain of 10:1 reads as more than 5 % of drive, and is not looked
+// for. Two time constants of one release, as of some optical gear, are not in the model.
+//
 // Memory: some copies of the blocks that package touch reads, at 16 kHz.
 //
 // Source: D. Giannoulis, M. Massberg and J. D. Reiss, J. Audio Eng. Soc. 60(6), 2012, for
