@@ -111,18 +111,20 @@ const gearMeans = "Drive is the part of a take’s power that is new frequencies
 
 // gearReason is why neither touch nor drive of any take was measured; "" where some were.
 func (b *builder) gearReason() string {
-	why := ""
+	reasons := []string{}
 	for _, t := range b.res.Takes {
 		if t.Touch == nil || t.Drive == nil || t.Touch.Measured || t.Drive.Measured {
 			return ""
 		}
-		if why == "" {
-			why = t.Touch.Reason
-		} else if why != t.Touch.Reason {
-			return "the table says why for each take"
-		}
+		reasons = append(reasons, t.Touch.Reason, t.Drive.Reason)
 	}
-	return why
+	switch reasons = slices.Compact(reasons); len(reasons) {
+	case 0:
+		return ""
+	case 1:
+		return reasons[0]
+	}
+	return "the table says why for each take"
 }
 
 // leftoverWords says whether two takes differ by EQ alone; "" where that is not known.
@@ -198,11 +200,11 @@ func (b *builder) addsWords(t, bypass *result.Take) string {
 // take to be close.
 func (b *builder) roomWords(room *result.Take, ranked []*result.Take) string {
 	near, same := []result.Likeness{}, []string{}
-	reason, measured := "", false
+	reasons, each, measured := []string{}, []string{}, false // of another performance, for one
 	for _, t := range ranked {
 		left := b.res.LeftoverOf(t.Name, room.Name)
 		if left != nil && left.Reason != "" {
-			reason = left.Reason // of another performance, for one
+			reasons, each = append(reasons, left.Reason), append(each, t.Name+": "+left.Reason)
 		}
 		measured = measured || left != nil && left.Reason == ""
 		for _, l := range b.res.Likeness {
@@ -217,9 +219,12 @@ func (b *builder) roomWords(room *result.Take, ranked []*result.Take) string {
 		}
 	}
 	slices.SortStableFunc(near, func(x, y result.Likeness) int { return cmp.Compare(x.Spectral, y.Spectral) })
+	if one := slices.Compact(slices.Clone(reasons)); len(one) == 1 {
+		each = one
+	}
 	switch {
-	case !measured && reason != "":
-		return fmt.Sprintf("Which take is closest to %s is not measured: %s.", room.Name, reason)
+	case !measured && len(each) > 0:
+		return fmt.Sprintf("Which take is closest to %s is not measured: %s.", room.Name, strings.Join(each, "; "))
 	case len(near) < 2:
 		return ""
 	case len(same) > 0:

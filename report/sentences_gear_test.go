@@ -3,6 +3,7 @@ package report_test
 import (
 	"math"
 	"slices"
+	"strings"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -130,15 +131,19 @@ func gearForms() []form {
 			return unless(r.take(m[2]).Role == "room", "it is no room")
 		}),
 		sentence("gear", `Which take is closest to {name} is not measured: (.*)\.`, func(r *results, _ said, m []string) string {
-			reasons := []string{}
+			reasons, each := []string{}, []string{}
 			for _, t := range r.Takes {
 				if l := r.leftoverOf(m[1], t.Name); t.contestant() && l.Reason == "" {
 					return t.Name + " is measured"
 				} else if t.contestant() {
-					reasons = append(reasons, l.Reason)
+					reasons, each = append(reasons, l.Reason), append(each, t.Name+": "+l.Reason)
 				}
 			}
-			return why(unless(r.take(m[1]).Role == "room", "it is no room"), unless(slices.Contains(reasons, m[2]), "the reasons are %q", reasons))
+			words := strings.Join(each, "; ")
+			if len(slices.Compact(reasons)) == 1 {
+				words = reasons[0]
+			}
+			return why(unless(r.take(m[1]).Role == "room", "it is no room"), unless(m[2] == words, "the reasons are %q", each))
 		}),
 		sentence("gear", `Drive ranges from {value} % \({name}\) to {value} % \({name}\), touch from {value} \({name}\) to {value} \({name}\)\.`, func(r *results, _ said, m []string) string {
 			of := func(who string, get func(take) (figure, bool)) figure { v, _ := get(*r.take(who)); return v }
@@ -215,6 +220,9 @@ func (r random) gear(res *result.Result) {
 			reason = "its phase turns with time"
 		}
 		t.Touch, t.Drive = &result.Touch{Reason: reason, Slope: none, Low: none, High: none}, &result.Drive{Reason: reason, Drive: none, Low: none, High: none, NotLinear: none}
+		if r.one(4) {
+			t.Drive.Reason = "there is no pause that shows the noise"
+		}
 		if dry && !r.one(5) {
 			s, d := unit.Number(r.between(-0.2, 1.1)), unit.Number(r.between(0, 60))
 			t.Touch = &result.Touch{Measured: true, Slope: s, Low: s - 0.05, High: s + 0.05}
