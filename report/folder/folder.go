@@ -74,7 +74,10 @@ func Begin(dst string, kind Kind, inputs ...string) (*Draft, error) {
 	d.Dir = filepath.Join(d.held.Dir, disk.DraftNew)
 	// A published folder is for everyone, whatever the system takes away from new
 	// ones.
-	if err := errors.Join(disk.Mkdir(d.Dir, 0o755), disk.Chmod(d.Dir, 0o755)); err != nil {
+	if err = disk.Mkdir(d.Dir, 0o755); err == nil {
+		err = disk.Chmod(d.Dir, 0o755)
+	}
+	if err != nil {
 		return nil, errors.Join(err, d.held.Remove())
 	}
 	return d, nil
