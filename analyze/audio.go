@@ -104,12 +104,7 @@ func (s *Session) audioOf(i int) publish.Take {
 // or a file of the same content such as the dry recording, is marked
 // redistribute: no.
 func (s *Session) Withheld(i int) bool {
-	for _, f := range s.Result.Files {
-		if !f.Redistribute && f.SHA256 == s.takes[i].SHA256 {
-			return true
-		}
-	}
-	return false
+	return s.Result.Withholds(s.takes[i].SHA256)
 }
 
 // Play hands the matched, aligned audio of take i in a span of the timeline to f, see

@@ -83,7 +83,8 @@ func (b *builder) gear() *gearView {
 	}
 	v := gearView{Lines: b.gearWords(), Means: gearMeans}
 	b.hear(&v)
-	v.Curves = b.equaliserFigure().SVG != ""
+	curves, _ := b.equaliserCurves()
+	v.Curves = len(curves) > 0
 	v.Map, v.Left = b.reactionMap(), b.leftoverFigure()
 	return &v
 }
@@ -164,13 +165,10 @@ func (b *builder) leftoverFigure() figure {
 	return f
 }
 
-// equaliserFigure draws the equaliser from each contestant to the take that the others are
-// compared with, in the bands in which one of the two is heard.
-func (b *builder) equaliserFigure() figure {
+// equaliserCurves are the equalisers from each contestant to the take that the others are
+// compared with, in the bands in which one of the two is heard, and the takes' labels.
+func (b *builder) equaliserCurves() (curves []chart.Curve, takes []label) {
 	with, bands := b.index(b.against()), b.res.Spectrum.Third
-	f := figure{ID: "gear-curves", Title: "The best equalisers", Axes: "Gain in dB, in third octaves, that brings each take closest to " + b.against() + ", over frequency in Hz. Bands in which neither of the two is heard are left out.",
-		Legend: []label{}, Words: []string{}, CSV: "data/leftover-third-octave.csv", Download: "Every pair as CSV"}
-	curves, head := []chart.Curve{}, heads("Band")
 	for i := range b.res.Takes {
 		t := &b.res.Takes[i]
 		if i == with || with < 0 || !t.Contestant() || len(t.Measures) == 0 || len(b.res.Takes[with].Measures) == 0 {
@@ -190,15 +188,27 @@ func (b *builder) equaliserFigure() figure {
 					y[k] = math.NaN()
 				}
 			}
-			curves, head = append(curves, chart.Curve{Name: t.Name, Take: i, X: centres(bands), Y: y}), append(head, takeCell(b.labels[i]))
-			f.Legend = append(f.Legend, b.labels[i])
+			curves, takes = append(curves, chart.Curve{Name: t.Name, Take: i, X: centres(bands), Y: y}), append(takes, b.labels[i])
 		}
 	}
+	return curves, takes
+}
+
+// equaliserFigure draws the equalisers.
+func (b *builder) equaliserFigure() figure {
+	bands := b.res.Spectrum.Third
+	f := figure{ID: "gear-curves", Title: "The best equalisers", Axes: "Gain in dB, in third octaves, that brings each take closest to " + b.against() + ", over frequency in Hz. Bands in which neither of the two is heard are left out.",
+		Legend: []label{}, Words: []string{}, CSV: "data/leftover-third-octave.csv", Download: "Every pair as CSV"}
+	curves, takes := b.equaliserCurves()
 	if len(curves) == 0 {
 		return f
 	}
-	if len(curves) <= chart.MostNamed {
-		f.Legend = []label{}
+	if len(curves) > chart.MostNamed {
+		f.Legend = takes
+	}
+	head := heads("Band")
+	for _, t := range takes {
+		head = append(head, takeCell(t))
 	}
 	rows := []row{}
 	for k, band := range bands {

@@ -68,7 +68,7 @@ func (f *Feature) search(src Source) (coarse, error) {
 				}
 			}
 		}
-		eb += power(x[p.margin:p.margin+p.contexts[k].blocks]) * float64(p.contexts[k].blocks)
+		eb += dsp.MeanSquare(x[p.margin:p.margin+p.contexts[k].blocks]) * float64(p.contexts[k].blocks)
 		ea += f.energy[k]
 		spec = fft.Forward(spec, x)
 		for i, a := range f.envelope[k] {
@@ -255,7 +255,7 @@ func (c *coarse) offsets(p *plan, x candidate) (along, own []int64) {
 		for l := max(0, at-3); l <= min(len(curve)-1, at+3); l++ {
 			here = max(here, curve[l])
 		}
-		rms := math.Sqrt(power(curve))
+		rms := math.Sqrt(dsp.MeanSquare(curve))
 		top := 0.0
 		for l, v := range curve {
 			if v > top {

@@ -114,7 +114,7 @@ func NewFeature(src Source, opt Options) (*Feature, error) {
 	}
 	mean := 0.0
 	for _, c := range powers {
-		mean += power(c) / float64(len(powers)) // of block powers: only to see silence
+		mean += dsp.MeanSquare(c) / float64(len(powers)) // of block powers: only to see silence
 	}
 	f.silent = mean == 0
 	if f.short || f.silent {
@@ -133,7 +133,7 @@ func NewFeature(src Source, opt Options) (*Feature, error) {
 	for _, c := range powers {
 		clear(x)
 		flux(x[p.margin:], c, level)
-		f.energy = append(f.energy, power(x)*float64(len(x)))
+		f.energy = append(f.energy, dsp.MeanSquare(x)*float64(len(x)))
 		f.envelope = append(f.envelope, fft.Forward(nil, x))
 	}
 	f.offset = make([]int64, len(p.windows))
@@ -277,7 +277,7 @@ func (p *plan) blockPowers(out []float64, src Source, first int64) error {
 			return err // the source names the file and the place
 		}
 		for j := range m {
-			out[i+j] = power(x[j*p.block : (j+1)*p.block])
+			out[i+j] = dsp.MeanSquare(x[j*p.block : (j+1)*p.block])
 		}
 	}
 	return nil

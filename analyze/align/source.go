@@ -124,17 +124,5 @@ func sameRate(a, b Source) error {
 	return nil
 }
 
-// power returns the mean square of x.
-func power(x []float64) float64 {
-	if len(x) == 0 {
-		return 0
-	}
-	s := 0.0
-	for _, v := range x {
-		s += v * v
-	}
-	return s / float64(len(x))
-}
-
 // finite reports whether v is neither NaN nor infinite.
 func finite(v float64) bool { return !math.IsNaN(v) && !math.IsInf(v, 0) }

@@ -198,7 +198,7 @@ func toneStack(x []float64, rate int, mid float64) []float64 {
 // hissy adds white noise at db below the signal's rms.
 func hissy(x []float64, seed uint64, db float64) []float64 {
 	r := rand.New(rand.NewPCG(seed, 4))
-	s := math.Sqrt(power(x)) * math.Pow(10, db/20)
+	s := math.Sqrt(dsp.MeanSquare(x)) * math.Pow(10, db/20)
 	y := make([]float64, len(x))
 	for i, v := range x {
 		y[i] = v + s*r.NormFloat64()

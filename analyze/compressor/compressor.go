@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"evenhand/analyze/drive"
+	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/touch"
 	"evenhand/analyze/unit"
 )
@@ -269,8 +270,8 @@ func (w *work) read(filtered, falls [][]float64) gains {
 			if float64(middle) < settling*rate || f >= len(w.fitted.Counts()[b]) || !w.fitted.Counts()[b][f] {
 				continue
 			}
-			p, q := power(take[from:][:length]), power(filtered[b][from:][:length])
-			around := power(take[int(float64(f)*frame):][:int(frame)])
+			p, q := dsp.MeanSquare(take[from:][:length]), dsp.MeanSquare(filtered[b][from:][:length])
+			around := dsp.MeanSquare(take[int(float64(f)*frame):][:int(frame)])
 			windows[k] = q > 0 && p > noise*unit.ToPower(overNoise) && p > around*unit.ToPower(-underFrame)
 			if !windows[k] {
 				continue
@@ -285,15 +286,6 @@ func (w *work) read(filtered, falls [][]float64) gains {
 		}
 	}
 	return read
-}
-
-// power is the mean square.
-func power(x []float64) float64 {
-	sum := 0.0
-	for _, v := range x {
-		sum += v * v
-	}
-	return sum / float64(len(x))
 }
 
 // frames returns the gains of the frames that count.

@@ -40,12 +40,9 @@ type Open func(path string) (*flacio.Decoder, error)
 // where the clock of either drifts, which the published files keep.
 func Pairs(c *manifest.Comparison, res *result.Result, of int, drifts func(take int) bool) []result.Equalised {
 	out := []result.Equalised{}
-	sums, marked := map[string]string{}, map[string]bool{}
-	for _, f := range res.Files {
-		sums[f.Path] = f.SHA256
-		marked[f.SHA256] = marked[f.SHA256] || !f.Redistribute // under any name
+	withheld := func(path string) bool {
+		return slices.ContainsFunc(res.Files, func(f result.File) bool { return f.Path == path && res.Withholds(f.SHA256) })
 	}
-	withheld := func(path string) bool { return marked[sums[path]] }
 	if of < 0 || of >= len(res.Takes) || !res.Takes[of].Contestant() {
 		return out
 	}

@@ -107,8 +107,8 @@ func (x *crossing) spectra(curve curve, all []window) ([][]complex64, error) {
 			if err != nil {
 				return err
 			}
-			*c = crossed{lag: w.lag, power: power(a.x)}
-			if loud = max(loud, c.power); c.power <= phaseQuiet*loud || power(b.x) == 0 {
+			*c = crossed{lag: w.lag, power: dsp.MeanSquare(a.x)}
+			if loud = max(loud, c.power); c.power <= phaseQuiet*loud || dsp.MeanSquare(b.x) == 0 {
 				continue
 			}
 			for k, t := range x.taper {
@@ -157,14 +157,6 @@ func (s *stretch) to(at int64) error {
 	s.at = at
 	_, err := s.from.ReadAt(fresh, at+int64(len(s.x)-len(fresh)))
 	return err
-}
-
-func power(x []float64) float64 {
-	sum := 0.0
-	for _, v := range x {
-		sum += v * v
-	}
-	return sum / float64(len(x))
 }
 
 // whitened returns the cross-spectrum of x and y over the root of its magnitude,

@@ -11,6 +11,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 	"evenhand/examples/campaign"
 	"evenhand/examples/circuits"
@@ -291,12 +292,12 @@ func splice(y []float64, from, to int, f func(i int) float64) {
 
 // heard reports whether most of a stretch sounds, up to its ends.
 func heard(x []float64, from, to float64) bool {
-	peak := power(x)
+	peak := dsp.MeanSquare(x)
 	loud, all := 0, 0
 	for t := from; t+0.1 <= to; t += 0.1 {
 		at := int(t * rate)
 		all++
-		if power(x[at:at+rate/10]) > 1e-3*peak {
+		if dsp.MeanSquare(x[at:at+rate/10]) > 1e-3*peak {
 			loud++
 		} else if t < from+0.3 || t > to-0.4 {
 			return false

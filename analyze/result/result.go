@@ -196,6 +196,12 @@ type File struct {
 	Audio        *AudioFormat `json:"audio,omitempty"`
 }
 
+// Withholds reports whether files of a content may not be passed on: whether one of them, by
+// any name and for any use, is marked redistribute: no.
+func (r *Result) Withholds(sha256 string) bool {
+	return slices.ContainsFunc(r.Files, func(f File) bool { return !f.Redistribute && f.SHA256 == sha256 })
+}
+
 // AudioFormat describes a WAV file.
 type AudioFormat struct {
 	Container  string       `json:"container"`

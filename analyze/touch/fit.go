@@ -10,8 +10,9 @@ const passes = 2
 // can be fitted anew to other ones. It is for one goroutine.
 type Fit struct {
 	// Gains are those in dB of each block and frame of FrameSeconds. A frame that does not
-	// count has the gain of the one before it, the first ones of a block that of the first
-	// one in it that counts.
+	// count has the gain of the last one before it that does, the first ones of a block that
+	// of the first one in it. Of a block in which none does, all have the gain of the block
+	// before, the first ones of all that of the first one that counts.
 	Gains [][]float64
 	w     *work
 }

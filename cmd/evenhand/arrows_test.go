@@ -75,7 +75,7 @@ func TestArrows(t *testing.T) {
 		"analyze/spectrum":       {"analyze/unit", "analyze/internal/dsp", "analyze/weighting"},
 		"analyze/touch":          {"analyze/unit", "analyze/internal/dsp", "analyze/align"},
 		"analyze/drive":          {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum", "analyze/touch"},
-		"analyze/compressor":     {"analyze/unit", "analyze/drive", "analyze/touch"},
+		"analyze/compressor":     {"analyze/unit", "analyze/internal/dsp", "analyze/drive", "analyze/touch"},
 		"analyze/leftover":       {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum"},
 		"analyze/noise":          {"analyze/finding", "analyze/unit", "analyze/internal/dsp", "analyze/weighting", "analyze/spectrum"},
 		"analyze/equalise": {"analyze/disk", "analyze/flacio", "analyze/foreign", "analyze/leftover", "analyze/manifest", "analyze/mistake", "analyze/result", "analyze/unit",

@@ -94,13 +94,6 @@ func sessionFiles(c *manifest.Comparison, res *result.Result) (items []Item, lef
 			root = up
 		}
 	}
-	// A file is left out when any of its uses says so, or one of the same content.
-	stays := map[string]bool{}
-	for _, f := range res.Files {
-		if !f.Redistribute {
-			stays[f.SHA256] = true
-		}
-	}
 	seen := map[string]bool{}
 	for i, f := range res.Files {
 		rel, err := filepath.Rel(root, full[i])
@@ -115,7 +108,7 @@ func sessionFiles(c *manifest.Comparison, res *result.Result) (items []Item, lef
 			continue
 		}
 		seen[full[i]] = true
-		if stays[f.SHA256] {
+		if res.Withholds(f.SHA256) {
 			f.Path = name
 			left = append(left, f)
 		} else {

@@ -2,7 +2,6 @@ package verify
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -89,30 +88,12 @@ func TestEqualisedIsFittedAgain(t *testing.T) {
 	}
 	found := func() (said []string, compared int) {
 		t.Helper()
-		stored, err := json.Marshal(res)
-		if err != nil {
+		v, tree := verifying(t, res, out, "published report")
+		if err := v.measurePublished(out, "", v.res, tree); err != nil {
 			t.Fatal(err)
 		}
-		again, err := result.Decode(stored)
-		if err != nil {
-			t.Fatal(err)
-		}
-		tree, err := Decode(stored)
-		if err != nil {
-			t.Fatal(err)
-		}
-		v := &verifier{ctx: context.Background(), tmp: t.TempDir(), r: New(out, "published report"), res: again}
-		v.r.Format, v.r.MadeBy = again.Format, "evenhand "
-		if err := v.measurePublished(out, "", again, tree); err != nil {
-			t.Fatal(err)
-		}
-		for _, f := range v.r.Faults {
-			said = append(said, f.File+": "+f.What)
-		}
-		for _, d := range v.r.Differences {
-			said = append(said, d.Quantity)
-		}
-		return said, v.r.Compared
+		faults, differences := told(v)
+		return append(faults, differences...), v.r.Compared
 	}
 	said, compared := found()
 	if len(said) > 0 {

@@ -73,36 +73,17 @@ func TestMicrophoneAloneIsCompared(t *testing.T) {
 	// found is what verify says of the file.
 	found := func() (faults, differences []string) {
 		t.Helper()
-		stored, err := json.Marshal(s.Result)
-		if err != nil {
+		v, tree := verifying(t, s.Result, dir, "bag in a folder")
+		if err := v.measurePublished(out, "data/report/", v.res, tree); err != nil {
 			t.Fatal(err)
 		}
-		res, err := result.Decode(stored)
-		if err != nil {
-			t.Fatal(err)
-		}
-		tree, err := Decode(stored)
-		if err != nil {
-			t.Fatal(err)
-		}
-		v := &verifier{ctx: context.Background(), tmp: t.TempDir(), r: New(dir, "bag in a folder"), res: res}
-		v.r.Format, v.r.MadeBy = res.Format, "evenhand "
-		if err := v.measurePublished(out, "data/report/", res, tree); err != nil {
-			t.Fatal(err)
-		}
-		if err := v.recompute(dir, "data/one.yaml", out, "data/report/"+result.FileName, res, tree); err != nil {
+		if err := v.recompute(dir, "data/one.yaml", out, "data/report/"+result.FileName, v.res, tree); err != nil {
 			t.Fatal(err)
 		}
 		if v.r.Published != 1 || v.r.Compared < 1000 {
 			t.Fatalf("%d files measured, %d values compared: %v %v", v.r.Published, v.r.Compared, v.r.Faults, v.r.Notes)
 		}
-		for _, f := range v.r.Faults {
-			faults = append(faults, f.File+": "+f.What)
-		}
-		for _, d := range v.r.Differences {
-			differences = append(differences, d.Quantity)
-		}
-		return faults, differences
+		return told(v)
 	}
 	if faults, differences := found(); len(faults)+len(differences) > 0 {
 		t.Fatalf("as made: %q, %q", faults, differences)
@@ -130,6 +111,37 @@ func TestMicrophoneAloneIsCompared(t *testing.T) {
 			t.Errorf("hash %s: differences: %q", stated, differences)
 		}
 	}
+}
+
+// verifying is a verifier of a result as a report stores it, and that result's tree.
+func verifying(t *testing.T, res *result.Result, what, kind string) (*verifier, any) {
+	t.Helper()
+	stored, err := json.Marshal(res)
+	if err != nil {
+		t.Fatal(err)
+	}
+	read, err := result.Decode(stored)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tree, err := Decode(stored)
+	if err != nil {
+		t.Fatal(err)
+	}
+	v := &verifier{ctx: context.Background(), tmp: t.TempDir(), r: New(what, kind), res: read}
+	v.r.Format, v.r.MadeBy = read.Format, "evenhand "
+	return v, tree
+}
+
+// told is what a verifier found.
+func told(v *verifier) (faults, differences []string) {
+	for _, f := range v.r.Faults {
+		faults = append(faults, f.File+": "+f.What)
+	}
+	for _, d := range v.r.Differences {
+		differences = append(differences, d.Quantity)
+	}
+	return faults, differences
 }
 
 // changeSample writes a FLAC file anew with sample 20000 of its first channel changed, and

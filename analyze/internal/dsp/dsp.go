@@ -48,3 +48,15 @@ func NextPow2(n int) int {
 	}
 	return p
 }
+
+// MeanSquare returns the mean square of x, 0 for an empty one.
+func MeanSquare(x []float64) float64 {
+	if len(x) == 0 {
+		return 0
+	}
+	sum := 0.0
+	for _, v := range x {
+		sum += v * v
+	}
+	return sum / float64(len(x))
+}
