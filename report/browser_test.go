@@ -69,17 +69,7 @@ func TestPageInBrowser(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			// What moves within the browser's own player, when it knows that there is no
-			// audio, is not the page's. What moves while the page is read is seen by
-			// TestPageComesInBitByBit; here it would hang on where the reader paused.
-			shifts, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](`new Promise(r => {
-				const out = [], own = x => !x.node && [...document.querySelectorAll('audio')].some(a => (q => [x.previousRect, x.currentRect].every(p => p.left >= q.left && p.right <= q.right && p.top >= q.top && p.bottom <= q.bottom))(a.getBoundingClientRect()));
-				new PerformanceObserver(l => l.getEntries().filter(e => e.startTime >= `+whenRead+`).forEach(e => e.sources.filter(x => !own(x)).forEach(x => out.push(e.value + ' ' + (x.node && x.node.nodeName) + ' ' + JSON.stringify(x.currentRect))))).observe({type: 'layout-shift', buffered: true});
-				setTimeout(() => r(out), 300);
-			})`, chromedp.EvalAwaitPromise))
-			if err != nil || len(shifts) > 0 {
-				t.Errorf("layout shifts %q, %v", shifts, err)
-			}
+			nothingMoved(t, ctx)
 			over, err := chromedp.Run(ctx, chromedp.Evaluate[float64](openAll+`; document.documentElement.scrollWidth - innerWidth`))
 			if err != nil || over > 0 {
 				t.Errorf("the page is %v px wider than the window, %v", over, err)
