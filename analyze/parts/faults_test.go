@@ -53,17 +53,17 @@ var played = sync.OnceValue(func() [2][]float64 {
 
 // studioStock is the project's own synthesizer through its circuits, and gear of
 // other kinds.
-func studioStock() stock {
+func studioStock(t testing.TB) stock {
 	s, err := studio.Open("four-fuzzes")
 	if err != nil {
-		panic(err)
+		t.Fatal(err)
 	}
 	out := stock{name: "studio", dry: func() []float64 { return played()[0] }, pass: func() []float64 { return played()[1] }}
 	kinds := []string{"fuzz", "fuzz", "octave", "fuzz", "clean"}
-	for i, t := range s.Takes[:5] {
-		c := t.Chain
+	for i, take := range s.Takes[:5] {
+		c := take.Chain
 		c.Mics, c.Extra = c.Mics[:1], 0
-		out.chains = append(out.chains, chain{name: t.Name, kind: kinds[i], play: func(dry []float64, seed uint64) []float64 {
+		out.chains = append(out.chains, chain{name: take.Name, kind: kinds[i], play: func(dry []float64, seed uint64) []float64 {
 			c.Seed = seed
 			return studio.Render(dry, c)[0]
 		}})
@@ -91,6 +91,13 @@ func guitarStock(t testing.TB) stock {
 	}
 	return out
 }
+
+// materials are both stocks, each made by the test that uses it: without the programs that
+// play the guitar, only that test is skipped.
+var materials = []struct {
+	name  string
+	stock func(testing.TB) stock
+}{{"studio", studioStock}, {"guitar", guitarStock}}
 
 // driven are the chains without gear that moves notes or the phase in time by itself, as
 // a vibrato does: behind that, what is a fault is often left open.
@@ -369,9 +376,10 @@ func TestFaultsInParts(t *testing.T) {
 	if raceDetector {
 		t.Skip("the studio is slow under the race detector")
 	}
-	for _, s := range []stock{studioStock(), guitarStock(t)} {
+	for _, m := range materials {
 		for _, kind := range kinds {
-			t.Run(s.name+"/"+kind, func(t *testing.T) {
+			t.Run(m.name+"/"+kind, func(t *testing.T) {
+				s := m.stock(t)
 				all := campaign.Share(t, 200, 2)
 				found, sharp, made := 0, 0, 0
 				by := map[string][2]int{}
@@ -441,8 +449,9 @@ func TestCleanParts(t *testing.T) {
 	if raceDetector {
 		t.Skip("the studio is slow under the race detector")
 	}
-	for _, s := range []stock{studioStock(), guitarStock(t)} {
-		t.Run(s.name, func(t *testing.T) {
+	for _, m := range materials {
+		t.Run(m.name, func(t *testing.T) {
+			s := m.stock(t)
 			for _, i := range campaign.Share(t, 200, 4) {
 				dry, take, k := s.clean(uint64(firstSeed + i))
 				if j := judge(t, dry, take); len(j.Parts)+len(j.Slips) > 0 || j.Verdict.Outcome == Different {
@@ -459,8 +468,9 @@ func TestOtherPass(t *testing.T) {
 	if raceDetector {
 		t.Skip("the studio is slow under the race detector")
 	}
-	for _, s := range []stock{studioStock(), guitarStock(t)} {
-		t.Run(s.name, func(t *testing.T) {
+	for _, m := range materials {
+		t.Run(m.name, func(t *testing.T) {
+			s := m.stock(t)
 			told, made := 0, 0
 			for _, i := range campaign.Share(t, 60, 2) {
 				r := rand.New(rand.NewPCG(uint64(firstSeed+i), 5))
