@@ -12,7 +12,7 @@ import (
 func compareGear(t *testing.T, res *result.Result) {
 	for _, x := range res.Takes {
 		if !x.Touch.Measured || !x.Drive.Measured {
-			t.Errorf("%s: touch %q, drive %q", x.Name, x.Touch.Reason, x.Drive.Reason)
+			t.Errorf("%s: touch %v, drive %v", x.Name, x.Touch.Reason, x.Drive.Reason)
 			continue
 		}
 		slope, drive := float64(x.Touch.Slope), float64(x.Drive.Drive)
@@ -22,8 +22,8 @@ func compareGear(t *testing.T, res *result.Result) {
 	}
 	pairs := 0
 	for _, l := range res.Leftover {
-		if l.Reason != "" {
-			t.Errorf("%s and %s: %s", l.A, l.B, l.Reason)
+		if l.Reason.Found != "" {
+			t.Errorf("%s and %s: %v", l.A, l.B, l.Reason)
 			continue
 		}
 		pairs++

@@ -2,7 +2,6 @@ package analyze
 
 import (
 	"context"
-	"fmt"
 	"math"
 	"slices"
 	"sync"
@@ -35,10 +34,7 @@ const (
 )
 
 // moves and trails are why nothing is said of gear whose fit drifts or ends too early.
-const (
-	moves  = "the gear changes with time, as a chorus or a vibrato does: the filter that fits it drifts"
-	trails = "the gear has a tail, as an echo or a reverberation has, which would count as drive"
-)
+var moves, trails = result.Say("gear.moves"), result.Say("gear.trails")
 
 // gear is the music that what the gear does is measured on.
 type gear struct {
@@ -120,16 +116,16 @@ func (g gear) open(sig *recording.Signal, drift unit.PPM, frame int64) (*recordi
 	return r, align.Straight(r, drift, g.middle+frame), nil
 }
 
-// unlike says why what take i does cannot be compared with anything, "" where it can.
-func (s *Session) unlike(i int) string {
+// unlike says why what take i does cannot be compared with anything; no text where it can.
+func (s *Session) unlike(i int) (why result.Text) {
 	j := s.Takes[i].Judged
 	switch {
 	case j.Judged && j.Verdict.Outcome == parts.Different:
-		return "it is not of the same performance"
+		return result.Say("gear.another")
 	case j.Judged && len(j.Slips) > 0 && s.SureSlips(i):
-		return "samples were lost or inserted in it"
+		return result.Say("gear.slips")
 	}
-	return ""
+	return why
 }
 
 // touchAndDrive measures each take against the dry recording.
@@ -148,13 +144,13 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 		why := s.unlike(i)
 		switch {
 		case s.dry == nil:
-			why = "there is no dry recording to compare with"
-		case why != "":
+			why = result.Say("split.no-dry")
+		case why.Found != "":
 		case t.Alignment.PlacedBy == "":
-			why = "its place against the dry recording is uncertain"
+			why = result.Say("gear.place")
 		}
-		if why != "" {
-			t.Touch, t.Drive = &result.Touch{Reason: why}, &result.Drive{Reason: why}
+		if why.Found != "" {
+			t.Touch, t.Drive = &result.Touch{Reason: result.Cause{Text: why}}, &result.Drive{Reason: result.Cause{Text: why}}
 			blankTouch(t.Touch)
 			blankDrive(t.Drive)
 			return nil
@@ -234,7 +230,7 @@ func blankLeftover(l *result.Leftover) {
 }
 
 func touchOf(r touch.Result) *result.Touch {
-	t := &result.Touch{Measured: r.Reason == "", Reason: r.Reason, Slope: r.Slope, Low: r.Low, High: r.High, From: r.InLow, To: r.InHigh,
+	t := &result.Touch{Measured: r.Reason.Found == "", Reason: result.Cause{Text: r.Reason}, Slope: r.Slope, Low: r.Low, High: r.High, From: r.InLow, To: r.InHigh,
 		In: []unit.DBFS{}, Gain: []unit.DB{}, Lower: []unit.DB{}, Upper: []unit.DB{}}
 	if !t.Measured {
 		blankTouch(t)
@@ -247,7 +243,7 @@ func touchOf(r touch.Result) *result.Touch {
 }
 
 func driveOf(r drive.Result) *result.Drive {
-	d := &result.Drive{Measured: r.Reason == "", Reason: r.Reason, Drive: r.Drive, Low: r.Low, High: r.High, NotLinear: r.NotLinear, Third: r.Third}
+	d := &result.Drive{Measured: r.Reason.Found == "", Reason: result.Cause{Text: r.Reason}, Drive: r.Drive, Low: r.Low, High: r.High, NotLinear: r.NotLinear, Third: r.Third}
 	if !d.Measured {
 		blankDrive(d)
 	}
@@ -260,8 +256,8 @@ func compressorOf(r compressor.Result) *result.Compressor {
 		return nil
 	}
 	n := unit.Number(nan())
-	if r.Reason != "" {
-		return &result.Compressor{Reason: r.Reason, Slope: n, Low: n, High: n, Threshold: unit.DBFS(n), ThresholdLow: unit.DBFS(n), ThresholdHigh: unit.DBFS(n), Knee: unit.DB(n),
+	if r.Reason.Found != "" {
+		return &result.Compressor{Reason: result.Cause{Text: r.Reason}, Slope: n, Low: n, High: n, Threshold: unit.DBFS(n), ThresholdLow: unit.DBFS(n), ThresholdHigh: unit.DBFS(n), Knee: unit.DB(n),
 			Attack: n, AttackLow: n, AttackHigh: n, Release: n, ReleaseLow: n, ReleaseHigh: n, Decay: n, Left: unit.DB(n), Moves: unit.DB(n)}
 	}
 	c := &result.Compressor{Measured: true, Detector: "rms", Decay: milliseconds(float64(r.Detector.Decay)), Knee: r.Knee, Left: r.Left, Moves: r.Moves}
@@ -304,13 +300,16 @@ func (s *Session) leftover(g gear, pair [2]int) (result.Leftover, error) {
 	ta, tb := &s.Result.Takes[a], &s.Result.Takes[b]
 	l := result.Leftover{A: ta.Name, B: tb.Name, Ways: []result.LeftoverWays{}}
 	for _, i := range pair {
-		if why := s.unlike(i); why != "" && l.Reason == "" {
-			l.Reason = s.Result.Takes[i].Name + ": " + why
-		} else if l.Reason == "" && s.Result.Takes[i].Alignment.BesideBy == "" {
-			l.Reason = s.Result.Takes[i].Name + ": its place next to the other takes is uncertain"
+		t := &s.Result.Takes[i]
+		why := s.unlike(i)
+		if why.Found == "" && t.Alignment.BesideBy == "" {
+			why = result.Say("gear.place-beside")
+		}
+		if why.Found != "" && l.Reason.Found == "" {
+			l.Reason.Text = result.Say("gear.take", "name", t.Name, "why", why)
 		}
 	}
-	if l.Reason != "" {
+	if l.Reason.Found != "" {
 		blankLeftover(&l)
 		return l, nil
 	}
@@ -341,7 +340,7 @@ func (s *Session) leftover(g gear, pair [2]int) (result.Leftover, error) {
 	if err != nil {
 		return l, err
 	}
-	if l.Reason = found.OfB.Reason; l.Reason != "" {
+	if l.Reason.Text = found.OfB.Reason; l.Reason.Found != "" {
 		blankLeftover(&l)
 		return l, nil
 	}
@@ -384,12 +383,12 @@ func (s *Session) heedRepeats() {
 			return t.RepeatOf != "" && (t.Name == l.A && t.RepeatOf == l.B || t.Name == l.B && t.RepeatOf == l.A)
 		})
 	}
-	varies := map[string]string{}
+	varies := map[string]result.Text{}
 	worst := leastLeftover // that a repeat leaves
 	of := map[string]unit.DB{}
 	for i := range s.Result.Leftover {
 		l := &s.Result.Leftover[i]
-		if l.Reason != "" || !repeats(l) {
+		if l.Reason.Found != "" || !repeats(l) {
 			continue
 		}
 		worst = max(worst, l.Equaliser)
@@ -398,18 +397,18 @@ func (s *Session) heedRepeats() {
 				of[name] = l.Equaliser
 			}
 			if l.Filter > variesFrom {
-				varies[name] = fmt.Sprintf("a repeat leaves %s dB of it: the gear changes from pass to pass, or its noise is as loud", unit.Format(float64(l.Filter), 1))
+				varies[name] = result.Say("gear.varies", "left_db", l.Filter)
 			}
 		}
 	}
 	for i := range s.Result.Leftover {
 		l := &s.Result.Leftover[i]
-		if l.Reason != "" || repeats(l) {
+		if l.Reason.Found != "" || repeats(l) {
 			continue
 		}
 		for _, name := range []string{l.A, l.B} {
-			if why := varies[name]; why != "" && l.Reason == "" {
-				l.Reason = name + ": " + why
+			if why, ok := varies[name]; ok && l.Reason.Found == "" {
+				l.Reason.Text = result.Say("gear.take", "name", name, "why", why)
 				blankLeftover(l)
 			}
 		}
@@ -422,20 +421,20 @@ func (s *Session) heedRepeats() {
 		if !repeated {
 			least = worst
 		}
-		l.Resolved = l.Reason == "" && l.Equaliser-2*l.EqualiserError > least
+		l.Resolved = l.Reason.Found == "" && l.Equaliser-2*l.EqualiserError > least
 	}
 	for i := range takes {
-		why := varies[takes[i].Name]
-		if why == "" {
+		why, ok := varies[takes[i].Name]
+		if !ok {
 			continue
 		}
 		takes[i].Compressor = nil
 		if takes[i].Touch.Measured {
-			takes[i].Touch.Reason = why
+			takes[i].Touch.Reason.Text = why
 			blankTouch(takes[i].Touch)
 		}
 		if takes[i].Drive.Measured {
-			takes[i].Drive.Reason = why
+			takes[i].Drive.Reason.Text = why
 			blankDrive(takes[i].Drive)
 		}
 	}

@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"math"
+	"reflect"
 	"slices"
 	"testing"
 
@@ -17,8 +18,8 @@ func TestCompressorOf(t *testing.T) {
 	if c := compressorOf(compressor.Result{None: true}); c != nil {
 		t.Errorf("%+v", c)
 	}
-	c := compressorOf(compressor.Result{Reason: "so it is"})
-	if c.Measured || c.Reason != "so it is" {
+	c := compressorOf(compressor.Result{Reason: result.Say("compressor.unlike")})
+	if c.Measured || c.Reason.Found != "compressor.unlike" {
 		t.Errorf("%+v", c)
 	}
 	for _, f := range result.Figures(*c) {
@@ -30,7 +31,7 @@ func TestCompressorOf(t *testing.T) {
 		Attack: compressor.Range{Value: 0.02, Low: 0.019, High: 0.021}, Release: compressor.Range{Value: 0.2, Low: 0.19, High: 0.21}, Detector: compressor.Detector{Peak: true, Decay: 0.01}, Left: 0.1, Moves: 7})
 	want := result.Compressor{Measured: true, Slope: 0.25, Low: 0.2, High: 0.3, Threshold: -30, ThresholdLow: -31, ThresholdHigh: -29, Knee: 6, Attack: 20, AttackLow: 19, AttackHigh: 21,
 		Release: 200, ReleaseLow: 190, ReleaseHigh: 210, Detector: "peaks", Decay: 10, Left: 0.1, Moves: 7}
-	if *c != want {
+	if !reflect.DeepEqual(*c, want) {
 		t.Errorf("%+v", *c)
 	}
 }

@@ -2,7 +2,7 @@ package analyze
 
 import (
 	"math"
-	"strings"
+	"reflect"
 	"testing"
 
 	"evenhand/analyze/fairness"
@@ -38,18 +38,18 @@ func TestRepeatsShowGearThatVaries(t *testing.T) {
 		s.Result.Leftover = []result.Leftover{pair("One", "Again", c.repeat, c.repeat), pair("One", "Other", c.other, c.other-1), pair("Other", "Third", -2, -3)}
 		s.heedRepeats()
 		l := s.Result.Leftover[1]
-		if (l.Reason == "") != c.measured || l.Resolved != c.resolved || math.IsNaN(float64(l.Equaliser)) == c.measured {
+		if (l.Reason.Found == "") != c.measured || l.Resolved != c.resolved || math.IsNaN(float64(l.Equaliser)) == c.measured {
 			t.Errorf("%v: %+v", c, l)
 		}
-		if !c.measured && !strings.Contains(l.Reason, "One: a repeat leaves −9.9 dB of it: the gear changes from pass to pass") {
-			t.Errorf("%v: %q", c, l.Reason)
+		if !c.measured && !reflect.DeepEqual(l.Reason.Text, result.Say("gear.take", "name", "One", "why", result.Say("gear.varies", "left_db", -9.9))) {
+			t.Errorf("%v: %+v", c, l.Reason)
 		}
 		for i, x := range takes {
-			if varies := i < 2 && !c.measured; x.Touch.Measured == varies || x.Drive.Measured == varies || x.Touch.Reason != x.Drive.Reason {
+			if varies := i < 2 && !c.measured; x.Touch.Measured == varies || x.Drive.Measured == varies || !reflect.DeepEqual(x.Touch.Reason, x.Drive.Reason) {
 				t.Errorf("%v: %s: touch %+v, drive %+v", c, x.Name, x.Touch, x.Drive)
 			}
 		}
-		if third := s.Result.Leftover[2]; third.Reason != "" || !third.Resolved {
+		if third := s.Result.Leftover[2]; third.Reason.Found != "" || !third.Resolved {
 			t.Errorf("%v: a pair without a repeat: %+v", c, third)
 		}
 	}

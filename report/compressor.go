@@ -72,7 +72,7 @@ func (b *builder) compressors() table {
 		if c == nil {
 			continue
 		}
-		ratio, detector, why := "–", "–", c.Reason
+		ratio, detector, why := "–", "–", c.Reason.Words
 		if c.Measured {
 			measured = true
 			ratio = ratioWords(c)

@@ -186,7 +186,7 @@ func TestNothingToHearEqualised(t *testing.T) {
 	full, _ := playedReport(t)
 	res := *full
 	res.Equalised = append(res.Equalised[:0:0], res.Equalised...)
-	res.Equalised[0] = result.Equalised{Take: "Splitting", Of: "Leaning", Reason: "cabinet.wav, a file of Splitting, is marked redistribute: no"}
+	res.Equalised[0] = result.Equalised{Take: "Splitting", Of: "Leaning", Reason: result.Cause{Words: "cabinet.wav, a file of Splitting, is marked redistribute: no"}}
 	b, err := newBuilder(&res, Options{})
 	must(t, err)
 	page, err := b.indexPage()

@@ -46,8 +46,8 @@ const heardWords = "You hear the best filter of any kind, fitted on all of the m
 // hear adds what can be heard to the sentences about it.
 func (b *builder) hear(v *gearView) {
 	all := b.res.Equalised
-	if len(all) > 1 && all[0].Reason != "" && !slices.ContainsFunc(all, func(e result.Equalised) bool { return e.Reason != all[0].Reason || e.Of != all[0].Of }) {
-		v.HeardWords = fmt.Sprintf("No take can be heard equalised to %s: %s.", all[0].Of, all[0].Reason)
+	if len(all) > 1 && all[0].Reason.Words != "" && !slices.ContainsFunc(all, func(e result.Equalised) bool { return e.Reason.Words != all[0].Reason.Words || e.Of != all[0].Of }) {
+		v.HeardWords = fmt.Sprintf("No take can be heard equalised to %s: %s.", all[0].Of, all[0].Reason.Words)
 		return
 	}
 	heard := b.res.Heard()
@@ -55,8 +55,8 @@ func (b *builder) hear(v *gearView) {
 		h := hearView{Take: e.Take, Of: e.Of}
 		x, y := slices.Index(heard, e.Take), slices.Index(heard, e.Of)
 		switch {
-		case e.Reason != "":
-			h.Why = fmt.Sprintf("%s, equalised to %s, cannot be heard: %s.", e.Take, e.Of, e.Reason)
+		case e.Reason.Words != "":
+			h.Why = fmt.Sprintf("%s, equalised to %s, cannot be heard: %s.", e.Take, e.Of, e.Reason.Words)
 		case b.player == nil || x < 0 || y < 0 || !chart.Finite(float64(e.Left)):
 			continue
 		default:
@@ -100,13 +100,13 @@ func (b *builder) reactionMap() figure {
 		if x != nil && x.Measured {
 			touch = unit.Format(float64(x.Slope), touchDigits) + spread(x.Low, x.High, touchDigits)
 		} else if x != nil {
-			why = append(why, x.Reason)
+			why = append(why, x.Reason.Words)
 		}
 		if y != nil && y.Measured {
 			drive = unit.Format(float64(y.Drive), driveDigits) + spread(y.Low, y.High, driveDigits)
 			linear = unit.Format(float64(y.NotLinear), 1)
-		} else if y != nil && !slices.Contains(why, y.Reason) {
-			why = append(why, y.Reason)
+		} else if y != nil && !slices.Contains(why, y.Reason.Words) {
+			why = append(why, y.Reason.Words)
 		}
 		if x != nil && y != nil && x.Measured && y.Measured {
 			points = append(points, chart.Point{Name: t.Name, Take: i, X: chart.Range{Value: float64(x.Slope), Low: float64(x.Low), High: float64(x.High)}, Y: chart.Range{Value: float64(y.Drive), Low: float64(y.Low), High: float64(y.High)}})
@@ -137,15 +137,15 @@ func (b *builder) leftoverFigure() figure {
 		Legend: []label{}, Words: []string{}, CSV: "data/leftover.csv", Download: "Every pair as CSV"}
 	shown := []chart.Row{}
 	for i, t := range b.res.Takes {
-		if l := b.res.LeftoverOf(t.Name, with); l != nil && l.Reason == "" {
+		if l := b.res.LeftoverOf(t.Name, with); l != nil && l.Reason.Words == "" {
 			shown = append(shown, chart.Row{Name: t.Name, Take: i, Hollow: float64(l.Equaliser), Filled: float64(l.Filter), Soft: !l.Resolved || b.leavesNothing(l)})
 		}
 	}
 	pairs := []row{}
 	for _, l := range b.res.Leftover {
 		line := []cell{{Text: l.A, Head: true}, {Text: l.B, Class: "t"}}
-		if l.Reason != "" {
-			line = append(line, append(cells("–", "–", "–"), cell{Text: l.Reason, Class: "t"})...)
+		if l.Reason.Words != "" {
+			line = append(line, append(cells("–", "–", "–"), cell{Text: l.Reason.Words, Class: "t"})...)
 		} else {
 			said := ""
 			switch {
@@ -272,7 +272,7 @@ func spread(low, high unit.Number, digits int) string {
 // equalisedMethod says what is heard equalised; "" where nothing is.
 func equalisedMethod(all []result.Equalised) string {
 	for _, e := range all {
-		if e.Reason == "" {
+		if e.Reason.Words == "" {
 			return fmt.Sprintf("A filter of %s leads from one published file to the other, each channel for itself. It is estimated on all of the music as above, twice, and judged on the same music, from 20 Hz to 20 kHz, K-weighted. The page makes the equalised take by convolution with it, with its delay taken off. What is left is the other take less that. A pair has no filter if the clock of one take drifts, which its published file keeps, or if a file in the chain of one may not be passed on. Every filter is in the folder filters; its hash and figures are in results.json.", plural(e.Taps, "tap", "taps"))
 		}
 	}

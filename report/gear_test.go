@@ -16,7 +16,7 @@ func playing() *result.Result {
 	r.Parameters.Gear = &result.GearParameters{Blocks: 6, Block: 4, Window: 16384, TouchFrame: 0.05, LeastFilter: -60}
 	for i := range r.Takes {
 		t := &r.Takes[i]
-		t.Touch, t.Drive = &result.Touch{Reason: "too even"}, &result.Drive{Reason: "too even"}
+		t.Touch, t.Drive = &result.Touch{Reason: result.Cause{Words: "too even"}}, &result.Drive{Reason: result.Cause{Words: "too even"}}
 		if i < 2 {
 			slope := unit.Number(0.3 + 0.7*float64(i))
 			t.Touch = &result.Touch{Measured: true, Slope: slope, Low: slope - 0.1, High: slope, In: []unit.DBFS{-30, -27}, Gain: []unit.DB{unit.DB(3 * (1 - slope)), 0}, Lower: []unit.DB{-1, -1}, Upper: []unit.DB{4, 1}}
@@ -134,7 +134,7 @@ func TestHearEqualised(t *testing.T) {
 	for _, x := range r.Takes[1:] {
 		r.Equalised = append(r.Equalised, result.Equalised{Take: x.Name, Of: r.Takes[0].Name, Left: -9.04, Peak: -2.31})
 	}
-	r.Equalised[1].Reason = "cabinet.wav, a file of it, is marked redistribute: no"
+	r.Equalised[1].Reason.Words = "cabinet.wav, a file of it, is marked redistribute: no"
 	b, err := newBuilder(r, Options{})
 	must(t, err)
 	b.player = &playerData{}
@@ -159,8 +159,8 @@ func TestHearEqualised(t *testing.T) {
 			t.Errorf("%+v is heard after %q", h, v.Lines[k].Text)
 		}
 		want := hearView{Take: e.Take, Of: e.Of, Left: "9.0", Pair: number(i+1) + " 0 -2.3"}
-		if e.Reason != "" {
-			want = hearView{Take: e.Take, Of: e.Of, Why: e.Take + ", equalised to " + e.Of + ", cannot be heard: " + e.Reason + "."}
+		if e.Reason.Words != "" {
+			want = hearView{Take: e.Take, Of: e.Of, Why: e.Take + ", equalised to " + e.Of + ", cannot be heard: " + e.Reason.Words + "."}
 		}
 		if h != want {
 			t.Errorf("%+v, want %+v", h, want)
@@ -221,7 +221,7 @@ func TestCompressors(t *testing.T) {
 	if got := ratioWords(&result.Compressor{Slope: 0.129, Low: 0.125, High: 0.17}); got != "5.9:1 to 8:1" {
 		t.Error(got)
 	}
-	r.Takes[2].Compressor = &result.Compressor{Reason: "so it is"}
+	r.Takes[2].Compressor = &result.Compressor{Reason: result.Cause{Words: "so it is"}}
 	b, err = newBuilder(r, Options{})
 	must(t, err)
 	lines := b.gear().Lines

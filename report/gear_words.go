@@ -75,8 +75,8 @@ func (b *builder) gearWords() []gearLine {
 	}
 	why := b.gearReason()
 	for _, t := range ranked {
-		if each && why == "" && t.Touch != nil && t.Drive != nil && !t.Touch.Measured && t.Touch.Reason == t.Drive.Reason {
-			add(fmt.Sprintf("Touch and drive of %s are not measured: %s.", t.Name, t.Touch.Reason))
+		if each && why == "" && t.Touch != nil && t.Drive != nil && !t.Touch.Measured && t.Touch.Reason.Words == t.Drive.Reason.Words {
+			add(fmt.Sprintf("Touch and drive of %s are not measured: %s.", t.Name, t.Touch.Reason.Words))
 		}
 	}
 	if why != "" {
@@ -116,7 +116,7 @@ func (b *builder) gearReason() string {
 		if t.Touch == nil || t.Drive == nil || t.Touch.Measured || t.Drive.Measured {
 			return ""
 		}
-		reasons = append(reasons, t.Touch.Reason, t.Drive.Reason)
+		reasons = append(reasons, t.Touch.Reason.Words, t.Drive.Reason.Words)
 	}
 	switch reasons = slices.Compact(reasons); len(reasons) {
 	case 0:
@@ -130,7 +130,7 @@ func (b *builder) gearReason() string {
 // leftoverWords says whether two takes differ by EQ alone; "" where that is not known.
 func (b *builder) leftoverWords(t, other *result.Take) string {
 	l := b.res.LeftoverOf(t.Name, other.Name)
-	if l == nil || l.Reason != "" {
+	if l == nil || l.Reason.Words != "" {
 		return ""
 	}
 	switch low, high := leftRange(l); {
@@ -190,7 +190,7 @@ func (b *builder) addsWords(t, bypass *result.Take) string {
 		return b.leftoverWords(t, bypass)
 	}
 	s := fmt.Sprintf("Compared with %s, %s has %s", bypass.Name, t.Name, strings.Join(parts, " and "))
-	if l := b.res.LeftoverOf(t.Name, bypass.Name); l != nil && l.Reason == "" && l.Resolved && !b.leavesNothing(l) {
+	if l := b.res.LeftoverOf(t.Name, bypass.Name); l != nil && l.Reason.Words == "" && l.Resolved && !b.leavesNothing(l) {
 		s += "; " + leftWords(l)
 	}
 	return s + "."
@@ -203,13 +203,13 @@ func (b *builder) roomWords(room *result.Take, ranked []*result.Take) string {
 	reasons, each, measured := []string{}, []string{}, false // of another performance, for one
 	for _, t := range ranked {
 		left := b.res.LeftoverOf(t.Name, room.Name)
-		if left != nil && left.Reason != "" {
-			reasons, each = append(reasons, left.Reason), append(each, t.Name+": "+left.Reason)
+		if left != nil && left.Reason.Words != "" {
+			reasons, each = append(reasons, left.Reason.Words), append(each, t.Name+": "+left.Reason.Words)
 		}
-		measured = measured || left != nil && left.Reason == ""
+		measured = measured || left != nil && left.Reason.Words == ""
 		for _, l := range b.res.Likeness {
 			switch {
-			case left == nil || left.Reason != "" || !chart.Finite(float64(l.Spectral)):
+			case left == nil || left.Reason.Words != "" || !chart.Finite(float64(l.Spectral)):
 			case l.A == room.Name && l.B == t.Name, l.B == room.Name && l.A == t.Name:
 				l.A, l.B = room.Name, t.Name
 				if near = append(near, l); !l.Resolved {

@@ -59,7 +59,7 @@ func (b *builder) likeness() *likenessView {
 // leftoverNext is what is left of a pair, next to its distance; "" where that was not
 // measured.
 func (b *builder) leftoverNext(l result.Likeness) string {
-	if left := b.res.LeftoverOf(l.A, l.B); left != nil && left.Reason == "" {
+	if left := b.res.LeftoverOf(l.A, l.B); left != nil && left.Reason.Words == "" {
 		return " (" + unit.Format(float64(left.Equaliser), 1) + ")"
 	}
 	return ""

@@ -107,7 +107,7 @@ func TestLikenessTable(t *testing.T) {
 func TestLikenessShowsWhatIsLeft(t *testing.T) {
 	res := fixture()
 	a, other := res.Takes[0].Name, res.Takes[1].Name
-	res.Leftover = []result.Leftover{{A: other, B: a, Equaliser: -12.34, Filter: -15.67}, {A: a, B: res.Takes[2].Name, Reason: "too short"}}
+	res.Leftover = []result.Leftover{{A: other, B: a, Equaliser: -12.34, Filter: -15.67}, {A: a, B: res.Takes[2].Name, Reason: result.Cause{Words: "too short"}}}
 	b, err := newBuilder(res, Options{})
 	must(t, err)
 	left := 0

@@ -1,25 +1,41 @@
 package report_test
 
 import (
+	"encoding/json"
 	"math"
 	"slices"
 	"strings"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 )
+
+// reason is why something is not measured, in the words of its code.
+type reason string
+
+func (r *reason) UnmarshalJSON(b []byte) error {
+	l := &result.Loopback{}
+	err := json.Unmarshal(b, &l.Reason)
+	*r = reason(sentences.Loopback(l).Reason.Words)
+	return err
+}
 
 // leftoverFigures are what results.json says of a pair.
 type leftoverFigures struct {
-	A, B, Reason string
-	Equaliser    figure `json:"equaliser_db"`
-	Error        figure `json:"equaliser_error_db"`
-	Filter       figure `json:"filter_db"`
-	Resolved     bool
+	A, B      string
+	Reason    reason
+	Equaliser figure `json:"equaliser_db"`
+	Error     figure `json:"equaliser_error_db"`
+	Filter    figure `json:"filter_db"`
+	Resolved  bool
 }
 
 // equalisedFigures are what results.json says of what is heard equalised.
-type equalisedFigures struct{ Take, Of, Reason string }
+type equalisedFigures struct {
+	Take, Of string
+	Reason   reason
+}
 
 // leftoverOf returns that of a pair in either order.
 func (r *results) leftoverOf(a, b string) leftoverFigures {
@@ -46,7 +62,7 @@ func gearForms() []form {
 	pair := func(pattern string, so func(l leftoverFigures) bool) form {
 		return sentence("gear", pattern, func(r *results, _ said, m []string) string {
 			l := r.leftoverOf(m[1], m[2])
-			return why(l.Reason, unless(so(l), "it is %+v", l),
+			return why(string(l.Reason), unless(so(l), "it is %+v", l),
 				unless(len(m) < 4 || shows(m[3], -l.Equaliser), "an equaliser leaves %v", l.Equaliser),
 				unless(len(m) < 5 || shows(m[4], -l.Filter), "a filter leaves %v", l.Filter))
 		})
@@ -68,7 +84,7 @@ func gearForms() []form {
 		sentence("gear", `{name} and {name} may differ by EQ alone: after the best equaliser, what is left is {value} dB down, give or take {value} dB\.`, func(r *results, _ said, m []string) string {
 			l := r.leftoverOf(m[1], m[2])
 			off, step := num(m[4])
-			return why(l.Reason, unless(l.Resolved && l.Equaliser-2*l.Error <= -20 && l.Equaliser+2*l.Error > -20 && shows(m[3], -l.Equaliser), "it is %+v", l),
+			return why(string(l.Reason), unless(l.Resolved && l.Equaliser-2*l.Error <= -20 && l.Equaliser+2*l.Error > -20 && shows(m[3], -l.Equaliser), "it is %+v", l),
 				unless(off >= float64(2*l.Error)-1e-9 && off < float64(2*l.Error)+2*step, "two errors are %v", 2*l.Error))
 		}),
 		pair(`{name} and {name} are too unlike for EQ: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool { return l.Resolved && l.Equaliser-2*l.Error > -3 }),
@@ -136,7 +152,7 @@ func gearForms() []form {
 				if l := r.leftoverOf(m[1], t.Name); t.contestant() && l.Reason == "" {
 					return t.Name + " is measured"
 				} else if t.contestant() {
-					reasons, each = append(reasons, l.Reason), append(each, t.Name+": "+l.Reason)
+					reasons, each = append(reasons, string(l.Reason)), append(each, t.Name+": "+string(l.Reason))
 				}
 			}
 			words := strings.Join(each, "; ")
@@ -178,14 +194,14 @@ func gearForms() []form {
 		sentence("gear", `What is left plays at its true level\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `That can be further down than the sentences say, which judge a filter on music that it was not fitted on\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `No take can be heard equalised to {name}: (.*)\.`, func(r *results, _ said, m []string) string {
-			return unless(len(r.Equalised) > 1 && !slices.ContainsFunc(r.Equalised, func(e equalisedFigures) bool { return e.Of != m[1] || e.Reason != m[2] }), "another reason: %+v", r.Equalised)
+			return unless(len(r.Equalised) > 1 && !slices.ContainsFunc(r.Equalised, func(e equalisedFigures) bool { return e.Of != m[1] || string(e.Reason) != m[2] }), "another reason: %+v", r.Equalised)
 		}),
 		sentence("gear", `{name}, equalised to {name}, cannot be heard: (.*)\.`, func(r *results, _ said, m []string) string {
-			return unless(slices.Contains(r.Equalised, equalisedFigures{m[1], m[2], m[3]}), "another reason: %+v", r.Equalised)
+			return unless(slices.Contains(r.Equalised, equalisedFigures{m[1], m[2], reason(m[3])}), "another reason: %+v", r.Equalised)
 		}),
 		sentence("gear", `Touch and drive of {name} are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
 			t := r.take(m[1])
-			return unless(!t.Touch.Measured && !t.Drive.Measured && t.Touch.Reason == m[2] && t.Drive.Reason == m[2], "another reason, or it is measured")
+			return unless(!t.Touch.Measured && !t.Drive.Measured && string(t.Touch.Reason) == m[2] && string(t.Drive.Reason) == m[2], "another reason, or it is measured")
 		}),
 		sentence("gear", `Touch and drive are not measured: (.*)\.`, func(r *results, _ said, m []string) string {
 			reasons := []string{}
@@ -193,7 +209,7 @@ func gearForms() []form {
 				if t.Touch.Measured || t.Drive.Measured {
 					return t.Name + " is measured"
 				}
-				reasons = append(reasons, t.Touch.Reason, t.Drive.Reason)
+				reasons = append(reasons, string(t.Touch.Reason), string(t.Drive.Reason))
 			}
 			slices.Sort(reasons)
 			reasons = slices.Compact(reasons)
@@ -215,13 +231,13 @@ func (r random) gear(res *result.Result) {
 	dry := !r.one(4)
 	for i := range res.Takes {
 		t := &res.Takes[i]
-		reason := "there is no dry recording to compare with"
+		why := result.Cause{Text: result.Say("split.no-dry")}
 		if r.one(6) {
-			reason = "its phase turns with time"
+			why.Text = result.Say("gear.moves")
 		}
-		t.Touch, t.Drive = &result.Touch{Reason: reason, Slope: none, Low: none, High: none}, &result.Drive{Reason: reason, Drive: none, Low: none, High: none, NotLinear: none}
+		t.Touch, t.Drive = &result.Touch{Reason: why, Slope: none, Low: none, High: none}, &result.Drive{Reason: why, Drive: none, Low: none, High: none, NotLinear: none}
 		if r.one(4) {
-			t.Drive.Reason = "there is no pause that shows the noise"
+			t.Drive.Reason.Text = result.Say("drive.no-pause")
 		}
 		if dry && !r.one(5) {
 			s, d := unit.Number(r.between(-0.2, 1.1)), unit.Number(r.between(0, 60))
@@ -239,7 +255,7 @@ func (r random) gear(res *result.Result) {
 			l.Filter = l.Equaliser - unit.DB(r.between(0, 4))
 			l.Bound = l.Filter - 1
 			if r.one(6) {
-				l.Reason = []string{"so it is", "it is so"}[r.IntN(2)]
+				l.Reason.Text = result.Say([]string{"gear.place-beside", "leftover.silent"}[r.IntN(2)])
 			}
 			res.Leftover = append(res.Leftover, l)
 		}

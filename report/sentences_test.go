@@ -139,12 +139,12 @@ type take struct {
 	}
 	Touch *struct {
 		Measured bool
-		Reason   string
+		Reason   reason
 		Slope    figure
 	}
 	Drive *struct {
 		Measured bool
-		Reason   string
+		Reason   reason
 		Drive    figure `json:"drive_percent"`
 	}
 	Compressor *struct {

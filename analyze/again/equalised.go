@@ -42,7 +42,7 @@ func Filters(ctx context.Context, dir string, res *result.Result, run work.Run) 
 	}
 	seen := map[string]bool{}
 	for _, e := range res.Equalised {
-		if e.Reason == "" && !seen[e.Take] { // one for each take
+		if e.Reason.Found+e.Reason.Words == "" && !seen[e.Take] { // one for each take
 			seen[e.Take] = true
 			out = append(out, Equalised{Take: e.Take, Of: e.Of, Path: e.Path})
 		}

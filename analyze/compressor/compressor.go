@@ -2,11 +2,11 @@ package compressor
 
 import (
 	"cmp"
-	"fmt"
 	"math"
 	"slices"
 
 	"evenhand/analyze/drive"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/touch"
 	"evenhand/analyze/unit"
@@ -77,7 +77,7 @@ type Range struct{ Value, Low, High float64 }
 type Result struct {
 	// None tells that the gain hardly moves: there is no compressor.
 	None   bool
-	Reason string // why nothing was measured; "" otherwise
+	Reason finding.Text // why nothing was measured
 	// Slope is how many dB come out for each dB that goes in above the threshold and its
 	// knee: 1/ratio.
 	Slope Range
@@ -120,7 +120,7 @@ type trial struct {
 // Looked reports whether a compressor is worth looking for in a take, by its touch and
 // drive: not where the gear distorts, changes with time or has a tail.
 func Looked(t touch.Result, d drive.Result) bool {
-	return t.Reason == "" && !(d.Drive >= mostDrive) && !drive.Moves(t, d) && !drive.Trails(t, d)
+	return t.Reason.Found == "" && !(d.Drive >= mostDrive) && !drive.Moves(t, d) && !drive.Trails(t, d)
 }
 
 // Measure finds the compressor in a take that package touch has compared with its dry
@@ -149,7 +149,7 @@ func Measure(f *touch.Fit) Result {
 		}
 	}
 	if n < leastWindows {
-		return Result{Reason: fmt.Sprintf("%.1f s of playing are clear of the noise; at least %.0f s are needed", float64(n)*hop*step, float64(leastWindows*hop*step))}
+		return Result{Reason: finding.Say("compressor.short", "playing_s", float64(n)*hop*step, "least_s", leastWindows*hop*step)}
 	}
 	var trials []trial
 	for _, peak := range []bool{false, true} {
@@ -201,7 +201,7 @@ func Measure(f *touch.Fit) Result {
 }
 
 // unlike is the result for a gain that no compressor makes.
-var unlike = Result{Reason: "its gain does not follow the level as a compressor’s does"}
+var unlike = Result{Reason: finding.Say("compressor.unlike")}
 
 // settle finds gains and settings in turn, so often at most; see minimise.
 func (w *work) settle(t *trial, most, free int, within float64) {

@@ -157,7 +157,7 @@ func TestBuilt(t *testing.T) {
 		far := func(r compressor.Range, want, allow float64) bool {
 			return !(math.Abs(r.Value-want) <= allow) || !(r.Low <= r.Value && r.Value <= r.High)
 		}
-		if got.None || got.Reason != "" || far(got.Slope, 1/c.ratio, 0.03) || !c.vague && (far(got.Attack, c.attack, 0.002) || far(got.Release, c.release, 0.06*c.release)) ||
+		if got.None || got.Reason.Found != "" || far(got.Slope, 1/c.ratio, 0.03) || !c.vague && (far(got.Attack, c.attack, 0.002) || far(got.Release, c.release, 0.06*c.release)) ||
 			c.vague && !(math.IsNaN(got.Attack.Value) && math.IsNaN(got.Release.Value)) {
 			t.Errorf("%+v is found as %+v", c, got)
 		}
@@ -189,8 +189,8 @@ func TestOthers(t *testing.T) {
 	dry := guitar.Dry(t)
 	for _, name := range strings.Fields("clean-1 clean-2 tremolo crunch-1 crunch-2 lead high-gain gate fuzz-1 fuzz-2 octave-up reverb chorus") {
 		got := measure(t, dry, guitar.Take(t, name))
-		t.Logf("%-11s none %v %q", name, got.None, got.Reason)
-		if !got.None && got.Reason == "" {
+		t.Logf("%-11s none %v %v", name, got.None, got.Reason)
+		if !got.None && got.Reason.Found == "" {
 			t.Errorf("%s is a compressor: %+v", name, got)
 		}
 		if name == "clean-2" && !got.None {
@@ -205,7 +205,7 @@ func TestOthers(t *testing.T) {
 		}
 		got := measure(t, dry, cabinet(t, y))
 		t.Logf("soft, %v: %+v", drive, got)
-		if !got.None && got.Reason == "" {
+		if !got.None && got.Reason.Found == "" {
 			t.Errorf("a curve driven by %v is a compressor: %+v", drive, got)
 		}
 	}

@@ -27,6 +27,7 @@ import (
 	"math"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/spectrum"
@@ -64,7 +65,7 @@ type Signal struct {
 
 // Result is what a device adds.
 type Result struct {
-	Reason string // why nothing was measured; "" otherwise
+	Reason finding.Text // why nothing was measured
 	// Drive is the part of the take's power that is new frequencies, in per cent; Low
 	// and High are those of the two halves of the music, the lower one first.
 	Drive, Low, High unit.Number
@@ -156,7 +157,7 @@ func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains [][]float64
 		m.add(&quiet, x, y)
 	}
 	if quiet.n == 0 {
-		return Result{Reason: "there is no pause that shows the noise"}, nil
+		return Result{Reason: finding.Say("drive.no-pause")}, nil
 	}
 	free, plain := [2]sums{newSums(bins), newSums(bins)}, newSums(bins)
 	for i, b := range blocks {
@@ -169,7 +170,7 @@ func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains [][]float64
 		m.add(&free[i%2], x, y)
 	}
 	if k := min(free[0].n, free[1].n); spectrum.EffectiveAverages(k) < leastWindows {
-		return Result{Reason: fmt.Sprintf("%d windows of %.2f s of playing in each half of the music; at least %d are needed", k, float64(n)/float64(rate), leastWindows+1)}, nil
+		return Result{Reason: finding.Say("drive.short", "windows", k, "window_s", float64(n)/float64(rate), "least", leastWindows+1)}, nil
 	}
 	j := &judge{quiet: quiet, rate: rate, length: n, k: make([]float64, bins)}
 	for k := range j.k {
@@ -183,7 +184,7 @@ func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains [][]float64
 	// The gains of gear that has none are their error.
 	r.Drive = min(r.Drive, r.NotLinear)
 	if math.IsNaN(float64(r.Drive)) {
-		return Result{Reason: "the take is no more than its noise"}, nil
+		return Result{Reason: finding.Say("drive.noise")}, nil
 	}
 	a, b := j.part(free[0], lo, hi, j.k), j.part(free[1], lo, hi, j.k)
 	r.Low, r.High = min(a, b, r.Drive), max(min(a, r.NotLinear), min(b, r.NotLinear), r.Drive)

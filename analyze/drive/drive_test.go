@@ -4,7 +4,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"slices"
-	"strings"
 	"testing"
 
 	"evenhand/analyze/activity"
@@ -12,6 +11,7 @@ import (
 	"evenhand/analyze/drive"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/touch"
+	"evenhand/analyze/unit"
 	"evenhand/examples/guitar"
 	"evenhand/examples/studio"
 )
@@ -120,18 +120,18 @@ func TestClean(t *testing.T) {
 		{"4:1 and a cabinet", cabinet(compress(dry, 4)), 0.5},
 	} {
 		got, _ := measure(t, dry, c.take, pauses)
-		t.Logf("%s: %.3f %%, %.3f to %.3f %%; not linear %.2f %% %s", c.name, float64(got.Drive), float64(got.Low), float64(got.High), float64(got.NotLinear), got.Reason)
+		t.Logf("%s: %.3f %%, %.3f to %.3f %%; not linear %.2f %% %v", c.name, float64(got.Drive), float64(got.Low), float64(got.High), float64(got.NotLinear), got.Reason)
 		if !(float64(got.Drive) <= c.allow) {
 			t.Errorf("%s reads %.3f %%, allowed %.1f %%", c.name, float64(got.Drive), c.allow)
 		}
 	}
-	if got, _ := measure(t, dry, dry, nil); !strings.Contains(got.Reason, "no pause") {
-		t.Errorf("without a pause: %q", got.Reason)
+	if got, _ := measure(t, dry, dry, nil); got.Reason.Found != "drive.no-pause" {
+		t.Errorf("without a pause: %v", got.Reason)
 	}
 	short := drive.Signal{Source: align.NewMemory(rate, dry)}
 	got, err := drive.Measure(short, short, blocksOf(dry[:4*rate]), pauses, make([][]float64, 1), thirds)
-	if err != nil || !strings.Contains(got.Reason, "0 windows") {
-		t.Errorf("4 s: %q, %v", got.Reason, err)
+	if err != nil || got.Reason.Found != "drive.short" || got.Reason.With["windows"] != unit.Number(0) {
+		t.Errorf("4 s: %v, %v", got.Reason, err)
 	}
 }
 
@@ -148,7 +148,7 @@ func TestOrder(t *testing.T) {
 	add := func(name string, dry, take []float64, pauses []touch.Stretch) {
 		r, g := measure(t, dry, take, pauses)
 		got[name] = float64(r.Drive)
-		t.Logf("%-11s %6.2f %%, %.2f to %.2f %%; not linear %6.2f %%; touch %.2f, of the drive %.2f turns and %.2f trails %s", name, got[name], float64(r.Low), float64(r.High), float64(r.NotLinear), float64(g.Slope), 100*float64(g.Turns/r.Drive), 100*float64(g.Tail/r.Drive), r.Reason)
+		t.Logf("%-11s %6.2f %%, %.2f to %.2f %%; not linear %6.2f %%; touch %.2f, of the drive %.2f turns and %.2f trails %v", name, got[name], float64(r.Low), float64(r.High), float64(r.NotLinear), float64(g.Slope), 100*float64(g.Turns/r.Drive), 100*float64(g.Tail/r.Drive), r.Reason)
 		if moves, trails := slices.Contains([]string{"chorus", "vibrato", "reverb"}, name), slices.Contains([]string{"echo", "reverb"}, name); drive.Moves(g, r) != moves || drive.Trails(g, r) != trails {
 			t.Errorf("%s changes with time: %v; has a tail: %v", name, !moves, !trails)
 		}

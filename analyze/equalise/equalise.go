@@ -49,18 +49,18 @@ func Pairs(c *manifest.Comparison, res *result.Result, of int, drifts func(take 
 	for i := range res.Takes {
 		t := &res.Takes[i]
 		l := res.LeftoverOf(t.Name, res.Takes[of].Name)
-		if i == of || !t.Contestant() || l == nil || l.Reason != "" {
+		if i == of || !t.Contestant() || l == nil || l.Reason.Found != "" {
 			continue
 		}
 		e := result.Equalised{Take: t.Name, Of: res.Takes[of].Name}
 		for _, k := range []int{of, i} {
 			files := filesOf(c, &c.Takes[k])
 			switch at := slices.IndexFunc(files, withheld); {
-			case e.Reason != "":
+			case e.Reason.Found != "":
 			case at >= 0:
-				e.Reason = fmt.Sprintf("%s, a file of %s, is marked redistribute: no", files[at], res.Takes[k].Name)
+				e.Reason.Text = result.Say("equalised.marked", "file", files[at], "name", res.Takes[k].Name)
 			case drifts(k):
-				e.Reason = fmt.Sprintf("the clock of %s drifts", res.Takes[k].Name)
+				e.Reason.Text = result.Say("equalised.drifts", "name", res.Takes[k].Name)
 			}
 		}
 		out = append(out, e)
@@ -147,13 +147,13 @@ func Write(ctx context.Context, dir string, res *result.Result, pairs []result.E
 		take, of := files[e.Take], files[e.Of]
 		e.Left, e.Unweighted, e.Peak = unit.DB(math.NaN()), unit.DB(math.NaN()), unit.DBFS(math.NaN())
 		switch {
-		case e.Reason != "":
+		case e.Reason.Found != "":
 			return nil
 		case take.Published == nil, of.Published == nil:
-			e.Reason = "its recording, or the other one, is withheld"
+			e.Reason.Text = result.Say("equalised.withheld")
 			return nil
 		case take.Published.Channels != of.Published.Channels:
-			e.Reason = fmt.Sprintf("%s has %d channels, %s %d", e.Take, take.Published.Channels, e.Of, of.Published.Channels)
+			e.Reason.Text = result.Say("equalised.channels", "take", e.Take, "channels", take.Published.Channels, "of", e.Of, "others", of.Published.Channels)
 			return nil
 		}
 		in := struct{ Take, Of string }{take.Published.SHA256, of.Published.SHA256}

@@ -1,9 +1,9 @@
 package leftover
 
 import (
-	"fmt"
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/loudness"
 	"evenhand/analyze/spectrum"
@@ -44,8 +44,8 @@ type Figure struct {
 
 // Result is what remains of one take after a filter of another.
 type Result struct {
-	Reason string // why nothing was measured; "" otherwise
-	Filter Figure // after the best filter
+	Reason finding.Text // why nothing was measured
+	Filter Figure       // after the best filter
 	// Equaliser is after the best equaliser.
 	Equaliser Figure
 	// Bound is what no filter leaves less of, K-weighted: that of a filter that is
@@ -74,11 +74,11 @@ func Compare(x, y *Excerpt, p Params) (ofY, ofX Result, err error) {
 		frames[i%2] += max(0, windows(int(b.Frames), p.Length))
 	}
 	if n := min(frames[0], frames[1]); spectrum.EffectiveAverages(n) < leastFrames {
-		why := fmt.Sprintf("%d windows of %.1f s of playing in each half of the music; at least %d are needed", n, float64(p.Length)/float64(x.rate), leastFrames+1)
+		why := finding.Say("leftover.short", "windows", n, "window_s", float64(p.Length)/float64(x.rate), "least", leastFrames+1)
 		return Result{Reason: why}, Result{Reason: why}, nil
 	}
 	if x.silent() || y.silent() {
-		const why = "one of the two takes is silent"
+		why := finding.Say("leftover.silent")
 		return Result{Reason: why}, Result{Reason: why}, nil
 	}
 	w := newWork(x, y, p)

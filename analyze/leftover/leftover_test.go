@@ -5,11 +5,13 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
+	"reflect"
 	"strconv"
 	"strings"
 	"testing"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/leftover"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
@@ -196,14 +198,14 @@ func TestNoise(t *testing.T) {
 // are an error.
 func TestRefuses(t *testing.T) {
 	x := noise(6, 8)
-	if got, _ := compare(t, x, x, leftover.Params{}); got.Reason != "" {
-		t.Errorf("8 s: %s", got.Reason)
+	if got, _ := compare(t, x, x, leftover.Params{}); got.Reason.Found != "" {
+		t.Errorf("8 s: %v", got.Reason)
 	}
-	if got, _ := compare(t, x[:7*rate], x[:7*rate], leftover.Params{}); !strings.Contains(got.Reason, "0 windows of 0.3 s of playing") {
-		t.Errorf("7 s: %q", got.Reason)
+	if got, _ := compare(t, x[:7*rate], x[:7*rate], leftover.Params{}); !reflect.DeepEqual(got.Reason, finding.Say("leftover.short", "windows", 0, "window_s", 16384.0/rate, "least", 17)) {
+		t.Errorf("7 s: %v", got.Reason)
 	}
-	if got, _ := compare(t, x, make([]float64, len(x)), leftover.Params{}); !strings.Contains(got.Reason, "silent") {
-		t.Errorf("silence: %q", got.Reason)
+	if got, _ := compare(t, x, make([]float64, len(x)), leftover.Params{}); got.Reason.Found != "leftover.silent" {
+		t.Errorf("silence: %v", got.Reason)
 	}
 	read := func(first int64) *leftover.Excerpt {
 		e, err := leftover.Read(align.NewMemory(rate, x), 0, []leftover.Block{{Stretch: leftover.Stretch{First: first, Frames: 4 * rate}}})

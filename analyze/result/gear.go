@@ -4,8 +4,8 @@ import "evenhand/analyze/unit"
 
 // Touch is how a take answers to how hard one plays; see package touch.
 type Touch struct {
-	Measured bool   `json:"measured"`
-	Reason   string `json:"reason"` // why not measured; "" otherwise
+	Measured bool  `json:"measured"`
+	Reason   Cause `json:"reason,omitzero"` // why not measured
 	// Slope is how many dB come out for each dB that goes in, 1 for a clean device and 0
 	// for one that is flat; Low and High are those of the two halves of the music.
 	Slope unit.Number `json:"slope" figure:"touch (dB for each dB)" digits:"2"`
@@ -27,8 +27,8 @@ type Touch struct {
 // was not measured is NaN. Low and high are the least and the greatest of the two halves of
 // the music and of other models that fit about as well.
 type Compressor struct {
-	Measured bool   `json:"measured"`
-	Reason   string `json:"reason"` // why not measured; "" otherwise
+	Measured bool  `json:"measured"`
+	Reason   Cause `json:"reason,omitzero"` // why not measured
 	// Slope is how many dB come out for each dB that goes in above the threshold and its
 	// knee, 1/ratio.
 	Slope unit.Number `json:"out_per_db" figure:"compressor above threshold (dB for each dB)" digits:"2"`
@@ -60,8 +60,8 @@ type Compressor struct {
 
 // Drive is how much of a take is new frequencies; see package drive.
 type Drive struct {
-	Measured bool   `json:"measured"`
-	Reason   string `json:"reason"` // why not measured; "" otherwise
+	Measured bool  `json:"measured"`
+	Reason   Cause `json:"reason,omitzero"` // why not measured
 	// Drive is the K-weighted part of the take's power that is new frequencies, apart from
 	// gain changes and noise; Low and High are those of the two halves of the music.
 	Drive unit.Number `json:"drive_percent" figure:"drive (%)"`
@@ -79,7 +79,7 @@ type Drive struct {
 type Leftover struct {
 	A      string `json:"a"`
 	B      string `json:"b"`
-	Reason string `json:"reason"` // why not measured; "" otherwise
+	Reason Cause  `json:"reason,omitzero"` // why not measured
 	// Equaliser and Filter are the lesser of both ways, with one standard error.
 	Equaliser      unit.DB `json:"equaliser_db" figure:"left after an equaliser (dB)"`
 	EqualiserError unit.DB `json:"equaliser_error_db" figure:"standard error of that (dB)"`
@@ -111,8 +111,8 @@ type LeftoverWays struct {
 // on their published files.
 type Equalised struct {
 	Take   string `json:"take"`
-	Of     string `json:"of"`     // the other take, which what is left is of
-	Reason string `json:"reason"` // why there is no filter; "" otherwise
+	Of     string `json:"of"`              // the other take, which what is left is of
+	Reason Cause  `json:"reason,omitzero"` // why there is no filter
 	// Path is the script with the filter, in the report folder.
 	Path     string `json:"path,omitempty"`
 	SHA256   string `json:"sha256,omitempty"`

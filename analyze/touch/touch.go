@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -48,7 +49,7 @@ const (
 
 // Result is how a take answers to level.
 type Result struct {
-	Reason string // why nothing was measured; "" otherwise
+	Reason finding.Text // why nothing was measured
 	// Slope is how many dB come out for each dB that goes in; Low and High are the
 	// slopes of the two halves of the music, the lower one first.
 	Slope, Low, High unit.Number
@@ -106,7 +107,7 @@ func Measure(dry, take *Take) (r Result, fit *Fit, err error) {
 		return r, nil, fmt.Errorf("touch: %d blocks at %d Hz and %d at %d Hz", len(dry.blocks), dry.rate, len(take.blocks), take.rate)
 	}
 	w := newWork(dry, take)
-	if why := w.findLevels(); why != "" {
+	if why := w.findLevels(); why.Found != "" {
 		return Result{Reason: why}, nil, nil
 	}
 	for range rounds {
@@ -161,8 +162,8 @@ func (w *work) levels(x []float64) []float64 {
 }
 
 // findLevels finds the frames that count, and gains to begin with. It returns why there
-// are too few, or "".
-func (w *work) findLevels() string {
+// are too few.
+func (w *work) findLevels() (why finding.Text) {
 	in, out := unit.FromPower(w.x.noise)+overIn, unit.FromPower(w.y.noise)+overOut
 	var counted []float64
 	for i, x := range w.x.blocks {
@@ -180,13 +181,13 @@ func (w *work) findLevels() string {
 		w.in, w.out, w.counts, w.gain = append(w.in, lx), append(w.out, ly), append(w.counts, counts), append(w.gain, gain)
 	}
 	if len(counted) < leastFrames {
-		return fmt.Sprintf("%d frames of %.0f ms are above the noise; at least %d are needed", len(counted), 1000*FrameSeconds, leastFrames)
+		return finding.Say("touch.few", "frames", len(counted), "frame_ms", 1000*FrameSeconds, "least", leastFrames)
 	}
 	slices.Sort(counted)
 	if span := quantile(counted, highPart) - quantile(counted, lowPart); span < leastSpan {
-		return fmt.Sprintf("the playing is too even: %.1f dB between soft and loud; at least %d dB are needed", span, leastSpan)
+		return finding.Say("touch.even", "span_db", span, "least_db", leastSpan)
 	}
-	return ""
+	return why
 }
 
 // quantile of sorted values, the nearest rank.
@@ -322,7 +323,7 @@ func (w *work) result() Result {
 	r.Low, r.High = min(unit.Number(min(a, b)), r.Slope), max(unit.Number(max(a, b)), r.Slope)
 	r.Curve = steps(all, levels)
 	if d := r.High - r.Low; !(d <= mostApart) {
-		r.Reason = fmt.Sprintf("the two halves of the music disagree: %.2f and %.2f dB for each dB going in; the gear changes with time, or there is too little playing", float64(r.Low), float64(r.High))
+		r.Reason = finding.Say("touch.halves", "low", r.Low, "high", r.High)
 	}
 	return r
 }

@@ -2,12 +2,12 @@ package touch_test
 
 import (
 	"math"
-	"strings"
 	"testing"
 
 	"evenhand/analyze/activity"
 	"evenhand/analyze/align"
 	"evenhand/analyze/touch"
+	"evenhand/analyze/unit"
 	"evenhand/examples/guitar"
 	"evenhand/examples/studio"
 )
@@ -166,11 +166,11 @@ func TestOrder(t *testing.T) {
 	for _, c := range []string{"clean-1", "clean-2", "crunch-1", "crunch-2", "lead", "high-gain", "fuzz-1", "fuzz-2", "compressor", "tremolo", "reverb", "echo", "chorus", "vibrato"} {
 		r := measure(t, dry, guitar.Take(t, c), pausesOf(t, dry))
 		got[c] = float64(r.Slope)
-		t.Logf("%-10s %.3f, %.3f to %.3f %s", c, got[c], float64(r.Low), float64(r.High), r.Reason)
+		t.Logf("%-10s %.3f, %.3f to %.3f %v", c, got[c], float64(r.Low), float64(r.High), r.Reason)
 	}
 	// A delay that sways has no filter.
-	if r := measure(t, dry, guitar.Take(t, "vibrato"), pausesOf(t, dry)); !strings.Contains(r.Reason, "changes with time") {
-		t.Errorf("vibrato: %q", r.Reason)
+	if r := measure(t, dry, guitar.Take(t, "vibrato"), pausesOf(t, dry)); r.Reason.Found != "touch.halves" {
+		t.Errorf("vibrato: %v", r.Reason)
 	}
 	for _, p := range [][2]string{{"clean-1", "crunch-1"}, {"clean-2", "crunch-2"}, {"crunch-1", "lead"}, {"lead", "high-gain"}, {"high-gain", "fuzz-1"}} {
 		if !(got[p[0]] > got[p[1]]) {
@@ -198,7 +198,7 @@ func TestOrderOfTheStudio(t *testing.T) {
 		if take.Name == "Bypass" {
 			bypass = float64(r.Slope)
 		}
-		t.Logf("%-14s %.3f, %.3f to %.3f %s", take.Name, float64(r.Slope), float64(r.Low), float64(r.High), r.Reason)
+		t.Logf("%-14s %.3f, %.3f to %.3f %v", take.Name, float64(r.Slope), float64(r.Low), float64(r.High), r.Reason)
 	}
 	if math.Abs(bypass-1) > 0.05 {
 		t.Errorf("the bypassed circuit has slope %.3f", bypass)
@@ -216,14 +216,14 @@ func TestRefuses(t *testing.T) {
 	for i := range even {
 		even[i] = 0.1 * math.Sin(2*math.Pi*220*float64(i)/rate)
 	}
-	if r := measure(t, even, even, nil); !strings.Contains(r.Reason, "too even") {
-		t.Errorf("an even tone: %q", r.Reason)
+	if r := measure(t, even, even, nil); r.Reason.Found != "touch.even" {
+		t.Errorf("an even tone: %v", r.Reason)
 	}
-	if r := measure(t, even, make([]float64, len(even)), nil); !strings.Contains(r.Reason, "0 frames") {
-		t.Errorf("silence: %q", r.Reason)
+	if r := measure(t, even, make([]float64, len(even)), nil); r.Reason.Found != "touch.few" || r.Reason.With["frames"] != unit.Number(0) {
+		t.Errorf("silence: %v", r.Reason)
 	}
-	if r := measure(t, even, even, []touch.Stretch{{First: 0, Frames: rate}}); !strings.Contains(r.Reason, "above the noise") {
-		t.Errorf("as loud as its noise: %q", r.Reason)
+	if r := measure(t, even, even, []touch.Stretch{{First: 0, Frames: rate}}); r.Reason.Found != "touch.few" {
+		t.Errorf("as loud as its noise: %v", r.Reason)
 	}
 }
 

@@ -56,9 +56,20 @@ func Result(res *result.Result) *result.Result {
 	}
 	out.Takes = slices.Clone(res.Takes)
 	for i := range out.Takes {
-		n := &out.Takes[i].Noise
-		sayCause(&out.Takes[i].Alignment.Reason, &n.Reason, &n.GateReason, &n.SplitReason)
+		t := &out.Takes[i]
+		t.Touch = said(t.Touch, func(x *result.Touch) *result.Cause { return &x.Reason })
+		t.Drive = said(t.Drive, func(x *result.Drive) *result.Cause { return &x.Reason })
+		t.Compressor = said(t.Compressor, func(x *result.Compressor) *result.Cause { return &x.Reason })
+		n := &t.Noise
+		sayCause(&t.Alignment.Reason, &n.Reason, &n.GateReason, &n.SplitReason)
 		n.Warnings = sayCauses(n.Warnings)
+	}
+	out.Leftover, out.Equalised = slices.Clone(res.Leftover), slices.Clone(res.Equalised)
+	for i := range out.Leftover {
+		sayCause(&out.Leftover[i].Reason)
+	}
+	for i := range out.Equalised {
+		sayCause(&out.Equalised[i].Reason)
 	}
 	out.Loopback = Loopback(res.Loopback)
 	out.Resolution.LeftOut = slices.Clone(res.Resolution.LeftOut)
@@ -190,6 +201,16 @@ func sayCause(causes ...*result.Cause) {
 			c.Words = say(c.Text)
 		}
 	}
+}
+
+// said returns a copy of what has a cause, with its words; nil for nil.
+func said[T any](x *T, cause func(*T) *result.Cause) *T {
+	if x == nil {
+		return nil
+	}
+	out := *x
+	sayCause(cause(&out))
+	return &out
 }
 
 // sayCauses returns a list of causes with their words; the given one stays as it is.

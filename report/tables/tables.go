@@ -241,7 +241,7 @@ func likenessCSV(r *result.Result) [][]string {
 	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Likeness{}))...), "resolved", "left after an equaliser (dB)", "left after a filter (dB)")}
 	for _, l := range r.Likeness {
 		left := result.Leftover{Equaliser: unit.DB(math.NaN()), Filter: unit.DB(math.NaN())}
-		if m := r.LeftoverOf(l.A, l.B); m != nil && m.Reason == "" {
+		if m := r.LeftoverOf(l.A, l.B); m != nil && m.Reason.Words == "" {
 			left = *m
 		}
 		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), num(left.Equaliser), num(left.Filter)))
@@ -310,7 +310,7 @@ func touchCurvesCSV(r *result.Result) [][]string {
 func leftoverCSV(r *result.Result) [][]string {
 	out := [][]string{append(append([]string{"take", "other take"}, headings(result.Figures(result.Leftover{}))...), "resolved", "not measured because")}
 	for _, l := range r.Leftover {
-		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), csvtext.Cell(l.Reason)))
+		out = append(out, append(append([]string{csvtext.Cell(l.A), csvtext.Cell(l.B)}, numbers(result.Figures(l))...), yes(l.Resolved), csvtext.Cell(l.Reason.Words)))
 	}
 	return out
 }
