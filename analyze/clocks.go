@@ -79,7 +79,7 @@ func (s *Session) unbroken(i int) bool {
 		return true
 	}
 	j := s.Takes[i].Judged
-	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.Parts) == 0 && j.Reason == ""
+	return j.Verdict.Outcome == parts.Same && len(j.Slips) == 0 && len(j.Parts) == 0 && j.Reason.Found == ""
 }
 
 func gearScatters(e align.Estimate) result.Text {
@@ -116,7 +116,7 @@ func (s *Session) compareAgain(i int) (fairness.Judged, error) {
 func (s *Session) storeSlips() {
 	for _, i := range s.Held() {
 		r, _ := s.SlipsOf(i)
-		if s.Takes[i].Judged.Verdict.Outcome == parts.Different || r.Reason != "" {
+		if s.Takes[i].Judged.Verdict.Outcome == parts.Different || r.Reason.Found != "" {
 			continue
 		}
 		var told []result.Slip

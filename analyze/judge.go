@@ -64,7 +64,7 @@ func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take
 // sharpenDrift asks for the drift in another way where gear may move the lag as a
 // clock would.
 func sharpenDrift(j *parts.Judgement, source, take align.Source, e align.Estimate, processed bool) error {
-	if j.OnePath() || j.Reason != "" {
+	if j.OnePath() || j.Reason.Found != "" {
 		return nil
 	}
 	own := e.Drift

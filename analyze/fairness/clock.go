@@ -13,7 +13,7 @@ import (
 // comparison of the two to be the sharper one.
 func (s *Measured) alike(i int) bool {
 	x := s.Takes[i].Again
-	return x.Judged && x.Windows > 0 && x.Reason == "" && x.OnePath && !math.IsNaN(float64(x.DriftError))
+	return x.Judged && x.Windows > 0 && x.Reason.Found == "" && x.OnePath && !math.IsNaN(float64(x.DriftError))
 }
 
 func (s *Measured) askPerformance(a *answers) {
@@ -27,10 +27,9 @@ func (s *Measured) askPerformance(a *answers) {
 			continue
 		}
 		ms := 1000 * float64(v.Spread)
-		basis := s.because(i, v.Basis)
-		with := []any{"spread_ms", ms, "basis", basis}
+		with := []any{"spread_ms", ms, "basis", v.Basis}
 		if ms < 0.005 {
-			with = []any{"below", true, "basis", basis}
+			with = []any{"below", true, "basis", v.Basis}
 		}
 		if v.Onsets > 0 {
 			with = append(with, "odds", odds(float64(v.Sureness)))
@@ -97,7 +96,7 @@ func (s *Measured) leastSlip() (worst float64, name string, least float64) {
 		}
 		r, _ := s.SlipsOf(i)
 		v := float64(r.Smallest)
-		if r.Reason != "" || math.IsNaN(v) {
+		if r.Reason.Found != "" || math.IsNaN(v) {
 			continue
 		}
 		if least = math.Min(least, v); v > worst {
@@ -122,8 +121,8 @@ func (s *Measured) askSlips(a *answers) {
 			a.skip(name, "another")
 			continue
 		}
-		if r.Reason != "" {
-			a.skip(name, "because", "because", s.because(i, r.Reason))
+		if r.Reason.Found != "" {
+			a.skip(name, "because", "because", r.Reason)
 			continue
 		}
 		if len(r.Slips) == 0 {

@@ -102,7 +102,7 @@ type Judged struct {
 	Slips             []parts.Slip
 	Smallest          unit.Samples
 	From, To          unit.Seconds
-	Reason            string
+	Reason            result.Text
 	Windows           int
 	Scatter           unit.Samples
 	OnePath           bool

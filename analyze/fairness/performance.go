@@ -190,24 +190,15 @@ func (s *Measured) mostDrift() float64 {
 	return most
 }
 
-// driftReason says why the drift of a take is not known; "" where too few windows and
-// notes match.
-func (s *Measured) driftReason(i int) any {
+// driftReason says why the drift of a take is not known; no text where too few windows
+// and notes match.
+func (s *Measured) driftReason(i int) result.Text {
 	x := s.Takes[i]
 	switch {
-	case x.Judged.Reason != "":
-		return s.because(i, x.Judged.Reason)
+	case x.Judged.Reason.Found != "":
+		return x.Judged.Reason
 	case x.ToDry.DriftReason.Found != "":
 		return x.ToDry.DriftReason
 	}
 	return x.Notes.Reason
-}
-
-// because is why the parts of take i say nothing, which is in words, or why they were not
-// compared.
-func (s *Measured) because(i int, words string) any {
-	if e := s.Takes[i].ToDry; math.IsNaN(float64(e.Lag)) {
-		return result.Say("no-lag", "because", e.Reason)
-	}
-	return words
 }

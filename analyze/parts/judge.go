@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -52,7 +53,7 @@ type Judgement struct {
 	// From and To of a; NaN where none would, for Reason.
 	Smallest unit.Samples
 	From, To unit.Seconds
-	Reason   string
+	Reason   finding.Text
 	// Start is by how much later than the estimate says b is before the first slip.
 	Start unit.Samples
 	// Windows is how many windows sounded and are alike; Scatter the robust standard
@@ -138,14 +139,14 @@ func (t *Timeline) Judge(a, b align.Source, e align.Estimate, repeat bool) (*Jud
 		return nil, fmt.Errorf("parts: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, a.Rate(), b.Rate())
 	}
 	if math.IsNaN(float64(e.Lag)) {
-		out.Verdict.Basis = "lag not measured"
-		out.Reason = out.Verdict.Basis
+		out.Reason = finding.Say("no-lag", "because", e.Reason)
+		out.Verdict.Basis = out.Reason
 		return out, nil
 	}
 	rate, n := float64(t.rate), t.sound.n
 	if len(t.notes) == 0 {
-		out.Verdict.Basis = "no note starts in it"
-		out.Reason = out.Verdict.Basis
+		out.Reason = finding.Say("parts.no-note")
+		out.Verdict.Basis = out.Reason
 		return out, nil
 	}
 	line := func(at float64) float64 { return float64(e.LagAt(unit.Seconds(at), t.rate)) / rate }
@@ -285,7 +286,7 @@ func (j *Judgement) byNotes() {
 		}
 	}
 	if len(j.Slips) == 0 {
-		j.Reason = fmt.Sprintf("too little matches: %d notes start in it, and the phase is not clear either", len(s.at))
+		j.Reason = finding.Say("parts.little", "notes", len(s.at))
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"evenhand/analyze/align"
+	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
@@ -36,7 +37,7 @@ type Placement struct {
 	// Certain tells whether the place may be relied on within a few Errors; if
 	// not, Reason says why.
 	Certain bool
-	Reason  string
+	Reason  finding.Text
 }
 
 const (
@@ -74,7 +75,7 @@ func (t *Timeline) Place(b align.Source) (Placement, error) {
 	}
 	p.Notes = len(t.notes)
 	if p.Notes == 0 {
-		p.Reason = "no note starts in it"
+		p.Reason = finding.Say("parts.no-note")
 		return p, nil
 	}
 	hb, err := hear(b, -margin*tick, t.sound.n+2*margin, nil)
@@ -101,11 +102,11 @@ func (t *Timeline) Place(b align.Source) (Placement, error) {
 	p.fill(best.notes, float64(t.rate), best.at)
 	switch {
 	case p.Onsets < leastPlaced:
-		p.Reason = fmt.Sprintf("%d notes start near each other, at least %d are needed", p.Onsets, leastPlaced)
+		p.Reason = finding.Say("parts.few-near", "onsets", p.Onsets, "least", leastPlaced)
 	case best.decades < sureDecades || p.Margin < sureDecades:
-		p.Reason = "the notes fit another place nearly as well"
+		p.Reason = finding.Say("parts.elsewhere")
 	case p.Spread > placedSpread:
-		p.Reason = fmt.Sprintf("the note starts scatter by %.1f ms", 1000*float64(p.Spread))
+		p.Reason = finding.Say("parts.scatter", "spread_ms", 1000*float64(p.Spread))
 	default:
 		p.Certain = true
 	}

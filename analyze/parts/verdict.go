@@ -1,9 +1,9 @@
 package parts
 
 import (
-	"fmt"
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -31,8 +31,8 @@ type Verdict struct {
 	// Sureness is how many decades the odds stand in favour of one performance
 	// (positive) or of two passes (negative), from the notes alone.
 	Sureness unit.Number
-	// Basis says in a few words what the verdict rests on.
-	Basis string
+	// Basis says what the verdict rests on.
+	Basis finding.Text
 }
 
 const (
@@ -110,19 +110,19 @@ func (j *Judgement) verdict() Verdict {
 	ms := 1000 * float64(v.Spread)
 	switch {
 	case v.Onsets >= leastOnsets && v.Sureness >= sureDecades:
-		v.Outcome, v.Basis = Same, fmt.Sprintf("%d of %d note starts keep one lag, within %s ms", v.Onsets, v.Notes, unit.Format(max(1, math.Ceil(ms)), 0))
+		v.Outcome, v.Basis = Same, finding.Say("parts.keep", "onsets", v.Onsets, "notes", v.Notes, "within_ms", max(1, math.Ceil(ms)))
 	case constant && v.Sureness > -sureDecades:
-		v.Outcome, v.Basis = Same, fmt.Sprintf("the phase keeps one lag in %d windows; the note starts show too little", windows)
+		v.Outcome, v.Basis = Same, finding.Say("parts.phase", "windows", windows)
 	case constant:
-		v.Basis = fmt.Sprintf("the note starts scatter by %.1f ms, but the phase keeps one lag", ms)
+		v.Basis = finding.Say("parts.scatter-phase", "spread_ms", ms)
 	case v.Onsets < leastOnsets:
-		v.Basis = fmt.Sprintf("%d of %d notes start clearly in both, at least %d are needed", v.Onsets, v.Notes, leastOnsets)
+		v.Basis = finding.Say("parts.few", "onsets", v.Onsets, "notes", v.Notes, "least", leastOnsets)
 	case v.Sureness <= -sureDecades && each > -sureEach:
-		v.Basis = fmt.Sprintf("the note starts scatter by %.1f ms, but each shows little: gear that restarts or moves its notes could be the reason", ms)
+		v.Basis = finding.Say("parts.blunt", "spread_ms", ms)
 	case v.Sureness <= -sureDecades:
-		v.Outcome, v.Basis = Different, fmt.Sprintf("%d of %d notes start near each other but differ by %.1f ms from note to note", v.Onsets, v.Notes, ms)
+		v.Outcome, v.Basis = Different, finding.Say("parts.differ", "onsets", v.Onsets, "notes", v.Notes, "spread_ms", ms)
 	default:
-		v.Basis = fmt.Sprintf("the note starts differ by %.1f ms: too much for one performance, too little for two", ms)
+		v.Basis = finding.Say("parts.between", "spread_ms", ms)
 	}
 	return v
 }

@@ -51,7 +51,7 @@ func TestArrows(t *testing.T) {
 		"analyze/internal/dsp":   {},
 		"analyze/weighting":      {},
 		"analyze/faults":         {"analyze/unit", "analyze/internal/dsp"},
-		"analyze/parts":          {"analyze/unit", "analyze/internal/dsp", "analyze/align"},
+		"analyze/parts":          {"analyze/finding", "analyze/unit", "analyze/internal/dsp", "analyze/align"},
 		"analyze/clock":          {"analyze/finding", "analyze/unit", "analyze/internal/dsp", "analyze/align"},
 		"analyze/level":          {"analyze/finding", "analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/loudness", "analyze/spectrum", "analyze/weighting"},
 		"analyze/steady":         {"analyze/unit", "analyze/internal/dsp", "analyze/align", "analyze/spectrum"},

@@ -101,6 +101,20 @@ var texts = map[string]string{
 	"advice.polarity":     "the loop inverts polarity, and an asymmetrical device distorts an inverted signal differently: " + turnPolarity,
 	"advice.noise":        "the loop adds [{?hum_hz}hum of {noise_dbfs} at multiples of {hum_hz}][{!hum_hz}noise of {noise_dbfs}], only {below_db:0} dB below the playing, and every take gets it: " + findNoise,
 
+	// What the note starts and the phase say of a performance.
+	"parts.keep":          "{onsets} of {notes} note starts keep one lag, within {within_ms:0} ms",
+	"parts.phase":         "the phase keeps one lag in {windows} windows; the note starts show too little",
+	"parts.scatter-phase": "the note starts scatter[ by {spread_ms:1} ms], but the phase keeps one lag",
+	"parts.few":           "{onsets} of {notes} notes start clearly in both, at least {least} are needed",
+	"parts.blunt":         "the note starts scatter by {spread_ms:1} ms, but each shows little: gear that restarts or moves its notes could be the reason",
+	"parts.differ":        "{onsets} of {notes} notes start near each other but differ by {spread_ms:1} ms from note to note",
+	"parts.between":       "the note starts differ by {spread_ms:1} ms: too much for one performance, too little for two",
+	"parts.no-note":       "no note starts in it",
+	"parts.little":        "too little matches: {notes} notes start in it, and the phase is not clear either",
+	"parts.few-near":      "{onsets} notes start near each other, at least {least} are needed",
+	"parts.elsewhere":     "the notes fit another place nearly as well",
+	"parts.scatter":       "the note starts scatter by {spread_ms:1} ms",
+
 	// What becomes of time, sections, copies and notes.
 	"time.left-out":      "{lost_s:1} s of the {of_s:1} s performance are not in every take and are left out (the beginning is limited by \"{first}\", the end by \"{last}\")",
 	"time.starts-late":   "its recording starts {by_samples} samples after the published time, which stays as in the earlier report: silence there",
