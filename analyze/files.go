@@ -192,7 +192,7 @@ func (s *Session) takeFiles(list []*fileUse) error {
 		s.Result.Files = append(s.Result.Files, u.file)
 		s.inputs = append(s.inputs, recording.Input{Path: u.full, Was: u.was})
 		for _, w := range u.info.Warnings {
-			s.warn(u.path, "%s", w)
+			s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: u.path, Message: w})
 		}
 	}
 	if bad != nil {

@@ -52,7 +52,7 @@ func (s *Session) measureGear(ctx context.Context) error {
 	}
 	tl := &s.Result.Timeline
 	if tl.SampleRate < touch.LeastRate {
-		s.warn("", "what the gear does to the playing (touch, drive, what is left after EQ) is not measured at %d Hz; at least %d Hz are needed", tl.SampleRate, touch.LeastRate)
+		s.tell("", "gear.rate", "rate", tl.SampleRate, "least", touch.LeastRate)
 		return nil
 	}
 	spans := tl.Spans[:1]
@@ -306,7 +306,7 @@ func (s *Session) leftover(g gear, pair [2]int) (result.Leftover, error) {
 			why = result.Say("gear.place-beside")
 		}
 		if why.Found != "" && l.Reason.Found == "" {
-			l.Reason.Text = result.Say("gear.take", "name", t.Name, "why", why)
+			l.Reason.Text = result.Say("about", "name", t.Name, "why", why)
 		}
 	}
 	if l.Reason.Found != "" {
@@ -408,7 +408,7 @@ func (s *Session) heedRepeats() {
 		}
 		for _, name := range []string{l.A, l.B} {
 			if why, ok := varies[name]; ok && l.Reason.Found == "" {
-				l.Reason.Text = result.Say("gear.take", "name", name, "why", why)
+				l.Reason.Text = result.Say("about", "name", name, "why", why)
 				blankLeftover(l)
 			}
 		}

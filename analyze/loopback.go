@@ -25,7 +25,7 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 	for k, sig := range []*recording.Signal{s.dry, s.loopback} {
 		type loudest struct {
 			Channel int
-			Note    string
+			Note    result.Text
 		}
 		found, err := work.Once(s.run, "loudest channel", sig.SHA256, []*recording.Signal{sig}, func() (out loudest, err error) {
 			out.Channel, out.Note, err = loopback.LoudestChannel(ctx, sig.Input, sig.Info)
@@ -34,8 +34,8 @@ func (s *Session) measureLoopback(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if found.Note != "" {
-			s.warn([]string{"dry recording", "loopback"}[k], "for the reamp level: %s", found.Note)
+		if found.Note.Found != "" {
+			s.tell([]string{"dry recording", "loopback"}[k], "loop.level", "why", found.Note)
 		}
 		one, err := recording.NewSignal(sig.Path, sig.Info, []int{found.Channel}, nil)
 		if err != nil {

@@ -230,7 +230,7 @@ func (s *Session) startSpectra(i int) (func([][]float64) error, func(*takeFacts)
 
 // loudnessOf turns one span's loudness into the result's form.
 func loudnessOf(m loudness.Measurement, series bool) result.Measures {
-	out := result.Measures{Warnings: append([]string{}, m.Warnings...)}
+	out := result.Measures{Warnings: result.Causes(m.Warnings)}
 	out.AudioMeasures = result.AudioMeasures{
 		Integrated: m.Integrated, MaxMomentary: m.MaxMomentary, MaxShortTerm: m.MaxShortTerm, Range: m.Range,
 		TruePeak: m.TruePeak, SamplePeak: m.SamplePeak, RMS: m.RMS, Crest: m.Crest, PeakToLoudness: m.PeakToLoudness,
@@ -244,7 +244,7 @@ func loudnessOf(m loudness.Measurement, series bool) result.Measures {
 // addSpectrum adds what one span's spectrum gives. Band levels follow once the gains are
 // known; floor is that of the take as recorded.
 func (s *Session) addSpectrum(out *result.Measures, p spectrum.PSD, floor []unit.DB) {
-	out.EffectiveAverages, out.Warnings = unit.Number(p.Effective), append(out.Warnings, p.Warnings...)
+	out.EffectiveAverages, out.Warnings = unit.Number(p.Effective), append(out.Warnings, result.Causes(p.Warnings)...)
 	out.Unweighted = unit.DB(unit.FromPower(p.Power(result.AudibleFrom, result.AudibleTo)))
 	out.AWeighted = unit.DB(unit.FromPower(p.Weighted(weighting.APower, result.AudibleFrom, result.AudibleTo)))
 	out.Weighted468 = unit.DB(unit.FromPower(p.Weighted(weighting.ITU468Power, result.AudibleFrom, result.AudibleTo)))

@@ -41,7 +41,7 @@ func TestRepeatsShowGearThatVaries(t *testing.T) {
 		if (l.Reason.Found == "") != c.measured || l.Resolved != c.resolved || math.IsNaN(float64(l.Equaliser)) == c.measured {
 			t.Errorf("%v: %+v", c, l)
 		}
-		if !c.measured && !reflect.DeepEqual(l.Reason.Text, result.Say("gear.take", "name", "One", "why", result.Say("gear.varies", "left_db", -9.9))) {
+		if !c.measured && !reflect.DeepEqual(l.Reason.Text, result.Say("about", "name", "One", "why", result.Say("gear.varies", "left_db", -9.9))) {
 			t.Errorf("%v: %+v", c, l.Reason)
 		}
 		for i, x := range takes {

@@ -3,7 +3,6 @@ package analyze
 import (
 	"cmp"
 	"context"
-	"fmt"
 	"math"
 
 	"golang.org/x/sync/errgroup"
@@ -195,11 +194,7 @@ func (s *Session) orChanged(err error) error {
 	return err
 }
 
-func (s *Session) warn(where, format string, args ...any) {
-	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Message: fmt.Sprintf(format, args...)})
-}
-
-// tell is warn with a code, and figures and names.
+// tell warns of what was found, by its code, and figures and names.
 func (s *Session) tell(where, found string, with ...any) {
 	s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: where, Text: result.Say(found, with...)})
 }

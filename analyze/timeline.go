@@ -78,7 +78,7 @@ func (s *Session) findActivity(ctx context.Context) error {
 	s.Activity = found.Activity
 	s.Silent = found.Loudest < unit.ToAmplitude(silentPeak)
 	for _, w := range s.Activity.Warnings {
-		s.warn(tl.Source, "%s", w)
+		s.Result.Warnings = append(s.Result.Warnings, result.Warning{Where: tl.Source, Text: w})
 	}
 	return nil
 }

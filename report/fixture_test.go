@@ -199,7 +199,7 @@ func fixtureTakeResult(i int, t fixtureTake, r *result.Result) result.Take {
 		out.Alignment.PlacedBy, out.Alignment.BesideBy = "", ""
 	}
 	for s, sp := range r.Timeline.Spans {
-		m := result.Measures{Warnings: []string{"shorter than 60 s: the loudness range is not stable"}, EffectiveAverages: 143}
+		m := result.Measures{Warnings: []result.Cause{{Text: result.Say("loudness.range-unstable")}}, EffectiveAverages: 143}
 		m.Span, m.Integrated, m.Range = sp.Name, unit.LUFS(t.level-0.4*float64(s)*math.Sin(float64(i+s))), 6.1
 		m.TruePeak, m.RMS = unit.DBTP(t.level+17.5-1.1*float64(i)), unit.DBFS(t.level-1.2)
 		m.MaxMomentary, m.MaxShortTerm = m.Integrated+4.1, m.Integrated+2.2

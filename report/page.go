@@ -352,7 +352,7 @@ func collectFootnotes(res *result.Result) footnotes {
 	for _, t := range res.Takes {
 		for _, m := range t.Measures {
 			for _, w := range m.Warnings {
-				add(t.Name, m.Span, w)
+				add(t.Name, m.Span, w.Words)
 			}
 		}
 		for _, w := range t.Noise.Warnings {

@@ -18,6 +18,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/fair"
+	"evenhand/report/sentences"
 )
 
 var update = flag.Bool("update", false, "write the golden files anew")
@@ -429,9 +430,9 @@ func TestSettingsView(t *testing.T) {
 
 func TestFootnotesAreGrouped(t *testing.T) {
 	res := fixture()
-	res.Takes[1].Measures[2].Warnings = append(res.Takes[1].Measures[2].Warnings, "too short")
-	res.Takes[3].Measures[2].Warnings = append(res.Takes[3].Measures[2].Warnings, "too short")
-	notes := collectFootnotes(res)
+	res.Takes[1].Measures[2].Warnings = append(res.Takes[1].Measures[2].Warnings, result.Cause{Words: "too short"})
+	res.Takes[3].Measures[2].Warnings = append(res.Takes[3].Measures[2].Warnings, result.Cause{Words: "too short"})
+	notes := collectFootnotes(sentences.Result(res))
 	found := map[string]string{}
 	for _, n := range notes {
 		found[n.Text] = n.Where

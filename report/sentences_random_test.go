@@ -123,7 +123,7 @@ func (r random) takes(res *result.Result, many int) {
 			_ = b
 		}
 		for k := range res.Timeline.Spans {
-			m := result.Measures{Warnings: []string{}}
+			m := result.Measures{Warnings: []result.Cause{}}
 			m.Span = res.Timeline.Spans[k].Name
 			m.Integrated = unit.LUFS(r.between(-30, -12))
 			m.TruePeak, m.Crest = unit.DBTP(r.between(-12, 0)), unit.DB(r.between(8, 20))

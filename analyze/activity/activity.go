@@ -34,6 +34,7 @@ import (
 	"fmt"
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -87,8 +88,8 @@ type Result struct {
 	// Never nil.
 	Overview     []float64
 	OverviewStep int64
-	Frames       int64    // frames written
-	Warnings     []string // never nil
+	Frames       int64          // frames written
+	Warnings     []finding.Text // never nil
 }
 
 // Detector takes a recording in blocks. It must not be used by two goroutines
@@ -218,11 +219,11 @@ func (d *Detector) Finish() Result {
 		Playing: []Stretch{}, Pauses: []Stretch{},
 		Floor: unit.DBFS(math.NaN()), Threshold: unit.DBFS(math.NaN()), Peak: unit.DBFS(unit.FromAmplitude(d.peak)),
 		Overview: append([]float64{}, d.overview...), OverviewStep: d.length * d.perPoint,
-		Frames: d.frames, Warnings: []string{},
+		Frames: d.frames, Warnings: []finding.Text{},
 	}
 	if d.frames == 0 {
 		r.Peak = unit.DBFS(math.NaN())
-		r.Warnings = append(r.Warnings, "empty: nothing to find")
+		r.Warnings = append(r.Warnings, finding.Say("playing.empty"))
 		return r
 	}
 	d.judge(&r)

@@ -6,9 +6,9 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
-	"strings"
 	"testing"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -367,7 +367,7 @@ func TestMisuse(t *testing.T) {
 		}
 	}
 	r := NewDetector(rate, 1, DefaultParams()).Finish()
-	if len(r.Playing)+len(r.Pauses) != 0 || !strings.Contains(strings.Join(r.Warnings, ""), "empty") {
+	if len(r.Playing)+len(r.Pauses) != 0 || !reflect.DeepEqual(r.Warnings, []finding.Text{finding.Say("playing.empty")}) {
 		t.Errorf("empty: %+v", r)
 	}
 	if r := detect(t, DefaultParams(), make([]float64, 100)); len(r.Overview) != 1 {

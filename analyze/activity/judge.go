@@ -4,6 +4,7 @@ import (
 	"math"
 	"slices"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -19,7 +20,7 @@ func (d *Detector) judge(r *Result) {
 	if level == 0 {
 		r.Floor, r.Threshold = unit.DBFS(math.Inf(-1)), unit.DBFS(math.Inf(-1))
 		r.Pauses = append(r.Pauses, Stretch{0, d.frames})
-		r.Warnings = append(r.Warnings, "silent: below −120 dBFS throughout")
+		r.Warnings = append(r.Warnings, finding.Say("playing.silent"))
 		return
 	}
 	silent := digitallySilent(x, pause)
@@ -31,7 +32,7 @@ func (d *Detector) judge(r *Result) {
 	}
 	if floor == 0 && !silent || floor > 0 && !silent && unit.FromPower(level/floor) < float64(d.p.MinContrast) {
 		r.Playing = append(r.Playing, Stretch{0, d.frames})
-		r.Warnings = append(r.Warnings, "no pause: nowhere quiet enough for long enough to separate a noise floor from playing")
+		r.Warnings = append(r.Warnings, finding.Say("playing.throughout"))
 		return
 	}
 	// Where the only quiet is digital, the rest says nothing of a floor: its
@@ -76,10 +77,10 @@ func (d *Detector) judge(r *Result) {
 		}
 	}
 	if len(r.Playing) == 0 {
-		r.Warnings = append(r.Warnings, "nothing plays for as long as a note")
+		r.Warnings = append(r.Warnings, finding.Say("playing.none"))
 	}
 	if len(r.Pauses) == 0 {
-		r.Warnings = append(r.Warnings, "no pause long enough to measure noise in")
+		r.Warnings = append(r.Warnings, finding.Say("playing.no-pause"))
 	}
 }
 

@@ -25,13 +25,13 @@ const louder = 1 + 1e-6
 // LoudestChannel returns which channel of a file, from 1, has the most power, and
 // what to say of a file with several: interfaces record one input to one side,
 // and the mean of a signal and nothing is 6 dB down.
-func LoudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (channel int, note string, err error) {
+func LoudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (channel int, note result.Text, err error) {
 	if info.Channels == 1 {
-		return 1, "", nil
+		return 1, note, nil
 	}
 	r, err := in.Open()
 	if err != nil {
-		return 0, "", err
+		return 0, note, err
 	}
 	defer r.Close()
 	power := make([]float64, info.Channels)
@@ -44,7 +44,7 @@ func LoudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (c
 		return nil
 	})
 	if err != nil {
-		return 0, "", err
+		return 0, note, err
 	}
 	most := 0
 	for c, p := range power {
@@ -52,11 +52,7 @@ func LoudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (c
 			most = c
 		}
 	}
-	why := "the loudest"
-	if most == 0 {
-		why = "none is louder"
-	}
-	return most + 1, fmt.Sprintf("the file has %d channels; channel %d is compared, %s", info.Channels, most+1, why), nil
+	return most + 1, result.Say("loop.channel", "channels", info.Channels, "channel", most+1, "loudest", most > 0), nil
 }
 
 // Of returns what results say of a loopback: of its file, as it compares with the dry
@@ -119,8 +115,8 @@ func Measure(ctx context.Context, dryPath, loopPath string, tolerance unit.DB) (
 			bad = append(bad, err)
 			continue
 		}
-		if note != "" {
-			warnings = append(warnings, result.Cause{Words: filepath.Base(path) + ": " + note})
+		if note.Found != "" {
+			warnings = append(warnings, result.Cause{Text: result.Say("about", "name", filepath.Base(path), "why", note)})
 		}
 		if signals[k], err = recording.NewSignal(path, info, []int{channel}, nil); err != nil {
 			bad = append(bad, err)

@@ -5,9 +5,9 @@ import (
 	"math"
 	"reflect"
 	"slices"
-	"strings"
 	"testing"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -76,7 +76,7 @@ func same(a, b Measurement) bool {
 		}
 		return u
 	}
-	return reflect.DeepEqual(bits(a), bits(b)) && slices.Equal(a.Warnings, b.Warnings)
+	return reflect.DeepEqual(bits(a), bits(b)) && reflect.DeepEqual(a.Warnings, b.Warnings)
 }
 
 func TestBlockSizeDoesNotMatter(t *testing.T) {
@@ -118,8 +118,8 @@ func TestDelayAndSpans(t *testing.T) {
 			near(t, "range", float64(in.Range), float64(alone.Range), 1e-9)
 			near(t, "true peak", float64(in.TruePeak), float64(alone.TruePeak), 1e-12)
 			near(t, "rms", float64(in.RMS), float64(alone.RMS), 1e-9)
-			if !slices.Equal(in.Warnings, alone.Warnings) || len(in.Momentary.Max) != len(alone.Momentary.Max) {
-				t.Errorf("delay %d: warnings %q and %q", d, in.Warnings, alone.Warnings)
+			if !reflect.DeepEqual(in.Warnings, alone.Warnings) || len(in.Momentary.Max) != len(alone.Momentary.Max) {
+				t.Errorf("delay %d: warnings %v and %v", d, in.Warnings, alone.Warnings)
 			}
 		}
 	}
@@ -211,19 +211,19 @@ func TestSilenceAndShortness(t *testing.T) {
 	for _, c := range []struct {
 		seconds           float64
 		spans             []Range
-		warning           string
+		warning           finding.Text
 		integrated, short bool // measured
 	}{
-		{4, nil, "shorter than 60 s", true, true},
-		{2.99, nil, "shorter than 3 s", true, false},
-		{0.39, nil, "shorter than 0.4 s", false, false},
-		{1, []Range{{0, 96000}}, "ends 1.000 s before", true, false},
-		{1, []Range{{48000, 10}}, "empty", false, false},
-		{1, []Range{{10, 0}}, "empty", false, false},
+		{4, nil, finding.Say("loudness.range-unstable"), true, true},
+		{2.99, nil, finding.Say("loudness.no-short-term"), true, false},
+		{0.39, nil, finding.Say("loudness.none"), false, false},
+		{1, []Range{{0, 96000}}, finding.Say("loudness.ends", "missing_s", 1), true, false},
+		{1, []Range{{48000, 10}}, finding.Say("loudness.empty"), false, false},
+		{1, []Range{{10, 0}}, finding.Say("loudness.empty"), false, false},
 	} {
 		m := measure(t, 48000, tone(48000, 1, 1000, part{c.seconds, -20}), c.spans...)[0]
-		if !strings.Contains(strings.Join(m.Warnings, "; "), c.warning) {
-			t.Errorf("%v s: warnings %q, want %q", c.seconds, m.Warnings, c.warning)
+		if !slices.ContainsFunc(m.Warnings, func(w finding.Text) bool { return reflect.DeepEqual(w, c.warning) }) {
+			t.Errorf("%v s: warnings %v, want %v", c.seconds, m.Warnings, c.warning)
 		}
 		if got := !math.IsNaN(float64(m.Integrated)); got != c.integrated {
 			t.Errorf("%v s: integrated %v", c.seconds, m.Integrated)
@@ -233,7 +233,7 @@ func TestSilenceAndShortness(t *testing.T) {
 		}
 	}
 	if m := measure(t, 48000, tone(48000, 1, 1000, part{60, -20}))[0]; len(m.Warnings) != 0 {
-		t.Errorf("60 s: warnings %q, want none", m.Warnings)
+		t.Errorf("60 s: warnings %v, want none", m.Warnings)
 	}
 }
 

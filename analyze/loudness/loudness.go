@@ -36,6 +36,7 @@ import (
 	"math"
 	"slices"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -81,7 +82,7 @@ type Measurement struct {
 	Crest                                  unit.DB   // SamplePeak less RMS
 	PeakToLoudness                         unit.LU   // TruePeak less Integrated
 	Momentary, ShortTerm                   Series
-	Warnings                               []string // never nil
+	Warnings                               []finding.Text // never nil
 
 	// Gating and Ranging are what IntegratedAt and NearGate need; nil when there is no
 	// loudness.

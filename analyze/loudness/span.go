@@ -1,9 +1,9 @@
 package loudness
 
 import (
-	"fmt"
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -173,15 +173,14 @@ func (s *span) measurement(channels int) Measurement {
 		Integrated: unit.LUFS(nan), MaxMomentary: unit.LUFS(nan), MaxShortTerm: unit.LUFS(nan), Range: unit.LU(nan),
 		TruePeak: unit.DBTP(nan), SamplePeak: unit.DBFS(nan), RMS: unit.DBFS(nan), Crest: unit.DB(nan), PeakToLoudness: unit.LU(nan),
 		Momentary: s.series.out(s.series.momentary), ShortTerm: s.series.out(s.series.shortTerm),
-		Warnings: []string{},
+		Warnings: []finding.Text{},
 	}
 	if s.seen == 0 {
-		m.Warnings = append(m.Warnings, "empty: nothing was measured")
+		m.Warnings = append(m.Warnings, finding.Say("loudness.empty"))
 		return m
 	}
 	if s.asked != unlimited && s.seen < s.asked {
-		m.Warnings = append(m.Warnings, fmt.Sprintf("the audio ends %.3f s before the stretch does: measured as far as it goes",
-			float64(s.asked-s.seen)/float64(s.rate)))
+		m.Warnings = append(m.Warnings, finding.Say("loudness.ends", "missing_s", float64(s.asked-s.seen)/float64(s.rate)))
 	}
 	rms := unit.FromPower(s.plain / float64(s.seen) / float64(channels))
 	peak := unit.FromAmplitude(s.peak)
@@ -192,19 +191,19 @@ func (s *span) measurement(channels int) Measurement {
 	}
 	switch {
 	case s.closed < momentaryLen:
-		m.Warnings = append(m.Warnings, "shorter than 0.4 s: no loudness")
+		m.Warnings = append(m.Warnings, finding.Say("loudness.none"))
 		return m
 	case s.closed < shortTermLen:
-		m.Warnings = append(m.Warnings, "shorter than 3 s: no short-term loudness, no loudness range")
+		m.Warnings = append(m.Warnings, finding.Say("loudness.no-short-term"))
 	case s.closed < 60*perSecond:
-		m.Warnings = append(m.Warnings, "shorter than 60 s: the loudness range is not stable")
+		m.Warnings = append(m.Warnings, finding.Say("loudness.range-unstable"))
 	}
 	integrated := s.gating.integrated(0)
 	m.Integrated = unit.LUFS(integrated)
 	m.Gating, m.Ranging = &s.gating, &s.ranging
 	m.MaxMomentary = unit.LUFS(loudnessOf(s.momentary))
 	if math.IsInf(integrated, -1) {
-		m.Warnings = append(m.Warnings, "never above −70 LUFS: no integrated loudness")
+		m.Warnings = append(m.Warnings, finding.Say("loudness.below-gate"))
 	} else {
 		m.PeakToLoudness = unit.LU(truePeak - integrated)
 	}
@@ -212,7 +211,7 @@ func (s *span) measurement(channels int) Measurement {
 		m.MaxShortTerm = unit.LUFS(loudnessOf(s.shortTerm))
 		m.Range = unit.LU(s.ranging.loudnessRange())
 		if math.IsNaN(float64(m.Range)) {
-			m.Warnings = append(m.Warnings, "never at −70 LUFS for 3 s: no loudness range")
+			m.Warnings = append(m.Warnings, finding.Say("loudness.no-range"))
 		}
 	}
 	return m

@@ -318,7 +318,7 @@ type Measures struct {
 	AudioMeasures
 	// EffectiveAverages is the equivalent number of independent averages.
 	EffectiveAverages unit.Number `json:"effective_averages" figure:"effective averages"`
-	Warnings          []string    `json:"warnings"`
+	Warnings          []Cause     `json:"warnings"`
 }
 
 // AudioMeasures are the figures that the span's audio alone gives, so that the

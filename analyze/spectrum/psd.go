@@ -3,6 +3,7 @@ package spectrum
 import (
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -18,7 +19,7 @@ type PSD struct {
 	// are worth for stationary noise. It counts time only: two independent
 	// channels have up to twice as many degrees of freedom, equal ones no more.
 	Effective float64
-	Warnings  []string
+	Warnings  []finding.Text
 
 	// NoiseVariance and BeatVariance are the variance of Density: that of noise alone and
 	// that of noise beating with the signal, for DegreesOfFreedom; nil without.

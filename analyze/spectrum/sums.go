@@ -1,6 +1,10 @@
 package spectrum
 
-import "math"
+import (
+	"math"
+
+	"evenhand/analyze/finding"
+)
 
 // Blocks of bins in which the level between the partials is looked for.
 const (
@@ -82,12 +86,12 @@ func between(p []float64) float64 {
 // psd normalises the sums.
 func (s *sums) psd(rate int, p Params) PSD {
 	n := p.Length
-	out := PSD{Rate: rate, Length: n, Segments: s.segments, Effective: EffectiveAverages(s.segments), Density: make([]float64, n/2+1), Warnings: []string{}}
+	out := PSD{Rate: rate, Length: n, Segments: s.segments, Effective: EffectiveAverages(s.segments), Density: make([]float64, n/2+1), Warnings: []finding.Text{}}
 	if s.segments == 0 {
 		for k := range out.Density {
 			out.Density[k] = math.NaN()
 		}
-		out.Warnings = append(out.Warnings, "shorter than one segment: no spectrum")
+		out.Warnings = append(out.Warnings, finding.Say("spectrum.none"))
 		return out
 	}
 	k := float64(s.segments)
@@ -106,7 +110,7 @@ func (s *sums) psd(rate int, p Params) PSD {
 	out.Density[0] /= 2
 	out.Density[n/2] /= 2
 	if s.segments < 8 {
-		out.Warnings = append(out.Warnings, "fewer than eight segments: the spectrum is coarse")
+		out.Warnings = append(out.Warnings, finding.Say("spectrum.coarse"))
 	}
 	return out
 }

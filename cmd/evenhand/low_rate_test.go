@@ -30,7 +30,7 @@ func TestLowRate(t *testing.T) {
 		t.Errorf("build does not say %q: %s", why, said)
 	}
 	res := resultsIn(t, out)
-	if !slices.ContainsFunc(res.Warnings, func(w result.Warning) bool { return strings.Contains(w.Message, why) }) {
+	if !slices.ContainsFunc(res.Warnings, func(w result.Warning) bool { return w.Found == "gear.rate" }) {
 		t.Errorf("warnings: %v", res.Warnings)
 	}
 	if res.Timeline.SampleRate != 8000 || res.Leftover != nil || res.Parameters.Gear != nil {

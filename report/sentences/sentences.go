@@ -60,6 +60,10 @@ func Result(res *result.Result) *result.Result {
 		t.Touch = said(t.Touch, func(x *result.Touch) *result.Cause { return &x.Reason })
 		t.Drive = said(t.Drive, func(x *result.Drive) *result.Cause { return &x.Reason })
 		t.Compressor = said(t.Compressor, func(x *result.Compressor) *result.Cause { return &x.Reason })
+		t.Measures = slices.Clone(t.Measures)
+		for k := range t.Measures {
+			t.Measures[k].Warnings = sayCauses(t.Measures[k].Warnings)
+		}
 		n := &t.Noise
 		sayCause(&t.Alignment.Reason, &n.Reason, &n.GateReason, &n.SplitReason)
 		n.Warnings = sayCauses(n.Warnings)

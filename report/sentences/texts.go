@@ -6,6 +6,7 @@ const withheld = "[; the audio of {withheld:join} is withheld, so what the repor
 
 // texts are the words of what is no finding of a check by itself, by code.
 var texts = map[string]string{
+	"about":          "{name}: {why}",
 	"silence":        "the {source}, {file}, is silent",
 	"speed":          "its music takes {ratio:4} times as long ({name}): correct its sample rate first",
 	"odds":           "[{to_one:0} to 1][{!to_one}more than a million to 1] for [{!two}one performance][{?two}two]",
@@ -65,6 +66,8 @@ var texts = map[string]string{
 	"drift.few":          "{windows} windows, at least {least} are needed",
 	"drift.short":        "windows span {span_s:1} s, at least {least_s:0} s are needed",
 	"drift.scatters":     "the lag scatters by {spread_samples} samples between windows",
+	"loop.level":         "for the reamp level: {why}",
+	"loop.channel":       "the file has {channels} channels; channel {channel} is compared, [{?loudest}the loudest][{!loudest}none is louder]",
 	"loop.no-dry":        "there is no dry recording to compare it with",
 	"loop.same-bytes":    "the file has the same bytes as {name}: it is not a loopback",
 	"loop.silent":        "the {which}[, {file},] is silent",
@@ -127,6 +130,22 @@ var texts = map[string]string{
 	"copies.near-dither": "the noise in a pause is only {above_db:1} dB, A-weighted, above the dither of its 16-bit copy, and {least_db:0} dB are needed; state copies: 24 bit, which changes the published audio",
 	"notes.withheld":     "the notes are marked redistribute: no, so they are not on the page",
 
+	// What loudness, spectrum, playing and pauses lack.
+	"loudness.empty":          "empty: nothing was measured",
+	"loudness.ends":           "the audio ends {missing_s:3} s before the stretch does: measured as far as it goes",
+	"loudness.none":           "shorter than 0.4 s: no loudness",
+	"loudness.no-short-term":  "shorter than 3 s: no short-term loudness, no loudness range",
+	"loudness.range-unstable": "shorter than 60 s: the loudness range is not stable",
+	"loudness.below-gate":     "never above −70 LUFS: no integrated loudness",
+	"loudness.no-range":       "never at −70 LUFS for 3 s: no loudness range",
+	"spectrum.none":           "shorter than one segment: no spectrum",
+	"spectrum.coarse":         "fewer than eight segments: the spectrum is coarse",
+	"playing.empty":           "empty: nothing to find",
+	"playing.silent":          "silent: below −120 dBFS throughout",
+	"playing.throughout":      "no pause: nowhere quiet enough for long enough to separate a noise floor from playing",
+	"playing.none":            "nothing plays for as long as a note",
+	"playing.no-pause":        "no pause long enough to measure noise in",
+
 	// What is seen in the pauses, and why noise is not measured or told apart.
 	"pauses.none":         "the performance has no pause long enough",
 	"pauses.short":        "no pause of at least {least_s:2} s is left: the longest is {longest_s:2} s with a guard of {guard_s:2} s at each end",
@@ -161,7 +180,7 @@ var texts = map[string]string{
 	"gear.moves":         "the gear changes with time, as a chorus or a vibrato does: the filter that fits it drifts",
 	"gear.trails":        "the gear has a tail, as an echo or a reverberation has, which would count as drive",
 	"gear.varies":        "a repeat leaves {left_db:1} dB of it: the gear changes from pass to pass, or its noise is as loud",
-	"gear.take":          "{name}: {why}",
+	"gear.rate":          "what the gear does to the playing (touch, drive, what is left after EQ) is not measured at {rate} Hz; at least {least} Hz are needed",
 	"touch.few":          "{frames} frames of {frame_ms:0} ms are above the noise; at least {least} are needed",
 	"touch.even":         "the playing is too even: {span_db:1} dB between soft and loud; at least {least_db:0} dB are needed",
 	"touch.halves":       "the two halves of the music disagree: {low:2} and {high:2} dB for each dB going in; the gear changes with time, or there is too little playing",
