@@ -186,7 +186,7 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 			if out.Touch, fit, err = touch.Measure(x, y); err != nil {
 				return out, err
 			}
-			if fit == nil {
+			if fit == nil || out.Touch.Pulse > 0 { // gains that change within a frame read as drive
 				out.Drive.Reason = out.Touch.Reason
 				return out, nil
 			}

@@ -58,6 +58,9 @@ type Result struct {
 	InLow, InHigh unit.DBFS
 	Curve         []Step // in order of level
 	Frames        int    // that count
+	// Pulse is how often a second the gain rises and falls by itself, as behind a tremolo;
+	// 0 where it does not.
+	Pulse unit.Hertz
 	// Turns is which part of what the filter explains changes its phase within 64 ms, 0 to
 	// 1: next to nothing where the gear does the same all the time.
 	Turns unit.Number
@@ -99,9 +102,10 @@ type work struct {
 // fitted; nil where there are too few frames for that. Both are read of the same blocks;
 // the take may come up to 15 ms early and 45 ms late.
 //
-// Not measured: slopes of the two halves that are more than 0.5 apart, fewer than 100 frames that are 15 dB above the noise going in and 10 dB
-// above that coming out, or less than 6 dB between soft and loud. It is an error if the
-// two were read of other blocks.
+// Not measured: a gain that rises and falls by itself, slopes of the two halves that are
+// more than 0.5 apart, fewer than 100 frames that are 15 dB above the noise going in and
+// 10 dB above that coming out, or less than 6 dB between soft and loud. It is an error if
+// the two were read of other blocks.
 func Measure(dry, take *Take) (r Result, fit *Fit, err error) {
 	if dry.rate != take.rate || len(dry.blocks) != len(take.blocks) {
 		return r, nil, fmt.Errorf("touch: %d blocks at %d Hz and %d at %d Hz", len(dry.blocks), dry.rate, len(take.blocks), take.rate)
@@ -116,6 +120,9 @@ func Measure(dry, take *Take) (r Result, fit *Fit, err error) {
 		}
 	}
 	r = w.result()
+	if hz := w.pulse(); hz > 0 {
+		r.Pulse, r.Reason = unit.Hertz(hz), finding.Say("touch.pulse", "rate_hz", hz)
+	}
 	r.Turns = unit.Number(w.turns())
 	r.Tail = unit.Number(w.tail())
 	return r, &Fit{Gains: w.gain, w: w}, nil
@@ -148,15 +155,15 @@ func (w *work) segments(b []float64) (all [][]complex128) {
 // hop is how many samples of a segment the filter gives.
 func (w *work) hop() int { return w.segment - taps }
 
-// levels returns the level of each whole frame in dB.
-func (w *work) levels(x []float64) []float64 {
-	out := make([]float64, len(x)/w.frame)
+// levels returns the level in dB of each whole frame of so many samples.
+func levels(x []float64, frame int) []float64 {
+	out := make([]float64, len(x)/frame)
 	for f := range out {
 		sum := 0.0
-		for _, v := range x[f*w.frame:][:w.frame] {
+		for _, v := range x[f*frame:][:frame] {
 			sum += v * v
 		}
-		out[f] = unit.FromPower(sum / float64(w.frame))
+		out[f] = unit.FromPower(sum / float64(frame))
 	}
 	return out
 }
@@ -167,7 +174,7 @@ func (w *work) findLevels() (why finding.Text) {
 	in, out := unit.FromPower(w.x.noise)+overIn, unit.FromPower(w.y.noise)+overOut
 	var counted []float64
 	for i, x := range w.x.blocks {
-		lx, ly := w.levels(x), w.levels(w.y.blocks[i])
+		lx, ly := levels(x, w.frame), levels(w.y.blocks[i], w.frame)
 		counts, gain := make([]bool, len(lx)), make([]float64, len(lx))
 		for f := range lx {
 			// Frames at the ends of a block have no whole filter.
@@ -207,7 +214,7 @@ func (w *work) round() float64 {
 	var sum, square, n float64
 	for i := range w.x.blocks {
 		w.apply(w.filtered[i], w.spectra[i], h)
-		for f, l := range w.levels(w.filtered[i]) {
+		for f, l := range levels(w.filtered[i], w.frame) {
 			if w.counts[i][f] {
 				d := w.out[i][f] - l - w.gain[i][f]
 				w.gain[i][f] += d

@@ -37,8 +37,13 @@ func pausesOf(t testing.TB, x []float64) (out []touch.Stretch) {
 
 func measure(t testing.TB, dry, take []float64, pauses []touch.Stretch) touch.Result {
 	t.Helper()
+	return measureOn(t, dry, take, blocksOf(dry), pauses)
+}
+
+func measureOn(t testing.TB, dry, take []float64, blocks, pauses []touch.Stretch) touch.Result {
+	t.Helper()
 	read := func(x []float64) *touch.Take {
-		r, err := touch.Read(align.NewMemory(rate, x), 0, blocksOf(dry), pauses)
+		r, err := touch.Read(align.NewMemory(rate, x), 0, blocks, pauses)
 		if err != nil {
 			t.Fatal(err)
 		}

@@ -183,6 +183,7 @@ var texts = map[string]string{
 	"gear.rate":          "what the gear does to the playing (touch, drive, what is left after EQ) is not measured at {rate} Hz; at least {least} Hz are needed",
 	"touch.few":          "{frames} frames of {frame_ms:0} ms are above the noise; at least {least} are needed",
 	"touch.even":         "the playing is too even: {span_db:1} dB between soft and loud; at least {least_db:0} dB are needed",
+	"touch.pulse":        "the gear changes with time, as a tremolo does: the level rises and falls {rate_hz:1} times a second",
 	"touch.halves":       "the two halves of the music disagree: {low:2} and {high:2} dB for each dB going in; the gear changes with time, or there is too little playing",
 	"drive.no-pause":     "there is no pause that shows the noise",
 	"drive.short":        "{windows} windows of {window_s:2} s of playing in each half of the music; at least {least} are needed",
