@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
 )
 
@@ -541,6 +542,9 @@ func TestDetection(t *testing.T) {
 				continue
 			}
 			t.Run(m.name+"/"+d.id+", "+d.fault, func(t *testing.T) {
+				if m.name != all[0].name {
+					campaign.Long(t)
+				}
 				t.Parallel()
 				s := m.make(t)
 				if d.cheat == nil {

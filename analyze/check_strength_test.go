@@ -15,6 +15,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 	"evenhand/report/sentences"
 )
 
@@ -336,6 +337,12 @@ func TestStrengths(t *testing.T) {
 	// Files are looked at one by one: that the channels are microphones does not matter.
 	plain := func(s *scene) { s.manifest = strings.ReplaceAll(s.manifest, sceneMics, "") }
 	for _, m := range materials() {
+		long := func(t *testing.T) {
+			if m.name != "noise" { // guitar is that of TestDetection
+				campaign.Long(t)
+			}
+			t.Parallel()
+		}
 		for name, x := range map[string]struct {
 			need    stages
 			prepare func(*scene)
@@ -348,14 +355,14 @@ func TestStrengths(t *testing.T) {
 			"microphones": {scanning, func(s *scene) { s.twoMics(24, 24) }, moved()},
 		} {
 			t.Run(m.name+"/"+name, func(t *testing.T) {
-				t.Parallel()
+				long(t)
 				graded(t, m, x.need, x.prepare, x.grades)
 			})
 		}
 		for _, x := range whole() {
 			if !strings.Contains(x.not, m.name) {
 				t.Run(m.name+"/"+x.id+", "+x.name, func(t *testing.T) {
-					t.Parallel()
+					long(t)
 					x.run(t, m)
 				})
 			}

@@ -21,6 +21,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/manifest"
 	"evenhand/examples"
+	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
 )
 
@@ -111,6 +112,7 @@ func TestPageOfTheDemoIsLight(t *testing.T) {
 	if testing.Short() || raced {
 		t.Skip("the studio is slow; the plain suite runs this")
 	}
+	campaign.Long(t)
 	dir := demoReport(t)
 	files := []string{}
 	for _, page := range []string{detailsName, indexName} {

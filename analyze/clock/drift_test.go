@@ -6,11 +6,11 @@ import (
 	"math"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/parts"
+	"evenhand/examples/campaign"
 	"evenhand/examples/circuits"
 	"evenhand/examples/studio"
 )
@@ -55,6 +55,7 @@ func TestDriftCoverage(t *testing.T) {
 	if raceDetector {
 		t.Skip("the studio is slow under the race detector")
 	}
+	campaign.Long(t)
 	held, told, worst := map[string]int{}, map[string]int{}, map[string]float64{}
 	count := func(by string, drift, err float64) {
 		if math.IsNaN(drift) || math.IsNaN(err) {
@@ -106,26 +107,23 @@ func TestDriftCoverage(t *testing.T) {
 	}
 }
 
-// minute are the demo's performance of 52 s and takes of it through the demo's
+// minute returns the demo's performance of 52 s and what makes takes of it: the demo's
 // circuits and gear of other kinds.
-var minute = sync.OnceValues(func() (dry []float64, takes map[string][]float64) {
+func minute(t testing.TB) (dry []float64, gear map[string]func() []float64) {
 	s, err := studio.Open("four-fuzzes")
 	if err != nil {
-		panic(err)
+		t.Fatal(err)
 	}
-	if dry, err = studio.Performance(rate, s.Seed, s.Score); err != nil {
-		panic(err)
-	}
-	takes = map[string][]float64{}
-	for _, c := range s.Takes[:5] {
-		c.Chain.Mics, c.Chain.Extra = c.Chain.Mics[:1], 0
-		takes[c.Name] = through(dry, c.Chain)
+	dry = performance(t, s.Seed, s.Score)
+	gear = map[string]func() []float64{}
+	for _, c := range chains(t) {
+		gear[c.Name] = func() []float64 { return through(dry, c.Chain) }
 	}
 	for name, g := range circuits.All {
-		takes[name] = g.Play(dry, 1)
+		gear[name] = func() []float64 { return g.Play(dry, 1) }
 	}
-	return dry, takes
-})
+	return dry, gear
+}
 
 // TestDriftOfAMinute holds takes of 52 s, on the dry recording's clock or 3 ppm
 // off, against the dry recording: the drift is found within 1 ppm, and within two
@@ -134,25 +132,31 @@ func TestDriftOfAMinute(t *testing.T) {
 	if raceDetector {
 		t.Skip("the studio is slow under the race detector")
 	}
-	dry, takes := minute()
-	held := 0
-	for i, name := range slices.Sorted(maps.Keys(takes)) {
-		x, off := takes[name], 0.0
-		if i%2 == 1 {
-			x, off = studio.Slowed(x, 3), 3
-		}
-		r := drifts(t, align.NewMemory(rate, dry), align.NewMemory(rate, x), find(t, dry, x), false)
-		t.Logf("%-12s %+.2f ± %.2f ppm, %+g put in", name, float64(r.Drift), 2*float64(r.DriftError), off)
-		by := math.Abs(float64(r.Drift) - off)
-		if by <= 2*float64(r.DriftError) {
-			held++
-		}
-		if !(by <= 1) || len(r.Slips) > 0 {
-			t.Errorf("%s: drift %.2f ± %.2f ppm, %g was put in; slips %v", name, float64(r.Drift), 2*float64(r.DriftError), off, r.Slips)
-		}
+	dry, gear := minute(t)
+	held, made := 0, 0
+	for i, name := range slices.Sorted(maps.Keys(gear)) {
+		t.Run(name, func(t *testing.T) {
+			if i > 1 {
+				campaign.Long(t)
+			}
+			x, off := gear[name](), 0.0
+			if i%2 == 1 {
+				x, off = studio.Slowed(x, 3), 3
+			}
+			r := drifts(t, align.NewMemory(rate, dry), align.NewMemory(rate, x), find(t, dry, x), false)
+			t.Logf("%+.2f ± %.2f ppm, %+g put in", float64(r.Drift), 2*float64(r.DriftError), off)
+			made++
+			by := math.Abs(float64(r.Drift) - off)
+			if by <= 2*float64(r.DriftError) {
+				held++
+			}
+			if !(by <= 1) || len(r.Slips) > 0 {
+				t.Errorf("drift %.2f ± %.2f ppm, %g was put in; slips %v", float64(r.Drift), 2*float64(r.DriftError), off, r.Slips)
+			}
+		})
 	}
-	if float64(held) < 0.95*float64(len(takes)) {
-		t.Errorf("the 95 %% interval holds the truth in %d of %d", held, len(takes))
+	if float64(held) < 0.95*float64(made) {
+		t.Errorf("the 95 %% interval holds the truth in %d of %d", held, made)
 	}
 }
 
@@ -171,24 +175,29 @@ func TestPassages(t *testing.T) {
 	bass := studio.Part{Tempo: 100, Step: 0.5, Notes: "49 47 39 37 49~ . 57 49 47 . 37 39 49 57~ . ."}
 	fuzzes := chains(t)
 	for k, passages := range [][]studio.Part{{low, notes, chords, lead, broken}, {chords, lead, notes, low, bass, broken}, {broken, chords, notes, lead}} {
-		score, at := studio.Score{}, 1.0
-		for _, p := range passages {
-			p.Start, p.Name = at, fmt.Sprint(at)
-			score.Parts = append(score.Parts, p)
-			at += 60/p.Tempo*p.Step*float64(len(strings.Fields(p.Notes))) + 1.2
-		}
-		score.Length = at + 0.5
-		dry := performance(t, 40+uint64(k), score)
-		takes := map[string][]float64{fuzzes[2].Name: through(dry, fuzzes[2].Chain)}
-		for _, name := range []string{"cascade", "high gain", "octave"} {
-			takes[name] = circuits.All[name].Play(dry, 1)
-		}
-		for name, x := range takes {
-			r := drifts(t, align.NewMemory(rate, dry), align.NewMemory(rate, x), find(t, dry, x), false)
-			t.Logf("%.0f s, %-12s %+.2f ± %.2f ppm, smallest slip %.1f", score.Length, name, float64(r.Drift), 2*float64(r.DriftError), float64(r.Smallest))
-			if len(r.Slips) > 0 || !(math.Abs(float64(r.Drift)) < 3*float64(r.DriftError)) {
-				t.Errorf("%.0f s, %s: slips %+v, drift %.2f ± %.2f ppm", score.Length, name, r.Slips, float64(r.Drift), 2*float64(r.DriftError))
+		t.Run(fmt.Sprint(k), func(t *testing.T) {
+			if k > 0 {
+				campaign.Long(t)
 			}
-		}
+			score, at := studio.Score{}, 1.0
+			for _, p := range passages {
+				p.Start, p.Name = at, fmt.Sprint(at)
+				score.Parts = append(score.Parts, p)
+				at += 60/p.Tempo*p.Step*float64(len(strings.Fields(p.Notes))) + 1.2
+			}
+			score.Length = at + 0.5
+			dry := performance(t, 40+uint64(k), score)
+			takes := map[string][]float64{fuzzes[2].Name: through(dry, fuzzes[2].Chain)}
+			for _, name := range []string{"cascade", "high gain", "octave"} {
+				takes[name] = circuits.All[name].Play(dry, 1)
+			}
+			for name, x := range takes {
+				r := drifts(t, align.NewMemory(rate, dry), align.NewMemory(rate, x), find(t, dry, x), false)
+				t.Logf("%.0f s, %-12s %+.2f ± %.2f ppm, smallest slip %.1f", score.Length, name, float64(r.Drift), 2*float64(r.DriftError), float64(r.Smallest))
+				if len(r.Slips) > 0 || !(math.Abs(float64(r.Drift)) < 3*float64(r.DriftError)) {
+					t.Errorf("%.0f s, %s: slips %+v, drift %.2f ± %.2f ppm", score.Length, name, r.Slips, float64(r.Drift), 2*float64(r.DriftError))
+				}
+			}
+		})
 	}
 }

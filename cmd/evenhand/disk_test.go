@@ -128,7 +128,7 @@ func TestPowerCutInBuild(t *testing.T) {
 				t.Errorf("%s: neither the earlier nor the new report", where)
 			}
 		}
-		moments := campaign.Share(t, len(ops)+1, 60)
+		moments := campaign.Share(t, len(ops)+1, 20)
 		for n := max(swap-3, 0); n < min(swap+8, len(ops)); n++ {
 			moments = append(moments, n)
 		}
@@ -217,7 +217,7 @@ func TestNoRoomAnywhere(t *testing.T) {
 			ops = rec.Count()
 			restoreState(t, before, work)
 		}
-		for _, at := range campaign.Share(t, ops, 5) {
+		for _, at := range campaign.Share(t, ops, 3) {
 			changed := false
 			hit := ""
 			rec := &disktest.Recorder{Root: work, Fail: func(n int, op disktest.Op) error {

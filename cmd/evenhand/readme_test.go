@@ -9,6 +9,8 @@ import (
 	"slices"
 	"strings"
 	"testing"
+
+	"evenhand/examples/campaign"
 )
 
 // readme returns README.md and the commands of its first block of shell.
@@ -41,6 +43,7 @@ func TestReadmeRuns(t *testing.T) {
 	if raceDetector || testing.Short() {
 		t.Skip("slow; its concurrent code runs in scripts")
 	}
+	campaign.Long(t)
 	dir := t.TempDir()
 	if err := copySources(filepath.Join("..", ".."), dir); err != nil {
 		t.Fatal(err)

@@ -49,8 +49,9 @@ func choose(value string, total, sample int) ([]int, error) {
 	return share, nil
 }
 
-// Long skips a test of more than about 20 s of processor time, unless the environment
-// says CI, where all tests run.
+// Long skips a test of more than about 20 s of processor time, or a case of a series that
+// repeats a claim and takes as much altogether, unless the environment says CI, where all
+// tests run. One case of such a series runs anywhere.
 func Long(t testing.TB) {
 	t.Helper()
 	if os.Getenv("CI") == "" {
