@@ -289,14 +289,37 @@ func within(raw json.RawMessage) json.RawMessage {
 	return raw
 }
 
+// display starts a display that nobody sees, and returns the environment variable that
+// names it.
+func display(t *testing.T) string {
+	t.Helper()
+	cmd := exec.Command(oracle.Path(t, "Xvfb"), "-displayfd", "3", "-nolisten", "tcp", "-screen", "0", "1280x1024x24")
+	r, w, err := os.Pipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	cmd.ExtraFiles = []*os.File{w}
+	launch(t, cmd)
+	w.Close()
+	t.Cleanup(func() {
+		syscall.Kill(cmd.Process.Pid, syscall.SIGTERM) // it then removes its lock and its socket
+		cmd.Wait()
+	})
+	number := 0
+	if _, err := fmt.Fscan(r, &number); err != nil {
+		t.Fatalf("the display does not start: %v", err)
+	}
+	return fmt.Sprint("DISPLAY=:", number)
+}
+
 // webkit starts the GTK port of WebKit, the engine of Safari, on a display of its
 // own.
 func webkit(t *testing.T, environment []string) remote {
 	t.Helper()
-	xvfb, path, port := oracle.Path(t, "xvfb-run"), oracle.Path(t, "WebKitWebDriver"), freePort(t)
-	oracle.Path(t, "xauth")
-	cmd := exec.Command(xvfb, "-a", path, fmt.Sprint("--port=", port))
-	cmd.Env = append(os.Environ(), environment...)
+	path, port := oracle.Path(t, "WebKitWebDriver"), freePort(t)
+	cmd := exec.Command(path, fmt.Sprint("--port=", port))
+	cmd.Env = append(append(os.Environ(), display(t)), environment...)
 	started(t, port, cmd).Close()
 	send := func(method, path string, params map[string]any) (json.RawMessage, error) {
 		text, err := json.Marshal(params)

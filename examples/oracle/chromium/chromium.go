@@ -3,6 +3,7 @@ package chromium
 
 import (
 	"context"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -33,13 +34,19 @@ func Start(t testing.TB, flags ...chromedp.ExecAllocatorOption) context.Context 
 	if path == "" {
 		t.Skip("chromium is not installed")
 	}
+	// Chromium leaves its sockets when it is stopped; their paths must be short.
+	temp, err := os.MkdirTemp("", "chromium-")
+	if err != nil {
+		t.Fatal(err)
+	}
 	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.DisableGPU,
+		chromedp.Env("TMPDIR="+temp),
 		chromedp.Flag("disable-quic", true), chromedp.Flag("disable-component-update", true),
 		chromedp.Flag("host-resolver-rules", "MAP * ~NOTFOUND, EXCLUDE 127.0.0.1"))
 	browser, stopBrowser := chromedp.NewExecAllocator(t.Context(), append(opts, flags...)...)
 	tab, closeTab := chromedp.NewContext(browser)
 	ctx, cancel := context.WithTimeout(tab, 2*time.Minute)
-	t.Cleanup(func() { cancel(); closeTab(); stopBrowser() })
+	t.Cleanup(func() { cancel(); closeTab(); stopBrowser(); os.RemoveAll(temp) })
 	return ctx
 }
 
