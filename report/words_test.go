@@ -35,10 +35,10 @@ func TestReampWords(t *testing.T) {
 	loop := result.Loopback{File: "loop.wav", Certain: true, Level: 0.1, LevelError: 0.02, Middle: -0.09, LevelBands: "250 Hz to 1 kHz", FitFrom: 20, FitTo: 20000}
 	for _, c := range []struct {
 		separated bool
-		shape     []string
+		shape     []result.Cause
 		want      string
 	}{
-		{true, []string{"a first-order loss of treble, −3 dB at 3 kHz"}, "Here, from 20.0 Hz to 20.0 kHz, the loop has a first-order loss of treble, −3 dB at 3 kHz; without that its gain is +0.10 dB, to ±0.02 dB (two standard errors). The octaves of 250 Hz to 1 kHz return at −0.09 dB."},
+		{true, []result.Cause{{Text: result.Say("shape.first-order", "treble", true, "at_hz", 3021.5)}}, "Here, from 20.0 Hz to 20.0 kHz, the loop has a first-order loss of treble, −3 dB at 3 kHz; without that its gain is +0.10 dB, to ±0.02 dB (two standard errors). The octaves of 250 Hz to 1 kHz return at −0.09 dB."},
 		{true, nil, "Here the response is flat within what was measured, and both are the same to ±0.02 dB."},
 		{false, nil, "Here none explains the response, so the level is that mean; the sixth octaves there differ by 0.02 dB."},
 	} {
@@ -49,7 +49,7 @@ func TestReampWords(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if text := html.UnescapeString(string(page)); !strings.Contains(text, c.want) || len(c.shape) > 0 && !strings.Contains(text, "in the passband of a loop with "+c.shape[0]) {
+		if text := html.UnescapeString(string(page)); !strings.Contains(text, c.want) || len(c.shape) > 0 && !strings.Contains(text, "in the passband of a loop with a first-order loss of treble, −3 dB at 3 kHz") {
 			t.Errorf("%+v: the page does not say %q", c, c.want)
 		}
 	}

@@ -8,6 +8,7 @@ import (
 
 	"gonum.org/v1/gonum/mat"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/unit"
 )
@@ -282,12 +283,12 @@ func fitKinds(bands []band, low, high kind) shape {
 	return best
 }
 
-// words say what the shape does to each end that is not flat, the lower first.
-func (s shape) words() []string {
-	out := []string{}
+// said says what the shape does to each end that is not flat, the lower first.
+func (s shape) said() []finding.Text {
+	out := []finding.Text{}
 	for _, e := range []end{s.low, s.high} {
 		if e.kind != flatEnd {
-			out = append(out, e.words())
+			out = append(out, e.said())
 		}
 	}
 	return out
@@ -309,7 +310,7 @@ func (r *Result) separate(bands []band) {
 		r.spread(bands)
 		return
 	}
-	r.Separated, r.Shape = true, s.words()
+	r.Separated, r.Shape = true, s.said()
 	err := s.err
 	if len(r.Shape) == 0 {
 		err = math.Hypot(err, s.gain-float64(r.Middle))

@@ -45,7 +45,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"strings"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/finding"
@@ -116,11 +115,11 @@ type Result struct {
 	// the middle differ. NaN where none was measured.
 	LevelError unit.DB
 	// Separated tells that a flat response or one that a circuit has explains
-	// the loop within what was measured; Shape says in words which losses or
+	// the loop within what was measured; Shape says which losses or
 	// shelves it has, that of the lows first; none for a flat one, whose Level is
 	// Middle. It is never nil.
 	Separated      bool
-	Shape          []string
+	Shape          []finding.Text
 	FitFrom, FitTo unit.Hertz // where the fit holds; NaN where there is none
 	// Middle is the mean of the measured octaves around 250 Hz to 1 kHz, which
 	// LevelBands names; NaN and "" where none of them was measured.
@@ -232,7 +231,7 @@ func Unmeasured(reason finding.Text) Result {
 	return Result{
 		Reason: reason,
 		Lag:    unit.Samples(n), Drift: unit.PPM(n), DriftError: unit.PPM(n),
-		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Shape: []string{}, Octaves: []Octave{},
+		FitFrom: unit.Hertz(n), FitTo: unit.Hertz(n), Level: unit.DB(n), LevelError: unit.DB(n), Middle: unit.DB(n), Broadband: unit.DB(n), Loudness: unit.LU(n), Peak: unit.DB(n), Shape: []finding.Text{}, Octaves: []Octave{},
 		Low: unit.DB(n), High: unit.DB(n), Tilt: unit.DB(n), Coherence: unit.Number(n),
 		Noise: unit.DBFS(n), NoiseOwn: unit.DBFS(n), NoiseBelow: unit.DB(n), DryPeak: unit.DBFS(n), LoopPeak: unit.DBFS(n),
 	}
@@ -366,7 +365,7 @@ func (r *Result) warn() {
 	switch {
 	case r.LevelBands == "":
 	case len(r.Shape) > 0 && (wide || math.Abs(float64(r.Middle-r.Level)) > leastError):
-		say("loop.shape", append(with, "shape", strings.Join(r.Shape, ", and "))...)
+		say("loop.shape", append(with, "shape", r.Shape)...)
 	case !r.Separated && (wide || r.LevelError > apart):
 		say("loop.uneven", append(with, "error_db", r.LevelError)...)
 	}

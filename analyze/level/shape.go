@@ -1,9 +1,9 @@
 package level
 
 import (
-	"fmt"
 	"math"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -137,21 +137,15 @@ func (k kind) starts(high bool) []end {
 	return out
 }
 
-// words describe an end, without what would be said of both.
-func (e end) words() string {
-	what, where := "lows", "below"
-	if e.high {
-		what, where = "treble", "above"
-	}
+// said says what an end that is not flat does.
+func (e end) said() finding.Text {
 	switch e.kind {
 	case firstOrder:
-		return fmt.Sprintf("a first-order loss of %s, −3 dB at %s", what, round2(e.hz))
+		return finding.Say("shape.first-order", "treble", e.high, "at_hz", e.hz)
 	case secondOrder:
-		return fmt.Sprintf("a second-order loss of %s, −3 dB at %s", what, round2(e.minus3()))
-	case gentleShelf, steepShelf:
-		return fmt.Sprintf("a shelf of %s dB %s %s", unit.Signed(e.extra, 1), where, round2(e.hz))
+		return finding.Say("shape.second-order", "treble", e.high, "at_hz", e.minus3())
 	}
-	return ""
+	return finding.Say("shape.shelf", "treble", e.high, "by_db", e.extra, "at_hz", e.hz)
 }
 
 // minus3 is the frequency at which a second-order end has lost 3.01 dB: where
@@ -163,14 +157,4 @@ func (e end) minus3() float64 {
 		return e.hz * u
 	}
 	return e.hz / u
-}
-
-// round2 prints a frequency in two digits.
-func round2(hz float64) string {
-	step := math.Pow(10, math.Floor(math.Log10(hz))-1)
-	hz = math.Round(hz/step) * step
-	if hz >= 1000 {
-		return fmt.Sprintf("%g kHz", math.Round(hz/100)/10)
-	}
-	return fmt.Sprintf("%g Hz", math.Round(hz*100)/100)
 }

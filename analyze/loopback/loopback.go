@@ -59,7 +59,7 @@ func LoudestChannel(ctx context.Context, in recording.Input, info wavio.Info) (c
 // recording, and of a level that may be off by the tolerance.
 func Of(file string, r level.Result, tolerance unit.DB) *result.Loopback {
 	l := &result.Loopback{
-		File: file, Level: r.Level, LevelError: r.LevelError, Separated: r.Separated, Shape: r.Shape, FitFrom: r.FitFrom, FitTo: r.FitTo, Middle: r.Middle, LevelBands: r.LevelBands,
+		File: file, Level: r.Level, LevelError: r.LevelError, Separated: r.Separated, Shape: result.Causes(r.Shape), FitFrom: r.FitFrom, FitTo: r.FitTo, Middle: r.Middle, LevelBands: r.LevelBands,
 		Broadband: r.Broadband, Loudness: r.Loudness, Peak: r.Peak, Octaves: []result.OctaveLevel{},
 		Noise: r.Noise, NoiseReason: result.Cause{Text: r.NoiseReason}, NoiseOwn: r.NoiseOwn, NoiseBelow: r.NoiseBelow, Noisy: r.Noisy(), Hum: r.Hum, Lag: r.Lag, Polarity: result.PolarityName(r.Polarity), Drift: r.Drift, DriftError: r.DriftError,
 		Tilt: r.Tilt, Low: r.Low, LowBand: r.LowBand, High: r.High, HighBand: r.HighBand, Coherence: r.Coherence,

@@ -2,8 +2,8 @@ package result
 
 import (
 	"math"
-	"strings"
 
+	"evenhand/analyze/finding"
 	"evenhand/analyze/unit"
 )
 
@@ -21,7 +21,7 @@ type Loopback struct {
 	Level      unit.DB       `json:"level_db" figure:"level (dB)"`
 	LevelError unit.DB       `json:"level_error_db" figure:"error of the level (dB)"`
 	Separated  bool          `json:"separated"`
-	Shape      []string      `json:"shape"`                                 // the lows first; empty for a flat response or one not separated
+	Shape      []Cause       `json:"shape"`                                 // the lows first; empty for a flat response or one not separated
 	FitFrom    unit.Hertz    `json:"fit_from_hz" figure:"fitted from (Hz)"` // where Shape holds; NaN where there is none
 	FitTo      unit.Hertz    `json:"fit_to_hz" figure:"fitted to (Hz)"`
 	Middle     unit.DB       `json:"middle_db" figure:"middle octaves (dB)"`
@@ -72,21 +72,18 @@ type OctaveLevel struct {
 	Measured bool    `json:"measured"` // enough signal above the noise in the band
 }
 
-// ShapeWords says what the loop does to the ends, "" for a flat response.
-func (l *Loopback) ShapeWords() string { return strings.Join(l.Shape, ", and ") }
-
 // Sound reports whether the loop needs no mending.
 func (l *Loopback) Sound() bool {
 	return !l.Unclear && math.Abs(float64(l.Level)) <= float64(l.Tolerance) && l.Polarity != "inverted" && !l.Noisy
 }
 
 // Where says what Level is the level of.
-func (l *Loopback) Where() string {
+func (l *Loopback) Where() Text {
 	switch {
 	case l.LevelBands == "":
-		return "from 20 Hz to 20 kHz"
+		return finding.Say("level.broadband")
 	case len(l.Shape) > 0:
-		return "in the passband of a loop with " + l.ShapeWords()
+		return finding.Say("level.passband", "shape", l.Shape)
 	}
-	return "in the octaves of " + l.LevelBands
+	return finding.Say("level.octaves", "bands", l.LevelBands)
 }

@@ -34,7 +34,7 @@ func TestArrows(t *testing.T) {
 		"report/view":           {"templates", "report/words"},
 		"report/audience":       {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/chart", "report/tables", "report/view", "report/words"},
 		"report/notes":          {"report/words"},
-		"report/fair":           {"analyze/manifest", "analyze/result", "analyze/unit", "report/verdict", "report/view", "report/words"},
+		"report/fair":           {"analyze/manifest", "analyze/result", "analyze/unit", "report/sentences", "report/verdict", "report/view", "report/words"},
 		"report/settings/panel": {"analyze/manifest", "analyze/result", "report/chart", "report/settings", "report/view", "report/words"},
 		"report/console":        {"analyze/listening", "analyze/manifest", "analyze/result", "analyze/unit", "report/sentences", "report/terminal", "report/verdict", "report/words"},
 		"report/tables":         {"analyze/listening", "analyze/result", "analyze/unit", "report/csvtext"},

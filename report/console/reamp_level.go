@@ -51,7 +51,7 @@ func ReampLevel(w io.Writer, l *result.Loopback, width int) error {
 	case len(l.Shape) > 0:
 		name := "response"
 		for _, end := range l.Shape {
-			row(name, end)
+			row(name, end.Words)
 			name = "and"
 		}
 		row("fitted", fmt.Sprintf("from %s to %s", l.FitFrom, l.FitTo))

@@ -4,9 +4,11 @@ import (
 	"cmp"
 	"fmt"
 	"math"
+	"strings"
 
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
+	"evenhand/report/sentences"
 	"evenhand/report/view"
 	"evenhand/report/words"
 )
@@ -27,7 +29,7 @@ func loopback(res *result.Result) *loopbackView {
 	}
 	v := &loopbackView{File: l.File, Advice: []string{}, Facts: []view.Fact{}}
 	add := func(name, value string) { v.Facts = append(v.Facts, view.Fact{Name: name, Value: value}) }
-	add("Level", l.Level.String()+" "+l.Where())
+	add("Level", l.Level.String()+" "+sentences.Where(l))
 	add("Level may be off by", "±"+unit.Format(float64(l.LevelError), 2)+" dB")
 	add("20 Hz to 20 kHz", l.Broadband.String())
 	add("Loudness", unit.Signed(float64(l.Loudness), 1)+" LU")
@@ -74,8 +76,12 @@ func ReampWords(l *result.Loopback) string {
 	s := "From the part of the loopback that follows the dry recording. The level of a loop that loses lows or treble is the gain of its passband: what it would do everywhere without the loss. A gain with a loss of first or second order or a shelf at each end, or nothing there, is fitted to the sixth octaves that are measured well; where that explains them within their errors, its gain is the level, otherwise the mean of the octaves of 250 Hz to 1 kHz. "
 	switch {
 	case len(l.Shape) > 0:
+		ends := make([]string, len(l.Shape))
+		for i, e := range l.Shape {
+			ends[i] = e.Words
+		}
 		return s + fmt.Sprintf("Here, from %s to %s, the loop has %s; without that its gain is %s dB, to ±%s dB (two standard errors). The octaves of %s return at %s dB.",
-			l.FitFrom, l.FitTo, l.ShapeWords(), unit.Signed(float64(l.Level), 2), unit.Format(float64(l.LevelError), 2), l.LevelBands, unit.Signed(float64(l.Middle), 2))
+			l.FitFrom, l.FitTo, strings.Join(ends, ", and "), unit.Signed(float64(l.Level), 2), unit.Format(float64(l.LevelError), 2), l.LevelBands, unit.Signed(float64(l.Middle), 2))
 	case l.Separated:
 		return s + fmt.Sprintf("Here the response is flat within what was measured, and both are the same to ±%s dB.", unit.Format(float64(l.LevelError), 2))
 	}

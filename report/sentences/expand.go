@@ -3,6 +3,7 @@ package sentences
 import (
 	"cmp"
 	"encoding/json"
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
@@ -24,8 +25,9 @@ import (
 //	{x:decimals}  with as many decimals as the figure of that name says
 //	{x:±error}    with its range, which the figure of that name is
 //	{x:*file}     a number of things: "1 file", "2 files"
+//	{x_hz:short}  a frequency in two digits
 //	{names:join}  a list with commas alone; texts are listed with semicolons, {texts:list} as
-//	              a sentence lists them
+//	              a sentence lists them, {texts:and} with ", and" between all
 //	{source}      "dry recording", or "take" and its name
 //	{measured}    what the check measured; {subject} what it is about
 //	[ … {x} … ]   only where x is there; with {?x} x itself is not said; [ … {!x} … ] only
@@ -100,7 +102,7 @@ func (e expander) placed(place string) string {
 		}
 		return "dry recording"
 	}
-	if (as == "" || as == "join" || as == "list") && !isFigure(name) {
+	if (as == "" || as == "join" || as == "list" || as == "and") && !isFigure(name) {
 		if text, ok := spoken(e.with[name], as); ok {
 			return text
 		}
@@ -121,6 +123,8 @@ func (e expander) placed(place string) string {
 		return format(v, unit.DecimalsBeside(v, float64(e.limit.Value), e.limit.Decimals))
 	case as == "decimals":
 		return format(v, int(e.figure(as)))
+	case as == "short":
+		return short(v)
 	case as == "size" && v >= 10:
 		return format(math.Ceil(v), 0)
 	case as == "size":
@@ -161,6 +165,16 @@ func printed(name string, v float64) string {
 		return unit.DBTP(v).String()
 	}
 	return unit.Format(v, 0)
+}
+
+// short prints a frequency in two digits.
+func short(hz float64) string {
+	step := math.Pow(10, math.Floor(math.Log10(hz))-1)
+	hz = math.Round(hz/step) * step
+	if hz >= 1000 {
+		return fmt.Sprintf("%g kHz", math.Round(hz/100)/10)
+	}
+	return fmt.Sprintf("%g Hz", math.Round(hz*100)/100)
 }
 
 // figure returns a figure, NaN for none. One that was read back is a json.Number, or the
@@ -210,6 +224,12 @@ func spoken(v any, as string) (string, bool) {
 			out[i] = say(v[i])
 		}
 		return listed(out, cmp.Or(as, "texts")), true
+	case []result.Cause:
+		out := make([]string, len(v))
+		for i, c := range sayCauses(v) {
+			out[i] = c.Words
+		}
+		return listed(out, cmp.Or(as, "texts")), true
 	case []any:
 		out := make([]string, len(v))
 		for i, x := range v {
@@ -229,6 +249,8 @@ func listed(names []string, as string) string {
 	switch as {
 	case "texts":
 		return strings.Join(names, "; ")
+	case "and":
+		return strings.Join(names, ", and ")
 	case "join":
 		return manifest.Join(names)
 	}

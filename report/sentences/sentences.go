@@ -92,9 +92,12 @@ func Loopback(l *result.Loopback) *result.Loopback {
 	}
 	out := *l
 	sayCause(&out.Reason, &out.NoiseReason)
-	out.Advice, out.Warnings = sayCauses(out.Advice), sayCauses(out.Warnings)
+	out.Shape, out.Advice, out.Warnings = sayCauses(out.Shape), sayCauses(out.Advice), sayCauses(out.Warnings)
 	return &out
 }
+
+// Where says what the level of a loopback is the level of.
+func Where(l *result.Loopback) string { return say(l.Where()) }
 
 // Checks returns checks with their words; the given ones stay as they are.
 func Checks(checks []result.Check) []result.Check {

@@ -264,7 +264,7 @@ func (s *source) checkNames(t *testing.T, where, text string, limited bool) {
 		if !s.keys[name] && !slices.Contains([]string{"measured", "subject", "manifest", "markers", "pauses"}, name) {
 			t.Errorf("%s: nothing goes by the name %q", where, name)
 		}
-		if !regexp.MustCompile(`^(\+?[0-9]|\+?limit|decimals|\^[0-9]|size|join|list|\*[a-z ]+|±[a-z_]+|)$`).MatchString(as) {
+		if !regexp.MustCompile(`^(\+?[0-9]|\+?limit|decimals|\^[0-9]|size|short|join|list|and|\*[a-z ]+|±[a-z_]+|)$`).MatchString(as) {
 			t.Errorf("%s: %q is no form", where, m[1])
 		}
 		if strings.HasSuffix(as, "limit") && !limited {

@@ -80,13 +80,20 @@ var texts = map[string]string{
 	"loop.full":          "the loopback reaches full scale: turn the input down and record it again; do not trust its level",
 	"loop.early":         "the loopback comes {by_samples} samples before the dry recording: either the recording program moved it to where it was played, or the two files are swapped",
 	"loop.limits":        "peaks return {by_db:1} dB quieter than the rest: [{!uneven}something in the loop limits them][{?uneven}the loop's uneven response may do that, or something in it limits them]",
-	"loop.shape":         "the response is not even: the loop has {shape}; the level, {level_db:+2} dB, is its gain without that; the octaves of {bands} return at {middle_db:+2} dB, 20 Hz to 20 kHz at {broadband_db:+2} dB",
+	"loop.shape":         "the response is not even: the loop has {shape:and}; the level, {level_db:+2} dB, is its gain without that; the octaves of {bands} return at {middle_db:+2} dB, 20 Hz to 20 kHz at {broadband_db:+2} dB",
 	"loop.uneven":        "the response is not even, and neither a loss nor a shelf at the ends explains it, so it cannot be separated from the level: {level_db:+2} dB is the mean of the octaves of {bands}, where the sixth octaves differ by {error_db:2} dB; from 20 Hz to 20 kHz it is {broadband_db:+2} dB",
 	"loop.unclear":       "only {percent:1} % of the loopback's sound follows the dry recording: the rest is noise, hum or distortion of the loop",
 	"loop.clock":         "the loopback's clock runs {drift_ppm:+1} ppm against the dry recording's: play and record through one converter",
 	"rate.short":         "too short: at least 3 s are needed",
 	"rate.little":        "no ratio is clear: one of the two recordings changes too little",
 	"rate.unclear":       "the best ratio, {ratio:4}, is only {times:1} times as clear as another",
+
+	"shape.first-order":  "a first-order loss of " + lost + ", −3 dB at {at_hz:short}",
+	"shape.second-order": "a second-order loss of " + lost + ", −3 dB at {at_hz:short}",
+	"shape.shelf":        "a shelf of {by_db:+1} dB [{?treble}above][{!treble}below] {at_hz:short}",
+	"level.broadband":    "from 20 Hz to 20 kHz",
+	"level.passband":     "in the passband of a loop with {shape:and}",
+	"level.octaves":      "in the octaves of {bands}",
 
 	// What to do about a loop.
 	"advice.name-dry":     "the level is not measured: name the recording that was played to the loop",
@@ -229,6 +236,7 @@ var texts = map[string]string{
 // Words that several texts share.
 const (
 	moved   = "{by_samples:1} samples (± {error_samples:1}) [{!early}later][{?early}earlier]"
+	lost    = "[{?treble}treble][{!treble}lows]"
 	fall    = "[by {by_db:0} dB][{!by_db}to digital silence]"
 	changed = "[the octave around {band}][{!band}the level]"
 	spanned = "[{span}][{!span}the whole]"
