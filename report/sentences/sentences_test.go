@@ -298,6 +298,9 @@ func TestSay(t *testing.T) {
 			"differs", "noon in A, B and C; not stated in D", "record the takes again with one setting; if it had to differ, say so in may_differ"},
 		{result.Check{ID: fairness.IDCut, Outcome: result.Passed, Text: result.Say("whole", "head_dbfs", math.Inf(-1), "tail_dbfs", -80)},
 			"whole", "the first 5 ms are at −∞ dBFS, the last at −80.0 dBFS", ""},
+		{result.Check{ID: fairness.IDReampTone, Outcome: result.Passed, Measured: -1.52, Allowed: &result.Limit{Kind: result.Within, Value: 1, Unit: "dB", Decimals: 1}, Text: result.Say("tone", "band", "63 Hz", "where",
+			(&result.Loopback{LevelBands: "250 Hz to 1 kHz", Shape: result.Causes([]result.Text{result.Say("shape.second-order", "at_hz", 93.22), result.Say("shape.shelf", "treble", true, "by_db", -2.04, "at_hz", 3961)})}).Where())},
+			"−1.5 dB", "the octave around 63 Hz compared with the level in the passband of a loop with a second-order loss of lows, −3 dB at 93 Hz, and a shelf of −2.0 dB above 4 kHz; the worst one measured from 63 Hz to 8 kHz", ""},
 		{result.Check{ID: "x", Value: "as it was", Reason: "written"}, "as it was", "written", ""},
 	} {
 		b, err := json.Marshal(c.check)
