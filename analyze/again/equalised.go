@@ -6,7 +6,6 @@ import (
 	"fmt"
 
 	"evenhand/analyze/equalise"
-	"evenhand/analyze/flacio"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
@@ -67,7 +66,9 @@ func refit(ctx context.Context, dir string, published map[string]*result.Publish
 		return false, errors.New("its takes are not published")
 	}
 	frames := map[string]int64{take.Path: take.Frames, of.Path: of.Frames}
-	h, err := equalise.Fit(ctx, func(path string) (*flacio.Decoder, error) { return openPublished(dir, path, frames[path]) }, take.Path, of.Path)
+	h, err := equalise.Fit(ctx, func(path string) (equalise.Player, int, int, error) {
+		return equalise.Decoded(openPublished(dir, path, frames[path]))
+	}, take.Path, of.Path)
 	if err != nil {
 		return false, err
 	}

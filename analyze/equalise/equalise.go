@@ -18,7 +18,6 @@ import (
 	"strings"
 
 	"evenhand/analyze/disk"
-	"evenhand/analyze/flacio"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/leftover"
 	"evenhand/analyze/manifest"
@@ -30,9 +29,6 @@ import (
 
 // Dir is the folder of the filters in a report.
 const Dir = "filters"
-
-// Open opens a published file by its path in the report.
-type Open func(path string) (*flacio.Decoder, error)
 
 // Pairs lists what can be heard equalised: each contestant, to the take of that number,
 // where what is left between the two was measured. A pair has a Reason where a file of
@@ -104,47 +100,52 @@ type Heard struct {
 //
 // Errors: those of open, of decoding, and ctx's, and files of other channels or rates.
 func Fit(ctx context.Context, open Open, take, of string) (Heard, error) {
-	both := func() (x, y *flacio.Decoder, stop func() error, err error) {
-		if x, err = open(take); err != nil {
+	var rate, channels int
+	both := func() (leftover.Reader, leftover.Reader, func() error, error) {
+		x, theirs, at, err := open(take)
+		if err != nil {
 			return nil, nil, nil, err
 		}
-		if y, err = open(of); err != nil {
+		y, own, to, err := open(of)
+		if err != nil {
 			return nil, nil, nil, errors.Join(err, x.Close())
 		}
-		return x, y, func() error { return errors.Join(x.Close(), y.Close()) }, nil
+		stop := func() error { return errors.Join(x.Close(), y.Close()) }
+		if own != theirs || to != at {
+			err = mistake.Errorf("%s has %d channels at %d Hz, %s %d at %d Hz: both must have the same", take, theirs, at, of, own, to)
+			return nil, nil, nil, errors.Join(err, stop())
+		}
+		rate, channels = to, own
+		return x, y, stop, nil
 	}
-	x, y, stop, err := both()
+	_, _, stop, err := both()
+	if err == nil {
+		err = stop()
+	}
 	if err != nil {
 		return Heard{}, err
 	}
-	is, other := y.Info(), x.Info()
-	if err := stop(); err != nil {
-		return Heard{}, err
-	}
-	if is.Channels != other.Channels || is.SampleRate != other.SampleRate {
-		return Heard{}, mistake.Errorf("%s has %d channels at %d Hz, %s %d at %d Hz: both must have the same", take, other.Channels, other.SampleRate, of, is.Channels, is.SampleRate)
-	}
 	var h Heard
-	h.Linear, h.Heard, err = leftover.Fit(ctx, is.SampleRate, is.Channels, func() (leftover.Reader, leftover.Reader, func() error, error) {
-		return both()
-	})
+	h.Linear, h.Heard, err = leftover.Fit(ctx, rate, channels, both)
 	return h, err
 }
 
 // Write fits a filter to the published files in the folder dir of each pair that has no
 // Reason, writes it there, and fills in the rest. Pairs of takes that are not published or
 // have not as many channels get a Reason.
-func Write(ctx context.Context, dir string, res *result.Result, pairs []result.Equalised, run work.Run) error {
-	files := map[string]*result.Take{}
+func Write(ctx context.Context, dir string, res *result.Result, pairs []result.Equalised, run work.Run) (err error) {
+	takes := map[string]*result.Take{}
 	for i := range res.Takes {
-		files[res.Takes[i].Name] = &res.Takes[i]
+		takes[res.Takes[i].Name] = &res.Takes[i]
 	}
-	open := func(p string) (*flacio.Decoder, error) { return flacio.Open(filepath.Join(dir, filepath.FromSlash(p))) }
+	files := unpacked{dir: dir, files: map[string]func() (string, error){}}
+	defer func() { err = errors.Join(err, files.scratch.Close()) }()
+	open := func(path string) (Player, int, int, error) { return files.open(ctx, path) }
 	step := run.Stage("fitting what can be heard equalised", int64(len(pairs)))
 	return run.Each(ctx, len(pairs), func(i int) error {
 		defer step(1)
 		e := &pairs[i]
-		take, of := files[e.Take], files[e.Of]
+		take, of := takes[e.Take], takes[e.Of]
 		e.Left, e.Unweighted, e.Peak = unit.DB(math.NaN()), unit.DB(math.NaN()), unit.DBFS(math.NaN())
 		switch {
 		case e.Reason.Found != "":
@@ -158,7 +159,7 @@ func Write(ctx context.Context, dir string, res *result.Result, pairs []result.E
 		}
 		in := struct{ Take, Of string }{take.Published.SHA256, of.Published.SHA256}
 		h, err := work.Once(run, "equaliser", in, nil, func() (Heard, error) { return Fit(ctx, open, take.Published.Path, of.Published.Path) })
-		if err != nil {
+		if err := errors.Join(err, files.remove(take.Published.Path)); err != nil {
 			return err
 		}
 		e.Path = path.Join(Dir, take.Slug+".js")

@@ -4,9 +4,9 @@
 //
 // The filter is the best linear approximation of what leads from one take to the
 // other. It is estimated with Welch's method in windows of Length frames (periodic
-// Hann, half overlap), cut to half a window with tapered ends, and estimated a second
-// time on what it leaves, which removes the window's bias. There is no filter where the
-// input has no energy, nor below 20 Hz.
+// Hann, half overlap) and cut to half a window with tapered ends. Where it leaves less than
+// a twentieth of the power, it is estimated a second time on what it leaves, which removes
+// the window's bias. There is no filter where the input has no energy, nor below 20 Hz.
 //
 // The figure is cross-validated: the music is cut into blocks of 4 s, a filter from the
 // even blocks is judged on the odd ones and the other way round. All of leftover is

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
@@ -39,8 +40,8 @@ type Heard struct {
 // Fit returns the filter that leads from one take to another, each channel for itself,
 // fitted on all of the music, and what it leaves of that music: a filter is judged on what
 // it was fitted to here, which Compare does not do. The filter has at most MostTaps taps
-// and is estimated twice, see the package. open starts the two takes from the beginning;
-// it is called three times. What lies outside them counts as silence. NaN is what is left
+// and is estimated a second time where the first leaves little, see the package. open
+// starts the two takes from the beginning; it is called two or three times. What lies outside them counts as silence. NaN is what is left
 // of silence.
 //
 // Errors: those of open and of the readers, ctx's, and takes of different lengths.
@@ -48,13 +49,16 @@ func Fit(ctx context.Context, rate, channels int, open func() (x, y Reader, stop
 	w := newTools(rate, min(Length(rate), 2*MostTaps))
 	filter := make([][]complex128, channels) // none yet
 	var given []sums
-	for range 2 {
+	for passes := 1; passes > 0; passes-- {
 		found, _, err := w.pass(ctx, filter, open)
 		if err != nil {
 			return Linear{}, Heard{}, err
 		}
 		if given == nil {
 			given = found
+			if slices.ContainsFunc(given, func(s sums) bool { return w.unweighted(s) < secondFrom }) {
+				passes++
+			}
 		}
 		for c, s := range found {
 			more := w.filter(s.xx, s.xy)
