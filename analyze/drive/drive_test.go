@@ -41,7 +41,11 @@ func pausesOf(t testing.TB, x []float64) (out []touch.Stretch) {
 
 func measure(t testing.TB, dry, take []float64, pauses []touch.Stretch) (drive.Result, touch.Result) {
 	t.Helper()
-	blocks := blocksOf(dry)
+	return measureOn(t, dry, take, blocksOf(dry), pauses)
+}
+
+func measureOn(t testing.TB, dry, take []float64, blocks, pauses []touch.Stretch) (drive.Result, touch.Result) {
+	t.Helper()
 	var read [2]*touch.Take
 	for i, x := range [][]float64{dry, take} {
 		var err error
@@ -174,6 +178,41 @@ func TestOrder(t *testing.T) {
 		{"Bypass", "Leaning"}, {"Bypass", "Splitting"}, {"Bypass", "Folding"}, {"Bypass", "Sagging"}, {"Leaning", "Folding"}} {
 		if !(got[p[0]] < got[p[1]]) {
 			t.Errorf("%s reads %.2f %%, %s %.2f %%", p[0], got[p[0]], p[1], got[p[1]])
+		}
+	}
+}
+
+// TestCompressorHasNoTail: gain that recovers after each phrase is not a tail, also in few
+// blocks that begin with the phrases; an echo and a reverberation are one there too.
+func TestCompressorHasNoTail(t *testing.T) {
+	if raced {
+		t.Skip("one goroutine only, and long")
+	}
+	dry := guitar.Dry(t)
+	var blocks []touch.Stretch
+	for _, s := range []float64{1.1, 8.8, 17.3, 26.9, 47.3, 51.3} {
+		blocks = append(blocks, touch.Stretch{First: int64(s * rate), Frames: 4 * rate})
+	}
+	pauses := pausesOf(t, dry)
+	for _, ratio := range []float64{4, 10} {
+		// From −45 dBFS on, of the power of 10 ms, in dB: 20 ms down and 150 ms up.
+		take, level, gain := make([]float64, len(dry)), 0.0, 0.0
+		for i, v := range dry {
+			level += (v*v - level) / (0.01 * rate)
+			want, time := math.Max(0, 10*math.Log10(level+1e-18)+45)*(1/ratio-1), 0.15
+			if want < gain {
+				time = 0.02
+			}
+			gain += (want - gain) / (time * rate)
+			take[i] = v * math.Pow(10, gain/20)
+		}
+		if r, g := measureOn(t, dry, take, blocks, pauses); drive.Trails(g, r) || drive.Moves(g, r) {
+			t.Errorf("%.0f:1: drive %.2f %%, of it %.2f trails and %.2f turns", ratio, float64(r.Drive), 100*float64(g.Tail/r.Drive), 100*float64(g.Turns/r.Drive))
+		}
+	}
+	for _, c := range []string{"echo", "reverb"} {
+		if r, g := measureOn(t, dry, guitar.Take(t, c), blocks, pauses); !drive.Trails(g, r) {
+			t.Errorf("%s: drive %.2f %%, of it %.2f trails", c, float64(r.Drive), 100*float64(g.Tail/r.Drive))
 		}
 	}
 }

@@ -65,7 +65,7 @@ type Result struct {
 	// 1: next to nothing where the gear does the same all the time.
 	Turns unit.Number
 	// Tail is which part of the take follows the music by some 50 ms, as far as the filter
-	// reaches, to 1.5 s, 0 to 1, to within chance, which may be just below 0.
+	// reaches, to 1.5 s, 0 to 1; 0 where that may be chance.
 	Tail unit.Number
 }
 
