@@ -91,8 +91,10 @@ func (s *Session) measureGear(ctx context.Context) error {
 		return err
 	}
 	s.heedRepeats()
-	if slices.ContainsFunc(s.Result.Takes, func(t result.Take) bool { return t.Compressor != nil }) {
-		s.Result.Parameters.Gear.Compressor = &result.CompressorParameters{Window: compressor.WindowSeconds, MostLeft: compressor.MostLeft, MostPart: compressor.MostPart}
+	if slices.ContainsFunc(s.Result.Takes, func(t result.Take) bool {
+		return t.Compressor != nil || t.Drive.Measured && t.Drive.Drive >= compressor.MostDrive
+	}) {
+		s.Result.Parameters.Gear.Compressor = &result.CompressorParameters{Window: compressor.WindowSeconds, MostLeft: compressor.MostLeft, MostPart: compressor.MostPart, MostDrive: compressor.MostDrive}
 	}
 	return nil
 }

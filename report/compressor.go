@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/report/chart"
@@ -100,12 +101,36 @@ func (b *builder) compressors() table {
 	return newTable("Compressors", heads("Take", "Ratio", "Out above the threshold, dB for each dB", "Threshold, dBFS", "Knee, dB", "Attack, ms", "Release, ms", "Level going in, taken as", "The model leaves, dB", "Touch, dB for each dB", "Noise as matched, dBFS", "<Not measured because"), rows)
 }
 
-// compressorMethod says how they were measured; "" where none was looked for.
-func compressorMethod(p *result.GearParameters) string {
+// compressorMethod says how they were measured, and which takes none was looked for in;
+// "" where that is no take because it distorts, and none was looked for.
+func compressorMethod(res *result.Result) string {
+	p := res.Parameters.Gear
 	if p == nil || p.Compressor == nil {
 		return ""
 	}
 	c := p.Compressor
-	return fmt.Sprintf("Looked for in takes that hardly distort and whose gain moves. A model is fitted to the gain in windows of %s: the level going in, as rms or as peaks that decay; a threshold with a knee, and a ratio; and a gain in dB that falls with the attack and recovers with the release, each the time for 63 %% of the way (D. Giannoulis, M. Massberg and J. D. Reiss, J. Audio Eng. Soc. 60(6), 2012). The filter between the dry recording and the take is fitted along with it. It counts only where the model leaves less than %s dB rms of the gain, and less than %s %% of what the gain moves by. The threshold is in the level of the dry recording; it is not measured where nearly all of the playing is above it. Ranges are those of the two halves of the blocks, and of other detectors and knees that fit about as well. A time whose range is too wide is not given.",
-		seconds(c.Window), unit.Format(float64(c.MostLeft), 1), unit.Format(100*float64(c.MostPart), 0))
+	distorted, unknown, looked := []string{}, []string{}, false
+	for _, t := range res.Takes {
+		switch {
+		case t.Compressor != nil:
+			looked = true
+		case t.Touch == nil || t.Drive == nil || c.MostDrive == 0: // of an earlier version
+		case t.Drive.Measured && t.Drive.Drive >= c.MostDrive:
+			distorted = append(distorted, t.Name)
+		case !t.Touch.Measured:
+			unknown = append(unknown, t.Name)
+		}
+	}
+	said := []string{}
+	if looked {
+		said = append(said, fmt.Sprintf("Looked for in takes that hardly distort and whose gain moves. A model is fitted to the gain in windows of %s: the level going in, as rms or as peaks that decay; a threshold with a knee, and a ratio; and a gain in dB that falls with the attack and recovers with the release, each the time for 63 %% of the way (D. Giannoulis, M. Massberg and J. D. Reiss, J. Audio Eng. Soc. 60(6), 2012). The filter between the dry recording and the take is fitted along with it. It counts only where the model leaves less than %s dB rms of the gain, and less than %s %% of what the gain moves by. The threshold is in the level of the dry recording; it is not measured where nearly all of the playing is above it. Ranges are those of the two halves of the blocks, and of other detectors and knees that fit about as well. A time whose range is too wide is not given.",
+			seconds(c.Window), unit.Format(float64(c.MostLeft), 1), unit.Format(100*float64(c.MostPart), 0)))
+	}
+	if len(distorted) > 0 {
+		said = append(said, fmt.Sprintf("No compressor was looked for in %s: from %s %% of drive on, distortion moves the gain as well.", manifest.List(distorted), unit.Format(float64(c.MostDrive), 0)))
+	}
+	if len(unknown) > 0 {
+		said = append(said, fmt.Sprintf("No compressor was looked for in %s: touch is not measured there.", manifest.List(unknown)))
+	}
+	return strings.Join(said, " ")
 }

@@ -66,7 +66,7 @@ func (b *builder) method() methodView {
 	if text := gearMethod(p.Gear); text != "" {
 		add("Only EQ, touch and drive", text)
 	}
-	if text := compressorMethod(p.Gear); text != "" {
+	if text := compressorMethod(b.res); text != "" {
 		add("Compressors", text)
 	}
 	if text := equalisedMethod(b.res.Equalised); text != "" {

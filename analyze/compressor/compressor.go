@@ -65,8 +65,8 @@ const (
 	// mostApart is by which factor a time may differ between the two halves of the music,
 	// and between detectors that fit about as well.
 	mostApart = 1.5
-	// mostDrive is the drive in per cent from which nothing is fitted: the gear distorts.
-	mostDrive = 5
+	// MostDrive is the drive in per cent from which nothing is fitted: the gear distorts.
+	MostDrive = 5
 )
 
 // Range is a figure with the least and the greatest of the two halves of the music, and of
@@ -120,7 +120,7 @@ type trial struct {
 // Looked reports whether a compressor is worth looking for in a take, by its touch and
 // drive: not where the gear distorts, changes with time or has a tail.
 func Looked(t touch.Result, d drive.Result) bool {
-	return t.Reason.Found == "" && !(d.Drive >= mostDrive) && !drive.Moves(t, d) && !drive.Trails(t, d)
+	return t.Reason.Found == "" && !(d.Drive >= MostDrive) && !drive.Moves(t, d) && !drive.Trails(t, d)
 }
 
 // Measure finds the compressor in a take that package touch has compared with its dry

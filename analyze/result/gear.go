@@ -144,7 +144,7 @@ type GearParameters struct {
 	Window      int          `json:"window_samples"` // of leftover and drive
 	TouchFrame  unit.Seconds `json:"touch_frame_s"`
 	LeastFilter unit.DB      `json:"least_leftover_db"` // less is not resolved
-	// Compressor is nil where none was looked for.
+	// Compressor is nil where none was looked for, unless the drive of a take is why.
 	Compressor *CompressorParameters `json:"compressor,omitempty"`
 }
 
@@ -153,4 +153,6 @@ type CompressorParameters struct {
 	Window   unit.Seconds `json:"window_s"`     // of the gain
 	MostLeft unit.DB      `json:"most_left_db"` // that the model leaves, rms
 	MostPart unit.Number  `json:"most_part"`    // of what the gain moves by
+	// MostDrive is the drive from which none is looked for.
+	MostDrive unit.Number `json:"most_drive_percent"`
 }
