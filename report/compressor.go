@@ -101,6 +101,32 @@ func (b *builder) compressors() table {
 	return newTable("Compressors", heads("Take", "Ratio", "Out above the threshold, dB for each dB", "Threshold, dBFS", "Knee, dB", "Attack, ms", "Release, ms", "Level going in, taken as", "The model leaves, dB", "Touch, dB for each dB", "Noise as matched, dBFS", "<Not measured because"), rows)
 }
 
+// noiseMap draws the noise over touch, a point for each take: what compresses raises its
+// noise. nil for fewer than two compressors.
+func (b *builder) noiseMap() *figure {
+	f := figure{ID: "compressor-noise", Title: "Noise and touch", Axes: "Noise in the pauses after the level match, A-weighted, in dBFS, over touch in dB for each dB you play harder. Left is flatter; further up is noisier. The lines show the range of the two halves of the music.",
+		Legend: []label{}, Words: []string{}}
+	rows, points, compressors := []row{}, []chart.Point{}, 0
+	for i, t := range b.res.Takes {
+		if t.Compressor != nil && t.Compressor.Measured {
+			compressors++
+		}
+		if t.Touch == nil || !t.Touch.Measured || !t.Noise.Measured {
+			continue
+		}
+		noise := float64(t.Noise.AsMatched.AWeighted)
+		points = append(points, chart.Point{Name: t.Name, Take: i, X: chart.Range{Value: float64(t.Touch.Slope), Low: float64(t.Touch.Low), High: float64(t.Touch.High)}, Y: chart.Range{Value: noise, Low: noise, High: noise}})
+		f.Legend = append(f.Legend, b.labels[i])
+		rows = append(rows, row{Cells: append([]cell{markedCell(b.labels[i])}, cells(unit.Format(float64(t.Touch.Slope), touchDigits)+spread(t.Touch.Low, t.Touch.High, touchDigits), unit.Format(noise, 1))...)})
+	}
+	if compressors < 2 || len(points) < 2 {
+		return nil
+	}
+	f.Table = newTable("Noise and touch", heads("Take", "Touch, dB for each dB", "Noise as matched, dBFS"), rows)
+	f.SVG = svg(chart.Map(chart.Text{Title: "Noise over touch of " + plural(len(points), "take", "takes"), By: f.AxesID()}, points, "dBFS"))
+	return &f
+}
+
 // compressorMethod says how they were measured, and which takes none was looked for in;
 // "" where that is no take because it distorts, and none was looked for.
 func compressorMethod(res *result.Result) string {

@@ -218,6 +218,9 @@ func TestCompressors(t *testing.T) {
 	if text, want := compressorMethod(r), "No compressor was looked for in Leaning: from 5 % of drive on, distortion moves the gain as well. No compressor was looked for in "; !strings.HasPrefix(text, want) {
 		t.Error(text)
 	}
+	if b.noiseMap() != nil {
+		t.Error("there is a plot of noise without a compressor")
+	}
 	none := unit.Number(nan)
 	r.Takes[0].Compressor = &result.Compressor{Measured: true, Slope: 0.251, Low: 0.25, High: 0.26, Threshold: -32.4, ThresholdLow: -33, ThresholdHigh: -32, Knee: 6, Attack: 21.2, AttackLow: 20, AttackHigh: 22,
 		Release: 183, ReleaseLow: 180, ReleaseHigh: 190, Detector: "rms", Decay: 10, Left: 0.05, Moves: 7}
@@ -252,13 +255,17 @@ func TestCompressors(t *testing.T) {
 	if got := rows[2].Cells; got[1].Text != "–" || got[11].Text != "so it is" {
 		t.Errorf("%+v", rows[2])
 	}
+	noise := b.noiseMap()
+	if noise == nil || len(noise.Table.Rows) != 2 || strings.Count(string(noise.SVG), "<title>") != 2 {
+		t.Errorf("two compressors: %+v", noise)
+	}
 	r.Parameters.Gear.Compressor = &result.CompressorParameters{Window: 0.004, MostLeft: 0.3, MostPart: 0.15, MostDrive: 5}
 	if text := compressorMethod(r); !strings.HasPrefix(text, "Looked for in takes") || !strings.HasSuffix(text, " No compressor was looked for in Quarry, Leaning again and No fuzz: touch is not measured there.") {
 		t.Error(text)
 	}
 	page := read(t, filepath.Join(write(t, r), detailsName))
-	if strings.Count(page, "No compressor was looked for") != 1 {
-		t.Error("the details do not say once what was not looked for")
+	if strings.Count(page, "No compressor was looked for") != 1 || strings.Count(page, `id="compressor-noise"`) != 1 {
+		t.Error("the details do not say once what was not looked for, or have no plot of the noise")
 	}
 	csv := csvTable(t, write(t, r), "data/gear.csv")
 	at := slices.Index(csv[0], "attack (ms)")

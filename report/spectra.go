@@ -43,11 +43,12 @@ type finerView struct {
 	Touch       *figure // nil where no take has one
 	Equalisers  *figure // the same
 	Compressors table
+	Noise       *figure // nil for fewer than two compressors
 	AltSections table
 }
 
 func (b *builder) finer() finerView {
-	v := finerView{AltSections: b.alternativeSections(), Compressors: b.compressors()}
+	v := finerView{AltSections: b.alternativeSections(), Compressors: b.compressors(), Noise: b.noiseMap()}
 	v.Twelfth = b.spectrumFigure("twelfth", "Twelfth-octave spectra", 4, b.res.Spectrum.Twelfth, func(m result.Measures) []unit.DB { return m.Twelfth })
 	v.Twelfth.CSV = "data/spectrum-twelfth-octave.csv"
 	if touch := b.touchFigure(); touch.SVG != "" {

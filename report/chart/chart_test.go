@@ -69,7 +69,7 @@ func TestPlotsAreWellFormedForAnyData(t *testing.T) {
 			"loudness": Loudness(text, c, []Section{{"<s>", 0, 5}, {"bad", nan, inf}}, 0, 10),
 			"backward": Loudness(text, c, nil, 10, 0),
 			"overview": Overview(text, y, []Section{{"a section with a long name", 0, 1}}, 0, 10),
-			"map":      Map(text, mapped(c[0]), "%"),
+			"map":      Map(text, mapped(c[0]), "%") + Map(text, mapped(c[0]), "dBFS"),
 			"response": Responses(text, []Response{{c[0], y, []float64{nan, 1, inf}}, {Curve: c[0]}}),
 			"levels":   Levels(text, []Row{{Name: "<r>", Hollow: nan, Filled: -inf}, {Name: "b", Hollow: -20, Filled: -30}}),
 		} {

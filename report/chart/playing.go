@@ -21,22 +21,28 @@ type Point struct {
 }
 
 // Map draws takes by two values, y in unit, each with its range. Both axes have 0 on
-// them, and x has 1.
+// them, and x has 1; that of y has not if it is a level.
 func Map(t Text, points []Point, unit string) string {
-	xs, ys := []float64{0, 1}, []float64{0, 1}
+	xs, ys := []float64{0, 1}, []float64{}
 	for _, p := range points {
 		xs = append(xs, p.X.Value, p.X.Low, p.X.High)
 		ys = append(ys, p.Y.Value, p.Y.Low, p.Y.High)
 	}
-	around := func(vs []float64) axis {
+	from0 := func(vs []float64) axis {
 		vs = slices.DeleteFunc(vs, func(v float64) bool { return !(math.Abs(v) <= farthest) })
-		a := roundAxis(slices.Min(vs), slices.Max(vs))
-		room := (a.max - a.min) / 30 // for half a mark
-		a.min, a.max = a.min-room, a.max+room
+		return roundAxis(slices.Min(vs), slices.Max(vs))
+	}
+	room := func(a axis) axis { // for half a mark
+		by := (a.max - a.min) / 30
+		a.min, a.max = a.min-by, a.max+by
 		return a
 	}
-	y := around(ys)
-	f := frame{width: 600, height: 240, left: y.room(), right: 22, top: 28, bottom: 36, x: around(xs), y: y, unit: unit, class: "wide"}
+	y := levelAxis(farthest, ys)
+	if unit == "%" {
+		y = from0(append(ys, 0, 1))
+	}
+	y = room(y)
+	f := frame{width: 600, height: 240, left: y.room(), right: 22, top: 28, bottom: 36, x: room(from0(xs)), y: y, unit: unit, class: "wide"}
 	return f.render(t, nil, []plot.Plotter{pointMarks{points}})
 }
 
