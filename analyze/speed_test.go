@@ -104,7 +104,7 @@ func writeEight(tb testing.TB) string {
 //	again after a changed title                    0.045                   0.06
 //	one take replaced                              0.15                    0.45
 //	check, build, cut and pack, in turn            0.84                    2.2
-//	verify of the archive, without a store         1.05                    3.3
+//	verify of the archive, without a store         1.05                    2.4
 //
 // Of a first build now, a fifth is what can be heard equalised (decoding, and a filter of
 // each pair), a seventh what is left between each two takes, a tenth touch and drive.

@@ -7,6 +7,7 @@ import (
 
 	"evenhand/analyze/equalise"
 	"evenhand/analyze/foreign"
+	"evenhand/analyze/leftover"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/work"
@@ -31,9 +32,16 @@ type Equalised struct {
 	Err string `json:"-"`
 }
 
+// Made is a report that was made once more from the same recordings.
+type Made struct {
+	Dir    string
+	Result *result.Result
+}
+
 // Filters fits again every filter that a result names, from the published files in the
-// report folder dir, and compares it with the script there. The error is ctx's.
-func Filters(ctx context.Context, dir string, res *result.Result, run work.Run) ([]Equalised, error) {
+// report folder dir, and compares it with the script there. Where the same two files, byte
+// for byte, are in made, it has been fitted to them; made may be nil. The error is ctx's.
+func Filters(ctx context.Context, dir string, res *result.Result, made *Made, run work.Run) ([]Equalised, error) {
 	out := []Equalised{}
 	published := map[string]*result.Published{}
 	for i := range res.Takes {
@@ -49,7 +57,7 @@ func Filters(ctx context.Context, dir string, res *result.Result, run work.Run) 
 	step := run.Stage("fitting what can be heard equalised", int64(len(out)))
 	return out, run.Each(ctx, len(out), func(i int) error {
 		defer step(1)
-		same, err := refit(ctx, dir, published, &out[i])
+		same, err := refit(ctx, dir, published, made, &out[i])
 		if err != nil {
 			out[i].Err = "it cannot be fitted again: " + err.Error()
 		} else if !same {
@@ -60,15 +68,15 @@ func Filters(ctx context.Context, dir string, res *result.Result, run work.Run) 
 }
 
 // refit fills in what is found of a filter, and reports whether it is the one in the script.
-func refit(ctx context.Context, dir string, published map[string]*result.Published, e *Equalised) (bool, error) {
+func refit(ctx context.Context, dir string, published map[string]*result.Published, made *Made, e *Equalised) (bool, error) {
 	take, of := published[e.Take], published[e.Of]
 	if take == nil || of == nil {
 		return false, errors.New("its takes are not published")
 	}
-	frames := map[string]int64{take.Path: take.Frames, of.Path: of.Frames}
-	h, err := equalise.Fit(ctx, func(path string) (equalise.Player, int, int, error) {
-		return equalise.Decoded(openPublished(dir, path, frames[path]))
-	}, take.Path, of.Path)
+	h, err := made.fitted(ctx, dir, take.Path, of.Path)
+	if h == nil && err == nil {
+		h, err = fit(ctx, dir, take, of)
+	}
 	if err != nil {
 		return false, err
 	}
@@ -84,4 +92,46 @@ func refit(ctx context.Context, dir string, published map[string]*result.Publish
 	e.Left, e.Unweighted, e.Peak = h.K, h.Unweighted, h.Peak
 	e.SHA256, _, err = foreign.SHA256File(ctx, name)
 	return equalise.Alike(h.Linear, stored), err
+}
+
+// fit fits the filter from one published file to another.
+func fit(ctx context.Context, dir string, take, of *result.Published) (*equalise.Heard, error) {
+	frames := map[string]int64{take.Path: take.Frames, of.Path: of.Frames}
+	h, err := equalise.Fit(ctx, func(path string) (equalise.Player, int, int, error) {
+		return equalise.Decoded(openPublished(dir, path, frames[path]))
+	}, take.Path, of.Path)
+	return &h, err
+}
+
+// fitted returns the filter from one file in the report folder dir to another where it was
+// fitted to files with the same bytes; nil where it was not.
+func (m *Made) fitted(ctx context.Context, dir, take, of string) (*equalise.Heard, error) {
+	if m == nil {
+		return nil, nil
+	}
+	sums := [2]string{}
+	for i, path := range []string{take, of} {
+		name, err := inReport(dir, path)
+		if err != nil {
+			return nil, err
+		}
+		if sums[i], _, err = foreign.SHA256File(ctx, name); err != nil {
+			return nil, err
+		}
+	}
+	named := func(sum string) string {
+		for _, t := range m.Result.Takes {
+			if t.Published != nil && t.Published.SHA256 == sum {
+				return t.Name
+			}
+		}
+		return ""
+	}
+	for _, e := range m.Result.Equalised {
+		if e.Path != "" && e.Take == named(sums[0]) && e.Of == named(sums[1]) {
+			l, err := equalise.Read(m.Dir, e.Path)
+			return &equalise.Heard{Linear: l, Heard: leftover.Heard{K: e.Left, Unweighted: e.Unweighted, Peak: e.Peak}}, err
+		}
+	}
+	return nil, nil
 }

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"evenhand/analyze"
+	"evenhand/analyze/again"
 	"evenhand/analyze/equalise"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/manifest"
@@ -87,9 +88,25 @@ func TestEqualisedIsFittedAgain(t *testing.T) {
 	if e == nil || e.Reason.Found != "" || e.Of != "One" || !(e.Left < -45) || !(e.Unweighted < -45) || e.Taps != 4096 || e.Channels != 1 {
 		t.Fatalf("%+v of %+v", e, res.Leftover)
 	}
+	// As an archive has it, where the recordings gave the same published files once more.
+	made := &again.Made{Dir: t.TempDir(), Result: &result.Result{Takes: res.Takes, Equalised: slices.Clone(res.Equalised)}}
+	if err := os.CopyFS(made.Dir, os.DirFS(out)); err != nil {
+		t.Fatal(err)
+	}
 	found := func() (said []string, compared int) {
 		t.Helper()
 		v, tree := verifying(t, res, out, "published report")
+		twice, treeToo := verifying(t, res, out, "archive")
+		twice.made = made
+		if err := twice.measurePublished(out, "", twice.res, treeToo); err != nil {
+			t.Fatal(err)
+		}
+		defer func() {
+			faults, differences := told(twice)
+			if too := append(faults, differences...); !slices.Equal(too, said) || twice.r.Compared != compared {
+				t.Errorf("of an archive: %q, %d values compared; of a report: %q, %d", too, twice.r.Compared, said, compared)
+			}
+		}()
 		if err := v.measurePublished(out, "", v.res, tree); err != nil {
 			t.Fatal(err)
 		}

@@ -115,7 +115,7 @@ func (v *verifier) measurePublished(dir, prefix string, res *result.Result, stor
 		good = append(good, p)
 		v.r.Published++
 	}
-	filters, err := again.Filters(v.ctx, dir, res, v.options().Run())
+	filters, err := again.Filters(v.ctx, dir, res, v.made, v.options().Run())
 	if err != nil {
 		return err
 	}

@@ -71,8 +71,8 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 	if res.Parameters.Match.CopiesSource != analyze.CopiesDecided {
 		opts.Depths = analyze.DepthsOf(res)
 	}
-	again := filepath.Join(v.tmp, "again")
-	s, err := analyze.MeasureAndPublish(v.ctx, c, again, opts)
+	made := filepath.Join(v.tmp, "again")
+	s, err := analyze.MeasureAndPublish(v.ctx, c, made, opts)
 	if err != nil {
 		if v.ctx.Err() != nil {
 			return err
@@ -83,8 +83,9 @@ func (v *verifier) recompute(dir, main, reportDir, name string, res *result.Resu
 	if err != nil {
 		return err
 	}
+	v.made = &again.Made{Dir: made, Result: s.Result}
 	v.compare(stored, tree, compare)
-	return v.compareAudio(reportDir, again, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
+	return v.compareAudio(reportDir, made, filepath.ToSlash(filepath.Dir(name)), res, s.Result)
 }
 
 // fileOf returns the path of the file that is not a recording and that alone gives what

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"evenhand/analyze"
+	"evenhand/analyze/again"
 	"evenhand/analyze/disk"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/mistake"
@@ -53,6 +54,8 @@ type verifier struct {
 	tmp string
 	r   *Report
 	res *result.Result // as stored
+	// made is the report that the recordings of an archive give again; nil for none.
+	made *again.Made
 }
 
 func (v *verifier) run(path string) (*Report, error) {
@@ -141,10 +144,10 @@ func (v *verifier) bag(path string) (*Report, error) {
 		v.r.AddFaults(rep+"/", []pack.Fault{{File: folder.Sums, What: "it cannot be read: " + err.Error()}})
 	}
 	v.r.AddFaults(rep+"/", faults)
-	if err := v.measurePublished(reportDir, rep+"/", res, tree); err != nil {
+	if err := v.recompute(dir, main, reportDir, name, res, tree); err != nil {
 		return nil, err
 	}
-	return v.r, v.recompute(dir, main, reportDir, name, res, tree)
+	return v.r, v.measurePublished(reportDir, rep+"/", res, tree)
 }
 
 // results reads the stored results; nil when they are not there or cannot be
