@@ -48,6 +48,60 @@ func powerOf(x []float64) (sum float64) {
 // pressed are the buttons of what is heard equalised, and whether each is pressed.
 const pressed = `[...document.querySelectorAll('[data-equal]')].map(b => b.getAttribute('aria-pressed')).join()`
 
+// allEqualised is what the page makes of the pair that it plays, piece by piece: the frames
+// of each channel in turn, as 32-bit floats in base64.
+const allEqualised = `(async () => {
+	const P = Evenhand.player, { cuts, frames } = Evenhand.comparison, voice = P.voices[P.instead.parts.at(-1)[0]];
+	let out = null;
+	for (let k = 0; k + 1 < cuts.length; k++) {
+		P.seek(cuts[k]);
+		while (!voice.buffer(k)) await new Promise(r => setTimeout(r, 10));
+		const b = voice.buffer(k);
+		out = out || new Float32Array(frames * b.numberOfChannels);
+		for (let c = 0; c < b.numberOfChannels; c++) out.set(b.getChannelData(c), c * frames + cuts[k]);
+	}
+	const bytes = new Uint8Array(out.buffer);
+	let s = '';
+	for (let i = 0; i < bytes.length; i += 32768) s += String.fromCharCode(...bytes.subarray(i, i + 32768));
+	return btoa(s);
+})()`
+
+// heardEqualised reads the channels of what allEqualised returns.
+func heardEqualised(t *testing.T, text string, channels int) [][]float64 {
+	t.Helper()
+	raw, err := base64.StdEncoding.DecodeString(text)
+	must(t, err)
+	out, frames := make([][]float64, channels), len(raw)/4/channels
+	for c := range out {
+		out[c] = make([]float64, frames)
+		for i := range out[c] {
+			out[c][i] = float64(math.Float32frombits(binary.LittleEndian.Uint32(raw[4*(c*frames+i):])))
+		}
+	}
+	return out
+}
+
+// mostOff is the most by which what sounds may be off: 32-bit floats.
+const mostOff = 1e-6
+
+// offDefinition returns by how much what is heard is off at most from a take and its filter,
+// by the definition of a convolution: around the cuts, and here and there.
+func offDefinition(heard, take []float64, taps []float32, before int, d *playerData) float64 {
+	worst := 0.0
+	for _, c := range append(d.Cuts[:len(d.Cuts)-1:len(d.Cuts)-1], 9*playedRate, d.Frames()-200) {
+		for n := max(0, int(c)-100); n < min(len(heard), int(c)+100); n++ {
+			want := 0.0
+			for k, v := range taps {
+				if at := n + before - k; at >= 0 && at < len(take) {
+					want += float64(v) * take[at]
+				}
+			}
+			worst = math.Max(worst, math.Abs(heard[n]-want))
+		}
+	}
+	return worst
+}
+
 // A take equalised to the reference, and what is left, heard from the page: what sounds is
 // the published files and the filter of the report, sample by sample, and as far down as
 // the page says. A switch is made in step; a blind test lets none of it be heard.
@@ -88,44 +142,17 @@ func TestEqualised(t *testing.T) {
 			}
 
 			// All of it, as the page makes it piece by piece.
-			text := eval[string](t, ctx, `(async () => {
-				const P = Evenhand.player, cuts = Evenhand.comparison.cuts, voice = P.instead.parts[1][0], out = new Float32Array(Evenhand.comparison.frames);
-				for (let k = 0; k + 1 < cuts.length; k++) {
-					P.seek(cuts[k]);
-					while (!P.voices[voice].buffer(k)) await new Promise(r => setTimeout(r, 10));
-					out.set(P.voices[voice].buffer(k).getChannelData(0), cuts[k]);
-				}
-				const bytes = new Uint8Array(out.buffer);
-				let s = '';
-				for (let i = 0; i < bytes.length; i += 32768) s += String.fromCharCode(...bytes.subarray(i, i + 32768));
-				return btoa(s);
-			})()`)
-			raw, err := base64.StdEncoding.DecodeString(text)
-			must(t, err)
-			heard, remains := make([]float64, len(of)), make([]float64, len(of))
-			for i := range heard {
-				heard[i] = float64(math.Float32frombits(binary.LittleEndian.Uint32(raw[4*i:])))
-				remains[i] = of[i] - heard[i]
+			heard := heardEqualised(t, eval[string](t, ctx, allEqualised), 1)[0]
+			remains := make([]float64, len(of))
+			for i, v := range heard {
+				remains[i] = of[i] - v
 			}
 			if k := unit.FromPower(powerOf(remains) / powerOf(of)); math.Abs(k-float64(e.Left)) > 0.1 {
 				t.Errorf("what is left is at %.2f dB in the page, %.2f dB in the results", k, float64(e.Left))
 			} else {
 				t.Logf("what is left: %.3f dB in the page, %.3f dB in the results; the sentence's filter leaves %.3f dB", k, float64(e.Left), float64(res.LeftoverOf("Quarry", "Leaning").Filter))
 			}
-			// Around the cuts, and here and there, by the definition of a convolution.
-			worst := 0.0
-			for _, c := range append(d.Cuts[:len(d.Cuts)-1:len(d.Cuts)-1], 9*playedRate, d.Frames()-200) {
-				for n := max(0, int(c)-100); n < min(len(heard), int(c)+100); n++ {
-					want := 0.0
-					for k, v := range filter.Taps[0] {
-						if at := n + filter.Before - k; at >= 0 && at < len(take) {
-							want += float64(v) * take[at]
-						}
-					}
-					worst = math.Max(worst, math.Abs(heard[n]-want))
-				}
-			}
-			if worst > 1e-6 { // 32-bit floats
+			if worst := offDefinition(heard, take, filter.Taps[0], filter.Before, d); worst > mostOff {
 				t.Errorf("off by up to %g from the published take and its filter", worst)
 			}
 
@@ -149,7 +176,7 @@ func TestEqualised(t *testing.T) {
 				for n := start + playedRate/20; n < len(got); n++ { // after the fade at the start
 					worst = math.Max(worst, math.Abs(got[n]-c.want[first+n-start]))
 				}
-				if worst > 1e-6 {
+				if worst > mostOff {
 					t.Errorf("%s: the deck plays it off by up to %g", c.button, worst)
 				}
 			}

@@ -25,7 +25,7 @@ type playedTake struct {
 	level float64
 	delay int
 	sign  float64
-	mics  bool
+	mics  bool // recorded with two microphones
 }
 
 var playedTakes = []playedTake{
@@ -108,7 +108,7 @@ func playedReport(t *testing.T) (*result.Result, string) {
 			t.Fatal(err)
 		}
 		played.dir = dir
-		played.res = makePlayed(t, dir)
+		played.res = makePlayed(t, dir, playedTakes, false)
 	})
 	if played.res == nil {
 		t.Fatal("the report could not be made; see the first test that failed")
@@ -116,8 +116,9 @@ func playedReport(t *testing.T) (*result.Result, string) {
 	return played.res, played.dir
 }
 
-// makePlayed measures, publishes and reports a small comparison.
-func makePlayed(t *testing.T, dir string) *result.Result {
+// makePlayed measures, publishes and reports a small comparison, of which every take may
+// have two channels.
+func makePlayed(t *testing.T, dir string, takes []playedTake, stereo bool) *result.Result {
 	t.Helper()
 	const seconds = 26
 	src := t.TempDir()
@@ -139,7 +140,7 @@ chain:
   - slot: fuzz
 takes:
 `)
-	for i, p := range playedTakes {
+	for i, p := range takes {
 		r := rand.New(rand.NewPCG(9, uint64(i)))
 		wet, second := make([]float64, len(dry)), make([]float64, len(dry))
 		low := 0.0
@@ -150,7 +151,7 @@ takes:
 		}
 		file := fmt.Sprintf("take%d.wav", i)
 		channels := [][]float64{wet}
-		if p.mics {
+		if p.mics || stereo {
 			channels = append(channels, second)
 		}
 		writeWAV(t, filepath.Join(src, file), channels...)

@@ -38,9 +38,10 @@
 // wait until a reader asks for all.
 //
 // A take equalised to another one is one voice more, made piece by piece in the page:
-// the convolution of the published take with its filter, without delay. What is left is
-// the other take less that voice, in the graph. Neither is part of a blind test, and
-// neither starts while one runs (TestEqualised).
+// the convolution of the published take with its filter, without delay, the same in every
+// browser (TestEqualisedInEveryEngine). What is left is the other take less that voice, in
+// the graph. Neither is part of a blind test, and neither starts while one runs
+// (TestEqualised).
 //
 // Keys: digits choose takes, brackets choose sections, and initials of words on the
 // controls do the rest. Letters that people know from editing video (J, K, L, M, I,

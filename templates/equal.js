@@ -9,18 +9,70 @@
   const filters = new Map(); // by their scripts
   Evenhand.filter = (name, f) => filters.set(name, f);
 
-  // The impulse response of a filter's script, a channel for each of the takes.
-  function impulse({ taps }) {
-    const channels = taps.map(s => new Float32Array(Uint8Array.from(atob(s), c => c.charCodeAt(0)).buffer));
-    const b = new AudioBuffer({ numberOfChannels: taps.length, length: channels[0].length, sampleRate: rate });
-    channels.forEach((x, c) => b.copyToChannel(x, c));
-    return b;
+  // The discrete Fourier transform of n complex numbers in place, n a power of two. With real
+  // and imaginary parts exchanged it is the inverse, times n.
+  // Source: J. W. Cooley and J. W. Tukey, Math. Comput. 19, 1965 (from memory).
+  function Transform(n) {
+    const cos = new Float64Array(n / 2), sin = new Float64Array(n / 2);
+    for (let i = 0; i < n / 2; i++) { cos[i] = Math.cos(2 * Math.PI * i / n); sin[i] = -Math.sin(2 * Math.PI * i / n); }
+    return (re, im) => {
+      for (let i = 1, j = 0; i < n; i++) { // in the order of the reversed bits
+        let bit = n >> 1;
+        for (; j & bit; bit >>= 1) j ^= bit;
+        j ^= bit;
+        if (i < j) { [re[i], re[j]] = [re[j], re[i]]; [im[i], im[j]] = [im[j], im[i]]; }
+      }
+      for (let half = 1; half < n; half *= 2) {
+        const step = n / half / 2;
+        for (let i = 0; i < n; i += 2 * half) for (let k = i, w = 0; k < i + half; k++, w += step) {
+          const l = k + half, r = re[l] * cos[w] - im[l] * sin[w], m = re[l] * sin[w] + im[l] * cos[w];
+          re[l] = re[k] - r; im[l] = im[k] - m;
+          re[k] += r; im[k] += m;
+        }
+      }
+    };
+  }
+
+  // The impulse responses of a filter's script, a channel for each of the takes, and what they
+  // make of sound. The convolver of browsers is not used: that of WebKit's port for Linux is
+  // wrong beyond its first taps.
+  function Response({ taps }) {
+    const channels = taps.map(s => new Float32Array(Uint8Array.from(atob(s), c => c.charCodeAt(0)).buffer)), { length } = channels[0];
+    let n = 1;
+    while (n < 4 * length) n *= 2;
+    const transform = Transform(n), step = n - length, spectra = channels.map(h => {
+      const re = new Float64Array(n), im = new Float64Array(n);
+      re.set(h);
+      transform(re, im);
+      return { re, im };
+    });
+    // What response c makes of x, which is as much longer than that: sample i is the sum over
+    // the taps k of h[k] x[i + length - k]. Two blocks at a time, as real and imaginary part.
+    async function convolve(x, c) {
+      const out = new Float32Array(x.length - length), h = spectra[c];
+      for (let at = 0; at < out.length; at += 2 * step) {
+        const re = new Float64Array(n), im = new Float64Array(n);
+        re.set(x.subarray(at, at + n));
+        im.set(x.subarray(at + step, at + step + n));
+        transform(re, im);
+        for (let i = 0; i < n; i++) {
+          const r = re[i] * h.re[i] - im[i] * h.im[i];
+          im[i] = (re[i] * h.im[i] + im[i] * h.re[i]) / n;
+          re[i] = r / n;
+        }
+        transform(im, re);
+        for (const [part, first] of [[re, at], [im, at + step]]) if (first < out.length) out.set(part.subarray(length, Math.min(n, length + out.length - first)), first);
+        await new Promise(go => setTimeout(go)); // the page goes on meanwhile
+      }
+      return out;
+    }
+    return { length, convolve };
   }
 
   // Take x equalised to take y: a voice of the player, whose pieces are made when they are
   // wanted. Samples are those of the published file, so that it is in step like any other.
   function Pair(x, y, filter) {
-    const response = impulse(filter), { before } = filter, after = response.length - before;
+    const response = Response(filter), { before } = filter, after = response.length - before;
     const { pieces, channels } = takes[x], made = new Map();
     const pair = { x, y, voice: player.deck.add({ pieces: [], of: y, buffer: k => made.get(k) || null }) };
     // The pieces from which the filter makes piece k.
@@ -29,19 +81,13 @@
     // The convolution of piece k and what is around it: tap n is n − before frames late.
     async function make(k) {
       const from = cuts[k] - after, frames = cuts[k + 1] - cuts[k], length = frames + response.length;
-      const off = new OfflineAudioContext(channels, length, rate), input = new AudioBuffer({ numberOfChannels: channels, length, sampleRate: rate });
-      for (const p of sources(k)) for (let c = 0; c < channels; c++) {
-        const b = store.buffer(pieces[p]), skip = Math.max(0, from - cuts[p]);
-        input.copyToChannel(b.getChannelData(c).subarray(skip), c, cuts[p] + skip - from);
+      const input = Array.from({ length: channels }, () => new Float32Array(length)); // before the store may drop a piece
+      for (const p of sources(k)) {
+        const skip = Math.max(0, from - cuts[p]), at = cuts[p] + skip - from, b = store.buffer(pieces[p]);
+        input.forEach((x, c) => x.set(b.getChannelData(c).subarray(skip, skip + length - at), at));
       }
-      const source = off.createBufferSource(), convolver = off.createConvolver(), out = new AudioBuffer({ numberOfChannels: channels, length: frames, sampleRate: rate });
-      convolver.normalize = false;
-      convolver.buffer = response;
-      source.buffer = input;
-      source.connect(convolver).connect(off.destination);
-      source.start();
-      const all = await off.startRendering();
-      for (let c = 0; c < channels; c++) out.copyToChannel(all.getChannelData(c).subarray(response.length), c);
+      const out = new AudioBuffer({ numberOfChannels: channels, length: frames, sampleRate: rate });
+      for (const [c, x] of input.entries()) out.copyToChannel(await response.convolve(x, c), c);
       return out;
     }
 
