@@ -81,7 +81,7 @@ func (b *builder) gear() *gearView {
 	if res.Parameters.Gear == nil {
 		return nil
 	}
-	v := gearView{Lines: b.gearWords(), Means: gearMeans}
+	v := gearView{Lines: b.gearWords(), Means: fmt.Sprintf(gearMeans, seconds(res.Parameters.Gear.TouchFrame))}
 	b.hear(&v)
 	curves, _ := b.equaliserCurves()
 	v.Curves = len(curves) > 0

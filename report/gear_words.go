@@ -106,8 +106,8 @@ func (b *builder) reachWords() string {
 		", touch " + ends(func(t *result.Take) unit.Number { return t.Touch.Slope }, touchDigits, "") + "."
 }
 
-// gearMeans says what the figures mean.
-const gearMeans = "Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
+// gearMeans says what the figures mean; %s is how long a frame of touch is.
+const gearMeans = "Drive is the part of a take’s power that is new frequencies; noise and gain changes slower than %s do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
 
 // gearReason is why neither touch nor drive of any take was measured; "" where some were.
 func (b *builder) gearReason() string {
@@ -268,11 +268,14 @@ func (b *builder) reactions(t, other *result.Take) []reaction {
 	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, driveDigits, func(t *result.Take) (unit.Number, bool) {
 		return t.Drive.Drive, t.Drive.Measured
 	}) {
-		what := "less drive"
+		what, more := "less drive", other
 		if x.Drive > y.Drive {
-			what = "more drive"
+			what, more = "more drive", t
 		}
-		out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), driveDigits), unit.Format(float64(y.Drive), driveDigits))})
+		// The gain of a fast compressor moves within a frame of touch, and that counts as drive.
+		if c := more.Compressor; c == nil || !c.Measured {
+			out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), driveDigits), unit.Format(float64(y.Drive), driveDigits))})
+		}
 	}
 	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, touchDigits, func(t *result.Take) (unit.Number, bool) {
 		return t.Touch.Slope, t.Touch.Measured

@@ -75,7 +75,14 @@ func gearForms() []form {
 				unless(shows(a, x) && shows(b, y), "it is %v and %v", x, y))
 		}
 	}
-	drive := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
+	driven := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
+	drive := func(r *results, who, other, word, a, b string) string {
+		more := r.take(who)
+		if word == "less" {
+			more = r.take(other)
+		}
+		return why(unless(more.Compressor == nil || !more.Compressor.Measured, "it may be the compressor of %s", more.Name), driven(r, who, other, word, a, b))
+	}
 	touch := reaction("livelier", "flatter", func(t take) (figure, bool) { return t.Touch.Slope, t.Touch.Measured })
 	return []form{
 		pair(`{name} and {name} differ by EQ alone: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool {
@@ -186,7 +193,9 @@ func gearForms() []form {
 				unless(m[5] == "" && math.IsNaN(float64(c.Threshold)) || m[5] != "" && shows(m[5], c.Threshold) && m[6] == c.Detector, "the threshold is %v, %s", c.Threshold, c.Detector),
 				time(m[7], m[8], c.Attack), time(m[9], m[10], c.Release))
 		}),
-		sentence("gear", `Drive is the part of a take’s power that is new frequencies; gain changes and noise do not count\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `Drive is the part of a take’s power that is new frequencies; noise and gain changes slower than {value} s do not count\.`, func(r *results, _ said, m []string) string {
+			return unless(shows(m[1], r.Parameters.Gear.TouchFrame), "frames of %v s", r.Parameters.Gear.TouchFrame)
+		}),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
 		sentence("gear", `You hear the best filter of any kind, fitted on all of the music\.`, func(r *results, _ said, _ []string) string {
 			return unless(slices.ContainsFunc(r.Equalised, func(e equalisedFigures) bool { return e.Reason == "" }), "nothing is heard equalised")

@@ -60,6 +60,9 @@ type results struct {
 			LowMid  figure `json:"low_mid_corner_hz"`
 			Lowest  figure `json:"lowest_string_hz"`
 		}
+		Gear struct {
+			TouchFrame figure `json:"touch_frame_s"`
+		}
 	}
 	Files    []struct{ Use string }
 	Timeline struct{ Spans []struct{ Name string } }
