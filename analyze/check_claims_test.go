@@ -11,6 +11,7 @@ import (
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
 )
 
@@ -68,6 +69,7 @@ func TestDriftClaims(t *testing.T) {
 // TestSlipClaims asks that the size which would have been found is stated, and
 // no decimals of nothing.
 func TestSlipClaims(t *testing.T) {
+	campaign.Serial(t)
 	res := newScene(t).check(t)
 	size := regexp.MustCompile(`^none of ([0-9.]+) samples or more$`)
 	worst := ""

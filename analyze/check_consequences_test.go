@@ -74,18 +74,21 @@ func TestConsequences(t *testing.T) {
 // TestSilentTake asks that a take without a sound does not keep the others from
 // being checked.
 func TestSilentTake(t *testing.T) {
+	campaign.Serial(t)
 	for material, fresh := range bothMaterials() {
-		s := fresh(t)
-		s.each("two", func(x []float64) []float64 { return make([]float64, len(x)) })
-		res := s.check(t)
-		assert(t, res, wanted{fairness.IDMatch, "Two", result.Failed, nan(), 0, "silent"})
-		assert(t, res, wanted{fairness.IDSlips, "Again", result.Passed, 0, 0, "none"})
-		for _, k := range res.Checks {
-			bad := k.Outcome == result.Failed || k.Outcome == result.Caution
-			if bad && k.Subject != "Two" || bad && k.ID != fairness.IDMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
-				t.Errorf("%s: %s, %s: %s; %s", material, k.ID, k.Subject, k.Value, k.Reason)
+		t.Run(material, func(t *testing.T) {
+			s := fresh(t)
+			s.each("two", func(x []float64) []float64 { return make([]float64, len(x)) })
+			res := s.check(t)
+			assert(t, res, wanted{fairness.IDMatch, "Two", result.Failed, nan(), 0, "silent"})
+			assert(t, res, wanted{fairness.IDSlips, "Again", result.Passed, 0, 0, "none"})
+			for _, k := range res.Checks {
+				bad := k.Outcome == result.Failed || k.Outcome == result.Caution
+				if bad && k.Subject != "Two" || bad && k.ID != fairness.IDMatch && !strings.HasPrefix(k.Reason, "consequence of the take's silence") {
+					t.Errorf("%s, %s: %s; %s", k.ID, k.Subject, k.Value, k.Reason)
+				}
 			}
-		}
+		})
 	}
 	s := newScene(t)
 	for name := range s.files {

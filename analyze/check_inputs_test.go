@@ -20,6 +20,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/store"
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 	"evenhand/report/sentences"
 )
 
@@ -319,6 +320,7 @@ func louder(name string, db float64) (err error) {
 // TestLoopbackChannel records the loop to the right side of a stereo file, as an
 // interface does: its level is that of the side that has it.
 func TestLoopbackChannel(t *testing.T) {
+	campaign.Serial(t)
 	s := newScene(t)
 	s.files["loop"] = [][]float64{make([]float64, len(s.files["loop"][0])), s.files["loop"][0]}
 	s.manifest = strings.Replace(s.manifest, sceneAgain, "", 1)

@@ -261,6 +261,7 @@ func TestLeadIn(t *testing.T) {
 // changed between the passes, whichever take the others are compared with; and another
 // device of the other polarity to the device.
 func TestTurnedRepeat(t *testing.T) {
+	campaign.Serial(t)
 	for _, reference := range []string{"One", "Two"} {
 		for _, turned := range []string{"one", "again", "two"} {
 			s := newScene(t)

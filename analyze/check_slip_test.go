@@ -8,11 +8,13 @@ import (
 
 	"evenhand/analyze/fairness"
 	"evenhand/analyze/result"
+	"evenhand/examples/campaign"
 )
 
 // TestSlipInResult: a piece that was lost is reported with its size and the times
 // between which it was, in the answer and in the result.
 func TestSlipInResult(t *testing.T) {
+	campaign.Serial(t)
 	s := newScene(t)
 	const at, lost = 3.2, 0.5
 	s.each("two", func(x []float64) []float64 {

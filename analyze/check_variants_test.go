@@ -14,6 +14,7 @@ import (
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 	"evenhand/examples/studio"
 )
 
@@ -270,10 +271,9 @@ func variantOf(i int, b *base) variant {
 // inverted, louder, quieter and noisier, and asks that no check fails or accuses. What it truly is may be said:
 // that a take is inverted.
 func TestVariants(t *testing.T) {
+	campaign.Serial(t)
 	n := *variants
 	switch {
-	case underRace:
-		n = 4 // the studio is slow under the race detector
 	case n == 0 && os.Getenv("CI") != "":
 		n = 200
 	case n == 0:

@@ -10,12 +10,14 @@ import (
 	"testing"
 
 	"evenhand/analyze/manifest"
+	"evenhand/examples/campaign"
 )
 
 // A take that is put in front of another changes nothing of what is published
 // of that one: not its file and not that of its microphone alone, whose 16 bits are
 // dithered.
 func TestDitherIsOfTheRecordingAlone(t *testing.T) {
+	campaign.Serial(t)
 	s := newScene(t)
 	s.bits = 16
 	mic := slices.Clone(s.files["two"][0])

@@ -5,6 +5,8 @@ import (
 	"math"
 	"strings"
 	"testing"
+
+	"evenhand/examples/campaign"
 )
 
 func find(t *testing.T, rate int, a, b []float64, opt Options) Estimate {
@@ -162,6 +164,7 @@ func TestWhitenedFindsArrival(t *testing.T) {
 // TestDifferentCircuits: what a delay adds between takes of different circuits
 // through one cabinet is found, whatever the gear's own difference is.
 func TestDifferentCircuits(t *testing.T) {
+	campaign.Serial(t)
 	t.Parallel()
 	x := dry()
 	f, err := NewFeature(NewMemory(low, x), Options{})
@@ -241,6 +244,7 @@ func TestLaws(t *testing.T) {
 // TestUnrelated: other music, and the same music played once more, are
 // refused; the second shows in the spread of the window lags.
 func TestUnrelated(t *testing.T) {
+	campaign.Serial(t)
 	t.Parallel()
 	const rate = low
 	seeds := uint64(4)
@@ -274,6 +278,7 @@ func TestUnrelated(t *testing.T) {
 // TestHardPlaces: lags near and beyond the limit, cut heads and tails, long
 // silence, repeats.
 func TestHardPlaces(t *testing.T) {
+	campaign.Serial(t)
 	t.Parallel()
 	const r = low
 	x := dry()
@@ -333,6 +338,7 @@ func TestHardPlaces(t *testing.T) {
 
 // TestDrift: a clock that is off by a known amount.
 func TestDrift(t *testing.T) {
+	campaign.Serial(t)
 	t.Parallel()
 	const r = low
 	notes := riff(7, 20, 0.006)
@@ -359,6 +365,7 @@ func TestDrift(t *testing.T) {
 
 // TestLostFrames: the windows show where and how many frames were inserted.
 func TestLostFrames(t *testing.T) {
+	campaign.Serial(t)
 	t.Parallel()
 	const r = low
 	x := dry()
@@ -417,6 +424,7 @@ func (s endless) ReadAt(dst []float64, first int64) (int, error) {
 // TestHour: over an hour with a drift of 20 ppm every window is found, and
 // reading does not grow with the length.
 func TestHour(t *testing.T) {
+	campaign.Serial(t)
 	t.Parallel()
 	const rate = 4000
 	var n int64

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 // plucks are decaying harmonic notes with pauses, over a little noise.
@@ -30,6 +31,7 @@ func plucks(seconds int) []float64 {
 // TestCopyOf asks what counts as the same recording: gain, delay, polarity and
 // noise do not matter; a gentle filter, a little distortion and other music do.
 func TestCopyOf(t *testing.T) {
+	campaign.Serial(t)
 	const rate = 48000
 	dry := plucks(12)
 	excerpt := func(x []float64, lag float64) *Excerpt {

@@ -8,9 +8,11 @@ import (
 	"testing"
 
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 func TestNothingToCompare(t *testing.T) {
+	campaign.Serial(t)
 	const r = low
 	x := dry()
 	for name, c := range map[string]struct {

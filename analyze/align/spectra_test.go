@@ -8,6 +8,7 @@ import (
 
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 // TestPhaseTransform checks the transform's kernel for circular delays.
@@ -98,6 +99,7 @@ func TestRefine(t *testing.T) {
 // magnitude-squared coherence function via overlapped FFT processing, IEEE
 // Trans. AU-21(4), 1973: exact mean (form from memory, recomputed).
 func TestCoherenceBias(t *testing.T) {
+	campaign.Serial(t)
 	for _, c := range []struct {
 		true float64
 		n    int
@@ -224,6 +226,7 @@ func TestCompare(t *testing.T) {
 //
 // Source: J. S. Bendat, A. G. Piersol, Random Data (from memory); recomputed.
 func TestCoherenceOfNoise(t *testing.T) {
+	campaign.Serial(t)
 	for _, c := range []struct{ coherence, snr float64 }{{0.1, -9.5424}, {0.5, 0}, {0.75, 4.7712}, {0.9, 9.5424}, {0.99, 19.9564}, {0.999, 29.9957}} {
 		r := rand.New(rand.NewPCG(9, 9))
 		n := 48000 * 20

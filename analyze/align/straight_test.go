@@ -5,11 +5,13 @@ import (
 	"testing"
 
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 // TestStraight: tones on a clock that runs slower come back, near the origin and a minute
 // after it.
 func TestStraight(t *testing.T) {
+	campaign.Serial(t)
 	const rate, seconds = 48000, 61
 	for _, c := range []struct {
 		hz  float64

@@ -58,3 +58,12 @@ func Long(t testing.TB) {
 		t.Skip("long; runs where CI is set")
 	}
 }
+
+// Serial skips a test under the race detector: one in which nothing runs at once, or the
+// same as in a test that is left in.
+func Serial(t testing.TB) {
+	t.Helper()
+	if Raced {
+		t.Skip("nothing new for the race detector")
+	}
+}
