@@ -11,6 +11,7 @@ import (
 	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 // response is a filter by its analogue transfer function, s in rad/s. The
@@ -162,6 +163,9 @@ func TestShapes(t *testing.T) {
 				continue
 			}
 			t.Run(name+", "+c.name, func(t *testing.T) {
+				if k > 0 {
+					campaign.Long(t)
+				}
 				t.Parallel()
 				dry := all[name]
 				l := loop{gain: -3 + float64((5*i+2*k)%13)/2, lag: 40, noise: -100}
