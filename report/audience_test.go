@@ -15,6 +15,7 @@ import (
 
 	"evenhand/analyze/listening"
 	"evenhand/analyze/result"
+	"evenhand/examples/campaign"
 	"evenhand/report/audience"
 	"evenhand/report/folder"
 	"evenhand/report/tables"
@@ -353,6 +354,7 @@ func TestReadRefusesOtherVersions(t *testing.T) {
 // are; every pair is in the tables for download, and on the page those with the
 // clearest answers.
 func TestAudienceWeight(t *testing.T) {
+	campaign.Serial(t)
 	for _, n := range []int{3, 8, listening.MaxTakes} {
 		takes := make([]fixtureTake, n)
 		for i := range takes {

@@ -64,6 +64,7 @@ func answerCode(t *testing.T, ctx context.Context, id, sealed string) (listening
 const sealShown = ` .seal').textContent`
 
 func TestBlindTests(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -256,6 +257,7 @@ func inPercent(v float64) string {
 // Hidden orders are uniform, keys of equal tests differ, the anchor is what it
 // claims, and each take comes first as often as second.
 func TestBlindChance(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -349,6 +351,7 @@ func checkAnchor(t *testing.T, tones [][2]float64) {
 //
 // Source: FIPS 180-4 examples ("abc"; the two-block message), from memory.
 func TestHashInTheBrowser(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -382,6 +385,7 @@ func TestHashInTheBrowser(t *testing.T) {
 // The page's own measurement agrees with the program's and with ffmpeg's, and
 // tells when a file is another one.
 func TestRecheckInTheBrowser(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

@@ -12,6 +12,7 @@ import (
 // More takes than a code can hold: that is said before each test and no longer
 // in its result, which can be saved; nobody is offered hundreds of pairs.
 func TestBlindWithTooManyTakesForACode(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -72,6 +73,7 @@ func TestBlindWithTooManyTakesForACode(t *testing.T) {
 
 // Up to eleven takes all pairs are on offer; of more a fair part is.
 func TestBlindPlans(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

@@ -41,6 +41,7 @@ func counted(t *testing.T, dir string, ranges bool) (base string, asked func() [
 // hidden where: two runs with opposite keys are alike to the byte, but for the
 // key's hash and the levels.
 func TestBlindGivesNothingAway(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -123,6 +124,7 @@ func TestBlindGivesNothingAway(t *testing.T) {
 // Over the section of a test, hidden takes and the dull copy play at one
 // loudness, measured here on the published files.
 func TestBlindLevels(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -183,6 +185,7 @@ func chiSquare(counts map[string]int, cells int) float64 {
 // Limits: exceeded once in a million fair runs (Wilson and Hilferty, Proc.
 // Natl. Acad. Sci. 17, 1931).
 func TestBlindMappingIsUniform(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -252,6 +255,7 @@ func TestBlindMappingIsUniform(t *testing.T) {
 // copying the code. What runs cannot be folded away, and the player works
 // again afterwards.
 func TestBlindByKeysAlone(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -328,6 +332,7 @@ func TestBlindByKeysAlone(t *testing.T) {
 // On a plain http host there is no crypto.subtle and no clipboard: the seal,
 // the hashes and the copying work all the same.
 func TestPlainHTTPHost(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -367,6 +372,7 @@ func TestPlainHTTPHost(t *testing.T) {
 // Everything that is touched measures at least 44 by 44 px on a phone of
 // 360 px. Source: WCAG 2.2, success criterion 2.5.5.
 func TestTouchTargets(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"evenhand/analyze/result"
+	"evenhand/examples/campaign"
 	"evenhand/examples/oracle/chromium"
 )
 
@@ -33,6 +34,7 @@ func browser(t *testing.T, flags ...chromedp.ExecAllocatorOption) context.Contex
 const openAll = `document.querySelectorAll('details').forEach(d => d.open = true); 0`
 
 func TestPageInBrowser(t *testing.T) {
+	campaign.Serial(t)
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -50,6 +52,7 @@ func TestPageInBrowser(t *testing.T) {
 	}{{"usual", true, false, 1400, ""}, {"usual", false, true, 360, ""}, {"hostile", false, false, 360, ""}, {"void", true, true, 800, ""}, {"one", false, false, 800, ""}, {"loopback", true, false, 360, ""}, {"audience", true, true, 360, ""}, {"audience", false, false, 1400, ""}, {"crowded", true, false, 360, ""},
 		{"usual", false, false, 1400, detailsName}, {"loopback", false, true, 360, detailsName}} {
 		t.Run(fmt.Sprintf("%s%s/http=%v/%d", c.name, c.page, c.http, c.wide), func(t *testing.T) {
+			t.Parallel()
 			dir := write(t, all[c.name])
 			base := "file://" + dir + "/"
 			if c.http {
@@ -94,6 +97,7 @@ func TestPageInBrowser(t *testing.T) {
 // Addresses that were published while everything was on one page lead to the same part
 // on the page with the details; those of parts that stayed, and of the player, stay.
 func TestEarlierAddresses(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

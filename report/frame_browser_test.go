@@ -23,6 +23,7 @@ var frameHeight = map[int64]float64{700: 780, 360: 1040}
 // fits the stated height, and its links open pages of their own instead of the report
 // within the frame.
 func TestPlayerInAFrame(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

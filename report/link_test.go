@@ -13,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"evenhand/analyze/result"
+	"evenhand/examples/campaign"
 	"evenhand/report/chart"
 	"evenhand/report/verdict"
 )
@@ -40,6 +41,7 @@ func metaOf(t *testing.T, page string) map[string]string {
 // Without the author's address there is none; with it, all are whole. Source: The Open
 // Graph protocol, which requires title, type, image and url.
 func TestLinkData(t *testing.T) {
+	campaign.Serial(t)
 	res := fixture()
 	meta := metaOf(t, read(t, filepath.Join(write(t, res), "index.html")))
 	for key := range meta {
@@ -85,6 +87,7 @@ func TestLinkData(t *testing.T) {
 // The description has the verdict of all other places, whole or without its causes,
 // however long and hostile the names are.
 func TestDescription(t *testing.T) {
+	campaign.Serial(t)
 	all := variants()
 	long := fixture()
 	long.Comparison.Slot = strings.Repeat("An endless slot ", 30)
@@ -117,6 +120,7 @@ func TestDescription(t *testing.T) {
 // The picture is there for every result, small, of the size that the page states, and
 // the same for the same result. EVENHAND_SHOTS names a folder to look at them in.
 func TestPreviewOfAll(t *testing.T) {
+	campaign.Serial(t)
 	for name, res := range variants() {
 		dir := write(t, res)
 		data := []byte(read(t, filepath.Join(dir, previewName)))

@@ -17,6 +17,7 @@ import (
 // On a phone of 360 px an outcome does not run into the name behind it, every label
 // of a plot is inside the plot, and without colours the takes' markers differ.
 func TestPageOnAPhone(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

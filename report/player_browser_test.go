@@ -150,6 +150,7 @@ func nothingMoved(t *testing.T, ctx context.Context) {
 
 // While the page comes in bit by bit, what is drawn already stays where it is.
 func TestPageComesInBitByBit(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -200,6 +201,7 @@ func inBits(t *testing.T, dir string) (url string) {
 }
 
 func TestPlayerByClicksAndKeys(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -317,6 +319,7 @@ func TestPlayerByClicksAndKeys(t *testing.T) {
 // the focus is in the player; elsewhere on the page only after the switch, which is off
 // at first and remembered, and then without Space and the arrows (WCAG 2.2, 2.1.4).
 func TestKeysOnThePage(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -396,6 +399,7 @@ func largestStep(x []float64) float64 {
 // The sound graph, rendered offline, gives the published files sample by
 // sample, across a cut between pieces; switches are in step and do not click.
 func TestPlayerGraphAgainstThePublishedFiles(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -522,6 +526,7 @@ func TestPlayerGraphAgainstThePublishedFiles(t *testing.T) {
 
 // A piece that is missing or damaged is told in words, and the rest works.
 func TestPlayerTellsWhatIsMissing(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -559,6 +564,7 @@ func TestPlayerTellsWhatIsMissing(t *testing.T) {
 // over http, and from a disk the plain players stay. Written anew, it remains
 // one.
 func TestWebOnly(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -600,6 +606,7 @@ func TestWebOnly(t *testing.T) {
 
 // Without JavaScript the plain players are there.
 func TestPlainPlayersWithoutScript(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

@@ -16,6 +16,7 @@ import (
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/result"
 	"evenhand/analyze/wavio"
+	"evenhand/examples/campaign"
 )
 
 // playedTake is an invented take of plucked notes through a clipping stage.
@@ -102,6 +103,7 @@ func TestMain(m *testing.M) {
 // neither may be changed.
 func playedReport(t *testing.T) (*result.Result, string) {
 	t.Helper()
+	campaign.Serial(t) // scripts of the command build reports under the race detector
 	played.Do(func() {
 		dir, err := os.MkdirTemp("", "evenhand-player-")
 		if err != nil {

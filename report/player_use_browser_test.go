@@ -21,6 +21,7 @@ import (
 // time. While the music plays, no live region changes: a screen reader would speak
 // over the music all the time. After a reload the levels are those of the address.
 func TestPlaceAndClock(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -78,6 +79,7 @@ func TestPlaceAndClock(t *testing.T) {
 // Without one of its scripts the player is not shown: each take has a plain player,
 // and the page says what is missing.
 func TestMissingScripts(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -117,6 +119,7 @@ func TestMissingScripts(t *testing.T) {
 // When the connection is lost in mid-play the page says so in words, without a
 // path, and says what to press; when it is back, that works.
 func TestConnectionLost(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -152,6 +155,7 @@ func TestConnectionLost(t *testing.T) {
 // switches while reading on. It covers nothing that has the focus, nor the end of the
 // page, and is not printed. Keys work in it.
 func TestBarAtTheFoot(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -210,6 +214,7 @@ func TestBarAtTheFoot(t *testing.T) {
 // for a finger, and nothing scrolls by itself. One panel is shown, that of the chosen
 // take.
 func TestFirstScreenOfThePlayer(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -243,6 +248,7 @@ func TestFirstScreenOfThePlayer(t *testing.T) {
 // What a screen reader is given of the player at its start, in order: each control with
 // its role, name and state, by Chromium's own reckoning.
 func TestPlayerForScreenReaders(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

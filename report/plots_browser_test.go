@@ -54,6 +54,7 @@ func TestPlotScreenshots(t *testing.T) {
 
 // The player and the plots speak by events, each of which the player also follows.
 func TestPlayerSpeaksToThePlots(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -149,6 +150,7 @@ func sameInts(a []int, b ...int) bool { return fmt.Sprint(a) == fmt.Sprint(b) }
 // The chosen take is in colour in plots and tables, the rest grey; it is chosen in the
 // player, by a click on a line, a small plot, a row or a name, and by keys.
 func TestPlotsFollowTheChosenTake(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -221,6 +223,7 @@ func TestPlotsFollowTheChosenTake(t *testing.T) {
 // A figure in the table of likeness loads its two takes: pressed once one is heard,
 // pressed again the other, and both are in colour.
 func TestHearTheseTwo(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -271,6 +274,7 @@ func placeOfBand(res *result.Result, band int) float64 {
 
 // Values are read from the table of the plot, by mouse, touch and keys.
 func TestPlotsAreRead(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -317,6 +321,7 @@ func TestPlotsAreRead(t *testing.T) {
 // The playhead of the loudness curve is where that of the player's strip is, and a click
 // or a key on the curve moves both.
 func TestLoudnessCurveSeeks(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -354,6 +359,7 @@ func TestLoudnessCurveSeeks(t *testing.T) {
 // Without scripts, and on paper, everything is there and in colour. Without the player a
 // take is chosen all the same.
 func TestPlotsAlone(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -408,6 +414,7 @@ func TestPlotsAlone(t *testing.T) {
 
 // Every mark of a curve is on the curve: the style sheet moves none.
 func TestMarksAreOnTheirCurves(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

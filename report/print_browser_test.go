@@ -19,6 +19,7 @@ import (
 // many takes, and players are left out. The sheet is A4 with the margins of the
 // style sheet, 182 mm or 688 px.
 func TestPrintedPage(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -82,6 +83,7 @@ func printed(t *testing.T, ctx context.Context) int {
 
 // A page of up to six takes takes four sheets, and one more for each further six.
 func TestSheets(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -100,6 +102,7 @@ func TestSheets(t *testing.T) {
 // are alike and the checks that passed; in the details, those and the method. Checks
 // that did not pass are printed, and whatever the reader has opened.
 func TestFoldedIsNotPrinted(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}
@@ -139,6 +142,7 @@ func TestFoldedIsNotPrinted(t *testing.T) {
 // TestLongNotes asks that notes of many lines are folded on the screen, open
 // without a script, and stand in full, line by line, on paper.
 func TestLongNotes(t *testing.T) {
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("needs a browser")
 	}

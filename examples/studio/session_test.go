@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 // bare is a chain without any filter or curve that matters: a tone far below
@@ -18,6 +19,7 @@ func bare(lag unit.Samples, inverted bool) Chain {
 // with the phase of the stated lag, whole and broken, positive and negative,
 // with and without a circuit's oversampling.
 func TestLagAndPolarityAreExact(t *testing.T) {
+	campaign.Serial(t)
 	const rate, hz = 48000.0, 997.0
 	dry := make([]float64, 24000)
 	for i := range dry {
@@ -115,6 +117,7 @@ func TestSessions(t *testing.T) {
 
 // TestTakesDiffer: the takes of the demo give the match something to do.
 func TestTakesDiffer(t *testing.T) {
+	campaign.Serial(t)
 	s := fourFuzzes()
 	short := make([]float64, 2*s.Rate)
 	strings, err := Strings(s.Rate, s.Seed, one("60+52+42", 2))
@@ -133,6 +136,7 @@ func TestTakesDiffer(t *testing.T) {
 }
 
 func TestTruths(t *testing.T) {
+	campaign.Serial(t)
 	truths := fourFuzzes().Truths()
 	for i, want := range []struct {
 		name     string

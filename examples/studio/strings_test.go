@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 )
 
 // one is a score of one note.
@@ -32,6 +33,7 @@ func pitch(x []float64, rate int, hz, at float64) float64 {
 // TestTuning: equal temperament with A4 = 440 Hz (ISO 16:1975), within 2 cents
 // for all open strings and some frets, at the rates of both scenarios.
 func TestTuning(t *testing.T) {
+	campaign.Serial(t)
 	for _, rate := range []int{44100, 48000} {
 		for _, c := range []struct {
 			token string
@@ -88,6 +90,7 @@ func TestMuteIsShort(t *testing.T) {
 // until the next part, and what the dry recording holds there is the stated
 // noise, which is between −75 and −65 dBFS of hum and less hiss.
 func TestPauses(t *testing.T) {
+	campaign.Serial(t)
 	for _, name := range Scenarios() {
 		s, err := Open(name)
 		if err != nil {
