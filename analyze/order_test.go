@@ -213,7 +213,7 @@ func TestOrderOfTakes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, i := range campaign.Share(t, 40, 4) {
+	for _, i := range campaign.Share(t, 40, 2) {
 		o := orderOf(i, audio)
 		a, published := o.result(t, o.in)
 		b, again := o.result(t, o.then)
