@@ -158,14 +158,14 @@ func TestEqualised(t *testing.T) {
 
 			// What the deck plays of the two, across a cut.
 			first := int(d.Cuts[1]) - playedRate/2
-			eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.seek(%d), true`, first))
-			until(t, ctx, `Evenhand.player.deck.pieces(`+fmt.Sprint(first)+`).every(k => Evenhand.player.deck.needs().every(v => Evenhand.player.voices[v].buffer(k)))`)
 			for _, c := range []struct {
 				button string
 				want   []float64
 			}{{left, remains}, {own, heard}} {
+				// A button that was pressed plays in the end: only then is it done.
+				eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.pause(), Evenhand.player.seek(%d), true`, first))
 				click(t, ctx, c.button)
-				until(t, ctx, fmt.Sprintf(`document.querySelector('%s').getAttribute('aria-pressed') === 'true'`, c.button))
+				until(t, ctx, fmt.Sprintf(`Evenhand.player.deck.playing && document.querySelector('%s').getAttribute('aria-pressed') === 'true'`, c.button))
 				eval[bool](t, ctx, fmt.Sprintf(`Evenhand.player.pause(), Evenhand.player.seek(%d), true`, first))
 				until(t, ctx, `Evenhand.player.deck.pieces(`+fmt.Sprint(first)+`).every(k => Evenhand.player.deck.needs().every(v => Evenhand.player.voices[v].buffer(k)))`)
 				got := rendered(t, ctx, fmt.Sprintf(`
