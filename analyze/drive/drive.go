@@ -132,7 +132,7 @@ func (m *meter) add(s *sums, x, y []float64) {
 // each given by touch.Measure for the same blocks. bands are those of Result.Third.
 //
 // Not measured: without pauses, which tell the noise; fewer than 16 independent windows
-// in a half of the music; a take that is no more than its noise. Errors are those of the
+// in a half of the music; a take that is not louder than its noise. Errors are those of the
 // sources.
 func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains [][]float64, bands []spectrum.Band) (Result, error) {
 	rate := dry.Rate()

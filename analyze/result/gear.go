@@ -112,7 +112,7 @@ type LeftoverWays struct {
 type Equalised struct {
 	Take   string `json:"take"`
 	Of     string `json:"of"`              // the other take, which what is left is of
-	Reason Cause  `json:"reason,omitzero"` // why there is no filter
+	Reason Cause  `json:"reason,omitzero"` // why none was fitted
 	// Path is the script with the filter, in the report folder.
 	Path     string `json:"path,omitempty"`
 	SHA256   string `json:"sha256,omitempty"`

@@ -66,17 +66,22 @@ func some(x []float64) (out []touch.Stretch) {
 	return out
 }
 
-// studioDry is the performance of the example of that name.
-func studioDry(t testing.TB) []float64 {
+// opened is the studio's example and its dry recording.
+func opened(t testing.TB) (session studio.Session, dry []float64) {
 	t.Helper()
 	session, err := studio.Open("four-fuzzes")
 	if err != nil {
 		t.Fatal(err)
 	}
-	dry, err := session.Dry()
-	if err != nil {
+	if dry, err = session.Dry(); err != nil {
 		t.Fatal(err)
 	}
+	return session, dry
+}
+
+func studioDry(t testing.TB) []float64 {
+	t.Helper()
+	_, dry := opened(t)
 	return dry
 }
 
@@ -151,13 +156,9 @@ func TestNoTremolo(t *testing.T) {
 		none(what+"a fast compressor", dry, fast(dry))
 		none(what+"a fuzz", dry, fuzz(dry))
 	}
-	dry := studioDry(t)
+	session, dry := opened(t)
 	none("studio, a fast compressor", dry, fast(dry))
 	none("studio, a fuzz", dry, fuzz(dry))
-	session, err := studio.Open("four-fuzzes")
-	if err != nil {
-		t.Fatal(err)
-	}
 	for _, take := range session.Takes[:5] {
 		c := take.Chain
 		c.Lag, c.Extra, c.Mics = 0, 0, c.Mics[:1]

@@ -185,14 +185,7 @@ func TestOrder(t *testing.T) {
 }
 
 func TestOrderOfTheStudio(t *testing.T) {
-	session, err := studio.Open("four-fuzzes")
-	if err != nil {
-		t.Fatal(err)
-	}
-	dry, err := session.Dry()
-	if err != nil {
-		t.Fatal(err)
-	}
+	session, dry := opened(t)
 	var bypass float64
 	got := map[string]float64{}
 	for _, take := range session.Takes[:5] {
