@@ -2,6 +2,7 @@ package disk
 
 import (
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -140,10 +141,11 @@ func Temp(purpose string) (*Held, error) {
 		Abandoned(os.TempDir(), tempPrefix(p), func(dir string) { now.RemoveAll(dir) })
 	}
 	h, err := Hold(os.TempDir(), tempPrefix(purpose))
-	if err == nil {
-		temporary.Store(h, true)
+	if err != nil {
+		return nil, fmt.Errorf("no temporary folder can be made: %w; set TMPDIR (Windows: TMP) to a folder that can be written to", err)
 	}
-	return h, err
+	temporary.Store(h, true)
+	return h, nil
 }
 
 // temporary has the folders that Temp made and nobody removed yet.
