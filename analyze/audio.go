@@ -73,7 +73,7 @@ func (s *Session) Publish(ctx context.Context, dir string, opts PublishOptions) 
 		return nil
 	}
 	res.Equalised = equalise.Pairs(s.Manifest, res, s.Anchor, func(take int) bool { return s.drift(take) != 0 })
-	return equalise.Write(ctx, dir, res, res.Equalised, s.run)
+	return s.orChanged(equalise.Write(ctx, dir, res, res.Equalised, plan, s.run))
 }
 
 // plan is what is published, by what was measured.

@@ -18,10 +18,13 @@ import (
 	"strings"
 
 	"evenhand/analyze/disk"
+	"evenhand/analyze/flacio"
 	"evenhand/analyze/foreign"
 	"evenhand/analyze/leftover"
 	"evenhand/analyze/manifest"
 	"evenhand/analyze/mistake"
+	"evenhand/analyze/publish"
+	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
 	"evenhand/analyze/unit"
 	"evenhand/analyze/work"
@@ -130,17 +133,42 @@ func Fit(ctx context.Context, open Open, take, of string) (Heard, error) {
 	return h, err
 }
 
+// Player plays a published file from its beginning.
+type Player interface {
+	leftover.Reader
+	Close() error
+}
+
+// Open opens a published file by its path in the report, and returns its channels and its
+// rate.
+type Open func(path string) (p Player, channels, rate int, err error)
+
+// Decoded is what an Open returns of a FLAC file that is decoded each time it is played.
+func Decoded(d *flacio.Decoder, err error) (Player, int, int, error) {
+	if err != nil {
+		return nil, 0, 0, err
+	}
+	return d, d.Info().Channels, d.Info().SampleRate, nil
+}
+
 // Write fits a filter to the published files in the folder dir of each pair that has no
 // Reason, writes it there, and fills in the rest. Pairs of takes that are not published or
-// have not as many channels get a Reason.
-func Write(ctx context.Context, dir string, res *result.Result, pairs []result.Equalised, run work.Run) (err error) {
-	takes := map[string]*result.Take{}
+// have not as many channels get a Reason. plan is what the files were written by: they are
+// played from its recordings, see publish.Player.
+func Write(ctx context.Context, dir string, res *result.Result, pairs []result.Equalised, plan *publish.Plan, run work.Run) error {
+	takes, planned := map[string]*result.Take{}, map[string]*publish.Take{}
 	for i := range res.Takes {
-		takes[res.Takes[i].Name] = &res.Takes[i]
+		t := &res.Takes[i]
+		takes[t.Name] = t
+		if t.Published != nil {
+			planned[t.Published.Path] = &plan.Takes[i]
+		}
 	}
-	files := unpacked{dir: dir, files: map[string]func() (string, error){}}
-	defer func() { err = errors.Join(err, files.scratch.Close()) }()
-	open := func(path string) (Player, int, int, error) { return files.open(ctx, path) }
+	open := func(path string) (Player, int, int, error) {
+		t := planned[path]
+		p, err := t.Player(plan.Timeline.Spans[0])
+		return p, t.Signal.Channels(), t.Signal.Info.SampleRate, err
+	}
 	step := run.Stage("fitting what can be heard equalised", int64(len(pairs)))
 	return run.Each(ctx, len(pairs), func(i int) error {
 		defer step(1)
@@ -158,8 +186,9 @@ func Write(ctx context.Context, dir string, res *result.Result, pairs []result.E
 			return nil
 		}
 		in := struct{ Take, Of string }{take.Published.SHA256, of.Published.SHA256}
-		h, err := work.Once(run, "equaliser", in, nil, func() (Heard, error) { return Fit(ctx, open, take.Published.Path, of.Published.Path) })
-		if err := errors.Join(err, files.remove(take.Published.Path)); err != nil {
+		signals := []*recording.Signal{planned[take.Published.Path].Signal, planned[of.Published.Path].Signal}
+		h, err := work.Once(run, "equaliser", in, signals, func() (Heard, error) { return Fit(ctx, open, take.Published.Path, of.Published.Path) })
+		if err != nil {
 			return err
 		}
 		e.Path = path.Join(Dir, take.Slug+".js")

@@ -133,17 +133,24 @@ func (t *Take) Play(ctx context.Context, span result.Span, f func(block [][]floa
 		return err
 	}
 	defer r.Close()
-	gain := unit.ToAmplitude(float64(t.Gain))
-	return r.Each(t.First(span), int64(span.Frames), func(_ int64, block [][]float64) error {
+	return t.play(r, t.First(span), int64(span.Frames), func(_ int64, block [][]float64) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
+		return f(block)
+	})
+}
+
+// play is recording.Reader.Each at the take's gain.
+func (t *Take) play(r *recording.Reader, first, frames int64, f func(at int64, block [][]float64) error) error {
+	gain := unit.ToAmplitude(float64(t.Gain))
+	return r.Each(first, frames, func(at int64, block [][]float64) error {
 		for _, x := range block {
 			for k := range x {
 				x[k] *= gain
 			}
 		}
-		return f(block)
+		return f(at, block)
 	})
 }
 
@@ -230,16 +237,6 @@ func (t *Take) Key(span result.Span) string {
 	}{t.Signal.Heard(), t.First(span), int64(span.Frames), t.Signal.Info.SampleRate, t.Bits, t.Gain, t.alone})
 }
 
-// quantiser returns what rounds one channel of the take's audio to its file's depth. A
-// microphone alone has dither of its own, since it is heard together with its take.
-func (t *Take) quantiser(channel int) *flacio.Quantiser {
-	seed := t.Signal.DitherSeed(channel)
-	if t.alone != "" {
-		seed = t.Signal.Seed(t.alone + " microphone")
-	}
-	return flacio.NewQuantiser(t.Bits, dithered(t.Bits), seed)
-}
-
 // encode writes the whole span of a take, matched and aligned, as FLAC.
 func (w *writer) encode(ctx context.Context, name string) (err error) {
 	sig := w.Signal
@@ -248,25 +245,12 @@ func (w *writer) encode(ctx context.Context, name string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, enc.Close()) }()
-	quantisers := make([]*flacio.Quantiser, sig.Channels())
-	ints := make([][]int32, sig.Channels())
-	for c := range quantisers {
-		quantisers[c] = w.quantiser(c)
-		ints[c] = make([]int32, recording.BlockFrames)
-	}
-	part := make([][]int32, len(ints))
-	clipped := 0
-	err = w.Play(ctx, w.whole(), func(block [][]float64) error {
-		for c, x := range block {
-			part[c] = ints[c][:len(x)]
-			clipped += quantisers[c].Quantise(part[c], x)
-		}
-		return enc.Write(part)
-	})
-	if err == nil && clipped > 0 {
+	rounded := w.newRounder()
+	err = w.Play(ctx, w.whole(), func(block [][]float64) error { return enc.Write(rounded.round(block)) })
+	if err == nil && rounded.clipped > 0 {
 		// The ceiling makes this impossible; if it happens, a wrong file must
 		// not be published.
-		err = fmt.Errorf("%s: %d samples over full scale after matching", w.Name, clipped)
+		err = fmt.Errorf("%s: %d samples over full scale after matching", w.Name, rounded.clipped)
 	}
 	return err
 }
