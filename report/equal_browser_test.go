@@ -5,8 +5,11 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"net/http"
+	"net/http/httptest"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 
 	"gonum.org/v1/gonum/dsp/fourier"
@@ -204,6 +207,39 @@ func TestEqualised(t *testing.T) {
 			quietBrowser(t, bad)
 		})
 	}
+}
+
+// Who presses Pause while a pair loads hears nothing of it until Play.
+func TestPauseWhilePairLoads(t *testing.T) {
+	if testing.Short() {
+		t.Skip("needs a browser")
+	}
+	_, dir := playedReport(t)
+	files, held := http.FileServer(http.Dir(dir)), make(chan bool)
+	letCome := sync.OnceFunc(func() { close(held) })
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasPrefix(r.URL.Path, "/"+equalise.Dir+"/") {
+			<-held
+		}
+		files.ServeHTTP(w, r)
+	}))
+	t.Cleanup(s.Close)
+	t.Cleanup(letCome) // or the server would wait
+	ctx, bad := visitAt(t, s.URL+"/", 1000, "")
+	click(t, ctx, "#play")
+	until(t, ctx, `Evenhand.player.deck.playing`)
+	click(t, ctx, `[data-equal^="2 "]:not([data-left])`)
+	until(t, ctx, `document.getElementById('say').textContent === 'Loading Quarry, equalised to Leaning'`)
+	click(t, ctx, "#play")
+	until(t, ctx, `!Evenhand.player.deck.playing`)
+	letCome()
+	until(t, ctx, `document.getElementById('say').textContent === 'Quarry, equalised to Leaning'`)
+	if got := eval[string](t, ctx, `[Evenhand.player.deck.playing, Evenhand.player.deck.stalled, document.getElementById('play').textContent, `+pressed+`].join()`); got != "false,false,Play,false,false,true,false" {
+		t.Errorf("playing, stalled, the button, what is pressed: %s", got)
+	}
+	click(t, ctx, "#play")
+	until(t, ctx, `Evenhand.player.deck.playing && Evenhand.player.instead`)
+	quietBrowser(t, bad)
 }
 
 const heard1 = heard + ` === 1`

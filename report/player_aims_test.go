@@ -43,7 +43,7 @@ func TestSoundSoon(t *testing.T) {
 			eval[int](t, ctx, `globalThis.all = 0, setInterval(() => { all = all || (document.querySelector('.pick.away') ? 0 : `+deckPos+`); }, 20), 0`)
 			time.Sleep(11 * time.Second)
 			away := eval[int](t, ctx, `document.querySelectorAll('.pick.away').length`)
-			t.Logf("%s at %v Mbit/s: first sound after %.1f s; 11 s later %.2f MB of audio loaded, %d stalls, %d takes away, all were here %.1f s into the music, only few: %v", dir, mbit, eval[float64](t, ctx, `first`), eval[float64](t, ctx, `bytes`)/1e6, eval[int](t, ctx, `stalls`), away, eval[float64](t, ctx, `all`), eval[bool](t, ctx, `!document.getElementById('few').hidden`))
+			t.Logf("%s at %v Mbit/s: first sound after %.1f s; 11 s later %.2f MB of audio loaded, %d stalls, %d takes away, all were here %.1f s into the music, only few: %v (measured %.0f kB a second)", dir, mbit, eval[float64](t, ctx, `first`), eval[float64](t, ctx, `bytes`)/1e6, eval[int](t, ctx, `stalls`), away, eval[float64](t, ctx, `all`), eval[bool](t, ctx, `!document.getElementById('few').hidden`), eval[float64](t, ctx, `Evenhand.player.store.speed()`)/1e3)
 			s.Close()
 		}
 	}

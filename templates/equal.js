@@ -128,7 +128,7 @@
     const ask = ++asks, key = button.dataset.equal, [x, y, peak] = key.split(" ").map(Number), left = "left" in button.dataset;
     const name = left ? `What is left of ${takes[y].name} after ${takes[x].name}` : `${takes[x].name}, equalised to ${takes[y].name}`;
     if (player.take < 0) player.take = player.wanted;
-    const was = player.wanted;
+    const was = player.wanted, { pauses } = player;
     player.say(`Loading ${name}`);
     try {
       const file = `filters/${takes[x].slug}.js`;
@@ -154,7 +154,7 @@
     deck.setLevel(player.headroom());
     deck.mix(player.mixture());
     player.want();
-    if (deck.playing) player.say(name); else await player.play();
+    if (deck.playing || pauses < player.pauses) player.say(name); else await player.play();
     player.show();
     player.remember();
   };

@@ -67,15 +67,17 @@
   const voicesOf = i => blended(i) ? [i, mics[i]] : [i];
   // What is heard: the take, or what equal.js makes of two.
   const name = () => (player.instead || takes[player.take]).name;
-  Object.assign(player, { want, say, show, remember, voices, mics, voicesOf, instead: null });
+  Object.assign(player, { want, say, show, remember, voices, mics, voicesOf, instead: null, pauses: 0 });
 
-  // On a link that is slower than the sound of all takes, and for who saves data, only
-  // the chosen take and the two before it are loaded, until a reader wants all.
+  // Only the chosen take and the two before it are loaded, until a reader wants all, for who
+  // saves data and on a link that has less than this much room for the sound of all takes: on
+  // such a link loading them would take most of what a reader pays for, and of what it carries.
+  const roomy = 1.75;
   const rateOfAll = takes.reduce((n, t) => t.sizes.reduce((a, b) => a + b, n), 0) / data.frames * rate; // bytes a second
   const saves = !!(navigator.connection && navigator.connection.saveData);
   let few = saves, everything = false, recent = []; // the last chosen first
   function plan() {
-    few = saves || store.speed() < rateOfAll * (few ? 1.5 : 1); // not to and fro
+    few = saves || store.speed() < rateOfAll * roomy * (few ? 1.3 : 1); // not to and fro
     const last = [...new Set([player.wanted, ...recent])];
     return few && !everything ? last.slice(0, 3) : [...new Set([...last, ...takes.keys()])];
   }
@@ -146,7 +148,7 @@
     say(`${player.deck.stalled ? "Loading " : ""}${name()}`);
     show();
   };
-  player.pause = function () { player.deck.stop(); show(); remember(); };
+  player.pause = function () { player.pauses++; player.deck.stop(); show(); remember(); };
   player.toggle = () => player.deck.playing || player.deck.stalled ? player.pause() : player.play();
   player.seek = function (frame) { player.deck.seek(frame); want(); show(); remember(); };
   // A place in the picture: its section is the one that repeats.
