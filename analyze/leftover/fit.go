@@ -8,7 +8,6 @@ import (
 	"math"
 	"slices"
 
-	"evenhand/analyze/internal/dsp"
 	"evenhand/analyze/unit"
 )
 
@@ -41,8 +40,8 @@ type Heard struct {
 // fitted on all of the music, and what it leaves of that music: a filter is judged on what
 // it was fitted to here, which Compare does not do. The filter has at most MostTaps taps
 // and is estimated a second time where the first leaves little, see the package. open
-// starts the two takes from the beginning; it is called two or three times. What lies outside them counts as silence. NaN is what is left
-// of silence.
+// starts the two takes from the beginning; it is called two or three times. What lies
+// outside them counts as silence. NaN is what is left of silence.
 //
 // Errors: those of open and of the readers, ctx's, and takes of different lengths.
 func Fit(ctx context.Context, rate, channels int, open func() (x, y Reader, stop func() error, err error)) (Linear, Heard, error) {
@@ -50,7 +49,14 @@ func Fit(ctx context.Context, rate, channels int, open func() (x, y Reader, stop
 	filter := make([][]complex128, channels) // none yet
 	var given []sums
 	for passes := 1; passes > 0; passes-- {
-		found, _, err := w.pass(ctx, filter, open)
+		found := make([]sums, channels)
+		for c := range found {
+			found[c] = newSums(w.h + 1)
+		}
+		_, err := w.pass(ctx, filter, open, func(c int, x, e []float64) {
+			w.pair.Pair(w.spec, w.spec2, w.tapered(0, x), w.tapered(1, e))
+			found[c].count(w.spec, w.spec2)
+		})
 		if err != nil {
 			return Linear{}, Heard{}, err
 		}
@@ -86,48 +92,52 @@ func Fit(ctx context.Context, rate, channels int, open func() (x, y Reader, stop
 		filter[c] = w.fft.Forward(f, t)
 		l.Taps = append(l.Taps, taps)
 	}
-	found, peak, err := w.pass(ctx, filter, open)
+	left := make([]float64, w.h+1) // power of all channels
+	peak, err := w.pass(ctx, filter, open, func(_ int, _, e []float64) {
+		for k, v := range w.fft.Forward(w.spec, w.tapered(1, e)) {
+			left[k] += abs2(v)
+		}
+	})
 	if err != nil {
 		return Linear{}, Heard{}, err
 	}
-	var whole, left, wholeK, leftK float64
-	for c := range found {
-		for k := w.lo; k < w.hi; k++ {
-			y, e := given[c].yy[k], found[c].yy[k]
-			whole, left, wholeK, leftK = whole+y, left+e, wholeK+w.k[k]*y, leftK+w.k[k]*e
+	var all, rest, allK, restK float64
+	for k := w.lo; k < w.hi; k++ {
+		y := 0.0
+		for _, s := range given {
+			y += s.yy[k]
 		}
+		all, rest, allK, restK = all+y, rest+left[k], allK+w.k[k]*y, restK+w.k[k]*left[k]
 	}
-	return l, Heard{K: unit.DB(unit.FromPower(leftK / wholeK)), Unweighted: unit.DB(unit.FromPower(left / whole)), Peak: unit.DBFS(unit.FromAmplitude(peak))}, nil
+	return l, Heard{K: unit.DB(unit.FromPower(restK / allK)), Unweighted: unit.DB(unit.FromPower(rest / all)), Peak: unit.DBFS(unit.FromAmplitude(peak))}, nil
 }
 
-// pass reads two takes from beginning to end. It returns, of each channel, the spectra of
-// x and of what a filter leaves of y, all of it without a filter, and the highest sample
-// of the filtered x and of what is left.
-func (w *work) pass(ctx context.Context, filter [][]complex128, open func() (x, y Reader, stop func() error, err error)) (found []sums, peak float64, err error) {
+// pass reads two takes from beginning to end. It calls each with every window of each
+// channel, of x and of what a filter leaves of y, all of it without a filter, and returns the
+// highest sample of the filtered x and of what is left.
+func (w *work) pass(ctx context.Context, filter [][]complex128, open func() (x, y Reader, stop func() error, err error), each func(channel int, x, e []float64)) (peak float64, err error) {
 	rx, ry, stop, err := open()
 	if err != nil {
-		return nil, 0, err
+		return 0, err
 	}
 	defer func() { err = errors.Join(err, stop()) }()
 	x, y := newFeed(rx, len(filter), w.h, w.pre), newFeed(ry, len(filter), w.h, 0)
 	if err := errors.Join(x.start(), y.start()); err != nil {
-		return nil, 0, err
+		return 0, err
 	}
-	pair := dsp.NewComplex(w.Length)
-	cx, ce := make([]complex128, w.h+1), make([]complex128, w.h+1)
 	left := make([][]float64, len(filter)) // of this step and the one before
-	for c := range filter {
-		found, left[c] = append(found, newSums(w.h+1)), make([]float64, w.Length)
+	for c := range left {
+		left[c] = make([]float64, w.Length)
 	}
 	post := w.h - w.pre
 	// After the last frame one step of silence follows: each frame is in two windows.
 	for more := true; more; {
 		if err := ctx.Err(); err != nil {
-			return nil, 0, err
+			return 0, err
 		}
 		before := y.frames
 		if err := errors.Join(x.next(), y.next()); err != nil {
-			return nil, 0, err
+			return 0, err
 		}
 		more = y.frames > before
 		for c, f := range filter {
@@ -144,22 +154,13 @@ func (w *work) pass(ctx context.Context, filter [][]complex128, open func() (x, 
 					peak = max(peak, math.Abs(v), math.Abs(e[w.h+i]))
 				}
 			}
-			pair.Pair(cx, ce, x.kept[c][:w.Length], e)
-			hann(cx)
-			hann(ce)
-			s := found[c]
-			for k, a := range cx {
-				b := ce[k]
-				s.xx[k] += abs2(a)
-				s.yy[k] += abs2(b)
-				s.xy[k] += complex(real(a)*real(b)+imag(a)*imag(b), real(a)*imag(b)-imag(a)*real(b))
-			}
+			each(c, x.kept[c][:w.Length], e)
 		}
 	}
 	if x.frames != y.frames {
-		return nil, 0, fmt.Errorf("leftover: takes of %d and %d frames or more; they must be equally long", x.frames, y.frames)
+		return 0, fmt.Errorf("leftover: takes of %d and %d frames or more; they must be equally long", x.frames, y.frames)
 	}
-	return found, peak, nil
+	return peak, nil
 }
 
 // feed keeps of each channel of a take the step before this one, this one, and what is

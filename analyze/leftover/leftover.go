@@ -2,6 +2,8 @@ package leftover
 
 import (
 	"math"
+	"math/cmplx"
+	"slices"
 
 	"evenhand/analyze/finding"
 	"evenhand/analyze/internal/dsp"
@@ -110,6 +112,11 @@ type work struct {
 	time     []float64
 	spec     []complex128
 	spec2    []complex128
+	pair     *dsp.Complex
+	hann     []float64
+	taper    [2][]float64 // what tapered returns
+	rest     []float64    // what left returns
+	power    []float64
 }
 
 // sums are the spectra of x and y under a Hann window, added up.
@@ -130,6 +137,17 @@ func (s sums) add(t sums) {
 	}
 }
 
+// count adds the spectra of a window.
+func (s sums) count(x, y []complex128) {
+	xx, yy, xy, y := s.xx[:len(x)], s.yy[:len(x)], s.xy[:len(x)], y[:len(x)]
+	for k, a := range x {
+		b := y[k]
+		xx[k] += abs2(a)
+		yy[k] += abs2(b)
+		xy[k] += complex(real(a)*real(b)+imag(a)*imag(b), real(a)*imag(b)-imag(a)*real(b))
+	}
+}
+
 // turned are the sums of y and x in place of x and y.
 func (s sums) turned() sums {
 	t := sums{s.yy, s.xx, make([]complex128, len(s.xy))}
@@ -143,7 +161,8 @@ func (s sums) turned() sums {
 func newTools(rate, n int) *work {
 	bins := n/2 + 1
 	w := &work{Params: Params{Length: n}, rate: rate, h: n / 2, fft: dsp.NewFFT(n), pre: n / 8,
-		k: make([]float64, bins), time: make([]float64, n), spec: make([]complex128, bins), spec2: make([]complex128, bins)}
+		k: make([]float64, bins), time: make([]float64, n), spec: make([]complex128, bins), spec2: make([]complex128, bins),
+		pair: dsp.NewComplex(n), hann: dsp.Hann(n), taper: [2][]float64{make([]float64, n), make([]float64, n)}, power: make([]float64, bins)}
 	w.lo, w.hi = bandRange(n, rate, from, to)
 	for i := range w.k {
 		w.k[i] = loudness.KPower(math.Min(24000, float64(i)*float64(rate)/float64(n)))
@@ -151,11 +170,20 @@ func newTools(rate, n int) *work {
 	return w
 }
 
+// tapered returns a window under a Hann window, in one of two places, until the next call for
+// that place.
+func (w *work) tapered(place int, x []float64) []float64 {
+	t := w.taper[place]
+	for i, v := range x {
+		t[i] = v * w.hann[i]
+	}
+	return t
+}
+
 func newWork(x, y *Excerpt, p Params) *work {
 	n, bins := p.Length, p.Length/2+1
 	w := newTools(x.rate, n)
 	w.Params, w.x, w.y = p, x, y
-	pair := dsp.NewComplex(n)
 	a, b := make([]float64, n), make([]float64, n)
 	ca, cb := make([]complex128, bins), make([]complex128, bins)
 	for i, block := range x.blocks {
@@ -168,20 +196,15 @@ func newWork(x, y *Excerpt, p Params) *work {
 			for k := range a {
 				a[k], b[k] = float64(x.samples[i][j*w.h+k]), float64(y.samples[i][j*w.h+k])
 			}
-			pair.Pair(ca, cb, a, b)
+			w.pair.Pair(ca, cb, a, b)
 			fx, fy = append(fx, narrow(ca)), append(fy, narrow(cb))
 			hann(ca)
 			hann(cb)
-			judged := j > 0 && j+1 < many
-			for k, a := range ca {
-				b := cb[k]
-				xx, yy := abs2(a), abs2(b)
-				s.xx[k] += xx
-				s.yy[k] += yy
-				s.xy[k] += complex(real(a)*real(b)+imag(a)*imag(b), real(a)*imag(b)-imag(a)*real(b))
-				if judged {
-					inner[0][k] += xx
-					inner[1][k] += yy
+			s.count(ca, cb)
+			if j > 0 && j+1 < many {
+				for k, a := range ca {
+					inner[0][k] += abs2(a)
+					inner[1][k] += abs2(cb[k])
 				}
 			}
 		}
@@ -202,16 +225,14 @@ func narrow(c []complex128) []complex64 {
 
 // hann turns the spectrum of a stretch into that under a periodic Hann window.
 func hann(c []complex128) {
-	conj := func(v complex128) complex128 { return complex(real(v), -imag(v)) }
-	n := len(c)
-	before := conj(c[1])
-	for k := range c {
-		after := conj(c[max(0, n-2)])
-		if k+1 < n {
+	last := len(c) - 1
+	before, end := cmplx.Conj(c[1]), cmplx.Conj(c[last-1])
+	for k, own := range c {
+		after := end
+		if k < last {
 			after = c[k+1]
 		}
-		own := c[k]
-		c[k] = 0.5*own - 0.25*(before+after)
+		c[k] = complex(0.5*real(own)-0.25*(real(before)+real(after)), 0.5*imag(own)-0.25*(imag(before)+imag(after)))
 		before = own
 	}
 }
@@ -248,36 +269,37 @@ func (w *work) measure(turned bool) Result {
 		passes = w.Passes
 	}
 	for range passes - 1 {
-		more := [2][]complex128{make([]complex128, w.h+1), make([]complex128, w.h+1)}
-		seen := [2][]float64{make([]float64, w.h+1), make([]float64, w.h+1)}
+		more := [2]sums{newSums(w.h + 1), newSums(w.h + 1)}
 		for i := range w.sums {
-			f := i % 2
-			w.left(in[i], given.samples[i], filter[f], func(j int, e []complex128) {
-				for k := range w.spec2 {
-					w.spec2[k] = complex128(in[i][j][k])
+			e := w.left(in[i], given.samples[i], filter[i%2])
+			for j := 1; j+1 < len(in[i]); j++ {
+				for k, x := range in[i][j] {
+					w.spec2[k] = complex128(x)
 				}
 				hann(w.spec2)
-				for k, x := range w.spec2 {
-					more[f][k] += complex(real(x), -imag(x)) * e[k]
-					seen[f][k] += abs2(x)
-				}
-			})
+				more[i%2].count(w.spec2, w.fft.Forward(w.spec, w.tapered(0, w.window(e, j))))
+			}
 		}
-		for f := range filter {
-			for k, v := range w.filter(seen[f], more[f]) {
+		for f, s := range more {
+			for k, v := range w.filter(s.xx, s.xy) {
 				filter[f][k] += v
 			}
 		}
 	}
 	left, whole := make([][]float64, len(w.sums)), make([][]float64, len(w.sums))
 	for i := range w.sums {
-		l := make([]float64, w.h+1)
-		w.left(in[i], given.samples[i], filter[1-i%2], func(_ int, e []complex128) {
-			for k, v := range e {
-				l[k] += abs2(v)
+		left[i], whole[i] = make([]float64, w.h+1), w.inner[i][own]
+		e := w.left(in[i], given.samples[i], filter[1-i%2])
+		for j := 1; j+1 < len(in[i]); j += 2 {
+			var next []float64 // shares the transform
+			if j+2 < len(in[i]) {
+				next = w.window(e, j+1)
 			}
-		})
-		left[i], whole[i] = l, w.inner[i][own]
+			w.pair.PairPower(w.power, w.window(e, j), next, w.hann)
+			for k, v := range w.power {
+				left[i][k] += v
+			}
+		}
 	}
 	r.Filter = w.figure(left, whole)
 	w.equalisers(&r, train, all, turned)
@@ -343,28 +365,25 @@ func (w *work) filter(xx []float64, xy []complex128) []complex128 {
 // fade rises from 0 to 1 like half a cosine.
 func fade(u float64) float64 { return 0.5 - 0.5*math.Cos(math.Pi*u) }
 
-// left calls each with the spectrum, under a Hann window, of what a filter leaves of
-// the samples y of a block, for each window j but the first and the last one. in are the
-// windows of the input.
-func (w *work) left(in [][]complex64, y []float32, filter []complex128, each func(j int, e []complex128)) {
+// left returns what a filter leaves of the samples y of a block, for window to read, until
+// the next call. in are the windows of the input.
+func (w *work) left(in [][]complex64, y []float32, filter []complex128) []float64 {
 	post := w.h - w.pre
-	e := make([]float64, len(in)*w.h) // from frame post of the block
+	w.rest = slices.Grow(w.rest[:0], len(in)*w.h)[:len(in)*w.h] // from frame post of the block
 	for j, x := range in {
-		for k := range w.spec {
-			w.spec[k] = complex128(x[k]) * filter[k]
+		for k, v := range x {
+			w.spec[k] = complex128(v) * filter[k]
 		}
-		t := w.fft.Inverse(w.time, w.spec)
-		for i := range w.h {
-			at := j*w.h + i
-			e[at] = float64(y[at+post]) - t[i+post]
+		e, given := w.rest[j*w.h:][:w.h], y[j*w.h+post:]
+		for i, v := range w.fft.Inverse(w.time, w.spec)[post:][:w.h] {
+			e[i] = float64(given[i]) - v
 		}
 	}
-	for j := 1; j+1 < len(in); j++ {
-		c := w.fft.Forward(w.spec, e[j*w.h-post:][:w.Length])
-		hann(c)
-		each(j, c)
-	}
+	return w.rest
 }
+
+// window is window j, not the first or the last one, of what left returned.
+func (w *work) window(left []float64, j int) []float64 { return left[j*w.h-w.h+w.pre:][:w.Length] }
 
 // figure puts together what remains of each block.
 func (w *work) figure(left, whole [][]float64) Figure {
