@@ -12,9 +12,10 @@
 // corrected for the number of independent windows.
 //
 // The two recordings must be aligned to some 50 frames, and their clocks to 0.1 ppm: 2 ppm
-// read as 3 %. Chorus and vibrato count as drive, and so does what comes late in a window or
-// after it of an echo or a reverberation. Moves and Trails find them where the drive is at
-// least 1 % and distortion does not cover them.
+// read as 3 %. Chorus, phaser and vibrato count as drive, and so does what comes late in a
+// window or after it of an echo or a reverberation. Moves and Trails find them where the
+// drive is at least 1 % and distortion does not cover them; Moves if they take at most 4 s
+// for a turn (of those of 10 s, about half) and notes go on for half a second.
 //
 // Memory: one block of two takes.
 //
@@ -45,10 +46,11 @@ const (
 	leastWindows = 16
 	// leastMoving is the drive in per cent from which gear can be seen to change with time
 	// or to have a tail: turning what part of the drive then turns its phase, trailing what
-	// part comes late. Of distortion they are 0.04 to 0.23 and up to 0.13, of a chorus, a
-	// vibrato and a reverberation 0.49 to 0.7, of an echo and a reverberation 0.38 to 0.6,
-	// as they are tested.
-	leastMoving, turning, trailing = 1, 0.3, 0.25
+	// part comes late. Of distortion they are 0.02 to 0.20 and up to 0.13; of a chorus, a
+	// flanger, a phaser and a vibrato that take 4 s and less for a turn 0.31 to 1.6, but 0.19
+	// in one of 54 cases, a weak chorus; of an echo and a reverberation 0.38 to 4, as they
+	// were tried.
+	leastMoving, turning, trailing = 1, 0.25, 0.25
 	// pauseSeconds is how much of the pauses is read at most.
 	pauseSeconds = 20
 )
@@ -78,10 +80,10 @@ type Result struct {
 }
 
 // Moves reports whether what touch and drive found of a take shows gear that changes with
-// time, as a chorus does: of what no filter explains, much turns its phase. Strong
-// distortion covers it, and below 1 % of drive it is not looked for.
+// time, as a chorus does: of what no filter explains, much turns its phase. A tail does so
+// too. Strong distortion covers it, and below 1 % of drive it is not looked for.
 func Moves(t touch.Result, d Result) bool {
-	return d.Drive >= leastMoving && t.Turns >= turning*d.Drive/100
+	return d.Drive >= leastMoving && max(t.Turns, t.Drifts) >= turning*d.Drive/100 && !Trails(t, d)
 }
 
 // Trails reports whether what touch and drive found of a take shows gear that has a tail, as

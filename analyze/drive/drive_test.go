@@ -12,6 +12,7 @@ import (
 	"evenhand/analyze/spectrum"
 	"evenhand/analyze/touch"
 	"evenhand/analyze/unit"
+	"evenhand/examples/campaign"
 	"evenhand/examples/guitar"
 	"evenhand/examples/studio"
 )
@@ -139,6 +140,78 @@ func TestClean(t *testing.T) {
 	}
 }
 
+// sway mixes x with itself behind a delay that sways between two times in seconds, as a
+// chorus and a flanger do.
+func sway(x []float64, hz, least, most, wet float64) []float64 {
+	y := make([]float64, len(x))
+	for i, v := range x {
+		at := float64(i) - rate*(least+(most-least)*(0.5+math.Sin(2*math.Pi*hz*float64(i)/rate)/2))
+		k := int(math.Floor(at))
+		y[i] = v
+		if k >= 0 {
+			y[i] += wet * (x[k] + (at-float64(k))*(x[k+1]-x[k]))
+		}
+	}
+	return y
+}
+
+// phaser mixes x with itself behind four all-pass filters whose frequency sways from 300 to
+// 2400 Hz.
+func phaser(x []float64, hz float64) []float64 {
+	y := make([]float64, len(x))
+	var in, out [4]float64
+	for i, v := range x {
+		t := math.Tan(math.Pi / rate * 300 * math.Pow(8, 0.5+math.Sin(2*math.Pi*hz*float64(i)/rate)/2))
+		c, s := (t-1)/(t+1), v
+		for k := range in {
+			in[k], out[k], s = s, c*(s-out[k])+in[k], c*(s-out[k])+in[k]
+		}
+		y[i] = (v + s) / 2
+	}
+	return y
+}
+
+// TestMoves: gear that changes with time is found from 4 s a turn on, on both materials, and
+// behind a distortion; TestOrder has the gear that does not change.
+func TestMoves(t *testing.T) {
+	if raced {
+		t.Skip("one goroutine only, and long")
+	}
+	session, err := studio.Open("four-fuzzes")
+	if err != nil {
+		t.Fatal(err)
+	}
+	own, err := session.Dry()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, dry := range [][]float64{own, guitar.Dry(t)} {
+		pauses := pausesOf(t, dry)
+		clipped := make([]float64, len(dry))
+		for i, v := range dry {
+			clipped[i] = math.Tanh(64 * v)
+		}
+		for _, hz := range []float64{0.25, 1, 5} {
+			for _, c := range []struct {
+				name string
+				take []float64
+			}{
+				{"chorus", sway(dry, hz, 0.018, 0.022, 0.7)},
+				{"flanger", sway(dry, hz, 0.001, 0.005, 1)},
+				{"phaser", phaser(dry, hz)},
+				{"chorus behind a fuzz", sway(clipped, hz, 0.018, 0.022, 0.7)},
+			} {
+				r, g := measure(t, dry, c.take, pauses)
+				t.Logf("%.0f s, %s of %v Hz: %.1f %%, of it %.2f turns, %.2f drifts", float64(len(dry))/rate, c.name, hz, float64(r.Drive), 100*float64(g.Turns/r.Drive), 100*float64(g.Drifts/r.Drive))
+				if !drive.Moves(g, r) {
+					t.Errorf("%.0f s: a %s of %v Hz is not found", float64(len(dry))/rate, c.name, hz)
+				}
+			}
+			campaign.Long(t)
+		}
+	}
+}
+
 // TestOrder: chains come in the order in which they were built, clean to fuzz, on both
 // materials. Those that change with time and those with a
 // tail are found.
@@ -152,8 +225,8 @@ func TestOrder(t *testing.T) {
 	add := func(name string, dry, take []float64, pauses []touch.Stretch) {
 		r, g := measure(t, dry, take, pauses)
 		got[name] = float64(r.Drive)
-		t.Logf("%-11s %6.2f %%, %.2f to %.2f %%; not linear %6.2f %%; touch %.2f, of the drive %.2f turns and %.2f trails %v", name, got[name], float64(r.Low), float64(r.High), float64(r.NotLinear), float64(g.Slope), 100*float64(g.Turns/r.Drive), 100*float64(g.Tail/r.Drive), r.Reason)
-		if moves, trails := slices.Contains([]string{"chorus", "vibrato", "reverb"}, name), slices.Contains([]string{"echo", "reverb"}, name); drive.Moves(g, r) != moves || drive.Trails(g, r) != trails {
+		t.Logf("%-11s %6.2f %%, %.2f to %.2f %%; not linear %6.2f %%; touch %.2f, of the drive %.2f turns, %.2f drifts and %.2f trails %v", name, got[name], float64(r.Low), float64(r.High), float64(r.NotLinear), float64(g.Slope), 100*float64(g.Turns/r.Drive), 100*float64(g.Drifts/r.Drive), 100*float64(g.Tail/r.Drive), r.Reason)
+		if moves, trails := slices.Contains([]string{"chorus", "vibrato"}, name), slices.Contains([]string{"echo", "reverb"}, name); drive.Moves(g, r) != moves || drive.Trails(g, r) != trails {
 			t.Errorf("%s changes with time: %v; has a tail: %v", name, !moves, !trails)
 		}
 	}

@@ -61,9 +61,11 @@ type Result struct {
 	// Pulse is how often a second the gain rises and falls by itself, as behind a tremolo;
 	// 0 where it does not.
 	Pulse unit.Hertz
-	// Turns is which part of what the filter explains changes its phase within 64 ms, 0 to
-	// 1: next to nothing where the gear does the same all the time.
-	Turns unit.Number
+	// Turns is which part of what the filter explains changes its phase within 64 ms while
+	// a note goes on, 0 to 1: next to nothing where the gear does the same all the time.
+	// Drifts is how much more of it does so within half a second. Both are 0 where fewer
+	// than 30 stretches of 64 ms show it.
+	Turns, Drifts unit.Number
 	// Tail is which part of the take follows the music by some 50 ms, as far as the filter
 	// reaches, to 1.5 s, 0 to 1; 0 where that may be chance.
 	Tail unit.Number
@@ -123,7 +125,8 @@ func Measure(dry, take *Take) (r Result, fit *Fit, err error) {
 	if hz := w.pulse(); hz > 0 {
 		r.Pulse, r.Reason = unit.Hertz(hz), finding.Say("touch.pulse", "rate_hz", hz)
 	}
-	r.Turns = unit.Number(w.turns())
+	turns, drifts := w.turns()
+	r.Turns, r.Drifts = unit.Number(turns), unit.Number(drifts)
 	r.Tail = unit.Number(w.tail())
 	return r, &Fit{Gains: w.gain, w: w}, nil
 }

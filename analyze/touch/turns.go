@@ -7,18 +7,65 @@ import (
 )
 
 const (
-	// turnSeconds is how long and how far apart the stretches are whose phases are
-	// compared: shorter than a turn of a chorus or a vibrato, which take 0.15 s and more.
+	// turnSeconds is how long the stretches are whose phases are compared, and how far apart
+	// for the fast turns: less than a turn of a chorus or a vibrato takes, 0.15 s and more.
 	// Common practice, no source.
 	turnSeconds = 0.064
+	// driftStretches is how many stretches apart they are for the slow ones: 0.5 s.
+	driftStretches = 8
+	// sameNote is how alike the magnitudes of two spectra are, 0 to 1, while a note goes on;
+	// leastTurns is how many such pairs of stretches there must be.
+	sameNote, leastTurns = 0.9, 30
 	// turnFrom and turnTo are the frequencies in Hz, in which most of a guitar's power
 	// is; turnBand is the least width of a band, which then has several bins.
 	turnFrom, turnTo, turnBand = 80, 3000, 60
 )
 
-// turns returns which part of what the filter explains changes its phase from one stretch
-// of the music to the next, 0 to 1. Neither a filter nor a gain does that.
-func (w *work) turns() float64 {
+// stretch is what is compared of 64 ms of a block.
+type stretch struct {
+	counts bool
+	bands  []complex128 // cross powers of filtered dry recording and take; each stretch counts the same
+	bins   []float64    // magnitudes of the dry recording, of power 1
+}
+
+// turned adds up pairs of stretches.
+type turned struct {
+	pairs       int
+	part, whole float64
+}
+
+func (t *turned) add(a, b *stretch) {
+	alike := 0.0
+	if a.counts && b.counts {
+		for k, v := range a.bins {
+			alike += v * b.bins[k]
+		}
+	}
+	if alike < sameNote {
+		return
+	}
+	t.pairs++
+	for band, c := range a.bands {
+		d := c * complex(real(b.bands[band]), -imag(b.bands[band]))
+		if size := math.Hypot(real(d), imag(d)); size > 0 {
+			t.part += imag(d) * imag(d) / size
+			t.whole += size
+		}
+	}
+}
+
+// of is the part that turned; 0 where that may be chance.
+func (t *turned) of() float64 {
+	if t.pairs < leastTurns {
+		return 0
+	}
+	return t.part / t.whole
+}
+
+// turns returns which part of what the filter explains changes its phase while a note goes
+// on, 0 to 1: from one stretch to the next, and how much more in half a second. Neither a
+// filter nor a gain does that, distortion hardly, and noise turns as much in any time.
+func (w *work) turns() (turns, drifts float64) {
 	n := 2 * int(turnSeconds*w.x.lower/2+0.5)
 	hz := w.x.lower / float64(n)
 	fft, hann := dsp.NewFFT(n), dsp.Hann(n)
@@ -29,13 +76,21 @@ func (w *work) turns() float64 {
 		f = math.Max(f+turnBand, f*math.Cbrt(2))
 		edges = append(edges, int(math.Ceil(f/hz)))
 	}
-	now, before := make([]complex128, len(edges)-1), make([]complex128, len(edges)-1)
-	var turned, whole float64
+	lowest, highest := edges[0], edges[len(edges)-1]
+	last := make([]stretch, driftStretches+1) // the stretches in turn
+	for i := range last {
+		last[i].bands, last[i].bins = make([]complex128, len(edges)-1), make([]float64, highest-lowest)
+	}
+	var next, later turned
 	for i, x := range w.filtered {
-		y, follows := w.y.blocks[i], false
-		for at := 0; at+n <= len(x); at += n {
-			if f := (at + n/2) / w.frame; f >= len(w.counts[i]) || !w.counts[i][f] {
-				follows = false
+		y := w.y.blocks[i]
+		for s := range last { // those of another block
+			last[s].counts = false
+		}
+		for s := 0; (s+1)*n <= len(x); s++ {
+			at, now := s*n, &last[s%len(last)]
+			f := (at + n/2) / w.frame
+			if now.counts = f < len(w.counts[i]) && w.counts[i][f]; !now.counts {
 				continue
 			}
 			for k, h := range hann {
@@ -44,28 +99,27 @@ func (w *work) turns() float64 {
 			fft.Forward(ca, a)
 			fft.Forward(cb, b)
 			var px, py float64
-			for band := range now {
-				now[band] = 0
+			for k := lowest; k < highest; k++ {
+				px += real(ca[k])*real(ca[k]) + imag(ca[k])*imag(ca[k])
+				py += real(cb[k])*real(cb[k]) + imag(cb[k])*imag(cb[k])
+			}
+			if px == 0 || py == 0 {
+				now.counts = false
+				continue
+			}
+			for k := range now.bins {
+				now.bins[k] = math.Hypot(real(ca[lowest+k]), imag(ca[lowest+k])) / math.Sqrt(px)
+			}
+			for band := range now.bands {
+				c := complex128(0)
 				for k := edges[band]; k < edges[band+1]; k++ {
-					now[band] += complex(real(ca[k]), -imag(ca[k])) * cb[k]
-					px += real(ca[k])*real(ca[k]) + imag(ca[k])*imag(ca[k])
-					py += real(cb[k])*real(cb[k]) + imag(cb[k])*imag(cb[k])
+					c += complex(real(ca[k]), -imag(ca[k])) * cb[k]
 				}
+				now.bands[band] = c / complex(math.Sqrt(px*py), 0)
 			}
-			for band, c := range now { // each stretch counts the same
-				c /= complex(math.Sqrt(px*py)+math.SmallestNonzeroFloat32, 0)
-				now[band] = c
-				d := c * complex(real(before[band]), -imag(before[band]))
-				if size := math.Hypot(real(d), imag(d)); follows && size > 0 {
-					turned += imag(d) * imag(d) / size
-					whole += size
-				}
-			}
-			now, before, follows = before, now, true
+			next.add(&last[(s+driftStretches)%len(last)], now)
+			later.add(&last[(s+1)%len(last)], now)
 		}
 	}
-	if whole == 0 {
-		return 0
-	}
-	return turned / whole
+	return next.of(), math.Max(0, later.of()-next.of())
 }
