@@ -197,18 +197,28 @@ func (s *Session) touchAndDrive(ctx context.Context, g gear, step func(int64)) e
 				return out, err
 			}
 			defer own.Close()
-			out.Drive, err = drive.Measure(drive.Signal{Source: own}, drive.Signal{Source: src, Offset: frame}, g.plain, g.pauses, fit.Gains, s.bands.third)
-			if err == nil && compressor.Looked(out.Touch, out.Drive) {
-				out.Compressor = compressor.Measure(fit)
+			measure := func(gains ...drive.Gains) (drive.Result, error) {
+				return drive.Measure(drive.Signal{Source: own}, drive.Signal{Source: src, Offset: frame}, g.plain, g.pauses, gains, s.bands.third)
+			}
+			out.Drive, err = measure(drive.Gains{Seconds: touch.FrameSeconds, Blocks: fit.Gains})
+			switch {
+			case err != nil:
+			case drive.Trails(out.Touch, out.Drive):
+				out.Touch.Reason, out.Drive.Reason = trails, trails
+			case drive.Moves(out.Touch, out.Drive):
+				out.Touch.Reason, out.Drive.Reason = moves, moves
+			case compressor.Looked(out.Touch, out.Drive):
+				var gains []drive.Gains
+				if out.Compressor, gains = compressor.Measure(fit); gains == nil {
+					break
+				}
+				var less drive.Result
+				if less, err = measure(gains...); less.Drive < out.Drive.Drive {
+					out.Drive = less
+				}
 			}
 			return out, err
 		})
-		switch {
-		case drive.Trails(found.Touch, found.Drive):
-			found.Touch.Reason, found.Drive.Reason = trails, trails
-		case drive.Moves(found.Touch, found.Drive):
-			found.Touch.Reason, found.Drive.Reason = moves, moves
-		}
 		t.Touch, t.Drive, t.Compressor = touchOf(found.Touch), driveOf(found.Drive), compressorOf(found.Compressor)
 		return err
 	})

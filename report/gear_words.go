@@ -107,7 +107,7 @@ func (b *builder) reachWords() string {
 }
 
 // gearMeans says what the figures mean; %s is how long a frame of touch is.
-const gearMeans = "Drive is the part of a take’s power that is new frequencies; noise and gain changes slower than %s do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
+const gearMeans = "Drive is the part of a take’s power that is new frequencies; noise, gain changes slower than %s and what a measured compressor does to the gain do not count. Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat."
 
 // gearReason is why neither touch nor drive of any take was measured; "" where some were.
 func (b *builder) gearReason() string {
@@ -268,14 +268,11 @@ func (b *builder) reactions(t, other *result.Take) []reaction {
 	if x, y := t.Drive, other.Drive; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, driveDigits, func(t *result.Take) (unit.Number, bool) {
 		return t.Drive.Drive, t.Drive.Measured
 	}) {
-		what, more := "less drive", other
+		what := "less drive"
 		if x.Drive > y.Drive {
-			what, more = "more drive", t
+			what = "more drive"
 		}
-		// The gain of a fast compressor moves within a frame of touch, and that counts as drive.
-		if c := more.Compressor; c == nil || !c.Measured {
-			out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), driveDigits), unit.Format(float64(y.Drive), driveDigits))})
-		}
+		out = append(out, reaction{what, fmt.Sprintf("%s %% against %s %%", unit.Format(float64(x.Drive), driveDigits), unit.Format(float64(y.Drive), driveDigits))})
 	}
 	if x, y := t.Touch, other.Touch; x != nil && y != nil && x.Measured && y.Measured && b.apart(x.Low, x.High, y.Low, y.High, touchDigits, func(t *result.Take) (unit.Number, bool) {
 		return t.Touch.Slope, t.Touch.Measured

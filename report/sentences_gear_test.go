@@ -75,14 +75,7 @@ func gearForms() []form {
 				unless(shows(a, x) && shows(b, y), "it is %v and %v", x, y))
 		}
 	}
-	driven := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
-	drive := func(r *results, who, other, word, a, b string) string {
-		more := r.take(who)
-		if word == "less" {
-			more = r.take(other)
-		}
-		return why(unless(more.Compressor == nil || !more.Compressor.Measured, "it may be the compressor of %s", more.Name), driven(r, who, other, word, a, b))
-	}
+	drive := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
 	touch := reaction("livelier", "flatter", func(t take) (figure, bool) { return t.Touch.Slope, t.Touch.Measured })
 	return []form{
 		pair(`{name} and {name} differ by EQ alone: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool {
@@ -193,7 +186,7 @@ func gearForms() []form {
 				unless(m[5] == "" && math.IsNaN(float64(c.Threshold)) || m[5] != "" && shows(m[5], c.Threshold) && m[6] == c.Detector, "the threshold is %v, %s", c.Threshold, c.Detector),
 				time(m[7], m[8], c.Attack), time(m[9], m[10], c.Release))
 		}),
-		sentence("gear", `Drive is the part of a take’s power that is new frequencies; noise and gain changes slower than {value} s do not count\.`, func(r *results, _ said, m []string) string {
+		sentence("gear", `Drive is the part of a take’s power that is new frequencies; noise, gain changes slower than {value} s and what a measured compressor does to the gain do not count\.`, func(r *results, _ said, m []string) string {
 			return unless(shows(m[1], r.Parameters.Gear.TouchFrame), "frames of %v s", r.Parameters.Gear.TouchFrame)
 		}),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),

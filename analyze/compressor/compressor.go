@@ -124,13 +124,14 @@ func Looked(t touch.Result, d drive.Result) bool {
 }
 
 // Measure finds the compressor in a take that package touch has compared with its dry
-// recording.
+// recording. It also returns the gains of the take, those of the compressor's model and
+// what is left of them in each frame of touch; none without a compressor.
 //
 // Not measured: less than 4 s of playing that is clear of the noise; gains that the model
 // does not follow.
-func Measure(f *touch.Fit) Result {
+func Measure(f *touch.Fit) (Result, []drive.Gains) {
 	if moves := spread(frames(f)); !(moves >= leastMoves) {
-		return Result{None: true}
+		return Result{None: true}, nil
 	}
 	w := &work{fitted: f, by: int(math.Round(step * f.Rate()))}
 	w.step = float64(w.by) / f.Rate()
@@ -149,7 +150,7 @@ func Measure(f *touch.Fit) Result {
 		}
 	}
 	if n < leastWindows {
-		return Result{Reason: finding.Say("compressor.short", "playing_s", float64(n)*hop*step, "least_s", leastWindows*hop*step)}
+		return Result{Reason: finding.Say("compressor.short", "playing_s", float64(n)*hop*step, "least_s", leastWindows*hop*step)}, nil
 	}
 	var trials []trial
 	for _, peak := range []bool{false, true} {
@@ -163,7 +164,7 @@ func Measure(f *touch.Fit) Result {
 	byLeft := func(a, b trial) int { return cmp.Compare(a.left, b.left) }
 	best := slices.MinFunc(trials, byLeft)
 	if best.left > hopeless {
-		return unlike
+		return unlike, nil
 	}
 	// Each goes on with gains of its own; those that leave much more are given up.
 	var seen []trial
@@ -174,7 +175,7 @@ func Measure(f *touch.Fit) Result {
 		slices.SortStableFunc(trials, byLeft)
 		seen = append(seen, trials[k-1:]...)
 		if trials = trials[:k-1]; trials[0].left > MostLeft {
-			return unlike
+			return unlike, nil
 		}
 	}
 	best = trials[0]
@@ -197,7 +198,12 @@ func Measure(f *touch.Fit) Result {
 		}
 	}
 	w.settle(&best, rounds, free, fine)
-	return w.result(&best, seen)
+	r := w.result(&best, seen)
+	if r.Reason.Found != "" {
+		return r, nil
+	}
+	filtered, gains := w.through(&best)
+	return r, []drive.Gains{{Seconds: w.step, Blocks: gains}, {Seconds: touch.FrameSeconds, Blocks: f.Over(filtered)}}
 }
 
 // unlike is the result for a gain that no compressor makes.
@@ -223,22 +229,25 @@ func (w *work) detect(t *trial) {
 	}
 }
 
-// again fits the filter to the dry recording with the gain of a model, and reads the gains
-// again.
-func (w *work) again(t *trial) {
+// again reads the gains again, behind the filter that fits the gain of a model.
+func (w *work) again(t *trial) { t.gains = w.read(w.through(t)) }
+
+// through fits the filter to the dry recording with the gain of a model. It returns the
+// blocks behind it, and that gain in dB at each step.
+func (w *work) through(t *trial) (filtered, gains [][]float64) {
 	slope := w.fit(t, t.settings, w.all).slope
-	x, falls := make([][]float64, len(w.all)), make([][]float64, len(w.all))
+	x, gains := make([][]float64, len(w.all)), make([][]float64, len(w.all))
 	for b, dry := range w.fitted.Dry() {
 		h := make([]float64, len(t.levels[b]))
 		t.follow(h, t.levels[b], w.step)
-		x[b], falls[b] = make([]float64, len(dry)), h
+		x[b], gains[b] = make([]float64, len(dry)), h
 		for k := range h {
-			h[k] *= slope
+			h[k] *= -slope
 		}
 		// Straight lines from the middle of a step to that of the next.
-		last, at := unit.ToAmplitude(-h[0]), 0
+		last, at := unit.ToAmplitude(h[0]), 0
 		for k, v := range h {
-			next := unit.ToAmplitude(-v)
+			next := unit.ToAmplitude(v)
 			for i := at; i < k*w.by+w.by/2; i++ {
 				x[b][i] = dry[i] * (last + (next-last)*float64(i-at)/float64(w.by))
 			}
@@ -248,13 +257,13 @@ func (w *work) again(t *trial) {
 			x[b][i] = dry[i] * last
 		}
 	}
-	x, t.filter = w.fitted.Through(x, t.filter)
-	t.gains = w.read(x, falls)
+	filtered, t.filter = w.fitted.Through(x, t.filter)
+	return filtered, gains
 }
 
 // read reads the gains of the windows: by what the take is over the dry recording behind
-// its filter, less what that already falls by at each step; nil: nothing.
-func (w *work) read(filtered, falls [][]float64) gains {
+// its filter, with the gain that this already has at each step; nil: none.
+func (w *work) read(filtered, given [][]float64) gains {
 	read := gains{make([][]float64, len(w.all)), make([][]bool, len(w.all))}
 	noise, rate := w.fitted.Noise(), w.fitted.Rate()
 	length := 2 * hop * w.by
@@ -277,9 +286,9 @@ func (w *work) read(filtered, falls [][]float64) gains {
 				continue
 			}
 			g := unit.FromPower(p-noise) - unit.FromPower(q)
-			if falls != nil {
-				for _, v := range falls[b][k*hop:][:2*hop] {
-					g -= v / (2 * hop)
+			if given != nil {
+				for _, v := range given[b][k*hop:][:2*hop] {
+					g += v / (2 * hop)
 				}
 			}
 			gain[k] = g

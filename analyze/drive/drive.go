@@ -1,5 +1,5 @@
 // Package drive measures how much of a take is new frequencies: what a device adds to
-// the dry recording that was sent through it, apart from gain changes, from anything a
+// the dry recording that was sent through it, apart from slow gain changes, from anything a
 // filter does and from noise.
 //
 // The coherence γ² of take and dry recording says how much of the take's power a filter
@@ -7,6 +7,15 @@
 // is first given the gain that package touch found for it. What then remains unexplained,
 // less the noise of the pauses, K-weighted, in per cent of the take, is the drive: 0 is
 // clean. Without the gains the same figure is of all that is not linear.
+//
+// Gain that changes within a frame counts, unless package compressor finds a compressor: the
+// dry recording then has the gain of its model too, in steps of 0.5 ms. Built compressors that
+// read 0.2 to 2.6 % without that read 0.03 to 0.16 % with it, and a curve before or behind one
+// what it reads alone, within 25 % or 0.1; above a threshold far below all playing 0.25 more.
+// Left out with it are the harmonics that a fast gain makes of low notes: of a sine of 62 Hz,
+// 12 dB above the threshold of 10:1, 2.8 % (0.08 % of the power) with an attack of 1 ms and a
+// release of 30 ms, 0.5 % with 5 and 80 ms. Of a soft curve, which lowers the gain of what is
+// loud, the gains of frames explain a part: 1.7 % are left of 2.1, 0.5 of 0.9.
 //
 // Welch's method: periodic Hann windows of Length frames, half overlap. The figure is
 // corrected for the number of independent windows.
@@ -130,19 +139,28 @@ func (m *meter) add(s *sums, x, y []float64) {
 	}
 }
 
-// Measure compares a take with the dry recording over blocks of the timeline, the gains of
-// each given by touch.Measure for the same blocks. bands are those of Result.Third.
+// Gains are gains in dB of stretches of each block, each so many seconds long.
+type Gains struct {
+	Seconds float64
+	Blocks  [][]float64
+}
+
+// Measure compares a take with the dry recording over blocks of the timeline, to which all
+// of the gains are given first: those of touch.Measure, or those of compressor.Measure. bands
+// are those of Result.Third.
 //
 // Not measured: without pauses, which tell the noise; fewer than 16 independent windows
 // in a half of the music; a take that is not louder than its noise. Errors are those of the
 // sources.
-func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains [][]float64, bands []spectrum.Band) (Result, error) {
+func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains []Gains, bands []spectrum.Band) (Result, error) {
 	rate := dry.Rate()
 	if take.Rate() != rate {
 		return Result{}, fmt.Errorf("drive: %w: %d Hz and %d Hz; convert one of the recordings first", align.ErrRates, rate, take.Rate())
 	}
-	if len(gains) != len(blocks) {
-		return Result{}, fmt.Errorf("drive: gains of %d blocks for %d blocks", len(gains), len(blocks))
+	for _, g := range gains {
+		if len(g.Blocks) != len(blocks) {
+			return Result{}, fmt.Errorf("drive: gains of %d blocks for %d blocks", len(g.Blocks), len(blocks))
+		}
 	}
 	n := Length(rate)
 	bins := n/2 + 1
@@ -168,7 +186,9 @@ func Measure(dry, take Signal, blocks, pauses []touch.Stretch, gains [][]float64
 			return Result{}, err
 		}
 		m.add(&plain, x, y)
-		give(x, gains[i], touch.FrameSeconds*float64(rate))
+		for _, g := range gains {
+			give(x, g.Blocks[i], g.Seconds*float64(rate))
+		}
 		m.add(&free[i%2], x, y)
 	}
 	if k := min(free[0].n, free[1].n); spectrum.EffectiveAverages(k) < leastWindows {
@@ -223,12 +243,13 @@ func both(dry, take Signal, b touch.Stretch) (x, y []float64, err error) {
 	return x, y, err // the source names the file and the place
 }
 
-// give gives a block the gains of its frames, straight lines in dB between their middles.
+// give gives a block the gains of its stretches of so many samples, straight lines in dB
+// between their middles.
 func give(x []float64, gains []float64, frame float64) {
 	if len(gains) == 0 {
 		return
 	}
-	const step = 32 // samples that share a gain's slope
+	step := max(1, min(32, int(frame/3))) // samples that share a gain's slope
 	at := func(i int) float64 {
 		u := math.Max(0, math.Min(float64(len(gains)-1), float64(i)/frame-0.5))
 		k := min(int(u), len(gains)-2)
@@ -241,7 +262,7 @@ func give(x []float64, gains []float64, frame float64) {
 		g := unit.ToAmplitude(at(i))
 		next := unit.ToAmplitude(at(i + step))
 		for k := i; k < min(i+step, len(x)); k++ {
-			x[k] *= g + (next-g)*float64(k-i)/step
+			x[k] *= g + (next-g)*float64(k-i)/float64(step)
 		}
 	}
 }

@@ -58,11 +58,16 @@ func measureOn(t testing.TB, dry, take []float64, blocks, pauses []touch.Stretch
 	if err != nil {
 		t.Fatal(err)
 	}
-	r, err := drive.Measure(drive.Signal{Source: align.NewMemory(rate, dry)}, drive.Signal{Source: align.NewMemory(rate, take)}, blocks, pauses, fit.Gains, thirds)
+	r, err := drive.Measure(drive.Signal{Source: align.NewMemory(rate, dry)}, drive.Signal{Source: align.NewMemory(rate, take)}, blocks, pauses, framed(fit.Gains), thirds)
 	if err != nil {
 		t.Fatal(err)
 	}
 	return r, slope
+}
+
+// framed are gains of package touch.
+func framed(gains [][]float64) []drive.Gains {
+	return []drive.Gains{{Seconds: touch.FrameSeconds, Blocks: gains}}
 }
 
 func cabinet(x []float64) []float64 {
@@ -134,7 +139,7 @@ func TestClean(t *testing.T) {
 		t.Errorf("without a pause: %v", got.Reason)
 	}
 	short := drive.Signal{Source: align.NewMemory(rate, dry)}
-	got, err := drive.Measure(short, short, blocksOf(dry[:4*rate]), pauses, make([][]float64, 1), thirds)
+	got, err := drive.Measure(short, short, blocksOf(dry[:4*rate]), pauses, framed(make([][]float64, 1)), thirds)
 	if err != nil || got.Reason.Found != "drive.short" || got.Reason.With["windows"] != unit.Number(0) {
 		t.Errorf("4 s: %v, %v", got.Reason, err)
 	}
@@ -300,7 +305,7 @@ func BenchmarkMeasure(b *testing.B) {
 	}
 	s := drive.Signal{Source: align.NewMemory(rate, dry)}
 	for b.Loop() {
-		if _, err := drive.Measure(s, s, blocks, pauses, gains, thirds); err != nil {
+		if _, err := drive.Measure(s, s, blocks, pauses, framed(gains), thirds); err != nil {
 			b.Fatal(err)
 		}
 	}

@@ -63,7 +63,8 @@ type Drive struct {
 	Measured bool  `json:"measured"`
 	Reason   Cause `json:"reason,omitzero"` // why not measured
 	// Drive is the K-weighted part of the take's power that is new frequencies, apart from
-	// gain changes and noise; Low and High are those of the two halves of the music.
+	// noise, gain changes slower than a frame of touch and the gain of a compressor that was
+	// measured; Low and High are those of the two halves of the music.
 	Drive unit.Number `json:"drive_percent" figure:"drive (%)"`
 	Low   unit.Number `json:"drive_low_percent" figure:"drive, lower half (%)"`
 	High  unit.Number `json:"drive_high_percent" figure:"drive, upper half (%)"`

@@ -38,6 +38,20 @@ func (f *Fit) Filtered() [][]float64 { return f.w.filtered }
 // Noise returns the mean square of the take in the pauses, 0 without one.
 func (f *Fit) Noise() float64 { return f.w.y.noise }
 
+// Over returns what Gains are for other blocks than those of Filtered: by how many dB the
+// take is above them in each frame.
+func (f *Fit) Over(x [][]float64) [][]float64 {
+	out := make([][]float64, len(x))
+	for i, b := range x {
+		out[i] = levels(b, f.w.frame)
+		for k, l := range out[i] {
+			out[i][k] = f.w.out[i][k] - l
+		}
+	}
+	f.w.fill(out)
+	return out
+}
+
 // Through returns blocks, the dry recording with other gains, behind the filter that makes
 // the take of them, and that filter. It goes on from another one, nil for none: of gains
 // that change little it comes closer each time.

@@ -315,7 +315,7 @@ func (w *work) result() Result {
 			}
 		}
 	}
-	w.fill()
+	w.fill(w.gain)
 	var levels []float64
 	for _, p := range all {
 		levels = append(levels, p.in)
@@ -340,14 +340,14 @@ func (w *work) result() Result {
 
 // fill gives the frames that do not count the gains of those that do: a gain is that of the
 // device and of how loud the take was recorded, so there is none that means nothing.
-func (w *work) fill() {
+func (w *work) fill(gains [][]float64) {
 	last := math.NaN() // until a block has a frame that counts
 	for i := 0; math.IsNaN(last); i++ {
 		if f := slices.Index(w.counts[i], true); f >= 0 {
-			last = w.gain[i][f]
+			last = gains[i][f]
 		}
 	}
-	for i, gain := range w.gain {
+	for i, gain := range gains {
 		if f := slices.Index(w.counts[i], true); f >= 0 {
 			last = gain[f]
 		}
