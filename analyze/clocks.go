@@ -40,6 +40,9 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if s.Takes[i].Judged, err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
 				return err
 			}
+			if s.Result.Settings.ShiftsPitch(i) {
+				heedPitch(&s.Takes[i].Judged)
+			}
 			if s.Takes[i].Again, err = s.compareAgain(i); err != nil || s.Takes[i].Judged.Verdict.Outcome == parts.Same {
 				return err
 			}

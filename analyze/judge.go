@@ -2,6 +2,7 @@ package analyze
 
 import (
 	"math"
+	"slices"
 
 	"evenhand/analyze/align"
 	"evenhand/analyze/clock"
@@ -9,6 +10,7 @@ import (
 	"evenhand/analyze/parts"
 	"evenhand/analyze/recording"
 	"evenhand/analyze/result"
+	"evenhand/analyze/unit"
 	"evenhand/analyze/work"
 )
 
@@ -59,6 +61,20 @@ func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take
 		out.Windows, out.Scatter, out.OnePath, out.Drift, out.DriftError = j.Windows, j.Scatter, j.OnePath(), j.Drift, j.DriftError
 		return out, nil
 	})
+}
+
+// heedPitch takes back what was found of a take whose gear shifts the pitch, unless it is in
+// step: such gear cuts sound into pieces and moves them, and the notes and the phase with
+// them. What is silent where the recording plays stays.
+func heedPitch(j *fairness.Judged) {
+	if j.Verdict.Outcome == parts.Same && len(j.Parts) == 0 && len(j.Slips) == 0 {
+		return
+	}
+	why := result.Say("parts.pitch", "spread_ms", 1000*float64(j.Verdict.Spread))
+	j.Verdict.Outcome, j.Verdict.Basis = parts.Uncertain, why
+	j.Verdict.Onsets, j.Verdict.Sureness = 0, unit.Number(nan())
+	j.Parts = slices.DeleteFunc(j.Parts, func(p result.Part) bool { return p.Kind != parts.Missing })
+	j.Slips, j.Told, j.Reason = nil, nil, why
 }
 
 // sharpenDrift asks for the drift in another way where gear may move the lag as a

@@ -33,3 +33,13 @@ func (s Settings) MayHaveValves() bool {
 	}
 	return false
 }
+
+// ShiftsPitch reports whether a device in the chain of a take shifts the pitch, as its kind
+// says.
+func (s Settings) ShiftsPitch(take int) bool {
+	return slices.ContainsFunc(s.Slots, func(slot SlotSettings) bool {
+		return slices.ContainsFunc(slot.Rows, func(r SettingRow) bool {
+			return !r.Control && r.Name == "kind" && manifest.Device{Kind: r.Values[take].Written}.ShiftsPitch()
+		})
+	})
+}
