@@ -367,6 +367,9 @@ func (s *Session) leftover(g gear, pair [2]int) (result.Leftover, error) {
 		better = found.OfA
 	}
 	l.Filter, l.FilterError, l.Bound = least(better.Filter.K), better.Filter.Error, least(min(found.OfA.Bound, found.OfB.Bound))
+	if l.Equaliser < l.Filter { // an equaliser is a filter
+		l.Filter, l.FilterError = l.Equaliser, l.EqualiserError
+	}
 	sections := len(s.Result.Timeline.Spans) - 1
 	for k, r := range []leftover.Result{found.OfB, found.OfA} {
 		w := result.LeftoverWays{Of: s.Result.Takes[pair[1-k]].Name, Filter: least(r.Filter.K), FilterUnweighted: least(r.Filter.Unweighted),

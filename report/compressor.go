@@ -21,6 +21,8 @@ const (
 	// oneRatio is by which factor the ends of a ratio's range differ at most where one
 	// figure stands for both.
 	oneRatio = 1.1
+	// oneThreshold is by how many dB those of a threshold's range do.
+	oneThreshold = 2
 )
 
 // compressorWords says what a take's compressor does; "" without one that was measured.
@@ -31,7 +33,11 @@ func compressorWords(t *result.Take) string {
 	}
 	from := "at every level played"
 	if chart.Finite(float64(c.Threshold)) {
-		from = fmt.Sprintf("above %s dBFS (%s) going in", unit.Format(float64(c.Threshold), 0), c.Detector)
+		level := unit.Format(float64(c.Threshold), 0)
+		if low, high := unit.Format(float64(c.ThresholdLow), 0), unit.Format(float64(c.ThresholdHigh), 0); c.ThresholdHigh-c.ThresholdLow > oneThreshold {
+			level = low + " to " + high
+		}
+		from = fmt.Sprintf("above %s dBFS (%s) going in", level, c.Detector)
 	}
 	return fmt.Sprintf("%s: compresses %s %s; attack %s, release %s.", t.Name, ratioWords(c), from, msWords(c.Attack), msWords(c.Release))
 }

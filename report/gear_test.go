@@ -99,6 +99,13 @@ func TestReactionsAreApartAsPrinted(t *testing.T) {
 		if got := b.reactionWords(&b.res.Takes[0], &b.res.Takes[1]); got != c.want {
 			t.Errorf("%+v: %q", c, got)
 		}
+		// What a fast gain leaves of what is not linear is no reason to call it drive.
+		for i := range b.res.Takes[:2] {
+			b.res.Takes[i].Drive.NotLinear = 40
+		}
+		if got := b.reactionWords(&b.res.Takes[0], &b.res.Takes[1]); strings.Contains(got, "drive") {
+			t.Errorf("%+v, of 40 %% that are not linear: %q", c, got)
+		}
 	}
 }
 

@@ -75,7 +75,14 @@ func gearForms() []form {
 				unless(shows(a, x) && shows(b, y), "it is %v and %v", x, y))
 		}
 	}
-	drive := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
+	driven := reaction("more", "less", func(t take) (figure, bool) { return t.Drive.Drive, t.Drive.Measured })
+	drive := func(r *results, who, other, word, a, b string) string {
+		more := r.take(who)
+		if word == "less" {
+			more = r.take(other)
+		}
+		return why(unless(more.Drive.Drive > more.Drive.NotLinear/3, "gain within frames may be the drive of %s", more.Name), driven(r, who, other, word, a, b))
+	}
 	touch := reaction("livelier", "flatter", func(t take) (figure, bool) { return t.Touch.Slope, t.Touch.Measured })
 	return []form{
 		pair(`{name} and {name} differ by EQ alone: after the best equaliser, what is left is {value} dB down\.`, func(l leftoverFigures) bool {
@@ -172,7 +179,7 @@ func gearForms() []form {
 			}
 			return unless(shows(m[1], of(m[2], d)) && shows(m[3], of(m[4], d)) && shows(m[5], of(m[6], g)) && shows(m[7], of(m[8], g)), "another figure")
 		}),
-		sentence("gear", `{name}: compresses (more than )?{value}:1(?: to {value}:1)? (?:above {value} dBFS \((rms|peaks)\) going in|at every level played); attack (?:{value} ms|under 1 ms|(not measured)), release (?:{value} ms|(not measured))\.`, func(r *results, _ said, m []string) string {
+		sentence("gear", `{name}: compresses (more than )?{value}:1(?: to {value}:1)? (?:above {value}(?: to {value})? dBFS \((rms|peaks)\) going in|at every level played); attack (?:{value} ms|under 1 ms|(not measured)), release (?:{value} ms|(not measured))\.`, func(r *results, _ said, m []string) string {
 			c := r.take(m[1]).Compressor
 			if c == nil || !c.Measured || !r.take(m[1]).contestant() {
 				return "no compressor was measured"
@@ -183,10 +190,11 @@ func gearForms() []form {
 			more, one, other := m[2] != "", m[3], m[4]
 			return why(unless(more && other == "" && c.Low <= 0.05 && shows(one, min(20, 1/c.High)) || more && c.High <= 0.05 && one == "20" ||
 				!more && c.Low > 0.05 && (other != "" && shows(one, 1/c.High) && shows(other, 1/c.Low) || other == "" && c.High <= 1.1*c.Low && shows(one, 1/c.Slope)), "the slope is %v, %v to %v", c.Slope, c.Low, c.High),
-				unless(m[5] == "" && math.IsNaN(float64(c.Threshold)) || m[5] != "" && shows(m[5], c.Threshold) && m[6] == c.Detector, "the threshold is %v, %s", c.Threshold, c.Detector),
-				time(m[7], m[8], c.Attack), time(m[9], m[10], c.Release))
+				unless(m[5] == "" && math.IsNaN(float64(c.Threshold)) || m[7] == c.Detector && (m[6] == "" && shows(m[5], c.Threshold) && c.ThresholdHigh-c.ThresholdLow <= 2 || m[6] != "" && shows(m[5], c.ThresholdLow) && shows(m[6], c.ThresholdHigh)), "the threshold is %v, %v to %v, %s", c.Threshold, c.ThresholdLow, c.ThresholdHigh, c.Detector),
+				time(m[8], m[9], c.Attack), time(m[10], m[11], c.Release))
 		}),
-		sentence("gear", `Drive is the part of a take’s power that is new frequencies; noise, gain changes slower than {value} s and what a measured compressor does to the gain do not count\.`, func(r *results, _ said, m []string) string {
+		sentence("gear", `Drive is the part of a take’s power that is new frequencies\.`, func(*results, said, []string) string { return "" }),
+		sentence("gear", `Noise, gain changes slower than {value} s and what a measured compressor does to the gain do not count; faster gain changes do\.`, func(r *results, _ said, m []string) string {
 			return unless(shows(m[1], r.Parameters.Gear.TouchFrame), "frames of %v s", r.Parameters.Gear.TouchFrame)
 		}),
 		sentence("gear", `Touch is how many dB come out for each dB you play harder: 1 is clean, 0 is flat\.`, func(*results, said, []string) string { return "" }),
@@ -244,7 +252,7 @@ func (r random) gear(res *result.Result) {
 		if dry && !r.one(5) {
 			s, d := unit.Number(r.between(-0.2, 1.1)), unit.Number(r.between(0, 60))
 			t.Touch = &result.Touch{Measured: true, Slope: s, Low: s - 0.05, High: s + 0.05}
-			t.Drive = &result.Drive{Measured: true, Drive: d, Low: d * 0.9, High: d * 1.1, NotLinear: d + 2}
+			t.Drive = &result.Drive{Measured: true, Drive: d, Low: d * 0.9, High: d * 1.1, NotLinear: d * unit.Number(r.between(1, 5))}
 			if r.one(3) {
 				t.Compressor = r.compressor()
 			}
@@ -273,10 +281,12 @@ func (r random) compressor() *result.Compressor {
 		return unit.Number(stored(r.between(low, high)))
 	}
 	c := &result.Compressor{Measured: !r.one(4), Detector: "rms", Slope: unit.Number(stored(r.between(-0.02, 0.6))), Threshold: unit.DBFS(figure(-60, -10)), Attack: figure(0, 60), Release: figure(5, 900)}
+	c.ThresholdLow, c.ThresholdHigh = c.Threshold-unit.DBFS(stored(r.between(0, 2))), c.Threshold+unit.DBFS(stored(r.between(0, 2)))
 	c.Low, c.High = c.Slope-unit.Number(stored(r.between(0, 0.03))), c.Slope+unit.Number(stored(r.between(0, 0.03)))
 	if !c.Measured {
 		none := unit.Number(math.NaN())
-		c.Slope, c.Low, c.High, c.Threshold, c.Attack, c.Release = none, none, none, unit.DBFS(none), none, none
+		c.Slope, c.Low, c.High, c.Attack, c.Release = none, none, none, none, none
+		c.Threshold, c.ThresholdLow, c.ThresholdHigh = unit.DBFS(none), unit.DBFS(none), unit.DBFS(none)
 	}
 	return c
 }

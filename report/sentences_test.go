@@ -146,19 +146,22 @@ type take struct {
 		Slope    figure
 	}
 	Drive *struct {
-		Measured bool
-		Reason   reason
-		Drive    figure `json:"drive_percent"`
+		Measured  bool
+		Reason    reason
+		Drive     figure `json:"drive_percent"`
+		NotLinear figure `json:"not_linear_percent"`
 	}
 	Compressor *struct {
-		Measured  bool
-		Detector  string
-		Slope     figure `json:"out_per_db"`
-		Low       figure `json:"out_low_per_db"`
-		High      figure `json:"out_high_per_db"`
-		Threshold figure `json:"threshold_dbfs"`
-		Attack    figure `json:"attack_time_ms"`
-		Release   figure `json:"release_time_ms"`
+		Measured      bool
+		Detector      string
+		Slope         figure `json:"out_per_db"`
+		Low           figure `json:"out_low_per_db"`
+		High          figure `json:"out_high_per_db"`
+		Threshold     figure `json:"threshold_dbfs"`
+		ThresholdLow  figure `json:"low_threshold_dbfs"`
+		ThresholdHigh figure `json:"high_threshold_dbfs"`
+		Attack        figure `json:"attack_time_ms"`
+		Release       figure `json:"release_time_ms"`
 	}
 	Noise struct {
 		Measured, Gated bool

@@ -81,7 +81,8 @@ type Leftover struct {
 	A      string `json:"a"`
 	B      string `json:"b"`
 	Reason Cause  `json:"reason,omitzero"` // why not measured
-	// Equaliser and Filter are the lesser of both ways, with one standard error.
+	// Equaliser and Filter are the lesser of both ways, with one standard error; Filter is no
+	// more than Equaliser, which is one.
 	Equaliser      unit.DB `json:"equaliser_db" figure:"left after an equaliser (dB)"`
 	EqualiserError unit.DB `json:"equaliser_error_db" figure:"standard error of that (dB)"`
 	Filter         unit.DB `json:"filter_db" figure:"left after a filter (dB)"`

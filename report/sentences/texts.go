@@ -199,7 +199,7 @@ var texts = map[string]string{
 	"leftover.short":     "{windows} windows of {window_s:1} s of playing in each half of the music; at least {least} are needed",
 	"leftover.silent":    "one of the two takes is silent",
 	"compressor.short":   "{playing_s:1} s of playing are clear of the noise; at least {least_s:0} s are needed",
-	"compressor.unlike":  "its gain does not follow the level as a compressor’s does",
+	"compressor.unlike":  "the model of a compressor does not fit its gain",
 	"equalised.marked":   "{file}, a file of {name}, is marked redistribute: no",
 	"equalised.drifts":   "the clock of {name} drifts",
 	"equalised.withheld": "its recording, or the other one, is withheld",
