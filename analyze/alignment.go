@@ -86,7 +86,7 @@ func (s *Session) align(ctx context.Context) error {
 			Drift: e.Drift, DriftError: e.DriftError, Spread: e.Spread,
 		}
 		at, next := s.applied(i, origin)
-		if at.by == "" && s.Result.Settings.ShiftsPitch(i) { // where it seems to lie is chance
+		if at.by == "" && s.Result.Settings.MovesSound(i) != "" { // where it seems to lie is chance
 			at.lag = unit.Samples(nan())
 		}
 		at.lag = asStored(at.lag)

@@ -40,8 +40,8 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if s.Takes[i].Judged, err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
 				return err
 			}
-			if s.Result.Settings.ShiftsPitch(i) {
-				heedPitch(&s.Takes[i].Judged)
+			if kind := s.Result.Settings.MovesSound(i); kind != "" {
+				heedKind(&s.Takes[i].Judged, kind, len(s.Result.Timeline.Spans))
 			}
 			if s.Takes[i].Again, err = s.compareAgain(i); err != nil || s.Takes[i].Judged.Verdict.Outcome == parts.Same {
 				return err

@@ -63,18 +63,27 @@ func (s *Session) judgeTake(listen func() (*parts.Timeline, error), source, take
 	})
 }
 
-// heedPitch takes back what was found of a take whose gear shifts the pitch, unless it is in
-// step: such gear cuts sound into pieces and moves them, and the notes and the phase with
-// them. What is silent where the recording plays stays.
-func heedPitch(j *fairness.Judged) {
+// otherSound are the parts that are not of the performance.
+var otherSound = []parts.Kind{parts.Pass, parts.Unlike, parts.Elsewhere}
+
+// heedKind takes back what was found of a take whose gear moves sound in time by itself, as
+// its kind says, unless all of it is in step: such gear moves the notes and the phase. What
+// is silent where the recording plays stays, and so does that it is the same performance
+// with parts out of step.
+func heedKind(j *fairness.Judged, kind string, spans int) {
 	if j.Verdict.Outcome == parts.Same && len(j.Parts) == 0 && len(j.Slips) == 0 {
 		return
 	}
-	why := result.Say("parts.pitch", "spread_ms", 1000*float64(j.Verdict.Spread))
-	j.Verdict.Outcome, j.Verdict.Basis = parts.Uncertain, why
-	j.Verdict.Onsets, j.Verdict.Sureness = 0, unit.Number(nan())
+	why := result.Say("parts.kind", "kind", kind)
+	if j.Verdict.Outcome != parts.Same || slices.ContainsFunc(j.Parts, func(p result.Part) bool { return slices.Contains(otherSound, p.Kind) }) {
+		j.Verdict.Outcome, j.Verdict.Basis = parts.Uncertain, why
+		j.Verdict.Onsets, j.Verdict.Sureness = 0, unit.Number(nan())
+	}
 	j.Parts = slices.DeleteFunc(j.Parts, func(p result.Part) bool { return p.Kind != parts.Missing })
-	j.Slips, j.Told, j.Reason = nil, nil, why
+	j.Slips, j.Reason, j.Told = nil, why, make([]result.Detectable, spans)
+	for k := range j.Told {
+		j.Told[k].Shift, j.Told[k].Pass = unit.Seconds(nan()), unit.Seconds(nan())
+	}
 }
 
 // sharpenDrift asks for the drift in another way where gear may move the lag as a

@@ -40,8 +40,8 @@ func (s *Measured) askPerformance(a *answers) {
 		case parts.Different:
 			a.add(name, result.Failed, ms, "different", with...)
 		default:
-			if v.Basis.Found == "parts.pitch" {
-				a.skip(name, "pitch", "basis", v.Basis)
+			if v.Basis.Found == "parts.kind" {
+				a.skip(name, "kind", "basis", v.Basis)
 				continue
 			}
 			a.skip(name, "unsure", with...)

@@ -160,9 +160,11 @@
 // kind, impedance and power of every amplifier. The checks of load, impedance, load
 // power and hearing use them, and so do the cautions on page and sheet. Without a
 // kind, evenhand uses the names of slot and device, and treats an amplifier that may
-// have valves as one that has. valve and tube mean the same. A digital pitch shifter,
-// octaver or harmoniser moves the starts of notes as another pass does: with that
-// kind, a take that differs so is not measured instead of failed:
+// have valves as one that has. valve and tube mean the same. Gear that moves sound in
+// time by itself can look like another pass or an edit. If its kind says so (pitch
+// shifter, harmoniser, octaver, auto-wah, envelope filter, swell, chorus, flanger,
+// phaser, vibrato, rotary speaker), a take that differs so is not measured instead
+// of failed:
 //
 //	# a slot of the chain
 //	slot: power amp

@@ -49,7 +49,7 @@ var (
 	likeWords  = []string{"model", "modeller", "modeler", "simulator", "simulation", "simulated", "sim", "emulator", "emulation", "emulated", "capture", "profile", "profiler", "impulse", "ir", "loader"}
 	softWords  = []string{"plugin", "software", "app", "virtual"}
 	smallWords = []string{"pedal", "pedals", "stompbox", "box"}
-	pitchWords = []string{"pitch", "octaver", "harmoniser", "harmonizer", "detuner", "transposer"}
+	movesWords = []string{"pitch", "octaver", "harmoniser", "harmonizer", "detuner", "transposer", "wah", "autowah", "envelope", "swell", "swells", "vibrato", "rotary", "chorus", "flanger", "phaser"}
 	lineWords  = []string{"switcher", "selector", "splitter", "interface", "di", "microphone", "mic", "headphone", "headphones", "cable"}
 
 	gearWord  = regexp.MustCompile(`[\pL\pN]+`)
@@ -204,9 +204,10 @@ func Comment(caution string) string {
 // MayHaveValves reports whether a device is an amplifier that has valves or may have.
 func (g Gear) MayHaveValves() bool { return g.Amplifier == Valves || g.Amplifier == MayBeValve }
 
-// ShiftsPitch reports whether the kind of a device says that it moves the pitch.
-func (d Device) ShiftsPitch() bool {
-	return anyOf(gearWord.FindAllString(strings.ToLower(d.Kind), -1), pitchWords)
+// MovesSound reports whether the kind of a device says that it moves sound in time by
+// itself: it shifts the pitch, sweeps a filter or a delay, or fades notes in.
+func (d Device) MovesSound() bool {
+	return anyOf(gearWord.FindAllString(strings.ToLower(d.Kind), -1), movesWords)
 }
 
 // Devices are the devices of all takes.

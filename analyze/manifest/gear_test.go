@@ -95,3 +95,18 @@ func TestCautions(t *testing.T) {
 		}
 	}
 }
+
+// TestMovesSound: kinds of gear that moves sound in time, and some that does not; common
+// practice, no source.
+func TestMovesSound(t *testing.T) {
+	for want, kinds := range map[bool][]string{
+		true:  {"pitch shifter", "Digital octaver", "auto-wah", "envelope filter", "analogue chorus pedal", "rotary-speaker simulator"},
+		false: {"", "valve combo", "fuzz pedal", "octave fuzz", "load box", "compressor", "delay pedal"},
+	} {
+		for _, kind := range kinds {
+			if got := (Device{Kind: kind}).MovesSound(); got != want {
+				t.Errorf("%q: %v", kind, got)
+			}
+		}
+	}
+}

@@ -34,12 +34,15 @@ func (s Settings) MayHaveValves() bool {
 	return false
 }
 
-// ShiftsPitch reports whether a device in the chain of a take shifts the pitch, as its kind
-// says.
-func (s Settings) ShiftsPitch(take int) bool {
-	return slices.ContainsFunc(s.Slots, func(slot SlotSettings) bool {
-		return slices.ContainsFunc(slot.Rows, func(r SettingRow) bool {
-			return !r.Control && r.Name == "kind" && manifest.Device{Kind: r.Values[take].Written}.ShiftsPitch()
-		})
-	})
+// MovesSound returns the kind of a device in the chain of a take that moves sound in time
+// by itself, see manifest.Device.MovesSound; "" for none.
+func (s Settings) MovesSound(take int) string {
+	for _, slot := range s.Slots {
+		for _, r := range slot.Rows {
+			if d := (manifest.Device{Kind: r.Values[take].Written}); !r.Control && r.Name == "kind" && d.MovesSound() {
+				return d.Kind
+			}
+		}
+	}
+	return ""
 }

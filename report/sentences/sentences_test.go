@@ -285,7 +285,7 @@ func TestSay(t *testing.T) {
 	}{
 		{result.Check{ID: fairness.IDSlips, Subject: "Two", Outcome: result.Failed, Text: result.Say("slips", "size_samples", 9600.0, "lost", true, "long_s", 0.2,
 			"when", result.Say("slip.between", "from_s", 59.7, "to_s", 60.3), "lag_samples", -9600.0, "error_samples", 0.25, "source", "One", "places", 2)},
-			"9600.0 samples (0.20 s) lost between 0:59.7 and 1:00.3", "the lag against the take One steps there, by −9600.0 ± 0.2 samples; 2 places in all", "record the take again with a larger buffer; if it was edited, export it unedited"},
+			"9600.0 samples (0.20 s) lost between 0:59.7 and 1:00.3", "the lag against the take One steps there, by −9600.0 ± 0.2 samples; 2 places in all", "record the take again with a larger buffer; if it was edited, export it unedited; if the device itself moves sound in time, as a pitch shifter or an auto-wah does, state its kind"},
 		{result.Check{ID: fairness.IDLag, Outcome: result.Passed, Measured: 2.0004, Allowed: limit, Text: result.Say("late", "late_samples", 10.04, "decimals", 1, "early", true, "left_samples", 9.91)},
 			"10.0 samples early, corrected", "compared with the dry recording (device delay included); at most 10.0 samples out of step with the others after that", ""},
 		{result.Check{ID: fairness.IDMatch, Outcome: result.Failed, Measured: 2.0004, Allowed: limit, Text: result.Say("published", "published", 1, "withheld", 2, "target_lufs", -20.72)},

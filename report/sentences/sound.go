@@ -9,7 +9,8 @@ const practice = "common practice, no source"
 
 // Words that several findings share.
 const (
-	unedited     = "check that the take was not edited; if it was, export it unedited"
+	unedited     = "check that the take was not edited; if it was, export it unedited" + stateKind
+	stateKind    = "; if the device itself moves sound in time, as a pitch shifter or an auto-wah does, state its kind"
 	onsets       = "{basis}[; note starts alone give odds of {odds}]"
 	spread       = "[{spread_ms:2} ms][{?below}less than 0.01 ms]"
 	parts        = "[{more}; ]every note and every third of a second of sound was compared separately with the {source}"
@@ -18,7 +19,7 @@ const (
 	against      = "against [{again}][{!again}the {source}]"
 	steps        = "the lag " + against + " steps there, by {lag_samples:+1} ± {error_samples:1} samples[; {places:0} places in all]"
 	switchThere  = "listen as you switch: if the takes are out of step, check that the right file was named"
-	unslipped    = "record the take again with a larger buffer; if it was edited, export it unedited"
+	unslipped    = "record the take again with a larger buffer; if it was edited, export it unedited" + stateKind
 	oneClock     = "play and record through one converter, or clock both from one source; do not convert a take afterwards"
 	drift        = "{measured:±error_ppm} ppm"
 	reamp        = "loopback minus dry recording, {where}, within ±{error_db:2} dB; 20 Hz to 20 kHz {broadband_db:+2} dB, loudness {loudness_lu:+2} LU, true peak {peak_db:+2} dB; one loopback shows one moment of the session"
@@ -46,10 +47,10 @@ var soundTopics = map[string]topic{
 	fairness.IDPerformance: {"Performance", "no two performances are alike, and a better performance passes for a better sound",
 		"odds of at least 10 000 to 1 that the notes of both start as in one performance", practice, map[string]words{
 			"silent":    {"", "{why}, so performance, timing and missing parts are not measured", ""},
-			"parts":     {"{first}", parts, "check that the take was not edited, and reamp the dry recording again"},
+			"parts":     {"{first}", parts, "check that the take was not edited, and reamp the dry recording again" + stateKind},
 			"same":      {spread, onsets, ""},
-			"different": {spread, onsets, "check that the right file was named; if it is another pass, reamp the dry recording again; if the device shifts the pitch, state kind: pitch shifter"},
-			"pitch":     {"", "{basis}", "listen to both at once: nothing else tells whether they are in step"},
+			"different": {spread, onsets, "check that the right file was named; if it is another pass, reamp the dry recording again" + stateKind},
+			"kind":      {"", "{basis}", "listen to both at once: nothing else tells whether they are in step"},
 			"unsure":    {spread, onsets, "use a performance with more notes: clear attacks show more than held chords"},
 		}},
 	fairness.IDLag: {"Timing", "takes out of step jump when you switch, and sound doubled when mixed",

@@ -118,7 +118,7 @@ var texts = map[string]string{
 	"parts.few":           "{onsets} of {notes} notes start clearly in both, at least {least} are needed",
 	"parts.blunt":         "the note starts scatter by {spread_ms:1} ms, but each shows little: gear that restarts or moves its notes could be the reason",
 	"parts.differ":        "{onsets} of {notes} notes start near each other but differ by {spread_ms:1} ms from note to note",
-	"parts.pitch":         "the gear shifts the pitch, which moves sound in time as well[: the note starts scatter by {spread_ms:1} ms]",
+	"parts.kind":          "gear of its kind ({kind}) moves sound in time by itself, as another performance or an edit would",
 	"parts.between":       "the note starts differ by {spread_ms:1} ms: too much for one performance, too little for two",
 	"parts.no-note":       "no note starts in it",
 	"parts.little":        "too little matches: {notes} notes start in it, and the phase is not clear either",

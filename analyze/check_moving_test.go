@@ -26,9 +26,9 @@ func octaveUp(x []float64) []float64 {
 	return y
 }
 
-// TestPitchShifter: what shifts the pitch moves the notes as another pass does. Where its
+// TestMovingKind: what shifts the pitch moves the notes as another pass does. Where its
 // kind says so, nothing is claimed of the performance, and the take is left where it is.
-func TestPitchShifter(t *testing.T) {
+func TestMovingKind(t *testing.T) {
 	if underRace {
 		t.Skip("TestFair runs the same code")
 	}
