@@ -424,9 +424,9 @@ func toneForms() []form {
 			return why(bad, x.places(m[1], x.noisy()))
 		}),
 		sentence("differs", `No difference from (.+) is resolved in any band\.`, none(0)),
-		sentence("differs", `No difference from (.+) is heard\.`, none(1)),
+		sentence("differs", `In average tone, no difference from (.+) is heard\.`, none(1)),
 		sentence("differs", `Those that are resolved are too far below the rest of the sound, or in noise\.`, say),
-		sentence("differs", `No difference from (.+) is heard but in noise, (.+)\.`, none(2)),
+		sentence("differs", `In average tone, no difference from (.+) is heard but in noise, (.+)\.`, none(2)),
 		sentence("differs", `{name} is the (brightest|darkest), by the part of the power above 2\.00 kHz: {value} dB\.`, func(r *results, _ said, m []string) string {
 			return extreme(r, m[1], m[3], map[string]float64{"brightest": 1, "darkest": -1}[m[2]], highOf)
 		}),

@@ -187,9 +187,9 @@ func toneLead(against string, bands []result.Band, d result.BandDifferences, hea
 	runs, noisy := toneRuns(bands, d, heard), noiseRuns(bands, d, heard)
 	switch {
 	case len(runs) == 0 && len(noisy) == 0:
-		return fmt.Sprintf("No difference from %s is heard. Those that are resolved are too far below the rest of the sound, or in noise.", against), nil
+		return fmt.Sprintf("In average tone, no difference from %s is heard. Those that are resolved are too far below the rest of the sound, or in noise.", against), nil
 	case len(runs) == 0:
-		return fmt.Sprintf("No difference from %s is heard but in noise, %s.", against, manifest.List(noisy)), nil
+		return fmt.Sprintf("In average tone, no difference from %s is heard but in noise, %s.", against, manifest.List(noisy)), nil
 	}
 	sort.SliceStable(runs, func(i, j int) bool { return runs[i].score > runs[j].score })
 	return fmt.Sprintf("%s than %s: %s.", words.Capital(runs[0].character(bands, balance)), against, runs[0].figure(bands)), runs

@@ -78,10 +78,10 @@ func TestToneWords(t *testing.T) {
 		// 20 dB down is 25 dB over where it is no longer heard beside the strongest:
 		// 10 kHz, −20 dB and K-weighted 4.0 dB more.
 		{name: "a side that is not heard", other: levelsFrom(25, 25, -90), own: levelsFrom(25, 25, -40), want: "More air than Leaning: at least 25.0 dB more around 8 kHz."},
-		{name: "too faint", own: levelsFrom(25, 29, -70), other: levelsFrom(25, 29, -80), want: "No difference from Leaning is heard. Those that are resolved are too far below the rest of the sound, or in noise."},
+		{name: "too faint", own: levelsFrom(25, 29, -70), other: levelsFrom(25, 29, -80), want: "In average tone, no difference from Leaning is heard. Those that are resolved are too far below the rest of the sound, or in noise."},
 		{name: "noise", own: with(levelsFrom(10, 10, -15), levelsFrom(27, 29, -30)), other: levelsFrom(27, 29, -40), floors: levelsFrom(27, 29, -31),
 			want: "More low mids than Leaning: 5.0 dB more around 250 Hz. What differs around 16 kHz is noise."},
-		{name: "noise alone", own: levelsFrom(20, 29, -30), other: levelsFrom(20, 29, -40), floors: levelsFrom(20, 29, -31), want: "No difference from Leaning is heard but in noise, from 2.5 kHz up."},
+		{name: "noise alone", own: levelsFrom(20, 29, -30), other: levelsFrom(20, 29, -40), floors: levelsFrom(20, 29, -31), want: "In average tone, no difference from Leaning is heard but in noise, from 2.5 kHz up."},
 	} {
 		d, heard := toneOf(c.own, c.other, c.floors)
 		if got := toneWords("Leaning", bands, d, heard, c.balance, 3); got != c.want {
