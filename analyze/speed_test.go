@@ -96,24 +96,26 @@ func writeEight(tb testing.TB) string {
 // the store has everything, "replaced" where it has all but one take and its pairs.
 //
 // As processor time of whole commands, with the pages, against a first build before there
-// was a store, which is 1 (two busy virtual cores, one run each):
+// was a store, which is 1 (two busy virtual cores, one run each; the first build now is the
+// median of seven, each after a run of the old one: 1.4 to 2.1):
 //
 //	                                        before what gear does to the
 //	                                        playing was measured           now
-//	first build                                    0.74                    2.1
-//	again after a changed title                    0.045                   0.06
-//	one take replaced                              0.15                    0.45
-//	check, build, cut and pack, in turn            0.84                    2.2
-//	verify of the archive, without a store         1.05                    2.4
+//	first build                                    0.74                    1.6
+//	again after a changed title                    0.045                   0.05
+//	one take replaced                              0.15                    0.33
+//	check, build, cut and pack, in turn            0.84                    2.1
+//	verify of the archive, without a store         1.05                    2.2
 //
-// Of a first build now, a fifth is what can be heard equalised (decoding, and a filter of
-// each pair), a seventh what is left between each two takes, a tenth touch and drive.
+// Of a first build now, a sixth is what can be heard equalised, a seventh what is left
+// between each two takes, a tenth touch and drive.
 //
 // Loudness alone (integrated, range and true peak of stereo) runs at 1900 (noise) to
 // 3200 (clean guitar) seconds of audio per second on a free core, Welch spectra at 1100.
 //
 // What keeps it fast: nothing is made twice (package store); each published file is
-// decoded once, to be measured again and to find its pieces (flacio.Decoder.Find); what is
+// decoded once, to be measured again and to find its pieces (flacio.Decoder.Find), while
+// filters are fitted to the same samples from its recording (publish.Player); what is
 // found in the dry recording is found once (parts.Timeline, align.Feature); two windows
 // share a transform (dsp.Complex.Pair), and only lags near zero are computed
 // (dsp.Narrow); faults are looked for while the other steps run; filters keep their state
