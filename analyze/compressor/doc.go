@@ -27,7 +27,8 @@
 // that decay in 10 ms, 64 and 155 ms for 50 and 200, and 17.7 and 211 for 20 and 200. Refused
 // were also another program's compressors of 4:1 and 8:1, which smooth the level rather than
 // the gain, and its limiter that looks ahead. Above a threshold far below the playing, a fast
-// gain of 10:1 reads as more than 5 % of drive, and is not looked for. Two time constants of one release, as of some optical gear, are not in the model.
+// gain of 10:1 reads as more than 5 % of drive, and is not looked for. Two time constants of
+// one release, as of some optical gear, are not in the model.
 //
 // Memory: some copies of the blocks that package touch reads, at 16 kHz.
 //
