@@ -69,9 +69,9 @@
   const name = () => (player.instead || takes[player.take]).name;
   Object.assign(player, { want, say, show, remember, voices, mics, voicesOf, instead: null, pauses: 0 });
 
-  // Only the chosen take and the two before it are loaded, until a reader wants all, for who
-  // saves data and on a link that has less than this much room for the sound of all takes: on
-  // such a link loading them would take most of what a reader pays for, and of what it carries.
+  // On a link that carries the sound of all takes less than this many times over, and for who
+  // saves data, only the chosen take and the two before it are loaded, until a reader wants
+  // all: the takes that nobody hears would be most of what it carries.
   const roomy = 1.75;
   const rateOfAll = takes.reduce((n, t) => t.sizes.reduce((a, b) => a + b, n), 0) / data.frames * rate; // bytes a second
   const saves = !!(navigator.connection && navigator.connection.saveData);

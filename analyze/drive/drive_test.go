@@ -145,6 +145,19 @@ func TestClean(t *testing.T) {
 	}
 }
 
+// opened is the studio's example and its dry recording.
+func opened(t testing.TB) (session studio.Session, dry []float64) {
+	t.Helper()
+	session, err := studio.Open("four-fuzzes")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if dry, err = session.Dry(); err != nil {
+		t.Fatal(err)
+	}
+	return session, dry
+}
+
 // sway mixes x with itself behind a delay that sways between two times in seconds, as a
 // chorus and a flanger do.
 func sway(x []float64, hz, least, most, wet float64) []float64 {
@@ -182,14 +195,7 @@ func TestMoves(t *testing.T) {
 	if raced {
 		t.Skip("one goroutine only, and long")
 	}
-	session, err := studio.Open("four-fuzzes")
-	if err != nil {
-		t.Fatal(err)
-	}
-	own, err := session.Dry()
-	if err != nil {
-		t.Fatal(err)
-	}
+	_, own := opened(t)
 	for _, dry := range [][]float64{own, guitar.Dry(t)} {
 		pauses := pausesOf(t, dry)
 		clipped := make([]float64, len(dry))
@@ -238,14 +244,7 @@ func TestOrder(t *testing.T) {
 	for _, c := range []string{"clean-1", "clean-2", "compressor", "tremolo", "crunch-1", "crunch-2", "lead", "high-gain", "fuzz-1", "fuzz-2", "octave-up", "reverb", "echo", "chorus", "vibrato"} {
 		add(c, dry, guitar.Take(t, c), pauses)
 	}
-	session, err := studio.Open("four-fuzzes")
-	if err != nil {
-		t.Fatal(err)
-	}
-	own, err := session.Dry()
-	if err != nil {
-		t.Fatal(err)
-	}
+	session, own := opened(t)
 	ownPauses := pausesOf(t, own)
 	for _, take := range session.Takes[:5] {
 		c := take.Chain
