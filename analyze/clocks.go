@@ -40,11 +40,16 @@ func (s *Session) compareClocks(ctx context.Context) error {
 			if s.Takes[i].Judged, err = s.judgeTake(s.beginnings, a, b, s.placement(i), s.dry == nil, false); err != nil {
 				return err
 			}
-			if kind := s.Result.Settings.MovesSound(i); kind != "" {
-				heedKind(&s.Takes[i].Judged, kind, len(s.Result.Timeline.Spans))
-			}
-			if s.Takes[i].Again, err = s.compareAgain(i); err != nil || s.Takes[i].Judged.Verdict.Outcome == parts.Same {
+			if s.Takes[i].Again, err = s.compareAgain(i); err != nil {
 				return err
+			}
+			if kind := s.Result.Settings.MovesSound(i); kind != "" {
+				for _, j := range []*fairness.Judged{&s.Takes[i].Judged, &s.Takes[i].Again} {
+					heedKind(j, kind, len(s.Result.Timeline.Spans))
+				}
+			}
+			if s.Takes[i].Judged.Verdict.Outcome == parts.Same {
+				return nil
 			}
 			s.Takes[i].Ratio, err = work.Once(s.run, "rate", [2]recording.Heard{a.Heard(), b.Heard()}, []*recording.Signal{a, b}, func() (clock.Ratio, error) { return rateRatio(a, b) })
 			return err

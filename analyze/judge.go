@@ -71,7 +71,7 @@ var otherSound = []parts.Kind{parts.Pass, parts.Unlike, parts.Elsewhere}
 // is silent where the recording plays stays, and so does that it is the same performance
 // with parts out of step.
 func heedKind(j *fairness.Judged, kind string, spans int) {
-	if j.Verdict.Outcome == parts.Same && len(j.Parts) == 0 && len(j.Slips) == 0 {
+	if !j.Judged || j.Verdict.Outcome == parts.Same && len(j.Parts) == 0 && len(j.Slips) == 0 {
 		return
 	}
 	why := result.Say("parts.kind", "kind", kind)

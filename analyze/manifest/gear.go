@@ -205,9 +205,10 @@ func Comment(caution string) string {
 func (g Gear) MayHaveValves() bool { return g.Amplifier == Valves || g.Amplifier == MayBeValve }
 
 // MovesSound reports whether the kind of a device says that it moves sound in time by
-// itself: it shifts the pitch, sweeps a filter or a delay, or fades notes in.
+// itself: it shifts the pitch, sweeps a filter or a delay, or fades notes in. An amplifier
+// that can do so as well does not count.
 func (d Device) MovesSound() bool {
-	return anyOf(gearWord.FindAllString(strings.ToLower(d.Kind), -1), movesWords)
+	return gearOf(d.Kind).Amplifier == "" && anyOf(gearWord.FindAllString(strings.ToLower(d.Kind), -1), movesWords)
 }
 
 // Devices are the devices of all takes.

@@ -101,7 +101,7 @@ func TestCautions(t *testing.T) {
 func TestMovesSound(t *testing.T) {
 	for want, kinds := range map[bool][]string{
 		true:  {"pitch shifter", "Digital octaver", "auto-wah", "envelope filter", "analogue chorus pedal", "rotary-speaker simulator"},
-		false: {"", "valve combo", "fuzz pedal", "octave fuzz", "load box", "compressor", "delay pedal"},
+		false: {"", "valve combo", "fuzz pedal", "octave fuzz", "load box", "compressor", "delay pedal", "valve combo with vibrato"},
 	} {
 		for _, kind := range kinds {
 			if got := (Device{Kind: kind}).MovesSound(); got != want {
